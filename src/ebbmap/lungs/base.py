@@ -1,0 +1,60 @@
+"""What every lung model offers.
+
+A cycle is T high at P high, then T low at P low. Its state is what the lung remembers from one
+cycle to the next, taken at the end of a release. Sizes: n cases.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+Arrays = Mapping[str, np.ndarray]
+
+#: What every model must solve for; the registry of outcomes builds on these.
+SOLVED = (
+    "release_volume",
+    "trapped_volume",
+    "end_high_pressure",
+    "end_release_pressure",
+    "peak_expiratory_flow",
+    "end_release_flow",
+    "mean_alveolar_pressure",
+    "fill_fraction",
+    "exhaled_fraction",
+    "time_constant_exp",
+)
+
+
+@dataclass(frozen=True)
+class Lung:
+    """A lung model: pure functions on arrays that broadcast.
+
+    Parameters
+    ----------
+    name, long_name, source : str
+        Name in files, name in words, where the equations come from.
+    parameters : tuple of str
+        Registry names of all that the functions take, by keyword.
+    solves : tuple of str
+        Registry names of the outcomes that `solve` and `cycle` return.
+    solve : callable
+        ``solve(**parameters) -> {outcome: ndarray (n,)}``: the settled cycle. A case that did not
+        settle is NaN throughout.
+    rest : callable
+        ``rest(start_pressure, **parameters) -> state``: the lung at rest at a pressure [cmH2O].
+    cycle : callable
+        ``cycle(state, **parameters) -> ({outcome: ndarray (n,)}, state)``: one cycle.
+    """
+
+    name: str
+    long_name: str
+    source: str
+    parameters: tuple[str, ...]
+    solves: tuple[str, ...]
+    solve: Callable[..., Arrays]
+    rest: Callable[..., Any]
+    cycle: Callable[..., tuple[Arrays, Any]]

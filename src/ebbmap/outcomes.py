@@ -1,0 +1,293 @@
+"""The registry of outcomes: what a cycle means, each declared once with the function behind it.
+
+A function takes other outcomes and parameters *by the names of its arguments*; the registry is
+thereby a graph, and `plan` walks it. An outcome without a function is solved by the lung model.
+All functions take and return arrays of shape (n,) that broadcast, in registry units.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from ebbmap.errors import EbbmapError, unknown_name
+from ebbmap.lungs.base import Lung
+from ebbmap.parameters import PARAMETERS, inputs_of
+from ebbmap.units import L_PER_ML, S_PER_MIN, UNITS, display
+
+CLOSED_FORM = "single-compartment closed form"
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """One result of a cycle.
+
+    Parameters
+    ----------
+    name, symbol, long_name, units : str
+        Name in code and files, symbol (TeX), name in words, UDUNITS string.
+    source : str
+        Where the definition comes from.
+    compute : callable or None
+        Function of parameters and other outcomes, by name; None if the lung model solves it.
+    comment : str
+        What a reader must know to read the number.
+    """
+
+    name: str
+    symbol: str
+    long_name: str
+    units: str
+    source: str
+    compute: Callable | None = None
+    comment: str = ""
+
+    def __post_init__(self) -> None:
+        """Refuse an entry that contradicts itself."""
+        if self.units not in UNITS or not self.source or self.name in PARAMETERS:
+            raise EbbmapError(f"registry entry {self.name!r} is inconsistent.")
+
+    @property
+    def label(self) -> str:
+        """Axis text: name in words and unit."""
+        return f"{self.long_name} [{display(self.units)}]"
+
+
+def release_volume_per_kg(release_volume, predicted_body_weight):
+    """Release volume per kg of predicted body weight [mL kg-1]."""
+    return release_volume / predicted_body_weight
+
+
+def auto_peep(end_release_pressure, p_low):
+    """Alveolar pressure still above P low when the release ends [cmH2O]."""
+    return end_release_pressure - p_low
+
+
+def flow_ratio(end_release_flow, peak_expiratory_flow):
+    """Flow at the end of the release over its peak [1]."""
+    return end_release_flow / peak_expiratory_flow
+
+
+def mean_airway_pressure(p_high, p_low, t_high, t_low):
+    """Time-weighted mean of the set pressures [cmH2O].
+
+    Examples
+    --------
+    >>> round(mean_airway_pressure(25.0, 0.0, 5.0, 0.5), 3)
+    22.727
+    """
+    return (p_high * t_high + p_low * t_low) / (t_high + t_low)
+
+
+def driving_pressure(p_high, end_release_pressure):
+    """P high less the total pressure left at the end of the release [cmH2O]."""
+    return p_high - end_release_pressure
+
+
+def release_rate(t_high, t_low):
+    """Releases per minute [min-1]."""
+    return S_PER_MIN / (t_high + t_low)
+
+
+def release_minute_volume(release_volume, release_rate):
+    """Gas released per minute [L min-1]."""
+    return release_volume * release_rate * L_PER_ML
+
+
+def release_in_time_constants(t_low, time_constant_exp):
+    """T low over the expiratory time constant [1]."""
+    return t_low / time_constant_exp
+
+
+def end_high_transpulmonary_pressure(end_high_pressure, chest_wall_share):
+    """Lung's part of the alveolar pressure at the end of T high [cmH2O]."""
+    return end_high_pressure * (1.0 - chest_wall_share)
+
+
+def mean_pleural_pressure(mean_alveolar_pressure, chest_wall_share):
+    """Chest wall's part of the mean alveolar pressure [cmH2O]."""
+    return mean_alveolar_pressure * chest_wall_share
+
+
+_SHARE = (
+    "Gattinoni et al., Crit Care 2004;8:350: pleural change = airway change x Ecw/Ers, "
+    "passive chest"
+)
+_RELAXATION = "Change from the relaxed, passive state at atmospheric pressure."
+
+_ALL = (
+    Outcome(
+        "release_volume", r"V_\mathrm{rel}", "release volume", "mL", CLOSED_FORM,
+        comment="Gas that leaves the lung in one release of the settled cycle.",
+    ),
+    Outcome(
+        "release_volume_per_kg", r"V_\mathrm{rel}/\mathrm{PBW}",
+        "release volume per kg predicted body weight", "mL kg-1",
+        "definition", release_volume_per_kg,
+    ),
+    Outcome(
+        "trapped_volume", r"V_\mathrm{trap}", "trapped volume", "mL", CLOSED_FORM,
+        comment="Gas above the volume at P low when the release ends.",
+    ),
+    Outcome(
+        "end_high_pressure", r"P_\mathrm{A,high}", "alveolar pressure at end of T high",
+        "cmH2O", CLOSED_FORM,
+    ),
+    Outcome(
+        "end_release_pressure", r"P_\mathrm{A,rel}", "alveolar pressure at end of release",
+        "cmH2O", CLOSED_FORM, comment="Total PEEP: P low plus auto-PEEP.",
+    ),
+    Outcome(
+        "auto_peep", r"\mathrm{PEEP_{auto}}", "auto-PEEP", "cmH2O",
+        "definition: total less set end-expiratory pressure", auto_peep,
+    ),
+    Outcome(
+        "fill_fraction", r"f_\mathrm{fill}", "filled fraction", "1", CLOSED_FORM,
+        comment="Gas taken in during T high over what an endless T high would take in.",
+    ),
+    Outcome(
+        "exhaled_fraction", r"f_\mathrm{ex}", "exhaled fraction", "1", CLOSED_FORM,
+        comment="Gas released over what an endless release would let out.",
+    ),
+    Outcome(
+        "peak_expiratory_flow", r"\dot V_\mathrm{peak}", "peak expiratory flow", "L s-1",
+        CLOSED_FORM, comment="Outward flow, given as a positive number.",
+    ),
+    Outcome(
+        "end_release_flow", r"\dot V_\mathrm{end}", "end-release flow", "L s-1",
+        CLOSED_FORM, comment="Outward flow, given as a positive number.",
+    ),
+    Outcome(
+        "flow_ratio", r"\dot V_\mathrm{end}/\dot V_\mathrm{peak}",
+        "end-release over peak expiratory flow", "1", "definition", flow_ratio,
+    ),
+    Outcome(
+        "mean_airway_pressure", r"\bar P_\mathrm{aw}", "mean airway pressure", "cmH2O",
+        "time-weighted mean", mean_airway_pressure,
+    ),
+    Outcome(
+        "mean_alveolar_pressure", r"\bar P_\mathrm{A}", "mean alveolar pressure", "cmH2O",
+        CLOSED_FORM,
+    ),
+    Outcome(
+        "driving_pressure", r"\Delta P", "driving pressure", "cmH2O",
+        "Respir Res 2022;23:101: from P high to the trapped end-release pressure",
+        driving_pressure,
+    ),
+    Outcome(
+        "release_rate", r"f_\mathrm{rel}", "release rate", "min-1", "definition", release_rate,
+    ),
+    Outcome(
+        "release_minute_volume", r"\dot V_\mathrm{rel}", "release minute volume", "L min-1",
+        "definition", release_minute_volume,
+    ),
+    Outcome(
+        "time_constant_exp", r"\tau_\mathrm{E}", "expiratory time constant", "s",
+        CLOSED_FORM, comment="Expiratory resistance times compliance, tube included.",
+    ),
+    Outcome(
+        "release_in_time_constants", r"T_\mathrm{low}/\tau_\mathrm{E}",
+        "T low in expiratory time constants", "1", "definition", release_in_time_constants,
+    ),
+    Outcome(
+        "end_high_transpulmonary_pressure", r"P_\mathrm{L,high}",
+        "transpulmonary pressure at end of T high", "cmH2O", _SHARE,
+        end_high_transpulmonary_pressure, comment=_RELAXATION,
+    ),
+    Outcome(
+        "mean_pleural_pressure", r"\bar P_\mathrm{pl}", "mean pleural pressure", "cmH2O",
+        _SHARE, mean_pleural_pressure, comment=_RELAXATION,
+    ),
+)  # fmt: skip
+
+OUTCOMES: Mapping[str, Outcome] = MappingProxyType({o.name: o for o in _ALL})
+
+
+def outcome(name: str) -> Outcome:
+    """Return the registry entry of a name.
+
+    Raises
+    ------
+    EbbmapError
+        If no outcome has this name; the message gives the nearest one.
+
+    Examples
+    --------
+    >>> outcome("auto_peep").units
+    'cmH2O'
+    """
+    if name not in OUTCOMES:
+        raise EbbmapError(unknown_name("outcome", name, OUTCOMES))
+    return OUTCOMES[name]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What to compute, in order, to get the outcomes that were asked for.
+
+    Parameters
+    ----------
+    outcomes : tuple of str
+        The outcomes that were asked for.
+    steps : tuple of (name, function, argument names)
+        Every function to call after the lung is solved, each after all that it needs.
+    parameters : tuple of str
+        Every parameter that the lung or a step takes.
+    """
+
+    outcomes: tuple[str, ...]
+    steps: tuple[tuple[str, Callable, tuple[str, ...]], ...]
+    parameters: tuple[str, ...]
+
+
+def outcomes_of(lung: Lung) -> tuple[str, ...]:
+    """Return the names of all outcomes that a lung model can give, in registry order."""
+    return tuple(name for name in OUTCOMES if _reachable(lung, name))
+
+
+def plan(lung: Lung, names: Iterable[str] | None = None) -> Plan:
+    """Order the functions that yield the named outcomes of a lung.
+
+    Parameters
+    ----------
+    lung : Lung
+        The model that solves the cycle.
+    names : iterable of str, optional
+        Outcomes; all that the lung can give if None.
+
+    Raises
+    ------
+    EbbmapError
+        If a name is unknown, or this lung cannot give it.
+    """
+    wanted = outcomes_of(lung) if names is None else tuple(dict.fromkeys(names))
+    steps: dict[str, tuple[Callable, tuple[str, ...]]] = {}
+    parameters = dict.fromkeys(lung.parameters)
+
+    def visit(name: str) -> None:
+        if name in PARAMETERS:
+            parameters[name] = None
+        elif name not in lung.solves and name not in steps:
+            entry = outcome(name)
+            if entry.compute is None:
+                raise EbbmapError(
+                    f"{name} is not an outcome of the lung {lung.name!r}. "
+                    f"It has: {', '.join(outcomes_of(lung))}."
+                )
+            needs = inputs_of(entry.compute)
+            for need in needs:
+                visit(need)
+            steps[name] = (entry.compute, needs)
+
+    for name in wanted:
+        outcome(name)
+        visit(name)
+    return Plan(wanted, tuple((n, f, needs) for n, (f, needs) in steps.items()), tuple(parameters))
+
+
+def _reachable(lung: Lung, name: str) -> bool:
+    if name in PARAMETERS or name in lung.solves:
+        return True
+    compute = OUTCOMES[name].compute
+    return compute is not None and all(_reachable(lung, need) for need in inputs_of(compute))
