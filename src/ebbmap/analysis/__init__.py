@@ -1,0 +1,1 @@
+"""What the solved cases mean: sensitivity, safe regions, release windows."""

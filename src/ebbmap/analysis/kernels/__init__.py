@@ -1,0 +1,1 @@
+"""The arithmetic of the analyses on plain arrays: NumPy and SciPy only."""

@@ -1,0 +1,150 @@
+"""Counting verdicts: shares with intervals, and which bound is broken where.
+
+Sizes: shape (...) is the map, n cases behind each of its cells, k bounds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtri
+
+from ebbmap.limits import CAUTION, NO_BOUND, SAFE, UNDETERMINED, UNSAFE
+
+
+@dataclass(frozen=True)
+class Shares:
+    """What the cases behind each cell of a map say.
+
+    Parameters
+    ----------
+    safe, safe_low, safe_high : ndarray, shape (...)
+        Share of the determined cases that break no hard bound, and its interval; NaN where no
+        case could be determined.
+    caution : ndarray, shape (...)
+        Share of the determined cases that break a caution bound only.
+    undetermined : ndarray, shape (...)
+        Share of all cases that could not be determined.
+    broken : ndarray, shape (k, ...)
+        Share of the determined cases that are unsafe with this bound broken most.
+    commonest : ndarray of int8, shape (...)
+        The bound broken most often; -1 where no case is unsafe.
+    """
+
+    safe: np.ndarray
+    safe_low: np.ndarray
+    safe_high: np.ndarray
+    caution: np.ndarray
+    undetermined: np.ndarray
+    broken: np.ndarray
+    commonest: np.ndarray
+
+
+def shares(verdict, binding, *, bounds: int, level: float = 0.95) -> Shares:
+    """Count verdicts over the last axis.
+
+    Parameters
+    ----------
+    verdict, binding : ndarray of int8, shape (..., n)
+        As `limits.judge` gives them.
+    bounds : int
+        Number of hard bounds, k.
+    level : float
+        Level of the interval, 0 to 1.
+
+    Returns
+    -------
+    Shares
+
+    Examples
+    --------
+    >>> counted = shares(np.array([0, 0, 2, 3]), np.array([0, 0, 1, -1]), bounds=2)
+    >>> round(float(counted.safe), 3), float(counted.undetermined), int(counted.commonest)
+    (0.667, 0.25, 1)
+    """
+    n = verdict.shape[-1]
+    unsafe = verdict == UNSAFE
+    caution = (verdict == CAUTION).sum(axis=-1)
+    safe = (verdict == SAFE).sum(axis=-1) + caution
+    unknown = (verdict == UNDETERMINED).sum(axis=-1)
+    known = n - unknown
+    broken = np.stack([(unsafe & (binding == k)).sum(axis=-1) for k in range(bounds)])
+    commonest = np.where(broken.max(axis=0) > 0, broken.argmax(axis=0), NO_BOUND)
+    # a cell without any determined case has no share
+    trials = np.where(known > 0, known, np.nan)
+    low, high = wilson(safe, trials, level)
+    return Shares(
+        safe / trials, low, high, caution / trials, unknown / n, broken / trials,
+        commonest.astype(np.int8),
+    )  # fmt: skip
+
+
+def wilson(successes, trials, level: float):
+    """Interval of a share by Wilson's score method.
+
+    Parameters
+    ----------
+    successes, trials : array_like, shape (...)
+        Counts.
+    level : float
+        Level of the interval, 0 to 1.
+
+    Returns
+    -------
+    tuple of ndarray, shape (...)
+        Lower and upper bound.
+
+    References
+    ----------
+    .. [1] Wilson EB, J Am Stat Assoc 1927;22:209.
+
+    Examples
+    --------
+    >>> [round(float(x), 4) for x in wilson(0, 20, 0.95)]
+    [0.0, 0.1611]
+    """
+    z = float(ndtri(0.5 + level / 2.0))
+    share = np.asarray(successes) / trials
+    centre = share + z**2 / (2.0 * np.asarray(trials))
+    spread = z * np.sqrt(share * (1.0 - share) / trials + (z / (2.0 * np.asarray(trials))) ** 2)
+    scale = 1.0 + z**2 / np.asarray(trials)
+    return np.maximum((centre - spread) / scale, 0.0), np.minimum((centre + spread) / scale, 1.0)
+
+
+def crossing(x, share, level: float):
+    """First and last place where a share along its last axis crosses a level.
+
+    Parameters
+    ----------
+    x : ndarray, shape (m,)
+        Increasing places.
+    share : ndarray, shape (..., m)
+        The share there.
+    level : float
+        The level to cross.
+
+    Returns
+    -------
+    tuple of ndarray, shape (...)
+        Where the part at or above `level` begins and ends, linear between grid points; NaN where
+        it is never reached.
+
+    Examples
+    --------
+    >>> [float(e) for e in crossing(np.array([0.0, 1.0, 2.0]), np.array([0.0, 1.0, 0.5]), 0.5)]
+    [0.5, 2.0]
+    """
+    above = share >= level
+    some = above.any(axis=-1)
+    first = above.argmax(axis=-1)
+    last = x.size - 1 - above[..., ::-1].argmax(axis=-1)
+
+    def between(inner, outer):
+        inside = np.take_along_axis(share, inner[..., None], axis=-1)[..., 0]
+        outside = np.take_along_axis(share, outer[..., None], axis=-1)[..., 0]
+        gap = np.where(inside > outside, inside - outside, 1.0)
+        step = np.where(inside > outside, (inside - level) / gap, 0.0)
+        return np.where(some, x[inner] + step * (x[outer] - x[inner]), np.nan)
+
+    return between(first, np.maximum(first - 1, 0)), between(last, np.minimum(last + 1, x.size - 1))

@@ -1,0 +1,369 @@
+"""Phenotypes as joint distributions of lung properties.
+
+A population is a Gaussian copula: correlated normal scores, each turned into a property by its
+own marginal. Sizes: n cases, d properties. Nothing here describes a patient: centre and spread
+are starting points for sweeps, each with its source and how far that source was confirmed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from math import exp, log, sqrt
+from types import MappingProxyType
+from typing import Literal
+
+import numpy as np
+from scipy.special import ndtr, ndtri
+
+from ebbmap.errors import EbbmapError, unknown_name
+from ebbmap.parameters import parameter
+
+Confirmed = Literal["read", "memory, uncertain", "assumption"]
+
+#: Unit-cube coordinates are kept this far from 0 and 1, where a normal score is infinite.
+EDGE = 2.0**-40
+
+
+@dataclass(frozen=True)
+class Marginal:
+    """Distribution of one property, as a function of a standard normal score.
+
+    Parameters
+    ----------
+    family : {"normal", "lognormal", "uniform"}
+        Shape.
+    centre, spread : float
+        Mean and SD of a normal; median and log-SD of a lognormal; low and high of a uniform.
+    low, high : float
+        Truncation of a normal.
+    confirmed : {"read", "memory, uncertain", "assumption"}
+        How far the source was confirmed.
+    source : str
+        Where centre and spread come from. Never empty.
+
+    Raises
+    ------
+    EbbmapError
+        If the numbers cannot be a distribution.
+    """
+
+    family: Literal["normal", "lognormal", "uniform"]
+    centre: float
+    spread: float
+    source: str
+    confirmed: Confirmed = "assumption"
+    low: float = -np.inf
+    high: float = np.inf
+
+    def __post_init__(self) -> None:
+        """Refuse numbers that cannot be a distribution."""
+        if not (np.isfinite(self.centre) and np.isfinite(self.spread) and self.source):
+            raise EbbmapError("a distribution needs finite numbers and a source.")
+        if self.family == "uniform" and not self.centre < self.spread:
+            raise EbbmapError(
+                f"a uniform must have low < high; got {self.centre:g}, {self.spread:g}. Swap them."
+            )
+        if self.family != "uniform" and not self.spread > 0:
+            raise EbbmapError(f"a spread must be > 0; got {self.spread:g}. Fix the value instead.")
+        if self.family == "lognormal" and not self.centre > 0:
+            raise EbbmapError(f"a lognormal's median must be > 0; got {self.centre:g}.")
+        if not self.low < self.high:
+            raise EbbmapError(f"must have low < high; got {self.low:g}, {self.high:g}. Swap them.")
+
+    def at(self, score: np.ndarray) -> np.ndarray:
+        """Return the property at standard normal scores, any shape.
+
+        Examples
+        --------
+        >>> float(Marginal("lognormal", 36.0, 0.33, "invented").at(np.array(0.0)))
+        36.0
+        """
+        if self.family == "lognormal":
+            return self.centre * np.exp(self.spread * score)
+        if self.family == "uniform":
+            return self.centre + (self.spread - self.centre) * ndtr(score)
+        if np.isinf(self.low) and np.isinf(self.high):
+            return self.centre + self.spread * score
+        floor, roof = ndtr((np.array([self.low, self.high]) - self.centre) / self.spread)
+        drawn = self.centre + self.spread * ndtri(floor + (roof - floor) * ndtr(score))
+        return np.clip(drawn, self.low, self.high)
+
+    def score(self, value: np.ndarray) -> np.ndarray:
+        """Return the standard normal score of a property, the inverse of `at`.
+
+        Examples
+        --------
+        >>> float(Marginal("normal", 0.5, 0.1, "invented").score(np.array(0.6)).round(6))
+        1.0
+        """
+        if self.family == "lognormal":
+            return np.log(value / self.centre) / self.spread
+        if self.family == "uniform":
+            share = (value - self.centre) / (self.spread - self.centre)
+        elif np.isinf(self.low) and np.isinf(self.high):
+            return (value - self.centre) / self.spread
+        else:
+            floor, roof = ndtr((np.array([self.low, self.high]) - self.centre) / self.spread)
+            share = (ndtr((value - self.centre) / self.spread) - floor) / (roof - floor)
+        return ndtri(np.clip(share, EDGE, 1.0 - EDGE))
+
+
+@dataclass(frozen=True)
+class Population:
+    """A phenotype: marginals and the correlation of their normal scores.
+
+    Parameters
+    ----------
+    name, long_name, comment : str
+        Name in files, name in words, and what it does not claim.
+    marginals : mapping of str to Marginal
+        By registry name.
+    correlations : mapping of (str, str) to float
+        Correlation of two properties' normal scores; zero where absent.
+
+    Raises
+    ------
+    EbbmapError
+        If a property is unknown or the correlations cannot hold together.
+    """
+
+    name: str
+    long_name: str
+    comment: str
+    marginals: Mapping[str, Marginal]
+    correlations: Mapping[tuple[str, str], float] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """Refuse unknown properties and impossible correlations."""
+        for name in self.marginals:
+            parameter(name)
+        for one, other in self.correlations:
+            if one not in self.marginals or other not in self.marginals or one == other:
+                raise EbbmapError(f"{self.name}: no pair ({one}, {other}) of its properties.")
+        if np.linalg.eigvalsh(self.correlation_matrix).min() <= 0:
+            raise EbbmapError(
+                f"{self.name}: these correlations cannot hold together. Make them weaker."
+            )
+
+    @property
+    def properties(self) -> tuple[str, ...]:
+        """Registry names of the properties, in order."""
+        return tuple(self.marginals)
+
+    @property
+    def correlation_matrix(self) -> np.ndarray:
+        """Correlation of the normal scores, shape (d, d)."""
+        names = self.properties
+        matrix = np.eye(len(names))
+        for (one, other), value in self.correlations.items():
+            i, j = names.index(one), names.index(other)
+            matrix[i, j] = matrix[j, i] = value
+        return matrix
+
+    @property
+    def unconfirmed(self) -> tuple[str, ...]:
+        """Properties whose centre and spread were not read in a source."""
+        return tuple(name for name, m in self.marginals.items() if m.confirmed != "read")
+
+    @property
+    def median(self) -> dict[str, float]:
+        """The property values at the middle of each marginal."""
+        return {name: float(m.at(np.array(0.0))) for name, m in self.marginals.items()}
+
+    def sample(self, n: int, *, seed: int, given: Mapping[str, np.ndarray] | None = None):
+        """Draw lungs.
+
+        Parameters
+        ----------
+        n : int
+            How many, >= 1.
+        seed : int
+            Seed of the generator; 0 is a seed.
+        given : mapping of str to array_like, shape (g,), optional
+            Properties held at stated values: the others are drawn from their distribution given
+            these, one row of n lungs per value.
+
+        Returns
+        -------
+        dict of str to ndarray, shape (n,) or (g, n)
+            Every property, in registry units.
+
+        Notes
+        -----
+        Normal scores z are drawn once; holding the scores at c means z + S_ac S_cc^-1 (c - z_c).
+
+        Examples
+        --------
+        >>> lungs = POPULATIONS["restrictive"].sample(4, seed=0)
+        >>> sorted(lungs) == sorted(POPULATIONS["restrictive"].properties)
+        True
+        """
+        scores = np.random.default_rng(seed).standard_normal((n, len(self.properties)))
+        return self._joint(scores, given)
+
+    def from_unit(self, unit: np.ndarray) -> dict[str, np.ndarray]:
+        """Turn points of the unit cube into lungs with *independent* properties.
+
+        Parameters
+        ----------
+        unit : ndarray, shape (n, d)
+            Columns in the order of `properties`.
+
+        Returns
+        -------
+        dict of str to ndarray, shape (n,)
+            Variance-based indices need independent inputs: the marginals are this population's,
+            the correlations are dropped on purpose.
+        """
+        scores = ndtri(np.clip(unit, EDGE, 1.0 - EDGE))
+        return {name: m.at(scores[:, i]) for i, (name, m) in enumerate(self.marginals.items())}
+
+    def _joint(self, scores: np.ndarray, given) -> dict[str, np.ndarray]:
+        matrix = self.correlation_matrix
+        z = scores @ np.linalg.cholesky(matrix).T
+        held = [self.properties.index(name) for name in given or {}]
+        if not held:
+            return {name: m.at(z[:, i]) for i, (name, m) in enumerate(self.marginals.items())}
+        fixed = {name: np.atleast_1d(np.asarray(value, float)) for name, value in given.items()}
+        c = np.stack([self.marginals[name].score(value) for name, value in fixed.items()], axis=-1)
+        gain = np.linalg.solve(matrix[np.ix_(held, held)], matrix[held])
+        z = z[None] + (c[:, None, :] - z[None][..., held]) @ gain
+        drawn = {name: m.at(z[..., i]) for i, (name, m) in enumerate(self.marginals.items())}
+        shape = z.shape[:-1]
+        return {
+            **drawn,
+            **{name: np.broadcast_to(value[:, None], shape) for name, value in fixed.items()},
+        }
+
+
+def lognormal_of_moments(mean: float, sd: float) -> tuple[float, float]:
+    """Median and log-SD of the lognormal with this mean and SD.
+
+    Examples
+    --------
+    >>> [round(x, 3) for x in lognormal_of_moments(37.6, 13.0)]
+    [35.536, 0.336]
+    """
+    variance = log(1.0 + (sd / mean) ** 2)
+    return mean * exp(-variance / 2.0), sqrt(variance)
+
+
+def expiratory_resistance(
+    median: float, log_sd: float, ratio_low: float, ratio_high: float
+) -> tuple[float, float, float]:
+    """Lognormal of R_exp = R_insp x ratio, and its correlation with R_insp.
+
+    Parameters
+    ----------
+    median, log_sd : float
+        Lognormal of the inspiratory resistance [cmH2O s L-1].
+    ratio_low, ratio_high : float
+        Uniform range of the ratio R_exp / R_insp.
+
+    Returns
+    -------
+    tuple of float
+        Median [cmH2O s L-1], log-SD, and correlation of the logarithms, by the first two moments
+        of the logarithm of the ratio.
+
+    Examples
+    --------
+    >>> [round(x, 3) for x in expiratory_resistance(12.0, 0.28, 1.0, 1.4)]
+    [14.333, 0.296, 0.945]
+    """
+    span = ratio_high - ratio_low
+
+    def upto(x: float) -> tuple[float, float]:
+        return x * (log(x) - 1.0), x * (log(x) ** 2 - 2.0 * log(x) + 2.0)
+
+    first, second = ((upto(ratio_high)[i] - upto(ratio_low)[i]) / span for i in range(2))
+    total = sqrt(log_sd**2 + second - first**2)
+    return median * exp(first), total, log_sd / total
+
+
+_ARNAL = "Arnal et al., Respir Care 2018;63:158 (from memory, uncertain)"
+_RATIO = "ratio to the inspiratory one: direction from Jonson et al., J Appl Physiol 1993;75:132, "
+_SIZE = "equal mixture of women (56 +/- 6) and men (72 +/- 7); assumption"
+
+
+def _population(
+    name: str, long_name: str, comment: str, *,
+    compliance: Marginal, resistance: tuple[float, float], ratio: tuple[float, float],
+    chest_wall: Marginal,
+) -> Population:  # fmt: skip
+    median, log_sd, correlation = expiratory_resistance(*resistance, *ratio)
+    return Population(
+        name, long_name, comment,
+        MappingProxyType({
+            "compliance": compliance,
+            "resistance_insp": Marginal(
+                "lognormal", *resistance, f"{_ARNAL}; tracheal tube included", "memory, uncertain"
+            ),
+            "resistance_exp": Marginal(
+                "lognormal", median, log_sd,
+                f"{_RATIO}size {ratio[0]:g} to {ratio[1]:g} our choice", "assumption",
+            ),
+            "chest_wall_share": chest_wall,
+            "predicted_body_weight": Marginal(
+                "normal", 64.0, 10.3, _SIZE, "assumption", low=40.0, high=90.0
+            ),
+        }),
+        # compliance grows with body size; the other pairs follow from the ratio above
+        MappingProxyType({
+            ("resistance_insp", "resistance_exp"): correlation,
+            ("compliance", "predicted_body_weight"): 0.4,
+            ("compliance", "chest_wall_share"): 0.2,
+        }),
+    )  # fmt: skip
+
+
+_ELASTANCE = "half of the elastance in health (from memory)"
+_CLAIM = (
+    "Invented lungs around published centres; correlations with body size and chest wall are "
+    "assumptions of direction and size. Not a description of patients."
+)
+
+_ALL = (
+    _population(
+        "normal", "normal lungs", _CLAIM,
+        compliance=Marginal("lognormal", 54.0, 0.28, _ARNAL, "memory, uncertain"),
+        resistance=(12.0, 0.28), ratio=(1.0, 1.4),
+        chest_wall=Marginal("normal", 0.5, 0.1, _ELASTANCE, "assumption", low=0.1, high=0.9),
+    ),
+    _population(
+        "restrictive", "restrictive lungs (ARDS)", _CLAIM,
+        compliance=Marginal(
+            "lognormal", *lognormal_of_moments(37.6, 13.0),
+            "37.6 +/- 13, n = 372: Vandenbunder et al., Crit Care 2021, "
+            "doi 10.1186/s13054-020-03433-0", "read",
+        ),
+        resistance=(12.0, 0.30), ratio=(1.0, 1.4),
+        chest_wall=Marginal(
+            "normal", 0.30, 0.12,
+            "between 0.20 (pulmonary) and 0.47 (extrapulmonary): Gattinoni et al., Am J Respir "
+            "Crit Care Med 1998;158:3 (derived); spread our choice", low=0.1, high=0.7,
+        ),
+    ),
+    _population(
+        "obstructive", "obstructive lungs (COPD)", _CLAIM,
+        compliance=Marginal("lognormal", 60.0, 0.40, _ARNAL, "memory, uncertain"),
+        resistance=(20.0, 0.45), ratio=(1.2, 2.5),
+        chest_wall=Marginal("normal", 0.5, 0.1, _ELASTANCE, "assumption", low=0.1, high=0.9),
+    ),
+)  # fmt: skip
+
+POPULATIONS: Mapping[str, Population] = MappingProxyType({p.name: p for p in _ALL})
+
+
+def population(name: str) -> Population:
+    """Return the bundled population of a name.
+
+    Raises
+    ------
+    EbbmapError
+        If no population has this name; the message gives the nearest one.
+    """
+    if name not in POPULATIONS:
+        raise EbbmapError(unknown_name("population", name, POPULATIONS))
+    return POPULATIONS[name]
