@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from rapidfuzz import process
+from rapidfuzz import fuzz, process
 
 
 class EbbmapError(ValueError):
@@ -52,6 +52,6 @@ def unknown_name(kind: str, name: object, known: Iterable[str]) -> str:
     "unknown parameter 'p_hi'; did you mean 'p_high'? Known: p_high, p_low."
     """
     names = sorted(known)
-    nearest = process.extractOne(str(name), names, score_cutoff=60)
+    nearest = process.extractOne(str(name), names, scorer=fuzz.ratio, score_cutoff=60)
     guess = f" did you mean {nearest[0]!r}?" if nearest else ""
     return f"unknown {kind} {str(name)!r};{guess} Known: {', '.join(names)}."

@@ -1,0 +1,119 @@
+"""Cases of a question: fixed values, axes and drawn lungs, as labelled arrays."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from ebbmap.errors import EbbmapError
+from ebbmap.limits import LimitSet
+from ebbmap.populations import Marginal, Population
+
+
+@dataclass(frozen=True)
+class Question:
+    """What an analysis is asked: which model, which lungs, which values, which limits.
+
+    Parameters
+    ----------
+    lung : str
+        Name of a lung model.
+    fixed : mapping of str to float
+        Parameters with one value.
+    samples : mapping of str to Marginal
+        Parameters that vary independently of the lung, such as settings within a range.
+    populations : tuple of Population
+        Phenotypes that are compared; may be empty.
+    rules : mapping of str to LimitSet
+        Limit sets that are compared, never mixed.
+    lungs : int
+        Lungs drawn from each population.
+    seed : int
+        Seed of every draw; 0 is a seed.
+    """
+
+    lung: str = "linear"
+    fixed: Mapping[str, float] = field(default_factory=dict)
+    samples: Mapping[str, Marginal] = field(default_factory=dict)
+    populations: tuple[Population, ...] = ()
+    rules: Mapping[str, LimitSet] = field(default_factory=dict)
+    lungs: int = 2000
+    seed: int = 0
+
+    @property
+    def outcomes(self) -> tuple[str, ...]:
+        """Outcomes that the rules need."""
+        return tuple(dict.fromkeys(n for rule in self.rules.values() for n in rule.outcomes))
+
+    def groups(self) -> tuple[Population | None, ...]:
+        """Return the populations, or one None where the question has none."""
+        return self.populations or (None,)
+
+
+def draw_cases(
+    question: Question, group: Population | None, axes: Mapping[str, np.ndarray]
+) -> dict[str, Any]:
+    """Values of every parameter: axes on their own dimensions, draws on `sample`.
+
+    Parameters
+    ----------
+    question : Question
+        The question.
+    group : Population or None
+        The population to draw from.
+    axes : mapping of str to ndarray, shape (m,)
+        Parameters laid out on a grid. A property of the population that is an axis or fixed is
+        held there, and the others are drawn from their distribution given it.
+
+    Returns
+    -------
+    dict of str to DataArray
+        Ready for `simulate`.
+
+    Raises
+    ------
+    EbbmapError
+        If a value is given in two ways.
+    """
+    values: dict[str, Any] = {name: xr.DataArray(value) for name, value in question.fixed.items()}
+    for name, axis in axes.items():
+        values[name] = xr.DataArray(axis, dims=name, coords={name: axis})
+    if group is None and not question.samples:
+        return values
+    n = question.lungs
+    streams = np.random.SeedSequence(question.seed).spawn(2)
+    if group is not None:
+        values |= _draw_lungs(group, values, n, seed_of(streams[0]))
+    scores = np.random.default_rng(streams[1]).standard_normal((n, len(question.samples)))
+    for column, (name, marginal) in enumerate(question.samples.items()):
+        if name not in axes:
+            values[name] = xr.DataArray(marginal.at(scores[:, column]), dims="sample")
+    return values
+
+
+def seed_of(stream: np.random.SeedSequence) -> int:
+    """One integer seed from a spawned seed sequence."""
+    return int(stream.generate_state(1, np.uint64)[0])
+
+
+def _draw_lungs(group: Population, values, n: int, seed: int) -> dict[str, xr.DataArray]:
+    held = {name: values[name] for name in group.properties if name in values}
+    if any(not np.all(array > 0) for array in held.values()):
+        raise EbbmapError(f"held properties of {group.name} must be > 0.")
+    if not held:
+        drawn = group.sample(n, seed=seed)
+        return {name: xr.DataArray(array, dims="sample") for name, array in drawn.items()}
+    # every combination of held values, one row of lungs each
+    frame = xr.broadcast(*held.values())
+    dims, shape = frame[0].dims, frame[0].shape
+    flat = {name: array.values.reshape(-1) for name, array in zip(held, frame, strict=True)}
+    drawn = group.sample(n, seed=seed, given=flat)
+    return {
+        name: xr.DataArray(drawn[name].reshape(*shape, n), dims=(*dims, "sample"))
+        for name in group.properties
+        if name not in held
+    }

@@ -1,0 +1,201 @@
+"""What must fit together in a study file beyond its schema, each problem with its place."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from pydantic import ValidationError
+
+from ebbmap.checks import complaint
+from ebbmap.errors import EbbmapError, unknown_name
+from ebbmap.limits import RULES
+from ebbmap.lungs import LUNGS
+from ebbmap.outcomes import OUTCOMES, outcomes_of, plan
+from ebbmap.parameters import DERIVATIONS, PARAMETERS, TRIGGERS, inputs_of
+from ebbmap.populations import POPULATIONS, Population
+from ebbmap.study.schema import Axis, Limits, OwnLimit, OwnPopulation, as_axis
+
+
+def cross_checks(raw: dict[str, Any]) -> list[str]:
+    """List what does not fit together, from the raw file so that nothing hides behind a typo."""
+    return [
+        *_check_numbers(raw),
+        *_check_names(raw),
+        *_check_given_once(raw),
+        *_check_limits(raw),
+        *_check_analyses(raw),
+    ]
+
+
+def _check_numbers(raw) -> list[str]:
+    """Check fixed values and axes against the registry's bounds."""
+    problems = []
+    for name, value in _table(raw, "fixed").items():
+        if name in PARAMETERS:
+            try:
+                number = PARAMETERS[name].code(value)
+            except EbbmapError as error:
+                problems.append(f"fixed.{name}: {error}")
+                continue
+            if isinstance(number, (int, float)) and not isinstance(number, bool):
+                found = complaint(name, np.asarray(float(number)))
+                problems += [f"fixed.{name}: {found}"] if found else []
+            elif isinstance(number, str):
+                problems.append(f"fixed.{name}: must be a number; got {number!r}.")
+    for name, value in _table(raw, "axes").items():
+        if name not in PARAMETERS:
+            continue
+        try:
+            grid = Axis.model_validate(as_axis(value)).grid()
+        except ValidationError:
+            continue  # reported with the structure
+        except ValueError as error:
+            problems.append(f"axes.{name}: {error}. Give values, or start, stop and count.")
+            continue
+        found = complaint(name, grid)
+        problems += [f"axes.{name}: {found}"] if found else []
+    return problems
+
+
+def _check_names(raw) -> list[str]:
+    """Check that populations exist and own ones can be built."""
+    problems = []
+    own = _table(raw, "population")
+    for name in _listed(raw.get("populations")):
+        if name not in POPULATIONS and name not in own:
+            problems.append(
+                f"populations: {unknown_name('population', name, {**POPULATIONS, **own})}"
+            )
+    for name, table in own.items():
+        try:
+            OwnPopulation.model_validate(table).build(name)
+        except ValidationError:
+            continue
+        except EbbmapError as error:
+            problems.append(f"population.{name}: {error}")
+    return problems
+
+
+def _check_given_once(raw) -> list[str]:
+    """Check that every parameter is given in one way only."""
+    problems = []
+    ways = {way: set(_table(raw, way)) for way in ("fixed", "axes", "samples")}
+    for one, other in (("fixed", "axes"), ("fixed", "samples"), ("axes", "samples")):
+        for name in sorted(ways[one] & ways[other]):
+            problems.append(f"{other}.{name}: is given in [{one}] too. Keep one of them.")
+    given = set().union(*ways.values())
+    for name in DERIVATIONS:
+        trigger = TRIGGERS[name]
+        for way in ways:
+            if trigger in ways[way] and name in ways["fixed"] | ways["samples"]:
+                problems.append(f"{way}.{trigger}: sets {name}, which is given too. Drop one.")
+    drawn = {n for p in _chosen(raw) for n in p.properties}
+    for name in sorted(set(ways["samples"]) & drawn):
+        problems.append(f"samples.{name}: is drawn with the population. Fix it or drop it.")
+    if "height" in given and "predicted_body_weight" in drawn:
+        problems.append("height: the populations carry predicted_body_weight. Drop the height.")
+    return problems
+
+
+def _chosen(raw) -> list[Population]:
+    names = [name for name in _listed(raw.get("populations")) if isinstance(name, str)]
+    return [POPULATIONS[name] for name in names if name in POPULATIONS]
+
+
+def _check_limits(raw) -> list[str]:
+    """Check that own limits can be meant, rules exist, and nothing is set twice."""
+    problems, limits = [], _table(raw, "limits")
+    own_rules: set[str] = set()
+    for number, table in enumerate(_listed(limits.get("own"))):
+        try:
+            one = OwnLimit.model_validate(table)
+            one.build()
+        except ValidationError:
+            continue
+        except EbbmapError as error:
+            problems.append(f"limits.own.{number}: {error}")
+            continue
+        if one.rule is not None:
+            own_rules.add(one.rule)
+    rules = _listed(limits.get("rules", list(RULES)))
+    known = {*RULES, *own_rules}
+    for name in rules:
+        if name not in known:
+            problems.append(f"limits.rules: {unknown_name('rule', name, known)}")
+    for name in sorted(own_rules - set(rules)):
+        problems.append(f"limits.own: the rule {name!r} is not in limits.rules. Add it there.")
+    if not problems:
+        try:
+            built = Limits.model_validate(limits).build()
+            empty = [name for name, rule in built.items() if not rule.hard]
+            problems += [f"limits: the rule {name!r} has no hard limit. Add one." for name in empty]
+        except ValidationError:
+            pass
+        except EbbmapError as error:
+            problems.append(f"limits: {error}")
+    return problems
+
+
+def _check_analyses(raw) -> list[str]:
+    """Check that the axes, the populations and the lung can serve the analyses."""
+    problems = []
+    axes = _table(raw, "axes")
+    analyses = _table(raw, "analyses")
+    if "analyses" in raw and not analyses:
+        problems.append("analyses: must name at least one of sweep, sobol, map, window, profile.")
+    lung = LUNGS.get(str(raw.get("lung")), LUNGS["linear"])
+
+    def need_axis(place: str, name: object) -> None:
+        if isinstance(name, str) and name in PARAMETERS and name not in axes:
+            problems.append(f"{place}: {name} has no axis. Add [axes.{name}].")
+
+    for number, table in enumerate(_listed(analyses.get("map"))):
+        for side in ("x", "y"):
+            need_axis(f"analyses.map.{number}.{side}", _table({"m": table}, "m").get(side))
+        if _table({"m": table}, "m").get("x") == _table({"m": table}, "m").get("y"):
+            problems.append(f"analyses.map.{number}: x and y must differ.")
+    for kind in ("sobol", "profile", "window"):
+        if kind in analyses:
+            table = _table(analyses, kind)
+            need_axis(
+                f"analyses.{kind}.along", table.get("along", "t_low" if kind == "sobol" else None)
+            )
+    if "sobol" in analyses:
+        size = _table(analyses, "sobol").get("base_size", 1024)
+        if isinstance(size, int) and size > 0 and size & (size - 1):
+            problems.append(f"analyses.sobol.base_size: must be a power of two; got {size}.")
+        if not _listed(raw.get("populations")) and len(_table(raw, "samples")) < 2:
+            problems.append("analyses.sobol: needs a population or at least two [samples].")
+    if "window" in analyses:
+        for name in ("t_low", "t_low_in_time_constants"):
+            if name in _table(raw, "fixed") or name in _table(raw, "samples"):
+                problems.append(f"analyses.window: searches for T low, so {name} cannot be given.")
+    possible = set(outcomes_of(lung))
+    for kind in ("sweep", "sobol", "profile"):
+        for name in _listed(_table(analyses, kind).get("outcomes")):
+            if name in OUTCOMES and name not in possible:
+                problems.append(
+                    f"analyses.{kind}.outcomes: the lung {lung.name!r} has no {name}. "
+                    f"It has: {', '.join(sorted(possible))}."
+                )
+    known = {*lung.parameters, *(n for f in DERIVATIONS.values() for n in inputs_of(f))}
+    known |= set(plan(lung).parameters)
+    for way in ("fixed", "axes", "samples"):
+        for name in _table(raw, way):
+            if name in PARAMETERS and name not in known:
+                problems.append(f"{way}.{name}: the lung {lung.name!r} does not use it. Drop it.")
+    return problems
+
+
+def _table(raw: Mapping[str, Any], *path: str) -> dict[str, Any]:
+    """Return a table of the raw file, or an empty one where it is missing or something else."""
+    here: Any = raw
+    for key in path:
+        here = here.get(key) if isinstance(here, dict) else None
+    return here if isinstance(here, dict) else {}
+
+
+def _listed(value: object) -> list[Any]:
+    return value if isinstance(value, list) else []

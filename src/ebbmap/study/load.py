@@ -1,0 +1,150 @@
+"""Reading a study file: all problems at once, or the question that it asks."""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+
+from ebbmap.cases import Question
+from ebbmap.errors import EbbmapError, StudyError, unknown_name
+from ebbmap.parameters import parameter
+from ebbmap.populations import POPULATIONS, Population
+from ebbmap.study.cross import cross_checks
+from ebbmap.study.schema import FAMILIES, StudyFile
+
+
+class Study:
+    """A study file that passed every check.
+
+    Parameters
+    ----------
+    file : StudyFile
+        The parsed file.
+    text : str
+        The file as it was read; its hash goes into every result.
+    """
+
+    def __init__(self, file: StudyFile, text: str):
+        self.file = file
+        self.text = text
+        self.digest = hashlib.sha256(text.encode()).hexdigest()[:16]
+        self.axes = {name: axis.grid() for name, axis in file.axes.items()}
+        self.question = Question(
+            lung=file.lung,
+            fixed=_fixed(file.fixed),
+            samples={name: one.marginal() for name, one in file.samples.items()},
+            populations=tuple(_populations(file)),
+            rules=file.limits.build(),
+            lungs=file.lungs,
+            seed=file.seed,
+        )
+
+
+def load_study(path: Path) -> Study:
+    """Read and check a study file.
+
+    Parameters
+    ----------
+    path : Path
+        A TOML file.
+
+    Raises
+    ------
+    StudyError
+        With every problem found: its place, the value, what is expected, the nearest known name.
+    """
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise StudyError(str(path), [f"cannot be read: {error}. Name a UTF-8 TOML file."]) from None
+    return parse_study(text, str(path))
+
+
+def parse_study(text: str, where: str = "study") -> Study:
+    r"""Check the text of a study file; see `load_study`.
+
+    Examples
+    --------
+    >>> study = parse_study('title = "t"\n[analyses.window]')
+    >>> study.question.lung
+    'linear'
+    """
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise StudyError(where, [f"is not valid TOML: {error}."]) from None
+    problems = cross_checks(raw)
+    try:
+        file = StudyFile.model_validate(raw)
+    except ValidationError as error:
+        raise StudyError(where, _sentences(error) + problems) from None
+    if problems:
+        raise StudyError(where, problems)
+    try:
+        return Study(file, text)
+    except EbbmapError as error:
+        raise StudyError(where, str(error).splitlines()) from None
+
+
+def _fixed(values: Mapping[str, Any]) -> dict[str, float]:
+    return {name: float(parameter(name).code(value)) for name, value in values.items()}  # type: ignore[arg-type]
+
+
+def _populations(file: StudyFile) -> list[Population]:
+    own = {name: one.build(name) for name, one in file.population.items()}
+    return [own[name] if name in own else POPULATIONS[name] for name in file.populations]
+
+
+def _sentences(error: ValidationError) -> list[str]:
+    """Turn pydantic's findings into sentences with place, expectation, value and nearest name."""
+    sentences = []
+    for one in error.errors():
+        place = _place(one["loc"])
+        kind, found = one["type"], one["input"]
+        if kind == "extra_forbidden":
+            what = unknown_name("key", one["loc"][-1], _keys(one["loc"][:-1]))
+        elif kind == "missing":
+            what = f"must be given: {one['loc'][-1]!r} is missing. Add it."
+        elif kind == "value_error":
+            what = str(one["ctx"]["error"])
+        else:
+            message = one["msg"][0].lower() + one["msg"][1:]
+            what = f"{message}; got {_short(found)}"
+        sentences.append(f"{place}: {what}{'' if what.endswith(('.', '?')) else '.'}")
+    return sentences
+
+
+def _place(loc: tuple[int | str, ...]) -> str:
+    """Path of keys in the file, without the marks that the schema adds."""
+    return ".".join(str(p) for p in loc if p not in FAMILIES and "[" not in str(p)) or "file"
+
+
+def _keys(loc: tuple[int | str, ...]) -> list[str]:
+    """Known keys of the table at a place of the file."""
+    table: Any = StudyFile
+    for part in loc:
+        fields = getattr(table, "model_fields", {})
+        if part in fields:
+            table = _inner(fields[part].annotation)
+        elif part in FAMILIES:
+            table = FAMILIES[str(part)]
+    return list(getattr(table, "model_fields", {}))
+
+
+def _inner(annotation: Any) -> Any:
+    """Return the table behind list[...], dict[...], ... | None and Annotated[...]."""
+    for argument in reversed(getattr(annotation, "__args__", ())):
+        found = _inner(argument)
+        if isinstance(found, type) and issubclass(found, BaseModel):
+            return found
+    return annotation
+
+
+def _short(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."

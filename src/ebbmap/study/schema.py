@@ -1,0 +1,292 @@
+"""The schema of a study file: tables, keys and types, and how each becomes one of our objects."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Annotated, Any, Literal
+
+import numpy as np
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, FiniteFloat
+
+from ebbmap.errors import unknown_name
+from ebbmap.limits import LIMIT_SETS, RULES, Limit, LimitSet, combine
+from ebbmap.lungs import LUNGS
+from ebbmap.outcomes import OUTCOMES
+from ebbmap.parameters import PARAMETERS
+from ebbmap.populations import POPULATIONS, Marginal, Population
+
+#: Written into results that come from distributions defined in a study file.
+STUDY_SOURCE = "study file"
+
+#: Points of an axis and lungs of a population that a study may ask for.
+MAX_POINTS = 10_000
+MAX_LUNGS = 1_000_000
+
+
+def _known(kind: str, names: Mapping[str, Any]):
+    """Return a check that a name is in a registry."""
+
+    def check(name: str) -> str:
+        if name not in names:
+            raise ValueError(unknown_name(kind, name, names))
+        return name
+
+    return AfterValidator(check)
+
+
+def _number(value: object) -> object:
+    """Let a word through as it is, and refuse True and False, which Python takes for numbers."""
+    if isinstance(value, bool):
+        raise ValueError(f"must be a number; got {value}")
+    return value
+
+
+def _number_or_word(value: object) -> object:
+    if isinstance(value, bool) or not isinstance(value, (int, float, str)):
+        raise ValueError(f"must be a number or a category; got {value!r}")
+    return value
+
+
+ParameterName = Annotated[str, _known("parameter", PARAMETERS)]
+OutcomeName = Annotated[str, _known("outcome", OUTCOMES)]
+LungName = Annotated[str, _known("lung", LUNGS)]
+SetName = Annotated[str, _known("limit set", LIMIT_SETS)]
+Number = Annotated[FiniteFloat, BeforeValidator(_number)]
+Value = Annotated[float | str, BeforeValidator(_number_or_word)]
+Share = Annotated[float, Field(gt=0, lt=1)]
+
+
+class Table(BaseModel):
+    """A table of the file: unknown keys are problems."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Axis(Table):
+    """Grid of one parameter: a list of values, or start, stop and count."""
+
+    values: list[Number] | None = Field(None, min_length=1, max_length=MAX_POINTS)
+    start: Number | None = None
+    stop: Number | None = None
+    count: int | None = Field(None, ge=2, le=MAX_POINTS, strict=True)
+    spacing: Literal["linear", "log"] = "linear"
+
+    def grid(self) -> np.ndarray:
+        """Return the values, shape (m,).
+
+        Raises
+        ------
+        ValueError
+            If neither form is complete, or the grid does not increase.
+        """
+        if self.values is not None:
+            if (self.start, self.stop, self.count) != (None, None, None):
+                raise ValueError("must have either values or start, stop and count; got both")
+            grid = np.asarray(self.values, float)
+        elif self.start is None or self.stop is None or self.count is None:
+            raise ValueError("must have values, or start, stop and count; got only some of them")
+        elif self.start >= self.stop:
+            raise ValueError(f"must have start < stop; got {self.start:g} and {self.stop:g}")
+        elif self.spacing == "log":
+            if self.start <= 0:
+                raise ValueError(f"a log spacing needs start > 0; got {self.start:g}")
+            grid = np.geomspace(self.start, self.stop, self.count)
+        else:
+            grid = np.linspace(self.start, self.stop, self.count)
+        if np.any(np.diff(grid) <= 0):
+            raise ValueError("must have increasing values without repeats")
+        return grid
+
+
+class Uniform(Table):
+    """Even between low and high."""
+
+    family: Literal["uniform"]
+    low: Number
+    high: Number
+
+    def marginal(self) -> Marginal:
+        """Return the distribution."""
+        return Marginal("uniform", self.low, self.high, STUDY_SOURCE)
+
+
+class Normal(Table):
+    """Bell curve, cut off at low and high if given."""
+
+    family: Literal["normal"]
+    mean: Number
+    sd: Number
+    low: Number | None = None
+    high: Number | None = None
+
+    def marginal(self) -> Marginal:
+        """Return the distribution."""
+        low = -np.inf if self.low is None else self.low
+        high = np.inf if self.high is None else self.high
+        return Marginal("normal", self.mean, self.sd, STUDY_SOURCE, low=low, high=high)
+
+
+class Lognormal(Table):
+    """Logarithm is normal: median, and standard deviation of the logarithm."""
+
+    family: Literal["lognormal"]
+    median: Number
+    log_sd: Number
+
+    def marginal(self) -> Marginal:
+        """Return the distribution."""
+        return Marginal("lognormal", self.median, self.log_sd, STUDY_SOURCE)
+
+
+Distribution = Annotated[Uniform | Normal | Lognormal, Field(discriminator="family")]
+
+
+FAMILIES: Mapping[str, type[Table]] = MappingProxyType(
+    {"uniform": Uniform, "normal": Normal, "lognormal": Lognormal}
+)
+
+
+class Correlation(Table):
+    """Correlation of the normal scores of two properties."""
+
+    between: tuple[ParameterName, ParameterName]
+    value: Annotated[float, Field(gt=-1, lt=1)]
+
+
+class OwnPopulation(Table):
+    """A population defined in the file; what it does not name comes from `base`."""
+
+    long_name: str = ""
+    base: Annotated[str, _known("population", POPULATIONS)] | None = None
+    properties: dict[ParameterName, Distribution] = {}
+    correlations: list[Correlation] = []
+
+    def build(self, name: str) -> Population:
+        """Return the population."""
+        base = POPULATIONS[self.base] if self.base else None
+        marginals = dict(base.marginals) if base else {}
+        marginals |= {key: value.marginal() for key, value in self.properties.items()}
+        pairs = dict(base.correlations) if base else {}
+        for one in self.correlations:
+            pairs.pop((one.between[1], one.between[0]), None)
+            pairs[one.between] = one.value
+        return Population(
+            name, self.long_name or name, f"defined in the {STUDY_SOURCE}",
+            MappingProxyType(marginals), MappingProxyType(pairs),
+        )  # fmt: skip
+
+
+class OwnLimit(Table):
+    """A limit defined in the file."""
+
+    outcome: OutcomeName
+    why: str = Field(min_length=1)
+    low: Number | None = None
+    high: Number | None = None
+    severity: Literal["hard", "caution"] = "hard"
+    width: Number | None = None
+    rule: str | None = Field(None, description="belongs to this compared rule only")
+
+    def build(self) -> Limit:
+        """Return the limit."""
+        return Limit(self.outcome, self.why, self.low, self.high, self.severity, self.width)
+
+
+class Limits(Table):
+    """Limit sets that always hold, rules that are compared, and own limits."""
+
+    sets: list[SetName] = ["pressure", "volume", "auto_peep"]
+    rules: list[str] = list(RULES)
+    own: list[OwnLimit] = []
+
+    def build(self) -> dict[str, LimitSet]:
+        """Return every compared rule, together with the limits that always hold."""
+        always = tuple(one.build() for one in self.own if one.rule is None)
+        shared = [LIMIT_SETS[name] for name in self.sets]
+        if always:
+            shared.append(LimitSet("own", "limits of the study", always))
+        rules = {}
+        for rule in self.rules or ["limits"]:
+            own = tuple(one.build() for one in self.own if one.rule == rule)
+            parts = [*shared, *([LIMIT_SETS[rule]] if rule in LIMIT_SETS else [])]
+            if own:
+                parts.append(LimitSet(rule, rule, own))
+            rules[rule] = combine(rule, *parts)
+        return rules
+
+
+class Sweep(Table):
+    """Solve and keep every case: the axes by the lungs."""
+
+    outcomes: list[OutcomeName] | None = None
+
+
+class Sobol(Table):
+    """Sensitivity indices at every value of one axis."""
+
+    along: ParameterName = "t_low"
+    base_size: int = Field(1024, ge=16, le=2**20, strict=True)
+    second_order: bool = True
+    resamples: int = Field(1000, ge=100, le=100_000, strict=True)
+    level: Share = 0.95
+    outcomes: list[OutcomeName] | None = None
+
+
+class Map(Table):
+    """Safe share over two axes."""
+
+    x: ParameterName
+    y: ParameterName
+
+
+class Window(Table):
+    """Release windows of every lung, or along an axis."""
+
+    along: ParameterName | None = None
+
+
+class Profile(Table):
+    """Outcomes of each population's middle lung along an axis."""
+
+    along: ParameterName
+    outcomes: list[OutcomeName] = Field(min_length=1)
+
+
+class Analyses(Table):
+    """What to do; each part is optional."""
+
+    sweep: Sweep | None = None
+    sobol: Sobol | None = None
+    map: list[Map] = []
+    window: Window | None = None
+    profile: Profile | None = None
+
+
+class Outputs(Table):
+    """What to write beside the results."""
+
+    figures: list[Literal["png", "svg", "pdf"]] = ["png"]
+
+
+def as_axis(value: object) -> object:
+    """Let a plain list stand for an axis."""
+    return {"values": value} if isinstance(value, list) else value
+
+
+class StudyFile(Table):
+    """A study: one question, runnable as it stands."""
+
+    title: str = Field(min_length=1, max_length=200)
+    question: str = ""
+    lung: LungName = "linear"
+    seed: int = Field(0, ge=0, lt=2**63, strict=True)
+    lungs: int = Field(2000, ge=2, le=MAX_LUNGS, strict=True)
+    populations: list[str] = []
+    population: dict[str, OwnPopulation] = {}
+    fixed: dict[ParameterName, Value] = {}
+    axes: dict[ParameterName, Annotated[Axis, BeforeValidator(as_axis)]] = {}
+    samples: dict[ParameterName, Distribution] = {}
+    limits: Limits = Limits()
+    analyses: Analyses
+    outputs: Outputs = Outputs()
