@@ -7,7 +7,10 @@ from collections.abc import Mapping
 import numpy as np
 import xarray as xr
 
-from ebbmap.analysis.kernels.windows import LOOKS, OPEN, Windows, release_windows
+from ebbmap.analysis.kernels.windows import LOOKS, Windows, release_windows
+from ebbmap.analysis.kernels.shares import wilson
+from ebbmap.analysis.regions import unconfirmed
+from ebbmap.cases import Question, draw_cases
 from ebbmap.checks import check_values
 from ebbmap.errors import EbbmapError
 from ebbmap.evaluate import evaluate
@@ -18,6 +21,9 @@ from ebbmap.parameters import PARAMETERS
 
 #: Range of T low that is searched [s].
 SEARCHED = (0.02, 20.0)
+
+#: Places at which the share of lungs served is counted [s].
+SERVED_AT = np.geomspace(0.1, 4.0, 161)
 
 
 def find_windows(
@@ -79,6 +85,77 @@ def find_windows(
     return _labelled(lung, found, full, limits, at_best.outcomes["time_constant_exp"])
 
 
+def find_population_windows(
+    question: Question, axes: Mapping[str, np.ndarray], *, level: float = 0.95
+) -> xr.Dataset:
+    """Find the windows of every lung of every population, under every rule.
+
+    Parameters
+    ----------
+    question : Question
+        Model, lungs, values and rules.
+    axes : mapping of str to ndarray, shape (m,)
+        At most one parameter on a grid: then the windows are those of each population's middle
+        lung along it, and `sample` counts its values.
+    level : float
+        Level of the intervals.
+
+    Returns
+    -------
+    xarray.Dataset
+        As `find_windows`, dims (population, rule, sample), with `served_share` and its interval
+        along `t_low`: the share of lungs in whose window this T low lies.
+
+    Raises
+    ------
+    EbbmapError
+        For values that cannot be.
+    """
+    groups = []
+    for group in question.groups():
+        if axes:
+            values = {**(group.median if group else {}), **question.fixed, **axes}
+        else:
+            drawn = draw_cases(question, group, {})
+            values = {name: array.values for name, array in drawn.items()}
+        rules = [find_windows(question.lung, values, rule) for rule in question.rules.values()]
+        groups.append(_stack(rules, "rule", list(question.rules)))
+    names = [group.name if group else "all" for group in question.groups()]
+    dataset = _stack(groups, "population", names)
+    dataset.attrs = provenance(
+        "release windows", lung=question.lung, seed=question.seed, along=", ".join(axes),
+        rules="; ".join(f"{name}: {rule.long_name}" for name, rule in question.rules.items()),
+        fixed=", ".join(f"{name} = {value:g}" for name, value in question.fixed.items()),
+        unconfirmed=unconfirmed(question),
+    )  # fmt: skip
+    return dataset if axes else _with_served(dataset, level)
+
+
+def _stack(parts: list[xr.Dataset], dim: str, names: list[str]) -> xr.Dataset:
+    return xr.concat(
+        parts, dim=xr.Variable(dim, names), join="outer", data_vars="all", coords="different",
+        compat="equals", combine_attrs="override",
+    )  # fmt: skip
+
+
+def _with_served(dataset: xr.Dataset, level: float) -> xr.Dataset:
+    """Add the share of lungs that each T low serves."""
+    places = xr.DataArray(SERVED_AT, dims="t_low", coords={"t_low": SERVED_AT})
+    inside = (dataset["lower"] <= places) & (places <= dataset["upper"])
+    count = inside.sum("sample")
+    low, high = wilson(count.values, dataset.sizes["sample"], level)
+    edges = np.stack([low, high])
+    dataset["served_share"] = describe(
+        count / dataset.sizes["sample"], "share of lungs in whose window this T low lies"
+    )
+    dataset["served_share_interval"] = describe(
+        xr.DataArray(edges, {"ci_bound": ["lower", "upper"]}, ("ci_bound", *count.dims)),
+        "interval of the share", ci_method="Wilson score", ci_level=level,
+    )  # fmt: skip
+    dataset["t_low"].attrs = {"units": "s", "long_name": "T low"}
+    return dataset
+
+
 def _labelled(lung, found: Windows, values, limits: LimitSet, time_constant) -> xr.Dataset:
     flags = tuple(bound.name for bound in limits.hard)
     texts = {
@@ -98,12 +175,11 @@ def _labelled(lung, found: Windows, values, limits: LimitSet, time_constant) -> 
         data = xr.DataArray(getattr(found, name), dims="sample")
         dataset[name] = describe(data, long_name, units)
     for name, side in (("lower_bound", "below"), ("upper_bound", "above")):
-        dataset[name] = describe(
-            xr.DataArray(getattr(found, name), dims="sample"),
-            f"limit that closes the window {side}",
-            flag_values=np.arange(OPEN, len(flags), dtype=np.int8),
-            flag_meanings=" ".join(("none_within_the_searched_range", *flags)),
-        )
+        closers = np.array([*flags, "none"])[getattr(found, name)]
+        dataset[name] = ("sample", closers, {
+            "long_name": f"limit that closes the window {side}",
+            "comment": "none: the searched range ends first, or the lung could not be solved",
+        })  # fmt: skip
     dataset["time_constant_exp"] = describe(
         xr.DataArray(time_constant, dims="sample"), "expiratory time constant", "s"
     )

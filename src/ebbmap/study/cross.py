@@ -154,6 +154,8 @@ def _check_analyses(raw) -> list[str]:
     for number, table in enumerate(_listed(analyses.get("map"))):
         for side in ("x", "y"):
             need_axis(f"analyses.map.{number}.{side}", _table({"m": table}, "m").get(side))
+        for name in _listed(_table({"m": table}, "m").get("average_over")):
+            need_axis(f"analyses.map.{number}.average_over", name)
         if _table({"m": table}, "m").get("x") == _table({"m": table}, "m").get("y"):
             problems.append(f"analyses.map.{number}: x and y must differ.")
     for kind in ("sobol", "profile", "window"):

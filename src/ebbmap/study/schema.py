@@ -238,6 +238,7 @@ class Map(Table):
 
     x: ParameterName
     y: ParameterName
+    average_over: list[ParameterName] = []
 
 
 class Window(Table):

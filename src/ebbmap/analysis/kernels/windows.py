@@ -19,7 +19,8 @@ LOOKS = 48
 #: Relative step to either side of the best T low that tells which bound closes which side.
 ASIDE = 1e-4
 
-#: No bound closes this side: the window reaches the end of the range that was searched.
+#: No bound closes this side: the window reaches the end of the range that was searched. It is
+#: the last index, so that names can be looked up in a list that ends with "none".
 OPEN = -1
 
 

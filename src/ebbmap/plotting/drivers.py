@@ -1,0 +1,88 @@
+"""How the ranking of the drivers changes along an axis."""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+from matplotlib.axes import Axes
+
+from ebbmap.plotting.style import (
+    FAINT,
+    GRID,
+    INK,
+    MARKS,
+    colour_of,
+    dress,
+    own_axes,
+    spread_labels,
+    text_of,
+    words,
+)
+
+#: Least distance of two direct labels, in units of the index.
+LABEL_GAP = 0.075
+
+#: A driver whose index never reaches this is drawn but not named.
+NAMED_ABOVE = 0.05
+
+
+def plot_drivers(
+    ds: xr.Dataset, *, outcome: str, along: str, index: str = "total", ax: Axes | None = None
+) -> Axes:
+    """Draw one outcome's indices along an axis, one line per parameter, with intervals.
+
+    Parameters
+    ----------
+    ds : xarray.Dataset
+        One population of `find_drivers`.
+    outcome, along : str
+        Outcome, and the axis.
+    index : {"total", "first"}
+        Which index.
+    ax : Axes, optional
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        Lines in the order of the parameters; a constant outcome leaves a sentence instead.
+    """
+    ax = own_axes(ax)
+    one = ds.sel(outcome=outcome)
+    values = one[index].transpose("parameter", along)
+    interval = one[f"{index}_interval"].transpose("ci_bound", "parameter", along)
+    ax.axhline(0.0, color=FAINT, lw=0.8)
+    ax.grid(axis="y", color=GRID, lw=0.8)
+    if not np.isfinite(values).any():
+        ax.text(0.5, 0.5, "does not vary", transform=ax.transAxes, ha="center", color=FAINT)
+    place = ds[along].values
+    named = []
+    for number, name in enumerate(ds["parameter"].values.astype(str)):
+        colour = colour_of(name, number)
+        line = values.sel(parameter=name)
+        low, high = interval.sel(parameter=name)
+        ax.fill_between(place, low, high, color=colour, alpha=0.18, lw=0)
+        ax.plot(
+            place, line, color=colour, lw=1.8, marker=MARKS[number % len(MARKS)], ms=3.5,
+            label=words(name),
+        )  # fmt: skip
+        if np.nanmax(np.append(line.values, -1.0)) > NAMED_ABOVE:
+            named.append((name, colour, _last(line.values)))
+    spread = spread_labels([at for *_, at in named], LABEL_GAP)
+    for (name, colour, _), at in zip(named, spread, strict=True):
+        ax.annotate(
+            words(name), (1.0, at), xycoords=("axes fraction", "data"), xytext=(6, 0),
+            textcoords="offset points", va="center", fontsize=9, color=colour,
+            annotation_clip=False,
+        )  # fmt: skip
+    ax.set_ylim(-0.06, 1.1)
+    ax.set_xlabel(text_of(ds[along]))
+    ax.set_ylabel(f"{index} index")
+    ax.title.set_color(INK)
+    dress(ax)
+    return ax
+
+
+def _last(values: np.ndarray) -> float:
+    known = values[np.isfinite(values)]
+    return float(known[-1]) if known.size else 0.0

@@ -1,0 +1,128 @@
+"""Safe-region maps as pictures: how many lungs are served, and what fails elsewhere."""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+from matplotlib.axes import Axes
+from matplotlib.colors import BoundaryNorm, ListedColormap
+from matplotlib.patches import Patch
+from scipy.ndimage import label as connected
+from scipy.ndimage import center_of_mass
+
+from ebbmap.plotting.style import CYCLE, FAINT, INK, SHARE_MAP, dress, own_axes, text_of, words
+
+#: A region smaller than this share of the map gets no text of its own.
+LABELLED_AREA = 0.06
+
+#: The boundary of the safe region, as the map defines it.
+HALF = 0.5
+
+
+def plot_safe_region(ds: xr.Dataset, *, x: str, y: str, ax: Axes | None = None) -> Axes:
+    """Draw the safe share of one population under one rule.
+
+    Parameters
+    ----------
+    ds : xarray.Dataset
+        One population and rule of `map_safe_region`.
+    x, y : str
+        The two axes.
+    ax : Axes, optional
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        With the share as a mesh and the half-way boundary as a line.
+    """
+    ax = own_axes(ax)
+    share = ds["safe_share"].transpose(y, x)
+    mesh = ax.pcolormesh(ds[x], ds[y], share, cmap=SHARE_MAP, vmin=0.0, vmax=1.0, shading="gouraud")
+    mesh.set_rasterized(True)
+    if np.nanmax(share) > HALF > np.nanmin(share):
+        ax.contour(ds[x], ds[y], share, levels=[HALF], colors=[INK], linewidths=1.6)
+    else:
+        ax.text(
+            0.5, 0.97, f"at most {np.nanmax(share):.0%} of lungs anywhere", ha="center", va="top",
+            transform=ax.transAxes, fontsize=9, color=INK,
+        )  # fmt: skip
+    _unknown(ds, x, y, ax)
+    _finish(ds, x, y, ax)
+    return ax
+
+
+def plot_failing_limit(
+    ds: xr.Dataset, *, x: str, y: str, bounds: list[str] | None = None, ax: Axes | None = None
+) -> Axes:
+    """Draw which limit is broken most often, for one population under one rule.
+
+    Parameters
+    ----------
+    ds : xarray.Dataset
+        One population and rule of `map_safe_region`.
+    x, y : str
+        The two axes.
+    bounds : list of str, optional
+        Bounds in the order of their colours, so that panels agree.
+    ax : Axes, optional
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        With one flat colour per limit, named where its area is large enough.
+    """
+    ax = own_axes(ax)
+    named = ds["commonest_bound"].transpose(y, x).values.astype(str)
+    bounds = bounds or failing_bounds(ds)
+    order = [*bounds, "none"]
+    index = np.vectorize(order.index)(named)
+    colours = [CYCLE[i % len(CYCLE)] for i in range(len(bounds))] + ["#ffffff"]
+    norm = BoundaryNorm(np.arange(len(order) + 1) - 0.5, len(order))
+    mesh = ax.pcolormesh(
+        ds[x], ds[y], index, cmap=ListedColormap(colours), norm=norm, shading="nearest", alpha=0.55
+    )
+    mesh.set_rasterized(True)
+    share = ds["safe_share"].transpose(y, x)
+    if np.nanmax(share) > HALF > np.nanmin(share):
+        ax.contour(ds[x], ds[y], share, levels=[HALF], colors=[INK], linewidths=1.6)
+    _finish(ds, x, y, ax)
+    return ax
+
+
+def failing_bounds(ds: xr.Dataset) -> list[str]:
+    """Return the bounds that are broken most often somewhere on the map, in registry order."""
+    seen = set(np.unique(ds["commonest_bound"].values.astype(str))) - {"none"}
+    return [str(name) for name in ds["bound"].values if name in seen]
+
+
+def legend_of_bounds(bounds: list[str]) -> list[Patch]:
+    """Return legend entries for the colours of `plot_failing_limit`."""
+    return [
+        Patch(facecolor=CYCLE[i % len(CYCLE)], alpha=0.55, label=words(name))
+        for i, name in enumerate(bounds)
+    ]
+
+
+def mark_lungs(ax: Axes, middles: dict[str, float], colours: dict[str, str]) -> None:
+    """Mark each population's middle lung on the vertical axis, inside the right edge."""
+    for name, value in middles.items():
+        ax.axhline(value, color=colours[name], lw=1.0, ls=(0, (4, 3)))
+        ax.annotate(
+            name, (1.0, value), xycoords=("axes fraction", "data"), xytext=(-4, 2),
+            textcoords="offset points", ha="right", va="bottom", fontsize=8, color=colours[name],
+        )  # fmt: skip
+
+
+def _unknown(ds: xr.Dataset, x: str, y: str, ax: Axes) -> None:
+    """Hatch the cells in which some case could not be determined."""
+    unknown = ds["undetermined_share"].transpose(y, x)
+    if float(unknown.max()) > 0:
+        ax.contourf(ds[x], ds[y], unknown, levels=[1e-9, 1.0], colors="none", hatches=["////"])
+
+
+def _finish(ds: xr.Dataset, x: str, y: str, ax: Axes) -> None:
+    ax.set_xlabel(text_of(ds[x]))
+    ax.set_ylabel(text_of(ds[y]))
+    dress(ax)

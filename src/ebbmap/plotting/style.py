@@ -1,0 +1,104 @@
+"""One look for every figure: own colours, safe for colour-blind eyes and in grey print."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from matplotlib.axes import Axes
+from matplotlib.colors import LinearSegmentedColormap
+from matplotlib.figure import Figure
+
+from ebbmap.outcomes import OUTCOMES
+from ebbmap.parameters import PARAMETERS
+from ebbmap.units import display
+
+INK = "#22303a"
+FAINT = "#8d979e"
+GRID = "#e4e1da"
+
+#: Fixed colours for what keeps its colour in every figure.
+COLOURS = {
+    "normal": "#5b6770",
+    "restrictive": "#2a6fb0",
+    "obstructive": "#c4572b",
+    "flow_ratio": "#12737a",
+    "exhaled_fraction": "#8a3f8f",
+}
+
+#: Colours in order for all else; dark and light alternate so that grey print keeps them apart.
+CYCLE = ("#123f6d", "#d98324", "#2f8f6b", "#8a3f8f", "#b3322e", "#6f9bc8", "#7a6a2b", "#22303a")
+
+MARKS = ("o", "s", "^", "D", "v", "P", "X", "*")
+
+#: From nobody served to everybody served.
+SHARE_MAP = LinearSegmentedColormap.from_list(
+    "share", ["#f6f1e7", "#d9dcc0", "#8fbca8", "#3b8a8c", "#0d4a5a"]
+)
+
+
+def colour_of(name: str, number: int) -> str:
+    """Colour of a named thing: its own, or the next of the cycle."""
+    return COLOURS.get(name, CYCLE[number % len(CYCLE)])
+
+
+def text_of(array) -> str:
+    """Axis text from a dataset variable: its name in words and its unit."""
+    units = array.attrs.get("units", "1")
+    name = array.attrs.get("long_name", array.name)
+    return str(name) if units == "1" else f"{name} [{display(units)}]"
+
+
+def words(name: str) -> str:
+    """Name in words of a parameter, an outcome, or one side of a limit."""
+    if name in PARAMETERS:
+        return PARAMETERS[name].long_name
+    if name in OUTCOMES:
+        return OUTCOMES[name].long_name
+    for side, word in (("_low", "too low"), ("_high", "too high")):
+        if name.endswith(side) and name.removesuffix(side) in OUTCOMES:
+            return f"{OUTCOMES[name.removesuffix(side)].long_name} {word}"
+    return name.replace("_", " ")
+
+
+def own_axes(ax: Axes | None) -> Axes:
+    """Return the given axes, or new ones on a figure of their own."""
+    return Figure(figsize=(6.4, 4.4), layout="constrained").add_subplot() if ax is None else ax
+
+
+def dress(ax: Axes) -> None:
+    """Give axes the project's quiet frame."""
+    ax.set_facecolor("white")
+    for side in ("top", "right"):
+        ax.spines[side].set_visible(False)
+    for side in ("left", "bottom"):
+        ax.spines[side].set_color(FAINT)
+    ax.tick_params(colors=INK, labelsize=10)
+    ax.xaxis.label.set_color(INK)
+    ax.yaxis.label.set_color(INK)
+    ax.title.set_color(INK)
+    ax.set_axisbelow(True)
+
+
+def spread_labels(positions: Iterable[float], gap: float) -> list[float]:
+    """Move labels apart so that neighbours are at least `gap` from each other, order kept.
+
+    Examples
+    --------
+    >>> [round(float(at), 2) for at in spread_labels([0.0, 0.0, 1.0], 0.2)]
+    [-0.1, 0.1, 1.0]
+    """
+    order = sorted(enumerate(positions), key=lambda item: item[1])
+    clusters: list[list] = []
+    for index, at in order:
+        clusters.append([[index], float(at)])
+        while len(clusters) > 1:
+            (left, a), (right, b) = clusters[-2:]
+            if b - a >= gap * (len(left) + len(right)) / 2:
+                break
+            centre = (a * len(left) + b * len(right)) / (len(left) + len(right))
+            clusters[-2:] = [[left + right, centre]]
+    placed = dict.fromkeys(range(len(order)), 0.0)
+    for members, centre in clusters:
+        for rank, index in enumerate(members):
+            placed[index] = centre + gap * (rank - (len(members) - 1) / 2)
+    return [placed[index] for index in range(len(order))]

@@ -1,0 +1,153 @@
+"""Running a study: each analysis in turn, each result saved as soon as it is there."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import xarray as xr
+
+from ebbmap.analysis.drivers import find_drivers
+from ebbmap.analysis.profiles import profile_outcomes
+from ebbmap.analysis.regions import map_safe_region
+from ebbmap.analysis.windows import find_population_windows
+from ebbmap.files import make_folder, save_dataset, write_whole
+from ebbmap.study import Study
+from ebbmap.sweep import sweep
+
+
+@dataclass(frozen=True)
+class Task:
+    """One analysis of a study.
+
+    Parameters
+    ----------
+    name : str
+        Stem of its result file.
+    kind : str
+        Name of the analysis in the study file.
+    cases : int
+        Cases that it will solve, as far as this is known beforehand.
+    run : callable
+        ``run(progress) -> Dataset``.
+    """
+
+    name: str
+    kind: str
+    cases: int
+    run: Callable[[Callable[[int], None]], xr.Dataset]
+
+
+def plan_tasks(study: Study) -> list[Task]:
+    """List the analyses of a study in the order in which they run."""
+    return [*_window(study), *_profile(study), *_maps(study), *_sobol(study), *_sweep(study)]
+
+
+def run_study(
+    study: Study, folder: Path, *, progress: Callable[[Task], Callable[[int], None]]
+) -> Iterator[tuple[Task, xr.Dataset, Path]]:
+    """Run every analysis; yield each with its result as soon as it is saved.
+
+    Parameters
+    ----------
+    study : Study
+        A checked study.
+    folder : Path
+        Where the results go; made if missing.
+    progress : callable
+        Called with a task before it starts; returns what is called with finished cases.
+
+    Raises
+    ------
+    EbbmapError
+        If the folder cannot be written or a task is too large. What was saved stays.
+    """
+    make_folder(folder)
+    write_whole(folder / "study.toml", lambda at: at.write_text(study.text, encoding="utf-8"))
+    for task in plan_tasks(study):
+        result = task.run(progress(task))
+        result.attrs |= {
+            "study": study.text,
+            "study_hash": study.digest,
+            "study_title": study.file.title,
+        }
+        yield task, result, save_dataset(result, folder / f"{task.name}.nc")
+
+
+def _lungs(study: Study) -> int:
+    groups = max(len(study.question.populations), 1)
+    drawn = study.question.lungs if study.question.populations or study.question.samples else 1
+    return groups * drawn
+
+
+def _grid(study: Study) -> int:
+    return int(np.prod([len(axis) for axis in study.axes.values()]))
+
+
+def _window(study: Study) -> Iterator[Task]:
+    asked = study.file.analyses.window
+    if asked is None:
+        return
+    grid = {asked.along: study.axes[asked.along]} if asked.along else {}
+    yield Task(
+        "window", "window", 0, lambda progress: find_population_windows(study.question, grid)
+    )
+
+
+def _profile(study: Study) -> Iterator[Task]:
+    asked = study.file.analyses.profile
+    if asked is None:
+        return
+    yield Task(
+        "profile", "profile", 0,
+        lambda progress: profile_outcomes(
+            study.question, along=asked.along, grid=study.axes[asked.along],
+            outcomes=tuple(asked.outcomes),
+        ),
+    )  # fmt: skip
+
+
+def _maps(study: Study) -> Iterator[Task]:
+    for asked in study.file.analyses.map:
+        others = asked.average_over
+        axes = {name: study.axes[name] for name in (asked.x, asked.y, *others)}
+        cells = int(np.prod([len(axis) for axis in axes.values()]))
+
+        def run(progress, asked=asked, axes=axes):
+            return map_safe_region(study.question, axes, x=asked.x, y=asked.y, progress=progress)
+
+        yield Task(f"map_{asked.x}_{asked.y}", "map", cells * _lungs(study), run)
+
+
+def _sobol(study: Study) -> Iterator[Task]:
+    asked = study.file.analyses.sobol
+    if asked is None:
+        return
+
+    def run(progress):
+        return find_drivers(
+            study.question,
+            along=asked.along,
+            grid=study.axes[asked.along],
+            base_size=asked.base_size,
+            second_order=asked.second_order,
+            resamples=asked.resamples,
+            level=asked.level,
+            outcomes=None if asked.outcomes is None else tuple(asked.outcomes),
+            progress=progress,
+        )
+
+    yield Task(f"drivers_{asked.along}", "sobol", 0, run)
+
+
+def _sweep(study: Study) -> Iterator[Task]:
+    asked = study.file.analyses.sweep
+    if asked is None:
+        return
+    outcomes = None if asked.outcomes is None else tuple(asked.outcomes)
+    yield Task(
+        "cases", "sweep", _grid(study) * _lungs(study),
+        lambda progress: sweep(study.question, study.axes, outcomes=outcomes, progress=progress),
+    )  # fmt: skip
