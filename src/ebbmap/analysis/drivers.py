@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import xarray as xr
+from scipy.special import ndtri
 
 from ebbmap.analysis.regions import unconfirmed
 from ebbmap.analysis.sensitivity import estimate_sobol
@@ -16,13 +17,11 @@ from ebbmap.design import draw_sobol_design
 from ebbmap.evaluate import OK
 from ebbmap.labelling import describe, provenance
 from ebbmap.limits import CAUTION, SAFE, UNDETERMINED, judge
-from ebbmap.outcomes import outcomes_of, plan
 from ebbmap.lungs import lung_model
+from ebbmap.outcomes import outcomes_of, plan
 from ebbmap.parameters import parameter
 from ebbmap.populations import EDGE, Population
 from ebbmap.simulate import simulate
-
-from scipy.special import ndtri
 
 
 def find_drivers(

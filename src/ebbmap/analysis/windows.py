@@ -7,8 +7,8 @@ from collections.abc import Mapping
 import numpy as np
 import xarray as xr
 
-from ebbmap.analysis.kernels.windows import LOOKS, Windows, release_windows
 from ebbmap.analysis.kernels.shares import wilson
+from ebbmap.analysis.kernels.windows import LOOKS, Windows, release_windows
 from ebbmap.analysis.regions import unconfirmed
 from ebbmap.cases import Question, draw_cases
 from ebbmap.checks import check_values

@@ -7,10 +7,8 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.colors import BoundaryNorm, ListedColormap
 from matplotlib.patches import Patch
-from scipy.ndimage import label as connected
-from scipy.ndimage import center_of_mass
 
-from ebbmap.plotting.style import CYCLE, FAINT, INK, SHARE_MAP, dress, own_axes, text_of, words
+from ebbmap.plotting.style import CYCLE, INK, SHARE_MAP, dress, own_axes, text_of, words
 
 #: A region smaller than this share of the map gets no text of its own.
 LABELLED_AREA = 0.06

@@ -47,7 +47,7 @@ def plot_served(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
         low, high = one["served_share_interval"].transpose("ci_bound", "t_low")
         ax.fill_between(place, low, high, color=colour, alpha=0.2, lw=0)
         ax.plot(place, one["served_share"], color=colour, lw=2.0, label=name)
-        top = int(one["served_share"].argmax())
+        top = int(one["served_share"].values.argmax())
         some = float((one["best_margin"] >= 0).mean())
         peaks.append((name, colour, place[top], float(one["served_share"][top]), some))
     spread = spread_labels([peak[3] for peak in peaks], 0.12)
