@@ -1,0 +1,1 @@
+"""The array kernels of the analyses (NumPy and SciPy only)."""
