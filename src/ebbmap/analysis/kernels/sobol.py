@@ -1,0 +1,310 @@
+"""Variance-based sensitivity: Sobol indices of many outputs at once, with bootstrap intervals.
+
+Every estimator is a mean of products over the base rows. A bootstrap resample is a weighted mean
+of the same products, so all resamples of all outputs are one matrix product.
+Sizes: n base rows, d factors, s outputs, r rows of a base block (2 d + 2, or d + 2), m resamples.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Literal
+
+import numpy as np
+from scipy.special import ndtri
+
+from ebbmap.errors import DesignMismatchError, EbbmapError, NonFiniteOutcomeError
+
+NanPolicy = Literal["raise", "drop_block"]
+
+#: How the intervals are made. Measured coverage of 95 %: 92 to 97 % on independent base rows, and
+#: above 99 % on Sobol points, whose error is smaller than a bootstrap of rows can know.
+CI_METHOD = "bootstrap of base rows, normal: estimate -/+ z times standard deviation of resamples"
+
+#: An output whose deviation is within this many roundings of its size does not vary at all.
+CONSTANT_ROUNDINGS = 64
+
+#: Bytes of products held at a time: wide enough for BLAS, small beside the outputs themselves.
+PRODUCT_BYTES = 64 * 2**20
+
+
+@dataclass(frozen=True)
+class SobolIndices:
+    """Sobol indices of s outputs to d factors.
+
+    Parameters
+    ----------
+    first, total : ndarray, shape (d, s)
+        First-order and total indices [1]. NaN for an output that does not vary. An estimate can
+        be negative or above one.
+    second : ndarray, shape (d, d, s), or None
+        Second-order indices [1], symmetric, NaN on the diagonal; None without second order.
+    first_interval, total_interval : ndarray, shape (d, s, 2)
+        Lower and upper bound [1].
+    second_interval : ndarray, shape (d, d, s, 2), or None
+        Lower and upper bound [1].
+    variance : ndarray, shape (s,)
+        Variance of each output over the A and B rows [square of the output's unit].
+    dropped : ndarray of int, shape (s,)
+        Base rows left out because a value in their block is not finite.
+    """
+
+    first: np.ndarray
+    total: np.ndarray
+    second: np.ndarray | None
+    first_interval: np.ndarray
+    total_interval: np.ndarray
+    second_interval: np.ndarray | None
+    variance: np.ndarray
+    dropped: np.ndarray
+
+
+def split(outputs, factors, second_order=True):
+    """View the outputs of a Saltelli design by their parts.
+
+    Parameters
+    ----------
+    outputs : ndarray, shape (n r, s)
+        Outputs in design order: for each base row A, AB_1 ... AB_d, then BA_1 ... BA_d with
+        second order, then B.
+    factors : int
+        Number of factors d.
+    second_order : bool
+        Whether the design holds the BA rows.
+
+    Returns
+    -------
+    a, b : ndarray, shape (n, s)
+        Outputs of the two base samples.
+    ab : ndarray, shape (n, d, s)
+        Outputs of A with one column taken from B.
+    ba : ndarray, shape (n, d, s), or None
+        Outputs of B with one column taken from A; None without second order.
+
+    Raises
+    ------
+    DesignMismatchError
+        If the number of rows is not a multiple of r.
+
+    Examples
+    --------
+    >>> a, b, ab, ba = split(np.arange(12.0)[:, None], 2)
+    >>> a[:, 0].tolist(), b[:, 0].tolist(), ab[0, :, 0].tolist()
+    ([0.0, 6.0], [5.0, 11.0], [1.0, 2.0])
+    """
+    return _parts(_blocks(np.asarray(outputs), factors, second_order), factors)
+
+
+def sobol_indices(
+    outputs,
+    *,
+    factors: int,
+    second_order: bool = True,
+    resamples: int = 1000,
+    level: float = 0.95,
+    rng: int | np.random.Generator | np.random.SeedSequence | None = None,
+    nan_policy: NanPolicy = "raise",
+) -> SobolIndices:
+    """Estimate first-order, total and second-order Sobol indices, with intervals.
+
+    Parameters
+    ----------
+    outputs : array_like, shape (n r, s)
+        Outputs of a Saltelli design, in design order (`split`).
+    factors : int
+        Number of factors d.
+    second_order : bool
+        Whether the design holds the BA rows.
+    resamples : int
+        Bootstrap resamples m of the base rows, >= 2. All outputs share them.
+    level : float
+        Probability that an interval is to cover, in (0, 1).
+    rng : int, Generator or SeedSequence, optional
+        Seed (0 is one) or source of the resamples; fresh entropy if None.
+    nan_policy : {"raise", "drop_block"}
+        Refuse outputs that are not finite, or let a base row weigh nothing in every output that
+        is not finite somewhere in its block.
+
+    Returns
+    -------
+    SobolIndices
+        Estimates and intervals of all outputs.
+
+    Raises
+    ------
+    DesignMismatchError
+        If the number of rows is not a multiple of r.
+    NonFiniteOutcomeError
+        If a value is not finite and `nan_policy` is "raise".
+    EbbmapError
+        If `resamples`, `level` or `nan_policy` is not legal.
+
+    Notes
+    -----
+    Outputs are centred on their mean over all rows. With V the variance over the A and B rows,
+    S_j = <B (AB_j - A)> / V, T_j = <(A - AB_j)^2> / 2V and
+    S_jk = <BA_j AB_k - A B> / V - S_j - S_k, all as in SALib. A resample weighs each base row by
+    how often it was drawn; the estimate itself is the resample that takes every row once.
+    Memory beyond the outputs is about 8 n (m + 1) bytes and a few times `PRODUCT_BYTES`.
+
+    References
+    ----------
+    .. [1] Saltelli A et al. Comput Phys Commun 2010;181:259-270, doi:10.1016/j.cpc.2009.09.018
+       (first order and total).
+    .. [2] Saltelli A. Comput Phys Commun 2002;145:280-297, doi:10.1016/S0010-4655(02)00280-1
+       (second order).
+
+    Examples
+    --------
+    An output that equals the first of two factors, so that AB_1 gives B and AB_2 gives A:
+
+    >>> a, b = np.random.default_rng(0).random((2, 4096))
+    >>> outputs = np.stack([a, b, a, b], axis=1).reshape(-1, 1)
+    >>> indices = sobol_indices(outputs, factors=2, second_order=False, rng=0)
+    >>> indices.first[:, 0].round(1).tolist(), indices.total[:, 0].round(1).tolist()
+    ([1.0, 0.0], [1.0, 0.0])
+    """
+    blocks = _blocks(np.asarray(outputs, dtype=float), factors, second_order)
+    if resamples < 2:
+        raise EbbmapError(f"resamples must be >= 2; got {resamples}. 1000 is usual.")
+    if not 0.0 < level < 1.0:
+        raise EbbmapError(f"level must be between 0 and 1; got {level}. 0.95 is usual.")
+    if nan_policy not in ("raise", "drop_block"):
+        raise EbbmapError(f"nan_policy must be 'raise' or 'drop_block'; got {nan_policy!r}.")
+    kept = np.isfinite(blocks).all(axis=1)
+    if nan_policy == "raise" and not kept.all():
+        raise NonFiniteOutcomeError(_complaint(blocks))
+
+    n, _, s = blocks.shape
+    pairs = list(combinations(range(factors), 2)) if second_order else []
+    columns = 2 * factors + len(pairs)
+    points, spread, variance = np.empty((columns, s)), np.empty((columns, s)), np.empty(s)
+    counts = _draw_counts(n, resamples, np.random.default_rng(rng))
+    for cut in _cuts(s, 8 * n * (columns + 2)):
+        estimates, variance[cut] = _estimate(
+            counts, blocks[:, :, cut], kept[:, cut], factors, pairs
+        )
+        points[:, cut] = estimates[0]
+        spread[:, cut] = estimates[1:].std(axis=0, ddof=1)
+
+    half = ndtri(0.5 + level / 2.0) * spread
+    intervals = np.stack([points - half, points + half], axis=-1)
+    first, total, second = np.split(points, [factors, 2 * factors])
+    first_interval, total_interval, second_interval = np.split(intervals, [factors, 2 * factors])
+    return SobolIndices(
+        first,
+        total,
+        _symmetric(second, pairs, factors) if second_order else None,
+        first_interval,
+        total_interval,
+        _symmetric(second_interval, pairs, factors) if second_order else None,
+        variance,
+        n - kept.sum(axis=0),
+    )
+
+
+def _blocks(outputs: np.ndarray, factors: int, second_order: bool) -> np.ndarray:
+    """View outputs, shape (n r, s), as base blocks, shape (n, r, s)."""
+    if factors < 1:
+        raise DesignMismatchError(f"factors must be >= 1; got {factors}.")
+    if outputs.ndim != 2:
+        raise DesignMismatchError(
+            f"outputs must have two axes, rows and outputs; got shape {outputs.shape}."
+        )
+    block = (2 if second_order else 1) * factors + 2
+    if len(outputs) == 0 or len(outputs) % block:
+        raise DesignMismatchError(
+            f"{factors} factors {'with' if second_order else 'without'} second order take a "
+            f"multiple of {block} rows; got {len(outputs)}. Pass the outputs of the whole design."
+        )
+    return outputs.reshape(-1, block, outputs.shape[1])
+
+
+def _parts(blocks: np.ndarray, factors: int):
+    ba = blocks[:, factors + 1 : -1] if blocks.shape[1] > factors + 2 else None
+    return blocks[:, 0], blocks[:, -1], blocks[:, 1 : factors + 1], ba
+
+
+def _complaint(blocks: np.ndarray) -> str:
+    lost = ~np.isfinite(blocks).reshape(-1, blocks.shape[2])
+    row, output = np.argwhere(lost)[0]
+    return (
+        f"outputs must be finite; {lost.sum():,} of {lost.size:,} values are not "
+        f'(first: row {row}, output {output}). Pass nan_policy="drop_block".'
+    )
+
+
+def _draw_counts(n: int, resamples: int, rng: np.random.Generator) -> np.ndarray:
+    """How often each base row is taken, shape (m + 1, n): once each first, then resamples."""
+    counts = np.ones((resamples + 1, n))
+    for row in counts[1:]:
+        row[:] = np.bincount(rng.integers(n, size=n), minlength=n)
+    return counts
+
+
+def _cuts(outputs: int, bytes_each: int) -> Iterator[slice]:
+    step = max(1, PRODUCT_BYTES // bytes_each)
+    for start in range(0, outputs, step):
+        yield slice(start, min(start + step, outputs))
+
+
+def _estimate(counts, blocks, kept, factors, pairs) -> tuple[np.ndarray, np.ndarray]:
+    """Estimate the indices of some outputs, in every resample.
+
+    Returns the estimates, shape (m + 1, 2 d + pairs, s): first order, total, second order of the
+    pairs; and the variance, shape (s,).
+    """
+    standard, deviation = _standardise(blocks, kept)
+    a, b, ab, ba = _parts(standard, factors)
+    (n, s), totals = a.shape, slice(factors, 2 * factors)
+    products = np.empty((n, 2 * factors + len(pairs) + 2, s))
+    np.subtract(ab, a[:, None], out=products[:, totals])
+    np.multiply(b[:, None], products[:, totals], out=products[:, :factors])
+    np.square(products[:, totals], out=products[:, totals])
+    for column, (j, k) in enumerate(pairs, start=2 * factors):
+        np.multiply(ba[:, j], ab[:, k], out=products[:, column])
+        products[:, column] -= a * b
+    products[:, -2] = a + b
+    products[:, -1] = a**2 + b**2
+
+    weight = np.full((len(counts), s), float(n)) if kept.all() else counts @ kept
+    weight[weight == 0.0] = np.nan
+    means = (counts @ products.reshape(n, -1)).reshape(len(counts), -1, s) / weight[:, None]
+    mean, square = means[:, -2] / 2.0, means[:, -1] / 2.0
+    variance = square - mean**2
+    # what rounding leaves of equal values is no variance, and nothing can be shared out of it
+    variance[variance <= CONSTANT_ROUNDINGS * np.finfo(float).eps * square] = 0.0
+    estimates = means[:, :-2] / np.where(variance > 0.0, variance, np.nan)[:, None]
+    estimates[:, totals] /= 2.0
+    for column, (j, k) in enumerate(pairs, start=2 * factors):
+        estimates[:, column] -= estimates[:, j] + estimates[:, k]
+    return estimates, variance[0] * deviation**2
+
+
+def _standardise(blocks: np.ndarray, kept: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Centre and scale each output over its kept rows; a row that is not kept becomes zero.
+
+    Returns the standardised blocks, shape (n, r, s), and the scale, shape (s,); an output that
+    does not vary becomes zero throughout.
+    """
+    whole = bool(kept.all())
+    values = blocks if whole else np.where(kept[:, None], blocks, 0.0)
+    size = blocks.shape[1] * np.maximum(kept.sum(axis=0), 1)
+    standard = values - values.sum(axis=(0, 1)) / size
+    if not whole:
+        standard *= kept[:, None]
+    deviation = np.sqrt(np.square(standard).sum(axis=(0, 1)) / size)
+    largest = np.abs(values).max(axis=(0, 1))
+    varies = deviation > CONSTANT_ROUNDINGS * np.finfo(float).eps * largest
+    standard *= np.where(varies, 1.0 / np.where(varies, deviation, 1.0), 0.0)
+    return standard, np.where(varies, deviation, 1.0)
+
+
+def _symmetric(of_pairs: np.ndarray, pairs, factors: int) -> np.ndarray:
+    """Lay values of pairs, shape (pairs, ...), out as a symmetric matrix, NaN on the diagonal."""
+    matrix = np.full((factors, factors, *of_pairs.shape[1:]), np.nan)
+    for value, (j, k) in zip(of_pairs, pairs, strict=True):
+        matrix[j, k] = matrix[k, j] = value
+    return matrix

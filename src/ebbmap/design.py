@@ -1,0 +1,279 @@
+"""Designs: points of the unit cube as labelled Datasets that say how they were drawn.
+
+SALib is called from this module only.
+Sizes: n base rows, d parameters, r rows of a base block (2 d + 2, or d + 2).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from importlib.metadata import version
+from typing import Any
+
+import numpy as np
+import xarray as xr
+from scipy.stats import qmc
+
+from ebbmap.errors import DesignMismatchError, EbbmapError
+
+#: Children of a study's seed: designs and resampling never share a stream.
+DESIGN_STREAM, RESAMPLING_STREAM = 0, 1
+
+INTEGER = (int, np.integer)
+
+#: Half the spacing of SciPy's 30-bit Sobol points, which lie on [0, 1): moves all off the faces.
+HALF_CELL = 2.0**-31
+
+
+def seed_stream(seed: int, stream: int) -> np.random.SeedSequence:
+    """Return a numbered child of a seed.
+
+    Parameters
+    ----------
+    seed : int
+        The study's seed, >= 0; zero is a seed like any other.
+    stream : int
+        `DESIGN_STREAM` or `RESAMPLING_STREAM`.
+
+    Raises
+    ------
+    EbbmapError
+        If `seed` is not an integer >= 0.
+
+    Examples
+    --------
+    >>> int(np.random.default_rng(seed_stream(0, DESIGN_STREAM)).integers(100))
+    80
+    """
+    if not isinstance(seed, INTEGER) or seed < 0:
+        raise EbbmapError(f"seed must be an integer >= 0; got {seed!r}. State one in the study.")
+    return np.random.SeedSequence(int(seed), spawn_key=(stream,))
+
+
+def draw_sobol_design(
+    names: Sequence[str], n: int, *, second_order: bool = True, seed: int
+) -> xr.Dataset:
+    """Draw a Saltelli design on scrambled Sobol points.
+
+    Parameters
+    ----------
+    names : sequence of str
+        The d parameters.
+    n : int
+        Base rows, a power of two >= 2. The design of n is the first rows of the design of 2 n.
+    second_order : bool
+        Whether to add the rows that second-order indices need.
+    seed : int
+        Seed of the scrambling, >= 0.
+
+    Returns
+    -------
+    Dataset
+        `unit` (sample, parameter): points strictly inside the unit cube. For each base row: A,
+        AB_1 ... AB_d, then BA_1 ... BA_d with second order, then B.
+
+    Raises
+    ------
+    EbbmapError
+        If `n` is not a power of two, names are missing or repeated, or `seed` is not legal.
+
+    References
+    ----------
+    .. [1] Saltelli A. Comput Phys Commun 2002;145:280-297, doi:10.1016/S0010-4655(02)00280-1
+
+    Examples
+    --------
+    >>> design = draw_sobol_design(["compliance", "t_low"], 8, seed=0)
+    >>> dict(design.sizes)
+    {'sample': 48, 'parameter': 2}
+    """
+    # imported late: SALib brings pandas and matplotlib along, which most commands never need
+    from SALib.sample import sobol
+
+    names = _names(names)
+    if not isinstance(n, INTEGER) or n < 2 or n & (n - 1):
+        raise EbbmapError(f"n must be a power of two >= 2; got {n!r}. Try {_nearest_power(n)}.")
+    problem = {"num_vars": len(names), "names": names, "bounds": [[0.0, 1.0]] * len(names)}
+    rng = np.random.default_rng(seed_stream(seed, DESIGN_STREAM))
+    unit = sobol.sample(problem, int(n), calc_second_order=second_order, seed=rng) + HALF_CELL
+    return _label(
+        names,
+        unit,
+        design="sobol",
+        base_size=int(n),
+        second_order=int(second_order),
+        seed=int(seed),
+        comment="Saltelli design on scrambled Sobol points: for each base row A, AB_1 ... AB_d, "
+        + ("BA_1 ... BA_d, B." if second_order else "B."),
+        libraries=("SALib", "scipy", "numpy"),
+    )
+
+
+def draw_random_design(names: Sequence[str], n: int, *, seed: int) -> xr.Dataset:
+    """Draw a Latin hypercube: any number of points, each parameter's range evenly covered.
+
+    Parameters
+    ----------
+    names : sequence of str
+        The d parameters.
+    n : int
+        Points, >= 1.
+    seed : int
+        Seed, >= 0.
+
+    Returns
+    -------
+    Dataset
+        `unit` (sample, parameter): points strictly inside the unit cube.
+
+    Raises
+    ------
+    EbbmapError
+        If `n` < 1, names are missing or repeated, or `seed` is not legal.
+
+    References
+    ----------
+    .. [1] McKay MD, Beckman RJ, Conover WJ. Technometrics 1979;21:239-245, doi:10.2307/1268522
+
+    Examples
+    --------
+    >>> unit = draw_random_design(["compliance"], 4, seed=0).unit
+    >>> sorted((unit.values[:, 0] * 4).astype(int).tolist())
+    [0, 1, 2, 3]
+    """
+    names = _names(names)
+    if not isinstance(n, INTEGER) or n < 1:
+        raise EbbmapError(f"n must be an integer >= 1; got {n!r}.")
+    rng = np.random.default_rng(seed_stream(seed, DESIGN_STREAM))
+    unit = qmc.LatinHypercube(len(names), rng=rng).random(int(n))
+    return _label(
+        names,
+        # a point on a face has probability 2**-53, and no quantile
+        np.clip(unit, HALF_CELL, 1.0 - HALF_CELL),
+        design="latin_hypercube",
+        base_size=int(n),
+        second_order=0,
+        seed=int(seed),
+        comment="Latin hypercube: one point in each of n equal slices of every parameter.",
+        libraries=("scipy", "numpy"),
+    )
+
+
+def check_design(design: xr.Dataset, outputs: xr.Dataset | None = None) -> None:
+    """Refuse a Sobol design, or outputs of one, that an analysis would misread.
+
+    Parameters
+    ----------
+    design : Dataset
+        What `draw_sobol_design` returned.
+    outputs : Dataset, optional
+        What was computed on it, with the design's `sample` coordinate.
+
+    Raises
+    ------
+    DesignMismatchError
+        If `design` is of another kind or incomplete, if rows are missing, reordered or not what
+        their place in the design says, or if the outputs do not have the design's rows.
+
+    Examples
+    --------
+    >>> design = draw_sobol_design(["compliance", "t_low"], 8, seed=0)
+    >>> check_design(design.isel(sample=slice(None, None, -1)))
+    Traceback (most recent call last):
+        ...
+    ebbmap.errors.DesignMismatchError: sample of the design must count 0, 1, 2, ...; got 47 \
+(row 0). Sort by sample, or keep the order in which it was drawn.
+    """
+    kind = design.attrs.get("design")
+    if kind != "sobol":
+        raise DesignMismatchError(
+            f"design must be 'sobol'; got {kind!r}. Draw it with draw_sobol_design."
+        )
+    lacking = [name for name in ("base_size", "second_order", "seed") if name not in design.attrs]
+    lacking += [name for name in ("sample", "parameter", "unit") if name not in design.variables]
+    if lacking:
+        raise DesignMismatchError(
+            f"design lacks {', '.join(lacking)}. Pass what draw_sobol_design returned, unchanged."
+        )
+    n, second_order = int(design.attrs["base_size"]), bool(design.attrs["second_order"])
+    d = design.sizes["parameter"]
+    _check_samples(design, "the design", n * ((2 if second_order else 1) * d + 2))
+    _check_structure(design["unit"].transpose("sample", "parameter").values, n)
+    if outputs is not None:
+        if "sample" not in outputs.coords:
+            raise DesignMismatchError(
+                "outputs must have the sample coordinate of their design; it is missing. "
+                "Keep it, so that the row order can be checked."
+            )
+        _check_samples(outputs, "the outputs", design.sizes["sample"])
+
+
+def _check_samples(data: xr.Dataset, what: str, rows: int) -> None:
+    sample = data["sample"].values
+    if len(sample) != rows:
+        raise DesignMismatchError(
+            f"{what} must have {rows:,} rows, as base size, order and parameters say; "
+            f"got {len(sample):,}. Use all rows of the design."
+        )
+    wrong = np.flatnonzero(sample != np.arange(rows))
+    if len(wrong):
+        raise DesignMismatchError(
+            f"sample of {what} must count 0, 1, 2, ...; got {sample[wrong[0]]} (row {wrong[0]}). "
+            "Sort by sample, or keep the order in which it was drawn."
+        )
+
+
+def _check_structure(unit: np.ndarray, n: int) -> None:
+    """Refuse points, shape (n r, d), that are not A, AB_j, [BA_j], B in every base block."""
+    blocks = unit.reshape(n, -1, unit.shape[1])
+    d = unit.shape[1]
+    a, b = blocks[:, :1], blocks[:, -1:]
+    own = np.eye(d, dtype=bool)
+    expected = [a, np.where(own, b, a), np.where(own, a, b), b]
+    if blocks.shape[1] == d + 2:
+        del expected[2]
+    same = (blocks == np.concatenate(expected, axis=1)).all(axis=2)
+    if not same.all():
+        raise DesignMismatchError(
+            "each base block must hold A, AB_j (A with column j of B), BA_j where drawn, and B; "
+            f"it does not (sample {np.argmin(same)}). Use the points in the order drawn."
+        )
+
+
+def _names(names: Sequence[str]) -> list[str]:
+    listed = [names] if isinstance(names, str) else list(names)
+    if not listed or len(set(listed)) < len(listed):
+        raise EbbmapError(f"a design needs distinct parameter names; got {', '.join(listed)!r}.")
+    return listed
+
+
+def _nearest_power(n: object) -> int:
+    """Return the smallest power of two that is no smaller than `n`; 1024 if `n` is no number."""
+    if not isinstance(n, INTEGER):
+        return 1024
+    return 1 << max(1, (int(n) - 1).bit_length())
+
+
+def _label(
+    names: list[str], unit: np.ndarray, *, libraries: tuple[str, ...], **attrs: Any
+) -> xr.Dataset:
+    return xr.Dataset(
+        {
+            "unit": (
+                ("sample", "parameter"),
+                unit,
+                {"units": "1", "long_name": "point of the unit cube"},
+            )
+        },
+        coords={
+            "sample": ("sample", np.arange(len(unit)), {"units": "1", "long_name": "sample"}),
+            "parameter": ("parameter", names, {"long_name": "parameter"}),
+        },
+        attrs={
+            "Conventions": "CF-1.11",
+            "title": "design",
+            **attrs,
+            "versions": json.dumps({name: version(name) for name in libraries}),
+        },
+    )
