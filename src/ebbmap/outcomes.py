@@ -160,7 +160,8 @@ _ALL = (
     ),
     Outcome(
         "flow_ratio", r"\dot V_\mathrm{end}/\dot V_\mathrm{peak}",
-        "end-release over peak expiratory flow", "1", "definition", flow_ratio,
+        "flow ratio", "1", "definition", flow_ratio,
+        comment="End-release flow over peak expiratory flow.",
     ),
     Outcome(
         "mean_airway_pressure", r"\bar P_\mathrm{aw}", "mean airway pressure", "cmH2O",

@@ -72,6 +72,13 @@ class Parameter:
         """Axis text: name in words and unit."""
         return self.long_name if self.choices else f"{self.long_name} [{display(self.units)}]"
 
+    def say(self, value: float) -> str:
+        """Say a value in words, for captions: name, number and unit."""
+        if self.choices:
+            return f"{self.name} {self.choices[int(value)]}"
+        unit = "" if self.units == "1" else f" {display(self.units)}"
+        return f"{self.long_name} {value:g}{unit}"
+
     def code(self, value: object) -> object:
         """Return the number for a category's word; any other value unchanged."""
         if isinstance(value, str) and self.choices:

@@ -130,7 +130,7 @@ def _sobol(study: Study) -> Iterator[Task]:
         return find_drivers(
             study.question,
             along=asked.along,
-            grid=study.axes[asked.along],
+            grid=study.axes[asked.along] if asked.at is None else np.asarray(asked.at, float),
             base_size=asked.base_size,
             second_order=asked.second_order,
             resamples=asked.resamples,

@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 from scipy.special import ndtri
 
-from ebbmap.analysis.regions import unconfirmed
+from ebbmap.analysis.regions import fixed_values, unconfirmed
 from ebbmap.analysis.sensitivity import estimate_sobol
 from ebbmap.cases import Question
 from ebbmap.checks import check_memory
@@ -89,7 +89,7 @@ def find_drivers(
         lung=question.lung,
         comment="Factors are drawn independently: correlations of the population are dropped.",
         seed=question.seed,
-        fixed=", ".join(f"{name} = {value:g}" for name, value in question.fixed.items()),
+        fixed=fixed_values(question),
         rules="; ".join(f"{name}: {rule.long_name}" for name, rule in question.rules.items()),
         unconfirmed=unconfirmed(question),
     )

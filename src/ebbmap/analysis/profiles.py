@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 
+from ebbmap.analysis.regions import fixed_values, unconfirmed
 from ebbmap.cases import Question
 from ebbmap.labelling import label, provenance
 from ebbmap.simulate import simulate
@@ -47,5 +48,8 @@ def profile_outcomes(
     dataset = xr.concat(solved, dim=xr.Variable("population", labels), join="outer")
     for name in (*outcomes, along):
         dataset[name] = label(dataset[name], name)
-    dataset.attrs = provenance(f"outcomes along {along}", lung=question.lung)
+    dataset.attrs = provenance(
+        f"outcomes along {along}", lung=question.lung, fixed=fixed_values(question),
+        unconfirmed=unconfirmed(question),
+    )  # fmt: skip
     return dataset

@@ -12,7 +12,7 @@ from ebbmap.cases import Question, draw_cases
 from ebbmap.checks import check_memory
 from ebbmap.labelling import describe, provenance
 from ebbmap.limits import judge
-from ebbmap.parameters import parameter
+from ebbmap.parameters import PARAMETERS, parameter
 from ebbmap.simulate import simulate
 
 #: The boundary of a safe region: where half of the lungs are served.
@@ -128,24 +128,36 @@ def _labelled(dataset: xr.Dataset, question, axes, x, y, level) -> xr.Dataset:
         seed=question.seed,
         averaged_over=", ".join(averaged) or "nothing",
         rules="; ".join(f"{name}: {rule.long_name}" for name, rule in question.rules.items()),
-        fixed=", ".join(f"{name} = {value:g}" for name, value in question.fixed.items()),
+        fixed=fixed_values(question),
         unconfirmed=unconfirmed(question),
     )
     return dataset
 
 
 def unconfirmed(question: Question) -> str:
-    """Which properties of which population rest on numbers that were not read in a source.
+    """Say which properties rest on numbers that were not read in a source, for captions.
 
     Examples
     --------
     >>> from ebbmap.populations import POPULATIONS
-    >>> "restrictive: resistance_insp" in unconfirmed(
-    ...     Question(populations=(POPULATIONS["restrictive"],)))
-    True
+    >>> unconfirmed(Question(populations=(POPULATIONS["restrictive"],)))
+    'restrictive, all but compliance'
     """
-    return "; ".join(
-        f"{group.name}: {', '.join(group.unconfirmed)}"
-        for group in question.populations
-        if group.unconfirmed
-    )
+    texts = []
+    for group in question.populations:
+        read = [n for n in group.properties if n not in group.unconfirmed]
+        if group.unconfirmed:
+            but = ", ".join(PARAMETERS[name].long_name for name in read)
+            texts.append(f"{group.name}, all but {but}" if read else f"{group.name}, all")
+    return "; ".join(texts)
+
+
+def fixed_values(question: Question) -> str:
+    """Say which values are held, for captions.
+
+    Examples
+    --------
+    >>> fixed_values(Question(fixed={"p_high": 24.0, "t_high": 5.0}))
+    'P high 24 cmH₂O, T high 5 s'
+    """
+    return ", ".join(PARAMETERS[name].say(value) for name, value in question.fixed.items())

@@ -9,7 +9,7 @@ import xarray as xr
 
 from ebbmap.analysis.kernels.shares import wilson
 from ebbmap.analysis.kernels.windows import LOOKS, Windows, release_windows
-from ebbmap.analysis.regions import unconfirmed
+from ebbmap.analysis.regions import fixed_values, unconfirmed
 from ebbmap.cases import Question, draw_cases
 from ebbmap.checks import check_values
 from ebbmap.errors import EbbmapError
@@ -125,7 +125,7 @@ def find_population_windows(
     dataset.attrs = provenance(
         "release windows", lung=question.lung, seed=question.seed, along=", ".join(axes),
         rules="; ".join(f"{name}: {rule.long_name}" for name, rule in question.rules.items()),
-        fixed=", ".join(f"{name} = {value:g}" for name, value in question.fixed.items()),
+        fixed=fixed_values(question),
         unconfirmed=unconfirmed(question),
     )  # fmt: skip
     return dataset if axes else _with_served(dataset, level)

@@ -10,8 +10,8 @@ from matplotlib.patches import Patch
 
 from ebbmap.plotting.style import CYCLE, INK, SHARE_MAP, dress, own_axes, text_of, words
 
-#: A region smaller than this share of the map gets no text of its own.
-LABELLED_AREA = 0.06
+#: Marked lungs nearer than this share of the axis get one label together.
+SAME_HEIGHT = 0.05
 
 #: The boundary of the safe region, as the map defines it.
 HALF = 0.5
@@ -105,12 +105,26 @@ def legend_of_bounds(bounds: list[str]) -> list[Patch]:
 
 def mark_lungs(ax: Axes, middles: dict[str, float], colours: dict[str, str]) -> None:
     """Mark each population's middle lung on the vertical axis, inside the right edge."""
-    for name, value in middles.items():
-        ax.axhline(value, color=colours[name], lw=1.0, ls=(0, (4, 3)))
+    top, bottom = max(ax.get_ylim()), min(ax.get_ylim())
+    for group in _near(middles, SAME_HEIGHT * (top - bottom)):
+        value = middles[group[0]]
+        colour = colours.get(group[0], INK) if len(group) == 1 else INK
+        ax.axhline(value, color=colour, lw=1.0, ls=(0, (4, 3)))
         ax.annotate(
-            name, (1.0, value), xycoords=("axes fraction", "data"), xytext=(-4, 2),
-            textcoords="offset points", ha="right", va="bottom", fontsize=8, color=colours[name],
+            ", ".join(group), (1.0, value), xycoords=("axes fraction", "data"), xytext=(-4, 2),
+            textcoords="offset points", ha="right", va="bottom", fontsize=8, color=colour,
         )  # fmt: skip
+
+
+def _near(middles: dict[str, float], gap: float) -> list[list[str]]:
+    """Group names whose heights are closer than `gap`: they share one line and one label."""
+    groups: list[list[str]] = []
+    for name in sorted(middles, key=lambda key: middles[key]):
+        if groups and middles[name] - middles[groups[-1][0]] < gap:
+            groups[-1].append(name)
+        else:
+            groups.append([name])
+    return groups
 
 
 def _unknown(ds: xr.Dataset, x: str, y: str, ax: Axes) -> None:
@@ -123,4 +137,6 @@ def _unknown(ds: xr.Dataset, x: str, y: str, ax: Axes) -> None:
 def _finish(ds: xr.Dataset, x: str, y: str, ax: Axes) -> None:
     ax.set_xlabel(text_of(ds[x]))
     ax.set_ylabel(text_of(ds[y]))
+    ax.set_xlim(float(ds[x].min()), float(ds[x].max()))
+    ax.set_ylim(float(ds[y].min()), float(ds[y].max()))
     dress(ax)

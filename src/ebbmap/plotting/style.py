@@ -32,7 +32,14 @@ MARKS = ("o", "s", "^", "D", "v", "P", "X", "*")
 
 #: From nobody served to everybody served.
 SHARE_MAP = LinearSegmentedColormap.from_list(
-    "share", ["#f6f1e7", "#d9dcc0", "#8fbca8", "#3b8a8c", "#0d4a5a"]
+    "share",
+    list(
+        zip(
+            (0, 0.15, 0.4, 0.7, 1),
+            ("#f7f3ea", "#c9ddb8", "#6db09d", "#22747f", "#0a3a50"),
+            strict=True,
+        )
+    ),
 )
 
 

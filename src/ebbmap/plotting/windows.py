@@ -21,6 +21,10 @@ from ebbmap.plotting.style import (
 #: Common practice for T low by the clock, no source [s].
 COMMON_RANGE = (0.5, 1.0)
 
+#: Room above the highest curve, and least distance of two labels, as shares of its height.
+HEADROOM = 1.15
+LABEL_GAP = 0.22
+
 
 def plot_served(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     """Draw the share of each population's lungs that a T low serves, under one rule.
@@ -50,7 +54,8 @@ def plot_served(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
         top = int(one["served_share"].values.argmax())
         some = float((one["best_margin"] >= 0).mean())
         peaks.append((name, colour, place[top], float(one["served_share"][top]), some))
-    spread = spread_labels([peak[3] for peak in peaks], 0.12)
+    gap = LABEL_GAP * max(peak[3] for peak in peaks)
+    spread = spread_labels([peak[3] for peak in peaks], gap)
     for (name, colour, at, height, some), text_at in zip(peaks, spread, strict=True):
         ax.plot([at], [height], "o", color=colour, ms=6)
         ax.annotate(
@@ -63,7 +68,7 @@ def plot_served(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     ticks = [0.1, 0.2, 0.3, 0.5, 1.0, 2.0, 4.0]
     ax.set_xticks(ticks, [f"{tick:g}" for tick in ticks])
     ax.minorticks_off()
-    ax.set_ylim(0, 1)
+    ax.set_ylim(0, min(1.0, HEADROOM * max(peak[3] for peak in peaks) + 0.02))
     ax.set_xlabel(text_of(ds["t_low"]))
     ax.set_ylabel("share of lungs served")
     dress(ax)

@@ -161,9 +161,11 @@ def _check_analyses(raw) -> list[str]:
     for kind in ("sobol", "profile", "window"):
         if kind in analyses:
             table = _table(analyses, kind)
-            need_axis(
-                f"analyses.{kind}.along", table.get("along", "t_low" if kind == "sobol" else None)
-            )
+            along = table.get("along", "t_low" if kind == "sobol" else None)
+            if "at" not in table:
+                need_axis(f"analyses.{kind}.along", along)
+            elif along in PARAMETERS and (found := _values_complaint(along, table["at"])):
+                problems.append(f"analyses.{kind}.at: {found}")
     if "sobol" in analyses:
         size = _table(analyses, "sobol").get("base_size", 1024)
         if isinstance(size, int) and size > 0 and size & (size - 1):
@@ -189,6 +191,16 @@ def _check_analyses(raw) -> list[str]:
             if name in PARAMETERS and name not in known:
                 problems.append(f"{way}.{name}: the lung {lung.name!r} does not use it. Drop it.")
     return problems
+
+
+def _values_complaint(name: str, values: object) -> str | None:
+    """Return what is wrong with a plain list of values, None where the schema reports it."""
+    try:
+        return complaint(name, Axis.model_validate(as_axis(values)).grid())
+    except ValidationError:
+        return None
+    except ValueError as error:
+        return f"{error}."
 
 
 def _table(raw: Mapping[str, Any], *path: str) -> dict[str, Any]:

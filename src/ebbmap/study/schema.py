@@ -226,6 +226,12 @@ class Sobol(Table):
     """Sensitivity indices at every value of one axis."""
 
     along: ParameterName = "t_low"
+    at: list[Number] | None = Field(
+        None,
+        min_length=1,
+        max_length=MAX_POINTS,
+        description="values of `along`; its axis if absent",
+    )
     base_size: int = Field(1024, ge=16, le=2**20, strict=True)
     second_order: bool = True
     resamples: int = Field(1000, ge=100, le=100_000, strict=True)
