@@ -252,7 +252,7 @@ def _nearest_power(n: object) -> int:
     """Return the smallest power of two that is no smaller than `n`; 1024 if `n` is no number."""
     if not isinstance(n, INTEGER):
         return 1024
-    return 1 << max(1, (int(n) - 1).bit_length())
+    return 1 << (max(2, int(n)) - 1).bit_length()
 
 
 def _label(
