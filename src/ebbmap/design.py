@@ -88,7 +88,7 @@ def draw_sobol_design(
     >>> dict(design.sizes)
     {'sample': 48, 'parameter': 2}
     """
-    # imported late: SALib brings pandas and matplotlib along, which most commands never need
+    # imported late: SALib brings pandas along, seconds that most commands need not wait for
     from SALib.sample import sobol
 
     names = _names(names)

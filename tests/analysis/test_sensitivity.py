@@ -130,7 +130,7 @@ def test_without_second_order_there_is_none():
 def test_zero_is_a_seed(design, outputs):
     zero, again, one = (estimate(design, outputs, seed=seed) for seed in (0, 0, 1))
     xr.testing.assert_identical(zero, again)
-    assert (zero["first_interval"] != one["first_interval"]).all()
+    assert (zero["first_interval"] != one["first_interval"]).any()
     xr.testing.assert_equal(zero["first"], one["first"])
     with pytest.raises(EbbmapError, match="seed must be an integer >= 0; got None"):
         estimate(design, outputs, seed=None)
@@ -158,11 +158,9 @@ def test_each_output_loses_its_own_base_rows_only(design, outputs):
     # elsewhere only the order of the sums may differ
     unchanged = result["first"].where(result["dropped"] == 0, complete["first"])
     assert unchanged.values == pytest.approx(complete["first"].values, abs=1e-12)
-    assert (
-        (result["first"] != complete["first"])
-        .sel(outcome="flow_ratio", rule="flow", time=0.5)
-        .all()
-    )
+    # this outcome does not depend on the third parameter, whose index is zero either way
+    changed = (result["first"] != complete["first"]).sel(parameter=["compliance", "t_low"])
+    assert changed.sel(outcome="flow_ratio", rule="flow", time=0.5).all()
 
 
 def test_a_constant_outcome_has_no_indices(design, outputs):
@@ -187,7 +185,7 @@ def test_a_yes_or_no_outcome_counts_as_one_and_zero(design, outputs):
 
 def test_what_does_not_belong_is_refused(design, outputs):
     with pytest.raises(DesignMismatchError, match="there are none"):
-        estimate(design, outputs[[]])
+        estimate(design, outputs.drop_vars(list(outputs)))
     with pytest.raises(DesignMismatchError, match="auto_peep has none"):
         estimate(design, outputs.assign(auto_peep=0.0))
     with pytest.raises(DesignMismatchError, match="sample of the outputs must count"):

@@ -263,9 +263,10 @@ def _estimate(counts, blocks, kept, factors, pairs) -> tuple[np.ndarray, np.ndar
     np.subtract(ab, a[:, None], out=products[:, totals])
     np.multiply(b[:, None], products[:, totals], out=products[:, :factors])
     np.square(products[:, totals], out=products[:, totals])
+    both = a * b
     for column, (j, k) in enumerate(pairs, start=2 * factors):
         np.multiply(ba[:, j], ab[:, k], out=products[:, column])
-        products[:, column] -= a * b
+        products[:, column] -= both
     products[:, -2] = a + b
     products[:, -1] = a**2 + b**2
 
