@@ -88,7 +88,7 @@ def draw_sobol_design(
     >>> dict(design.sizes)
     {'sample': 48, 'parameter': 2}
     """
-    # imported late: SALib brings pandas and matplotlib along, which most commands never need
+    # imported late: SALib brings pandas along, seconds that most commands need not wait for
     from SALib.sample import sobol
 
     names = _names(names)
@@ -252,7 +252,7 @@ def _nearest_power(n: object) -> int:
     """Return the smallest power of two that is no smaller than `n`; 1024 if `n` is no number."""
     if not isinstance(n, INTEGER):
         return 1024
-    return 1 << max(1, (int(n) - 1).bit_length())
+    return 1 << (max(2, int(n)) - 1).bit_length()
 
 
 def _label(

@@ -19,8 +19,8 @@ from ebbmap.errors import DesignMismatchError, EbbmapError, NonFiniteOutcomeErro
 
 NanPolicy = Literal["raise", "drop_block"]
 
-#: How the intervals are made. Measured coverage of 95 %: 92 to 97 % on independent base rows, and
-#: above 99 % on Sobol points, whose error is smaller than a bootstrap of rows can know.
+#: How the intervals are made. At 95 % and 1024 base rows they cover 94 to 96 % on independent rows
+#: (percentiles do no better), and all but 100 % on Sobol points, which are more even than that.
 CI_METHOD = "bootstrap of base rows, normal: estimate -/+ z times standard deviation of resamples"
 
 #: An output whose deviation is within this many roundings of its size does not vary at all.
@@ -263,9 +263,10 @@ def _estimate(counts, blocks, kept, factors, pairs) -> tuple[np.ndarray, np.ndar
     np.subtract(ab, a[:, None], out=products[:, totals])
     np.multiply(b[:, None], products[:, totals], out=products[:, :factors])
     np.square(products[:, totals], out=products[:, totals])
+    both = a * b
     for column, (j, k) in enumerate(pairs, start=2 * factors):
         np.multiply(ba[:, j], ab[:, k], out=products[:, column])
-        products[:, column] -= a * b
+        products[:, column] -= both
     products[:, -2] = a + b
     products[:, -1] = a**2 + b**2
 
