@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
-import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -55,7 +57,7 @@ def run(
     from ebbmap.study import load_study
 
     _say_caution()
-    with _told():
+    with _errors_told():
         checked = load_study(study)
         folder = out or Path("out") / study.stem
         pictures = figures or folder
@@ -82,7 +84,7 @@ def cycle(
     from ebbmap.show import case_json, case_table, print_out
     from ebbmap.simulate import simulate
 
-    with _told():
+    with _errors_told():
         solved = simulate(lung, **_values(values))
         if as_json:
             typer.echo(json.dumps(case_json(solved), indent=2))
@@ -112,7 +114,7 @@ def window(
     from ebbmap.populations import population as population_of
     from ebbmap.show import print_out, summary, window_json, window_table
 
-    with _told():
+    with _errors_told():
         others = [] if only_rule else (limits or USUAL_LIMITS)
         judged_by = combine(rule, *(limit_set(name) for name in (*others, rule)))
         given = _values(values)
@@ -142,7 +144,7 @@ def describe(
     from ebbmap.show import print_out, registry_tables
 
     _say_caution()
-    with _told():
+    with _errors_told():
         for table in registry_tables(name):
             print_out(table)
 
@@ -155,19 +157,16 @@ def schema() -> None:
     typer.echo(json.dumps(StudyFile.model_json_schema(), indent=2))
 
 
-class _told:
+@contextmanager
+def _errors_told() -> Iterator[None]:
     """Turn an error that a user can put right into its sentences and exit status 2."""
+    from ebbmap.errors import EbbmapError
 
-    def __enter__(self) -> None:
-        """Start."""
-
-    def __exit__(self, kind: Any, error: BaseException | None, trace: Any) -> None:
-        """Print the sentences of our own errors; let everything else through."""
-        from ebbmap.errors import EbbmapError
-
-        if isinstance(error, EbbmapError):
-            typer.echo(str(error), err=True)
-            raise typer.Exit(2) from None
+    try:
+        yield
+    except EbbmapError as error:
+        typer.echo(str(error), err=True)
+        raise typer.Exit(2) from None
 
 
 def _values(pairs: list[str] | None) -> dict[str, Any]:
@@ -195,18 +194,10 @@ def _say_caution() -> None:
 def _draw(kind: str, result: Any, folder: Path, stem: str, formats: list) -> None:
     if not formats:
         return
-    from ebbmap.files import write_whole
+    from ebbmap.files import write_text, write_whole
     from ebbmap.plotting.pages import pages_of, save_page
 
     for name, figure, text in pages_of(kind, result):
         for ending in formats:
-            write_whole(folder / f"{stem}_{name}.{ending}", lambda at, f=figure: save_page(f, at))
-        write_whole(
-            folder / f"{stem}_{name}.txt",
-            lambda at, t=text: at.write_text(t + "\n", encoding="utf-8"),
-        )
-
-
-def main() -> None:
-    """Run the command line."""
-    sys.exit(app())
+            write_whole(folder / f"{stem}_{name}.{ending}", partial(save_page, figure))
+        write_text(folder / f"{stem}_{name}.txt", text + "\n")

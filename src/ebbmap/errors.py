@@ -53,5 +53,5 @@ def unknown_name(kind: str, name: object, known: Iterable[str]) -> str:
     """
     names = sorted(known)
     nearest = process.extractOne(str(name), names, scorer=fuzz.ratio, score_cutoff=60)
-    guess = f" did you mean {nearest[0]!r}?" if nearest else ""
-    return f"unknown {kind} {str(name)!r};{guess} Known: {', '.join(names)}."
+    guess = f"; did you mean {nearest[0]!r}?" if nearest else "."
+    return f"unknown {kind} {str(name)!r}{guess} Known: {', '.join(names)}."

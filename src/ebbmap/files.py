@@ -50,6 +50,17 @@ def write_whole(path: Path, write: Callable[[Path], object]) -> Path:
     return path
 
 
+def write_text(path: Path, text: str) -> Path:
+    """Write a text file whole.
+
+    Raises
+    ------
+    EbbmapError
+        If the file cannot be written.
+    """
+    return write_whole(path, lambda at: at.write_text(text, encoding="utf-8"))
+
+
 def save_dataset(dataset: xr.Dataset, path: Path) -> Path:
     """Save a result as one NetCDF file.
 

@@ -13,7 +13,7 @@ from ebbmap.analysis.drivers import find_drivers
 from ebbmap.analysis.profiles import profile_outcomes
 from ebbmap.analysis.regions import map_safe_region
 from ebbmap.analysis.windows import find_population_windows
-from ebbmap.files import make_folder, save_dataset, write_whole
+from ebbmap.files import make_folder, save_dataset, write_text
 from ebbmap.study import Study
 from ebbmap.sweep import sweep
 
@@ -65,7 +65,7 @@ def run_study(
         If the folder cannot be written or a task is too large. What was saved stays.
     """
     make_folder(folder)
-    write_whole(folder / "study.toml", lambda at: at.write_text(study.text, encoding="utf-8"))
+    write_text(folder / "study.toml", study.text)
     for task in plan_tasks(study):
         result = task.run(progress(task))
         result.attrs |= {

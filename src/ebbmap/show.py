@@ -92,7 +92,7 @@ def case_json(solved: xr.Dataset) -> dict[str, Any]:
         },
         "outcomes": {
             name: {"value": _number(float(solved[name])), "units": OUTCOMES[name].units}
-            for name in solved.data_vars
+            for name in map(str, solved.data_vars)
             if name in OUTCOMES
         },
         "status": STATUS[int(solved["status"])],

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ebbmap.checks import check_memory, check_values
+from ebbmap.checks import check_memory, complaint
 from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.evaluate import evaluate, resolve
 from ebbmap.evaluate import start_up as run_start_up
@@ -74,7 +74,6 @@ def simulate(
         wanted = tuple(dict.fromkeys((*wanted, *limits.outcomes)))
     todo = plan(model, wanted)
     arrays = as_arrays(values)
-    check_values({name: array.values for name, array in arrays.items()})
     dims, shape, coords = _frame(arrays)
     check_memory(int(np.prod(shape)), len(todo.outcomes) + 1, "the result")
     inputs = {name: _expand(array, dims) for name, array in arrays.items()}
@@ -162,7 +161,6 @@ def start_up(
     todo = plan(model, None if outcomes is None else tuple(outcomes))
     arrays = as_arrays(values)
     start = _as_array("p_low", start_pressure)
-    check_values({name: array.values for name, array in arrays.items()})
     dims, shape, coords = _frame({**arrays, "start_pressure": start})
     inputs = {name: _expand(array, dims) for name, array in arrays.items()}
     result = run_start_up(
@@ -180,12 +178,12 @@ def start_up(
 
 
 def as_arrays(values: Mapping[str, Value]) -> dict[str, xr.DataArray]:
-    """Turn values into arrays with named dimensions and unit-free numbers.
+    """Turn values into arrays with named dimensions, and check them.
 
     Raises
     ------
     EbbmapError
-        For unknown names, words that are no category, and things that are not numbers.
+        All problems: unknown names, words that are no category, values that cannot be.
     """
     problems, arrays = [], {}
     for name, value in values.items():
@@ -193,6 +191,9 @@ def as_arrays(values: Mapping[str, Value]) -> dict[str, xr.DataArray]:
             arrays[name] = _as_array(name, value)
         except EbbmapError as error:
             problems.append(str(error))
+            continue
+        found = complaint(name, arrays[name].values)
+        problems += [found] if found else []
     if problems:
         raise EbbmapError("\n".join(problems))
     return arrays

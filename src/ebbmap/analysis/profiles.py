@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import xarray as xr
 
@@ -41,7 +43,7 @@ def profile_outcomes(
     solved = []
     for group in question.groups():
         middle = group.median if group else {}
-        values = {**middle, **question.fixed, along: axis}
+        values: dict[str, Any] = {**middle, **question.fixed, along: axis}
         one = simulate(question.lung, outcomes=outcomes, **values)
         solved.append(one.drop_vars([name for name in one.coords if name != along]))
     labels = [group.name if group else "all" for group in question.groups()]

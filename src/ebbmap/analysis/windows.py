@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -114,7 +115,7 @@ def find_population_windows(
     groups = []
     for group in question.groups():
         if axes:
-            values = {**(group.median if group else {}), **question.fixed, **axes}
+            values: dict[str, Any] = {**(group.median if group else {}), **question.fixed, **axes}
         else:
             drawn = draw_cases(question, group, {})
             values = {name: array.values for name, array in drawn.items()}

@@ -67,11 +67,11 @@ def plot_together(
         line = ds[name].values
         ax.plot(place, line, color=colour, lw=1.6)
         if name in LIMIT_SETS:
-            (limit,) = LIMIT_SETS[name].limits
-            inside = (line >= limit.low) & (line <= limit.high)
+            bounds = LIMIT_SETS[name].hard
+            inside = np.all([bound.margin(line) >= 0 for bound in bounds], axis=0)
             ax.plot(place, np.where(inside, line, np.nan), color=colour, lw=5, alpha=0.45)
-            for edge in (limit.low, limit.high):
-                ax.axhline(edge, color=FAINT, lw=0.8, ls=(0, (5, 3)))
+            for bound in bounds:
+                ax.axhline(bound.value, color=FAINT, lw=0.8, ls=(0, (5, 3)))
         ax.annotate(
             words(name), (place[-1], line[-1]), xytext=(6, 0), textcoords="offset points",
             va="center", color=colour, fontsize=11, annotation_clip=False,

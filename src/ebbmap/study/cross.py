@@ -164,7 +164,7 @@ def _check_analyses(raw) -> list[str]:
             along = table.get("along", "t_low" if kind == "sobol" else None)
             if "at" not in table:
                 need_axis(f"analyses.{kind}.along", along)
-            elif along in PARAMETERS and (found := _values_complaint(along, table["at"])):
+            elif along in PARAMETERS and (found := _values_complaint(str(along), table["at"])):
                 problems.append(f"analyses.{kind}.at: {found}")
     if "sobol" in analyses:
         size = _table(analyses, "sobol").get("base_size", 1024)
