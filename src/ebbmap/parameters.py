@@ -126,7 +126,7 @@ _ALL = (
     ),
     Parameter(
         "t_low_in_time_constants", r"T_\mathrm{low}/\tau_\mathrm{E}",
-        "T low as a multiple of the expiratory time constant", "1",
+        "T low in expiratory time constants", "1",
         0.001, 100.0, 0.2, 2.0, 0.7, "setting",
         f"{RANGES}; sets t_low = multiple x resistance_exp x compliance",
     ),

@@ -18,6 +18,7 @@ from matplotlib.lines import Line2D
 from ebbmap.caution import CAUTION
 from ebbmap.plotting.drivers import plot_drivers
 from ebbmap.plotting.maps import (
+    HALF,
     failing_bounds,
     legend_of_bounds,
     mark_lungs,
@@ -84,15 +85,16 @@ def _map(result: xr.Dataset) -> Iterator[Page]:
         fig.colorbar(
             axes[0, 0].collections[0], ax=axes[0], label="share of lungs that are safe", pad=0.01
         )
+        best = one["safe_share"].max((x, y))
+        half = [Line2D([], [], color=INK, label="half are safe")] if (best > HALF).any() else []
         key.legend(
-            handles=[*legend_of_bounds(bounds), Line2D([], [], color=INK, label="half are safe")],
+            handles=[*legend_of_bounds(bounds), *half],
             loc="center", ncols=3, frameon=False, fontsize=9,
             title="limit broken most often", title_fontsize=9,
         )  # fmt: skip
         _caption(fig, f"Safe share, rule: {words(rule)}. {result.attrs['lungs']} lungs in each "
                  f"population, drawn given the value on the vertical axis; dashed: middle lungs. "
                  f"{result.attrs['fixed']}.", result)  # fmt: skip
-        best = one["safe_share"].max((x, y))
         told = ", ".join(f"{n} {float(best.sel(population=n)):.0%}" for n in populations)
         yield (
             f"{x}_{y}_{rule}", fig,

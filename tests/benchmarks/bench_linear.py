@@ -1,0 +1,51 @@
+"""Speed of the linear lung: blocked against whole arrays, and the cost of labels.
+
+Run: OMP_NUM_THREADS=1 python tests/benchmarks/bench_linear.py [cases]
+"""
+
+from __future__ import annotations
+
+import sys
+
+import numpy as np
+import xarray as xr
+from timing import HEAD, best_of, machine, row
+
+from ebbmap.evaluate import evaluate
+from ebbmap.lungs import lung_model
+from ebbmap.outcomes import outcomes_of, plan
+from ebbmap.parameters import PARAMETERS
+from ebbmap.simulate import simulate
+
+
+def main(cases: int) -> None:
+    lung = lung_model("linear")
+    names = outcomes_of(lung)
+    rng = np.random.default_rng(1)
+    values = {
+        name: rng.uniform(PARAMETERS[name].usual_low, PARAMETERS[name].usual_high, cases)
+        for name in plan(lung).parameters
+    }
+    labelled = {name: xr.DataArray(array, dims="sample") for name, array in values.items()}
+    out = evaluate(lung, values).outcomes
+    blocked, whole, fresh, labels = best_of(
+        5,
+        lambda: evaluate(lung, values, names, out=out),
+        lambda: evaluate(lung, values, names, block=cases),
+        lambda: evaluate(lung, values, names),
+        lambda: simulate("linear", **labelled),
+    )
+
+    def rate(seconds: float) -> str:
+        return f"{cases / seconds / 1e6:.1f} million cases/s"
+
+    print(f"{cases:,} cases, {len(names)} outcomes, one core; {machine()}")
+    print(HEAD)
+    print(row("into given arrays", rate(blocked), f"whole arrays {rate(whole)}", whole / blocked))
+    print(row("into fresh memory", rate(fresh), f"whole arrays {rate(whole)}", whole / fresh))
+    print(row("labelled", rate(labels), f"array kernel {rate(fresh)}", labels / fresh,
+              "time over time"))  # fmt: skip
+
+
+if __name__ == "__main__":
+    main(int(float(sys.argv[1])) if len(sys.argv) > 1 else 10_000_000)
