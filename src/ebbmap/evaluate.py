@@ -205,8 +205,9 @@ def _finish(todo: Plan, piece: Values, solved: Values) -> tuple[dict, np.ndarray
     for name, function, needs in todo.steps:
         known[name] = function(**{need: known[need] for need in needs})
     lost = np.isnan(solved["release_volume"])
-    flags = np.where(lost, np.int8(NOT_CONVERGED), np.int8(OK)) if lost.any() else np.int8(OK)
-    return known, flags
+    if not lost.any():
+        return known, np.zeros((), np.int8)
+    return known, np.where(lost, np.int8(NOT_CONVERGED), np.int8(OK))
 
 
 def start_up(
