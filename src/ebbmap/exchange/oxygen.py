@@ -1,0 +1,256 @@
+"""Oxygen: alveolar gas, blood through closed lung, content, arterial tension and saturation.
+
+The dissociation curve is the standard one (37 degrees, pH 7.4): its shift by pH and CO2 is not
+modelled. Sizes: n cases. All functions broadcast.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+#: mmHg: water vapour in gas at 37 degrees; textbook constant.
+WATER_VAPOUR = 47.0
+
+#: Severinghaus, J Appl Physiol 1979;46:599, equation 1: mmHg^3 and mmHg^2.
+CURVE_SCALE, CURVE_LINEAR = 23400.0, 150.0
+
+#: mL g-1 and mL dL-1 mmHg-1: oxygen that haemoglobin binds and plasma dissolves; textbook values.
+BOUND, DISSOLVED = 1.34, 0.003
+
+#: dL L-1: cardiac output is counted in litres, content in decilitres.
+DL_PER_L = 10.0
+
+#: mmHg: half saturation of equation 1.
+HALF_SATURATION = 26.857
+
+#: Share of unsaturated haemoglobin below which the start for the inversion is the plateau's.
+PLATEAU = 0.02
+
+#: A step that is this small relative to the tension leaves an error below 1e-12 (cubic order).
+LAST_STEP, MOST_STEPS = 1e-4, 30
+
+
+def alveolar_po2(fio2, paco2, barometric_pressure, respiratory_quotient):
+    """Oxygen tension in the alveoli by the full alveolar gas equation.
+
+    Parameters
+    ----------
+    fio2 : array_like, shape (n,)
+        Inspired oxygen fraction [1].
+    paco2, barometric_pressure : array_like, shape (n,)
+        Arterial CO2 tension, pressure of the surroundings [mmHg].
+    respiratory_quotient : array_like, shape (n,)
+        CO2 produced per oxygen consumed [1], > 0.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Tension [mmHg], >= 0; 0 where so much CO2 leaves no room for oxygen.
+
+    Notes
+    -----
+    F (PB - 47) - PaCO2 (F + (1 - F) / R).
+
+    Examples
+    --------
+    >>> round(float(alveolar_po2(0.21, 40.0, 760.0, 0.8)), 2)
+    101.83
+    """
+    inspired = fio2 * (barometric_pressure - WATER_VAPOUR)
+    replaced = paco2 * (fio2 + (1.0 - fio2) / respiratory_quotient)
+    return np.maximum(inspired - replaced, 0.0)
+
+
+def closed_fraction(mean_alveolar_pressure, collapsible_share, half_closed_pressure, closing_width):
+    """Share of the lung that is closed, taken from the mean alveolar pressure [1].
+
+    A stand-in for lungs without an open fraction of their own, and an assumption: closing and
+    opening pressures are spread about one value, and only the mean pressure counts.
+
+    Parameters
+    ----------
+    mean_alveolar_pressure : array_like, shape (n,)
+        [cmH2O].
+    collapsible_share : array_like, shape (n,)
+        Share of the lung that closes when nothing holds it open [1].
+    half_closed_pressure, closing_width : array_like, shape (n,)
+        Where half of that share is closed, and how widely the units are spread [cmH2O].
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Between 0 and `collapsible_share`; falls as the pressure rises.
+
+    Examples
+    --------
+    >>> float(closed_fraction(12.5, 0.4, 12.5, 3.0))
+    0.2
+    """
+    above = (mean_alveolar_pressure - half_closed_pressure) / closing_width
+    return collapsible_share / (1.0 + np.exp(above))
+
+
+def venous_admixture(shunt_baseline, closed_fraction, closed_perfusion_ratio):
+    """Share of the blood that passes the lung without meeting gas (Qs/Qt) [1].
+
+    Parameters
+    ----------
+    shunt_baseline : array_like, shape (n,)
+        Share that would pass even were the lung all open [1].
+    closed_fraction : array_like, shape (n,)
+        Share of the lung that is closed [1].
+    closed_perfusion_ratio : array_like, shape (n,)
+        Blood flow through closed over that through open lung of the same size [1], > 0; below 1
+        as hypoxia narrows the vessels.
+
+    Examples
+    --------
+    >>> round(float(venous_admixture(0.05, 0.2, 1.0)), 3)
+    0.24
+    """
+    through_closed = closed_fraction * closed_perfusion_ratio
+    share = through_closed / (through_closed + (1.0 - closed_fraction))
+    return shunt_baseline + (1.0 - shunt_baseline) * share
+
+
+def arteriovenous_difference(co2_production, respiratory_quotient, cardiac_output):
+    """Oxygen that each decilitre of blood gives off (Fick) [mL dL-1], shape (n,).
+
+    Examples
+    --------
+    >>> round(arteriovenous_difference(200.0, 0.8, 5.0), 2)
+    5.0
+    """
+    return co2_production / (respiratory_quotient * cardiac_output * DL_PER_L)
+
+
+def saturation(po2):
+    """Saturation of haemoglobin [1] at an oxygen tension [mmHg], shape (n,).
+
+    References
+    ----------
+    .. [1] Severinghaus JW, J Appl Physiol 1979;46:599, equation 1.
+
+    Examples
+    --------
+    >>> round(float(saturation(100.0)), 4)
+    0.9775
+    """
+    cubic = po2 * (np.square(po2) + CURVE_LINEAR)
+    return cubic / (cubic + CURVE_SCALE)
+
+
+def oxygen_content(po2, hemoglobin):
+    """Oxygen bound and dissolved [mL dL-1] at a tension [mmHg] and haemoglobin [g dL-1].
+
+    Examples
+    --------
+    >>> round(float(oxygen_content(100.0, 15.0)), 2)
+    19.95
+    """
+    return BOUND * hemoglobin * saturation(po2) + DISSOLVED * po2
+
+
+def arterial_oxygen_content(alveolar_po2, venous_admixture, arteriovenous_difference, hemoglobin):
+    """Oxygen in arterial blood, a mixture of end-capillary and venous blood.
+
+    Parameters
+    ----------
+    alveolar_po2 : array_like, shape (n,)
+        Tension that end-capillary blood reaches [mmHg].
+    venous_admixture : array_like, shape (n,)
+        Share that passes unchanged [1].
+    arteriovenous_difference : array_like, shape (n,)
+        Arterial less venous content [mL dL-1], > 0.
+    hemoglobin : array_like, shape (n,)
+        [g dL-1].
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        [mL dL-1], >= 0; 0 where the lung cannot take up what the body consumes.
+
+    Notes
+    -----
+    The shunt equation Qs/Qt = (Cc - Ca) / (Cc - Cv) with Cv = Ca - difference, solved for Ca.
+
+    Examples
+    --------
+    >>> round(float(arterial_oxygen_content(99.7, 0.166, 5.17, 15.0)), 2)
+    18.91
+    """
+    end_capillary = oxygen_content(alveolar_po2, hemoglobin)
+    through = 1.0 - venous_admixture
+    arterial = end_capillary * through - venous_admixture * arteriovenous_difference
+    return np.maximum(arterial, 0.0) / np.maximum(through, np.finfo(float).tiny)
+
+
+def po2_of_content(content, hemoglobin):
+    """Oxygen tension at which blood holds a content: the inverse of `oxygen_content`.
+
+    Parameters
+    ----------
+    content : array_like, shape (n,)
+        [mL dL-1], >= 0.
+    hemoglobin : array_like, shape (n,)
+        [g dL-1], > 0.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Tension [mmHg]. NaN where any input is NaN.
+
+    Notes
+    -----
+    In units of dissolved oxygen, with w the content, u = (capacity - content) and c the cubic of
+    equation 1, the tension is the root of (P + u) c(P) + 23400 (P - w), a quartic that rises and
+    is convex to the right of its one root. Halley steps from a start within a factor of two on
+    the plateau and closer below it; three are enough almost everywhere. No step is longer than
+    two of Newton's.
+
+    Examples
+    --------
+    >>> round(float(po2_of_content(oxygen_content(55.0, 12.0), 12.0)), 10)
+    55.0
+    """
+    capacity = hemoglobin * (BOUND / DISSOLVED)
+    held = content * (1.0 / DISSOLVED)
+    free = capacity - held
+    po2 = _start(held, free, capacity)
+    for _ in range(MOST_STEPS):
+        square = po2 * po2
+        cubic = (square + CURVE_LINEAR) * po2
+        cubic_slope = 3.0 * square + CURVE_LINEAR
+        room = po2 + free
+        value = room * cubic + CURVE_SCALE * (po2 - held)
+        slope = cubic + room * cubic_slope + CURVE_SCALE
+        half_curvature = cubic_slope + 3.0 * po2 * room
+        slope_square = slope * slope
+        step = value * slope / np.maximum(slope_square - value * half_curvature, 0.5 * slope_square)
+        po2 = po2 - step
+        if not np.any(np.abs(step) > LAST_STEP * po2):
+            break
+    return po2
+
+
+def _start(held, free, capacity):
+    """Guess the tension for `po2_of_content`.
+
+    On the plateau the quartic is about (P + u) P^3 = 23400 capacity: its tangent at u = 0 and its
+    asymptote P = -u. Below, Hill's curve with exponent 8/3, which needs square roots only.
+    """
+    edge = PLATEAU * capacity
+    fourth_root = np.sqrt(np.sqrt(held / np.maximum(free, edge)))
+    steep = HALF_SATURATION * fourth_root * np.sqrt(fourth_root)
+    flat = np.maximum(np.sqrt(np.sqrt(CURVE_SCALE * capacity)) - 0.25 * free, -free)
+    return np.where(free > edge, steep, flat)
+
+
+def pao2(arterial_oxygen_content, hemoglobin):
+    """Arterial oxygen tension [mmHg] from the content [mL dL-1], shape (n,)."""
+    return po2_of_content(arterial_oxygen_content, hemoglobin)
+
+
+def spo2(pao2):
+    """Arterial saturation [1] from the tension [mmHg], shape (n,)."""
+    return saturation(pao2)
