@@ -278,15 +278,15 @@ _ALL = (
     ),
     Parameter(
         "co2_store_fast", r"K_\mathrm{fast}", "CO₂ store of lungs, blood and organs",
-        "mL mmHg-1", 2.0, 500.0, 20.0, 60.0, 35.0, "gas exchange", _STORES,
+        "mL mmHg-1", 2.0, 500.0, 20.0, 60.0, 30.0, "gas exchange", _STORES,
     ),
     Parameter(
         "co2_store_slow", r"K_\mathrm{slow}", "CO₂ store of muscle and fat",
-        "mL mmHg-1", 2.0, 2000.0, 40.0, 200.0, 90.0, "gas exchange", _STORES,
+        "mL mmHg-1", 2.0, 2000.0, 30.0, 200.0, 60.0, "gas exchange", _STORES,
     ),
     Parameter(
         "co2_store_exchange", r"G_\mathrm{CO_2}", "exchange between the CO₂ stores",
-        "mL min-1 mmHg-1", 0.01, 500.0, 2.0, 20.0, 5.0, "gas exchange", _STORES,
+        "mL min-1 mmHg-1", 0.01, 500.0, 2.0, 20.0, 7.0, "gas exchange", _STORES,
     ),
 )  # fmt: skip
 

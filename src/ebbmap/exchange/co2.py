@@ -195,9 +195,9 @@ def paco2_course(
 
     Examples
     --------
-    >>> stores = dict(co2_store_fast=35.0, co2_store_slow=90.0, co2_store_exchange=5.0)
+    >>> stores = dict(co2_store_fast=30.0, co2_store_slow=60.0, co2_store_exchange=7.0)
     >>> paco2_course([0.0, 60.0], 40.0, 0.0, 200.0, **stores).round(2).tolist()
-    [40.0, 45.33]
+    [40.0, 45.97]
     """
     seconds = np.asarray(times, dtype=float)
     start, ventilation, production, fast, slow, exchange = (
