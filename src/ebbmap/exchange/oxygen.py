@@ -20,13 +20,12 @@ BOUND, DISSOLVED = 1.34, 0.003
 #: dL L-1: cardiac output is counted in litres, content in decilitres.
 DL_PER_L = 10.0
 
-#: mmHg: half saturation of equation 1.
-HALF_SATURATION = 26.857
+#: First guess of the inversion, fitted here so that one step leaves less than 1e-3: the steep part
+#: of the curve, and the root p of p^3 (p + v) = 1, which the plateau is close to.
+STEEP = (2.74, 1.64)
+FLAT_SLOPE, FLAT_BEND = 0.565, 0.68
 
-#: Hyperbola for the root p of p^3 (p + v) = 1, fitted here: within 1.3 % for v below 1.3.
-SLOPE, ROUNDING = 0.565, 0.68
-
-#: Where the plateau begins for the first guess, as a multiple of its own scale of tension.
+#: Where the plateau begins for that guess, as a multiple of the plateau's own scale of tension.
 PLATEAU = 2.0
 
 
@@ -227,9 +226,9 @@ def po2_of_content(content, hemoglobin):
     In units of dissolved oxygen, with w the content, u the capacity less the content and c the
     cubic of equation 1, the tension is the one positive root of (P + u) c(P) + 23400 (P - w), a
     quartic that rises and is convex to the right of it. Two Householder steps of third order
-    (the error goes with its fourth power) from the guess leave less than 1e-12 for tensions up to
-    1400 mmHg and any haemoglobin within bounds. A fixed number of steps keeps the answer of a
-    case independent of the cases beside it.
+    (the error goes with its fourth power) reach rounding, below 1e-12 for tensions up to 1450
+    mmHg and haemoglobin within its bounds. A fixed number of steps keeps the answer of a case
+    independent of the cases beside it.
 
     Examples
     --------
@@ -244,20 +243,20 @@ def po2_of_content(content, hemoglobin):
 
 
 def _guess(held, free, capacity):
-    """Guess the tension for `po2_of_content`: within a third wherever the quartic is curved.
+    """Guess the tension for `po2_of_content`, better where the quartic is more curved.
 
-    On the plateau the quartic is about (P + u) P^3 = 23400 capacity, one curve once tension and u
-    are scaled by the fourth root of the right side. Below, Hill's curve with exponent 8/3, which
-    needs square roots only, or the straight start of equation 1, whichever is lower.
+    Below the plateau from the ratio of filled to free capacity, exact where both are small. On it
+    the quartic is about (P + u) P^3 = 23400 capacity: one curve, which a hyperbola follows, once
+    tension and u are scaled by the fourth root of the right side.
     """
     scale = np.sqrt(np.sqrt(CURVE_SCALE * capacity))
     edge = PLATEAU * scale
     ratio = held / np.maximum(free, edge)
-    root = np.sqrt(np.sqrt(ratio))
-    hill = HALF_SATURATION * root * np.sqrt(root)
-    steep = np.minimum(hill, (CURVE_SCALE / CURVE_LINEAR) * ratio)
-    bend = np.sqrt(np.square(free + scale) + ROUNDING * np.square(scale))
-    flat = (1.0 - SLOPE) * (scale + bend) - SLOPE * free
+    root = np.sqrt(ratio)
+    straight = ratio * (CURVE_SCALE / CURVE_LINEAR)
+    steep = straight / (1.0 + root * (STEEP[0] + STEEP[1] * root))
+    bend = np.sqrt(np.square(free + scale) + FLAT_BEND * np.square(scale))
+    flat = (1.0 - FLAT_SLOPE) * (scale + bend) - FLAT_SLOPE * free
     return np.where(free > edge, steep, flat)
 
 
@@ -272,9 +271,9 @@ def _improve(po2, held, free):
     first = cubic + room * cubic_slope + CURVE_SCALE
     second = cubic_slope + 3.0 * (po2 * room)
     third = 3.0 * po2 + room
-    newton = value / first
-    bend = newton * (second / first)
-    return po2 - newton * (1.0 - bend) / (1.0 - 2.0 * bend + newton * newton * (third / first))
+    curve = value * second
+    halley = first * first - curve
+    return po2 - value * halley / (first * (halley - curve) + value * value * third)
 
 
 def pao2(arterial_oxygen_content, hemoglobin):
