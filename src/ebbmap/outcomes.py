@@ -265,8 +265,8 @@ _ALL = (
         "relative change of the gradient for venous return (index)", "1",
         "Guyton's equation: Beard and Feigl, Am J Physiol Heart Circ Physiol 2011;301:H629",
         circulation.venous_return_change,
-        comment="An index: right atrial pressure takes the whole pleural rise, filling pressure "
-        "and resistance stay. -1: no gradient is left.",
+        comment="An index: the gradient falls by a given share of the mean pleural pressure, the "
+        "resistance stays. -1: no gradient is left.",
     ),
     Outcome(
         "dynamic_strain", r"\epsilon_\mathrm{dyn}", "dynamic strain", "1",

@@ -208,6 +208,12 @@ _ALL = (
         "Physiology (from memory); patients: assumption",
     ),
     Parameter(
+        "gradient_loss_share", r"k_\mathrm{vr}",
+        "share of the pleural rise by which the gradient for venous return falls", "1",
+        0.0, 1.0, 0.2, 1.0, 0.5, "patient",
+        "assumption: the filling pressure makes up for half of the rise",
+    ),
+    Parameter(
         "functional_residual_capacity", r"\mathrm{FRC}", "resting lung volume", "mL",
         200.0, 6000.0, 800.0, 3000.0, 1500.0, "patient",
         "assumption: from a small injured lung to a healthy one lying down",

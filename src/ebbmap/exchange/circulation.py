@@ -11,13 +11,15 @@ import numpy as np
 from ebbmap.units import CMH2O_PER_MMHG
 
 
-def venous_return_change(mean_pleural_pressure, venous_return_gradient):
+def venous_return_change(mean_pleural_pressure, gradient_loss_share, venous_return_gradient):
     """Relative change of the venous return, an index and not a prediction of flow.
 
     Parameters
     ----------
     mean_pleural_pressure : array_like, shape (n,)
         Mean rise of the pleural pressure above that of the relaxed chest [cmH2O].
+    gradient_loss_share : array_like, shape (n,)
+        Share of that rise by which the gradient falls [1].
     venous_return_gradient : array_like, shape (n,)
         Mean systemic filling pressure less right atrial pressure before that rise [mmHg], > 0.
 
@@ -28,10 +30,10 @@ def venous_return_change(mean_pleural_pressure, venous_return_gradient):
 
     Notes
     -----
-    Venous return is (MSFP - RAP) / RVR. The right atrial pressure is taken to rise by the whole
-    pleural rise, filling pressure and resistance to stay: so the change is that of the gradient,
-    and the resistance cancels. Reflexes, fluids and a rise of the abdominal pressure, which all
-    lift the filling pressure, make the true loss smaller.
+    Venous return is (MSFP - RAP) / RVR. With a share of 1 the right atrial pressure rises by the
+    whole pleural rise and the filling pressure stays; it is less as the atrium empties or the
+    filling pressure rises too (reflexes, fluids, abdominal pressure). The resistance is taken to
+    stay, so it cancels and the change is that of the gradient.
 
     References
     ----------
@@ -40,8 +42,8 @@ def venous_return_change(mean_pleural_pressure, venous_return_gradient):
 
     Examples
     --------
-    >>> round(float(venous_return_change(4.7, 8.0)), 3)
+    >>> round(float(venous_return_change(4.7, 1.0, 8.0)), 3)
     -0.432
     """
-    rise = mean_pleural_pressure * (1.0 / CMH2O_PER_MMHG)
-    return np.maximum(-rise / venous_return_gradient, -1.0)
+    loss = mean_pleural_pressure * gradient_loss_share * (1.0 / CMH2O_PER_MMHG)
+    return np.maximum(-loss / venous_return_gradient, -1.0)
