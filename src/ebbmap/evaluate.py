@@ -23,8 +23,8 @@ BLOCK = 4096
 #: Bytes: below the 32 MiB above which glibc stops adapting.
 KEPT_HEAP = 24 * 2**20
 
-OK, NOT_CONVERGED, OUT_OF_DOMAIN = 0, 1, 2
-STATUS = ("ok", "not_converged", "out_of_domain")
+OK, NOT_CONVERGED, OUT_OF_DOMAIN, NO_ALVEOLAR_VENTILATION = 0, 1, 2, 3
+STATUS = ("ok", "not_converged", "out_of_domain", "no_alveolar_ventilation")
 
 Values = Mapping[str, np.ndarray]
 
@@ -36,7 +36,8 @@ class Result:
     Parameters
     ----------
     outcomes : dict of str to ndarray, shape (...)
-        NaN wherever `status` is not ok.
+        NaN wherever `status` is not ok; with no alveolar ventilation the outcomes that do not
+        need it keep their values.
     status : ndarray of int8, shape (...)
         Index into `STATUS`.
     """
@@ -204,10 +205,17 @@ def _finish(todo: Plan, piece: Values, solved: Values) -> tuple[dict, np.ndarray
     known = {**piece, **solved}
     for name, function, needs in todo.steps:
         known[name] = function(**{need: known[need] for need in needs})
-    lost = np.isnan(solved["release_volume"])
-    if not lost.any():
-        return known, np.zeros((), np.int8)
-    return known, np.where(lost, np.int8(NOT_CONVERGED), np.int8(OK))
+    return known, _flags(known)
+
+
+def _flags(known: Values) -> np.ndarray:
+    """Status of solved cases: one number where all are well, which is the common case."""
+    flags = np.zeros((), np.int8)
+    if "alveolar_ventilation" in known:
+        none = np.equal(known["alveolar_ventilation"], 0.0)
+        flags = np.where(none, np.int8(NO_ALVEOLAR_VENTILATION), flags) if none.any() else flags
+    lost = np.isnan(known["release_volume"])
+    return np.where(lost, np.int8(NOT_CONVERGED), flags) if lost.any() else flags
 
 
 def start_up(

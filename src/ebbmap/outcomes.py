@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from ebbmap.errors import EbbmapError, unknown_name
+from ebbmap.exchange import circulation, co2, load, oxygen
 from ebbmap.lungs.base import Lung
 from ebbmap.parameters import PARAMETERS, inputs_of
 from ebbmap.units import L_PER_ML, S_PER_MIN, UNITS, display
@@ -199,6 +200,114 @@ _ALL = (
     Outcome(
         "mean_pleural_pressure", r"\bar P_\mathrm{pl}", "mean pleural pressure", "cmH2O",
         _SHARE, mean_pleural_pressure, comment=_RELAXATION,
+    ),
+    Outcome(
+        "airway_dead_space", r"V_\mathrm{D,aw}", "airway dead space", "mL",
+        "rule by body weight: Radford 1955 (from memory)", co2.airway_dead_space,
+    ),
+    Outcome(
+        "dead_space_fraction", r"V_\mathrm{D}/V_\mathrm{rel}",
+        "dead space over release volume", "1",
+        "definition of Bohr and Enghoff (VD/VT)", co2.dead_space_fraction,
+        comment="Airway, apparatus and alveolar dead space; 1 where no release clears the first "
+        "two.",
+    ),
+    Outcome(
+        "alveolar_ventilation", r"\dot V_\mathrm{A}", "alveolar ventilation (BTPS)", "L min-1",
+        "release rate x (release volume - dead space) + own breathing; textbook",
+        co2.alveolar_ventilation,
+        comment="0 is a status of its own: no steady gas exchange exists, and the outcomes that "
+        "rest on it are missing.",
+    ),
+    Outcome(
+        "paco2", r"P_\mathrm{a,CO_2}", "arterial CO₂ tension", "mmHg",
+        "0.863 VCO2 / VA; textbook", co2.paco2, comment="Steady state.",
+    ),
+    Outcome(
+        "ph", r"\mathrm{pH}", "arterial pH", "1", "Henderson-Hasselbalch; textbook", co2.ph,
+        comment="Bicarbonate is held fixed.",
+    ),
+    Outcome(
+        "alveolar_po2", r"P_\mathrm{A,O_2}", "alveolar oxygen tension", "mmHg",
+        "full alveolar gas equation; textbook", oxygen.alveolar_po2,
+    ),
+    Outcome(
+        "closed_fraction", r"f_\mathrm{closed}", "closed share of the lung", "1",
+        "assumption: logistic in the mean alveolar pressure", oxygen.closed_fraction,
+        comment="Assumed relation, unless the lung model solves for it.",
+    ),
+    Outcome(
+        "venous_admixture", r"\dot Q_\mathrm{s}/\dot Q_\mathrm{t}", "venous admixture", "1",
+        "baseline plus blood through closed lung; assumption", oxygen.venous_admixture,
+    ),
+    Outcome(
+        "arteriovenous_difference", r"C_\mathrm{a-\bar v,O_2}",
+        "arteriovenous difference of oxygen content", "mL dL-1", "Fick; textbook",
+        oxygen.arteriovenous_difference,
+        comment="Cardiac output is given; it does not answer to the pressure in the chest.",
+    ),
+    Outcome(
+        "arterial_oxygen_content", r"C_\mathrm{a,O_2}", "arterial oxygen content", "mL dL-1",
+        "shunt equation; textbook", oxygen.arterial_oxygen_content,
+        comment="0 where the lung cannot take up what the body consumes.",
+    ),
+    Outcome(
+        "pao2", r"P_\mathrm{a,O_2}", "arterial oxygen tension", "mmHg",
+        "content curve with Severinghaus, J Appl Physiol 1979;46:599, equation 1, inverted",
+        oxygen.pao2, comment="Standard curve, not shifted by pH or CO2.",
+    ),
+    Outcome(
+        "spo2", r"S_\mathrm{p,O_2}", "arterial oxygen saturation", "1",
+        "Severinghaus, J Appl Physiol 1979;46:599, equation 1", oxygen.spo2,
+        comment="Standard curve, not shifted by pH or CO2; taken to be what an oximeter reads.",
+    ),
+    Outcome(
+        "venous_return_change", r"\Delta \dot Q_\mathrm{v}/\dot Q_\mathrm{v}",
+        "relative change of the gradient for venous return (index)", "1",
+        "Guyton's equation: Beard and Feigl, Am J Physiol Heart Circ Physiol 2011;301:H629",
+        circulation.venous_return_change,
+        comment="An index: the gradient falls by a given share of the mean pleural pressure, the "
+        "resistance stays. -1: no gradient is left.",
+    ),
+    Outcome(
+        "dynamic_strain", r"\epsilon_\mathrm{dyn}", "dynamic strain", "1",
+        "Gattinoni et al., Curr Opin Crit Care 2012: volume over resting volume",
+        load.dynamic_strain,
+    ),
+    Outcome(
+        "total_strain", r"\epsilon_\mathrm{tot}", "total strain", "1",
+        "Gattinoni et al., Curr Opin Crit Care 2012: volume over resting volume",
+        load.total_strain,
+        comment="Released plus trapped gas; what P low alone holds counts as resting volume.",
+    ),
+    Outcome(
+        "mechanical_power", r"\mathrm{MP}", "mechanical power", "J min-1",
+        "area of the inflation limb from atmospheric pressure x release rate",
+        load.mechanical_power, comment="The part below P low is counted, as PEEP is in limits.",
+    ),
+    Outcome(
+        "mechanical_power_above_p_low", r"\mathrm{MP}_\mathrm{loop}",
+        "mechanical power above P low", "J min-1",
+        "area of the pressure-volume loop x release rate", load.mechanical_power_above_p_low,
+    ),
+    Outcome(
+        "elastic_power", r"\mathrm{MP}_\mathrm{el}", "elastic part of the mechanical power",
+        "J min-1", "area under the recoil of a linear lung x release rate", load.elastic_power,
+    ),
+    Outcome(
+        "resistive_power", r"\mathrm{MP}_\mathrm{res}", "resistive part of the mechanical power",
+        "J min-1", "mechanical power less its elastic part", load.resistive_power,
+    ),
+    Outcome(
+        "mechanical_power_simplified", r"\mathrm{MP}_\mathrm{simple}",
+        "mechanical power, published simplified form", "J min-1",
+        "Becher et al., Intensive Care Med 2019;45:1321 (from memory)",
+        load.mechanical_power_simplified,
+    ),
+    Outcome(
+        "mechanical_power_filling", r"\mathrm{MP}_\mathrm{fill}",
+        "mechanical power, published form with the filled fraction", "J min-1",
+        "van der Meijden et al., 2019 (from memory)", load.mechanical_power_filling,
     ),
 )  # fmt: skip
 

@@ -16,11 +16,14 @@ from typing import Literal
 import numpy as np
 
 from ebbmap.errors import EbbmapError, unknown_name
+from ebbmap.exchange.co2 import co2_production
+from ebbmap.exchange.load import functional_residual_capacity
 from ebbmap.units import ML_PER_L, UNITS, display
 
-Kind = Literal["setting", "lung property", "patient"]
+Kind = Literal["setting", "lung property", "patient", "gas exchange"]
 
 RANGES = "published-values compilation of this project: plausible range"
+_STORES = "assumption: no measured store is used; set beside published apnoea rises in the tests"
 
 
 @dataclass(frozen=True)
@@ -37,8 +40,8 @@ class Parameter:
         Where adult practice lies.
     default : float
         Used where a caller names no value.
-    kind : {"setting", "lung property", "patient"}
-        Chosen, given by the lung, or given by the person.
+    kind : {"setting", "lung property", "patient", "gas exchange"}
+        Chosen, given by the lung, given by the person, or how gas, blood and air meet.
     source : str
         Where the usual range comes from.
     choices : tuple of str
@@ -166,6 +169,138 @@ _ALL = (
         "assumption: the two categories of the predicted weight formula",
         choices=("female", "male"),
     ),
+    Parameter(
+        "fio2", r"F_\mathrm{I,O_2}", "inspired oxygen fraction", "1",
+        0.15, 1.0, 0.21, 1.0, 0.5, "setting",
+        f"{RANGES}; 0.4 to 1.0 in lung injury", other_unit=("percent", 0.01),
+    ),
+    Parameter(
+        "co2_production", r"\dot V_\mathrm{CO_2}", "CO₂ production (STPD)", "mL min-1",
+        20.0, 1000.0, 130.0, 350.0, 200.0, "patient",
+        f"{RANGES}; 200 is usual in textbooks", other_unit=("L/min", ML_PER_L),
+    ),
+    Parameter(
+        "co2_production_per_kg", r"\dot V_\mathrm{CO_2}/\mathrm{PBW}",
+        "CO₂ production per kg predicted body weight (STPD)", "mL min-1 kg-1",
+        0.5, 10.0, 2.0, 5.0, 2.9, "patient",
+        f"{RANGES}: 2.9; sets co2_production = this x predicted_body_weight",
+    ),
+    Parameter(
+        "spontaneous_alveolar_ventilation", r"\dot V_\mathrm{A,sp}",
+        "alveolar ventilation by the patient's own breathing", "L min-1",
+        0.0, 30.0, 0.0, 3.0, 0.0, "patient",
+        "assumption: passive patient; the mode permits breathing at any phase",
+    ),
+    Parameter(
+        "bicarbonate", r"\mathrm{HCO_3^-}", "plasma bicarbonate", "mmol L-1",
+        2.0, 60.0, 18.0, 34.0, 24.0, "patient",
+        "24 at pH 7.40 and 40 mmHg: textbooks; range from memory",
+    ),
+    Parameter(
+        "hemoglobin", r"\mathrm{Hb}", "haemoglobin", "g dL-1",
+        2.0, 25.0, 7.0, 16.0, 12.0, "patient",
+        "assumption: from the transfusion threshold of 7 (from memory) to health",
+        other_unit=("g/L", 0.1),
+    ),
+    Parameter(
+        "cardiac_output", r"\dot Q", "cardiac output", "L min-1",
+        1.0, 25.0, 3.5, 10.0, 5.0, "patient",
+        "5 at rest: Guyton and Hall, Textbook of Medical Physiology (from memory)",
+    ),
+    Parameter(
+        "venous_return_gradient", r"P_\mathrm{MSF}-P_\mathrm{RA}",
+        "gradient for venous return before the rise of pressure", "mmHg",
+        2.0, 30.0, 5.0, 12.0, 7.0, "patient",
+        "filling pressure 7 at right atrial pressure 0: Guyton and Hall, Textbook of Medical "
+        "Physiology (from memory); patients: assumption",
+    ),
+    Parameter(
+        "gradient_loss_share", r"k_\mathrm{vr}",
+        "share of the pleural rise by which the gradient for venous return falls", "1",
+        0.0, 1.0, 0.2, 1.0, 0.5, "patient",
+        "assumption: the filling pressure makes up for half of the rise",
+    ),
+    Parameter(
+        "functional_residual_capacity", r"\mathrm{FRC}", "resting lung volume", "mL",
+        200.0, 6000.0, 800.0, 3000.0, 1500.0, "patient",
+        "assumption: from a small injured lung to a healthy one lying down",
+    ),
+    Parameter(
+        "functional_residual_capacity_per_kg", r"\mathrm{FRC}/\mathrm{PBW}",
+        "resting lung volume per kg predicted body weight", "mL kg-1",
+        5.0, 80.0, 12.0, 40.0, 23.0, "patient",
+        "assumption: as functional_residual_capacity; sets it = this x predicted_body_weight",
+    ),
+    Parameter(
+        "airway_dead_space_per_kg", r"V_\mathrm{D,aw}/\mathrm{PBW}",
+        "airway dead space per kg predicted body weight", "mL kg-1",
+        0.0, 6.0, 1.0, 3.5, 2.2, "gas exchange",
+        f"{RANGES}; 2.2 is Radford's rule of 1 mL/lb, 1955 (from memory); body weight foretells "
+        "it poorly (r2 = 0.0002 in 58 ventilated adults, Brewer 2008 as quoted), so keep it wide",
+    ),
+    Parameter(
+        "apparatus_dead_space", r"V_\mathrm{D,app}", "dead space of the apparatus", "mL",
+        0.0, 300.0, 0.0, 100.0, 30.0, "gas exchange",
+        "assumption: connector and filter, less the airway that the tube bypasses",
+    ),
+    Parameter(
+        "alveolar_dead_space_share", r"V_\mathrm{D,alv}/V_\mathrm{A}",
+        "share of the alveolar gas that meets no blood", "1",
+        0.0, 0.95, 0.0, 0.5, 0.2, "gas exchange",
+        "assumption: 0 in health; 0.4 brings a release of 600 mL at 65 kg to the VD/VT of 0.58 "
+        "of Nuckton et al., N Engl J Med 2002;346:1281",
+    ),
+    Parameter(
+        "respiratory_quotient", "R", "respiratory quotient", "1",
+        0.5, 1.3, 0.7, 1.0, 0.8, "gas exchange", "0.8: textbooks (200/250 in a classroom example)",
+    ),
+    Parameter(
+        "barometric_pressure", r"P_\mathrm{B}", "barometric pressure", "mmHg",
+        350.0, 1500.0, 560.0, 780.0, 760.0, "gas exchange",
+        "assumption: sea level to about 2500 m", other_unit=("kPa", 7.50062),
+    ),
+    Parameter(
+        "shunt_baseline", r"\dot Q_\mathrm{s0}/\dot Q_\mathrm{t}",
+        "venous admixture of an open lung", "1",
+        0.0, 0.9, 0.02, 0.2, 0.05, "gas exchange",
+        "0.04 to 0.05 in health: anaesthesia question book; upper end: assumption",
+    ),
+    Parameter(
+        "closed_perfusion_ratio", r"k_\mathrm{hpv}",
+        "blood flow through closed over that through open lung", "1",
+        0.05, 2.0, 0.3, 1.0, 0.5, "gas exchange",
+        "assumption: hypoxia halves the flow through closed lung",
+    ),
+    Parameter(
+        "collapsible_share", r"f_\mathrm{coll}",
+        "share of the lung that closes when nothing holds it open", "1",
+        0.0, 1.0, 0.0, 0.8, 0.4, "gas exchange",
+        "assumption: none in health, most of it in severe injury",
+    ),
+    Parameter(
+        "half_closed_pressure", r"P_\mathrm{half}",
+        "mean alveolar pressure that leaves half of the collapsible lung closed", "cmH2O",
+        -20.0, 60.0, 5.0, 20.0, 12.5, "gas exchange",
+        "assumption: between the modes of closing (5) and opening (20) pressures of Crotti et "
+        "al., Am J Respir Crit Care Med 2001;164:131",
+    ),
+    Parameter(
+        "closing_width", r"w_\mathrm{half}", "spread of the closing pressures", "cmH2O",
+        0.5, 30.0, 1.5, 6.0, 3.0, "gas exchange",
+        "assumption: 3 is a standard deviation of 5.4",
+    ),
+    Parameter(
+        "co2_store_fast", r"K_\mathrm{fast}", "CO₂ store of lungs, blood and organs",
+        "mL mmHg-1", 2.0, 500.0, 20.0, 60.0, 30.0, "gas exchange", _STORES,
+    ),
+    Parameter(
+        "co2_store_slow", r"K_\mathrm{slow}", "CO₂ store of muscle and fat",
+        "mL mmHg-1", 2.0, 2000.0, 30.0, 200.0, 60.0, "gas exchange", _STORES,
+    ),
+    Parameter(
+        "co2_store_exchange", r"G_\mathrm{CO_2}", "exchange between the CO₂ stores",
+        "mL min-1 mmHg-1", 0.01, 500.0, 2.0, 20.0, 7.0, "gas exchange", _STORES,
+    ),
 )  # fmt: skip
 
 PARAMETERS: Mapping[str, Parameter] = MappingProxyType({p.name: p for p in _ALL})
@@ -215,11 +350,23 @@ def t_low_from_multiple(t_low_in_time_constants, resistance_exp, compliance):
 
 #: A parameter that may be given indirectly, and the function of others that sets it.
 DERIVATIONS: Mapping[str, Callable] = MappingProxyType(
-    {"predicted_body_weight": predicted_body_weight, "t_low": t_low_from_multiple}
+    {
+        "predicted_body_weight": predicted_body_weight,
+        "t_low": t_low_from_multiple,
+        "co2_production": co2_production,
+        "functional_residual_capacity": functional_residual_capacity,
+    }
 )
 
 #: The parameter that, when it is given, asks for the derivation.
-TRIGGERS = MappingProxyType({"predicted_body_weight": "height", "t_low": "t_low_in_time_constants"})
+TRIGGERS = MappingProxyType(
+    {
+        "predicted_body_weight": "height",
+        "t_low": "t_low_in_time_constants",
+        "co2_production": "co2_production_per_kg",
+        "functional_residual_capacity": "functional_residual_capacity_per_kg",
+    }
+)
 
 
 def parameter(name: str) -> Parameter:

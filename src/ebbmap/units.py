@@ -19,6 +19,15 @@ DISPLAY = MappingProxyType(
         "cmH2O s L-1": "cmH₂O·s/L",
         "cm": "cm",
         "kg": "kg",
+        "mL min-1": "mL/min",
+        "mL min-1 kg-1": "mL/(min·kg)",
+        "mmHg": "mmHg",
+        "mL mmHg-1": "mL/mmHg",
+        "mL min-1 mmHg-1": "mL/(min·mmHg)",
+        "mmol L-1": "mmol/L",
+        "g dL-1": "g/dL",
+        "mL dL-1": "mL/dL",
+        "J min-1": "J/min",
     }
 )
 
@@ -28,6 +37,7 @@ UNITS = frozenset(DISPLAY)
 ML_PER_L = 1000.0
 L_PER_ML = 1.0 / ML_PER_L
 S_PER_MIN = 60.0
+CMH2O_PER_MMHG = 1.35951
 
 
 def display(units: str) -> str:

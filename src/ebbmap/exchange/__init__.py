@@ -1,0 +1,1 @@
+"""Gas exchange, circulation and load: algebra on top of a solved cycle (NumPy and SciPy only)."""
