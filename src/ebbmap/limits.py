@@ -63,7 +63,7 @@ class Bound:
     def sentence(self) -> str:
         """What is wrong when this bound is broken, for a reader."""
         entry = outcome(self.outcome)
-        unit = "" if entry.units == "1" else f" {display(entry.units)}"
+        unit = f" {display(entry.units)}".rstrip()
         word = "below" if self.side == "low" else "above"
         return f"{entry.long_name} {word} {self.value:g}{unit}"
 
@@ -291,6 +291,36 @@ _BUNDLED = (
         Limit("end_release_pressure", "closing pressures have their mode at 5: Crotti et al., "
               "Am J Respir Crit Care Med 2001;164:131", low=5.0),
         Limit("auto_peep", COMMON, high=10.0, severity="caution"),
+    )),
+    LimitSet("co2", "CO2 clearance", (
+        Limit("alveolar_ventilation", "assumption: less clears no resting CO2 production",
+              low=0.1, width=1.0),
+        Limit("ph", "below 7.20 as the trigger to act in permissive hypercapnia (guidance "
+              "pages); above 7.60: assumption", low=7.20, high=7.60),
+        Limit("ph", "7.25 in the low-volume tradition, 7.45 upper goal of the NIH ARDS Network "
+              "(both from memory)", low=7.25, high=7.45, severity="caution"),
+    )),
+    LimitSet("oxygen", "oxygenation", (
+        Limit("spo2", f"{ARDSNET} (from memory)", low=0.88, width=0.07),
+        Limit("pao2", f"{ARDSNET} (from memory)", low=55.0, width=25.0),
+        Limit("pao2", f"{ARDSNET}: 55 to 80 (from memory); above, less inspired oxygen will do",
+              high=80.0, severity="caution"),
+    )),
+    LimitSet("load", "load on the lung", (
+        Limit("end_high_transpulmonary_pressure", "at most 20 to 25: review PMC5537111",
+              high=25.0),
+        Limit("end_high_transpulmonary_pressure", "at most 20 to 25: review PMC5537111",
+              high=20.0, severity="caution"),
+        Limit("total_strain", "injurious when the resting volume is raised 2 to 3 fold: "
+              "Gattinoni et al., Curr Opin Crit Care 2012", high=2.0),
+        Limit("total_strain", "injurious when the resting volume is raised 2 to 3 fold: "
+              "Gattinoni et al., Curr Opin Crit Care 2012", high=1.0, severity="caution"),
+        Limit("mechanical_power", "risk rises above 17: Serpa Neto et al., Intensive Care Med "
+              "2018;44:1914; not confirmed by Coppola et al., Crit Care 2020",
+              high=17.0, severity="caution"),
+    )),
+    LimitSet("circulation", "circulation (an index, not an output)", (
+        Limit("venous_return_change", "assumption", low=-0.3, severity="caution"),
     )),
     LimitSet("flow_ratio", "T low by share of peak expiratory flow, 50 to 75 %", (
         Limit("flow_ratio", "50 %: Zhou et al., Intensive Care Med 2017;43:1648; 75 %: Jain et "

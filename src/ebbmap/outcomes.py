@@ -15,7 +15,7 @@ from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.exchange import circulation, co2, load, oxygen
 from ebbmap.lungs.base import Lung
 from ebbmap.parameters import PARAMETERS, inputs_of
-from ebbmap.units import L_PER_ML, S_PER_MIN, UNITS, display
+from ebbmap.units import L_PER_ML, S_PER_MIN, UNITS, bracketed
 
 CLOSED_FORM = "single-compartment closed form"
 
@@ -52,7 +52,7 @@ class Outcome:
     @property
     def label(self) -> str:
         """Axis text: name in words and unit."""
-        return f"{self.long_name} [{display(self.units)}]"
+        return bracketed(self.long_name, self.units)
 
 
 def release_volume_per_kg(release_volume, predicted_body_weight):

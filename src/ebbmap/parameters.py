@@ -18,7 +18,7 @@ import numpy as np
 from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.exchange.co2 import co2_production
 from ebbmap.exchange.load import functional_residual_capacity
-from ebbmap.units import ML_PER_L, UNITS, display
+from ebbmap.units import ML_PER_L, UNITS, bracketed, display
 
 Kind = Literal["setting", "lung property", "patient", "gas exchange"]
 
@@ -73,14 +73,13 @@ class Parameter:
     @property
     def label(self) -> str:
         """Axis text: name in words and unit."""
-        return self.long_name if self.choices else f"{self.long_name} [{display(self.units)}]"
+        return bracketed(self.long_name, self.units)
 
     def say(self, value: float) -> str:
         """Say a value in words, for captions: name, number and unit."""
         if self.choices:
             return f"{self.name} {self.choices[int(value)]}"
-        unit = "" if self.units == "1" else f" {display(self.units)}"
-        return f"{self.long_name} {value:g}{unit}"
+        return f"{self.long_name} {value:.4g} {display(self.units)}".rstrip()
 
     def code(self, value: object) -> object:
         """Return the number for a category's word; any other value unchanged."""

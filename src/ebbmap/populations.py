@@ -290,7 +290,8 @@ _SIZE = "equal mixture of women (56 +/- 6) and men (72 +/- 7); assumption"
 def _population(
     name: str, long_name: str, comment: str, *,
     compliance: Marginal, resistance: tuple[float, float], ratio: tuple[float, float],
-    chest_wall: Marginal,
+    chest_wall: Marginal, dead_space: Marginal, shunt: tuple[float, float],
+    co2: tuple[float, float],
 ) -> Population:  # fmt: skip
     median, log_sd, correlation = expiratory_resistance(*resistance, *ratio)
     return Population(
@@ -308,6 +309,15 @@ def _population(
             "predicted_body_weight": Marginal(
                 "normal", 64.0, 10.3, _SIZE, "assumption", low=40.0, high=90.0
             ),
+            "alveolar_dead_space_share": dead_space,
+            "shunt_baseline": Marginal(
+                "normal", *shunt, "4 to 5 % in health (question book), others our choice",
+                "assumption", low=0.0, high=0.6,
+            ),
+            "co2_production": Marginal(
+                "normal", *co2, "200 is usual (textbooks), rest our choice", "assumption",
+                low=100.0, high=400.0,
+            ),
         }),
         # compliance grows with body size; the other pairs follow from the ratio above
         MappingProxyType({
@@ -316,6 +326,12 @@ def _population(
             ("compliance", "chest_wall_share"): 0.2,
         }),
     )  # fmt: skip
+
+
+def _dead_space(mean: float, sd: float, ratio: str) -> Marginal:
+    """Alveolar dead space share that gives a measured VD/VT with 30 % of the gas in series."""
+    source = f"so that VD/VT is {ratio}, with 30 % of the gas in series (derived)"
+    return Marginal("normal", mean, sd, source, "assumption", low=0.0, high=0.8)
 
 
 _ELASTANCE = "half of the elastance in health (from memory)"
@@ -330,6 +346,8 @@ _ALL = (
         compliance=Marginal("lognormal", 54.0, 0.28, _ARNAL, "memory, uncertain"),
         resistance=(12.0, 0.28), ratio=(1.0, 1.4),
         chest_wall=Marginal("normal", 0.5, 0.1, _ELASTANCE, "assumption", low=0.1, high=0.9),
+        dead_space=_dead_space(0.03, 0.03, "0.3 in health"),
+        shunt=(0.05, 0.02), co2=(200.0, 25.0),
     ),
     _population(
         "restrictive", "restrictive lungs (ARDS)", _CLAIM,
@@ -344,12 +362,18 @@ _ALL = (
             "between 0.20 (pulmonary) and 0.47 (extrapulmonary): Gattinoni et al., Am J Respir "
             "Crit Care Med 1998;158:3 (derived); spread our choice", low=0.1, high=0.7,
         ),
+        dead_space=_dead_space(
+            0.40, 0.13, "0.58 +/- 0.09: Nuckton et al., N Engl J Med 2002;346:1281"
+        ),
+        shunt=(0.30, 0.10), co2=(230.0, 40.0),
     ),
     _population(
         "obstructive", "obstructive lungs (COPD)", _CLAIM,
         compliance=Marginal("lognormal", 60.0, 0.40, _ARNAL, "memory, uncertain"),
         resistance=(20.0, 0.45), ratio=(1.2, 2.5),
         chest_wall=Marginal("normal", 0.5, 0.1, _ELASTANCE, "assumption", low=0.1, high=0.9),
+        dead_space=_dead_space(0.28, 0.14, "0.5, our choice"),
+        shunt=(0.12, 0.05), co2=(210.0, 35.0),
     ),
 )  # fmt: skip
 

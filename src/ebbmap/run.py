@@ -9,9 +9,11 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
+from ebbmap.analysis.course import co2_course
 from ebbmap.analysis.drivers import find_drivers
 from ebbmap.analysis.profiles import profile_outcomes
 from ebbmap.analysis.regions import map_safe_region
+from ebbmap.analysis.trade import map_trade
 from ebbmap.analysis.windows import find_population_windows
 from ebbmap.files import make_folder, save_dataset, write_text
 from ebbmap.study import Study
@@ -42,7 +44,8 @@ class Task:
 
 def plan_tasks(study: Study) -> list[Task]:
     """List the analyses of a study in the order in which they run."""
-    return [*_window(study), *_profile(study), *_maps(study), *_sobol(study), *_sweep(study)]
+    parts = (_window, _profile, _trade, _course, _maps, _sobol, _sweep)
+    return [task for part in parts for task in part(study)]
 
 
 def run_study(
@@ -106,6 +109,27 @@ def _profile(study: Study) -> Iterator[Task]:
             study.question, along=asked.along, grid=study.axes[asked.along],
             outcomes=tuple(asked.outcomes),
         ),
+    )  # fmt: skip
+
+
+def _trade(study: Study) -> Iterator[Task]:
+    asked = study.file.analyses.trade
+    if asked is None:
+        return
+    axes = {name: study.axes[name] for name in asked.axes}
+    yield Task(
+        "trade", "trade", 0,
+        lambda progress: map_trade(study.question, axes, tuple(asked.costs)),
+    )  # fmt: skip
+
+
+def _course(study: Study) -> Iterator[Task]:
+    asked = study.file.analyses.course
+    if asked is None:
+        return
+    yield Task(
+        "course", "course", 0,
+        lambda progress: co2_course(study.question, change=asked.change, minutes=asked.minutes),
     )  # fmt: skip
 
 

@@ -73,6 +73,10 @@ def summary(kind: str, result: xr.Dataset) -> Iterator[RenderableType]:
         yield _drivers_table(result)
     elif kind == "map":
         yield _map_table(result)
+    elif kind == "trade":
+        yield _trade_table(result)
+    elif kind == "course":
+        yield _course_table(result)
 
 
 def warn(tasks: list, pictures: Path) -> None:
@@ -248,6 +252,27 @@ def _map_table(result: xr.Dataset) -> Table:
             place = f"{x} {float(one[x][column]):.3g}, {y} {float(one[y][row]):.3g}"
             unknown = float(one["undetermined_share"].mean())
             table.add_row(rule, name, f"{share.values.max():.0%}", place, f"{unknown:.1%}")
+    return table
+
+
+def _trade_table(result: xr.Dataset) -> Table:
+    table = _table(result.attrs["title"], "rule", "population", "does a setting keep all limits?")
+    for rule in result["rule"].values.astype(str):
+        for name in result["population"].values.astype(str):
+            answer = result["answer"].sel(rule=rule, population=name)
+            table.add_row(rule, name, str(answer.values))
+    return table
+
+
+def _course_table(result: xr.Dataset) -> Table:
+    table = _table(f"{result.attrs['title']}: {result.attrs['change']}", "population",
+                   "PaCO2 before [mmHg]", "after 5 min", "at the end of the course",
+                   "balance")  # fmt: skip
+    for name in result["population"].values.astype(str):
+        one = result.sel(population=name)
+        five = float(one["paco2"].interp(time=300.0))
+        numbers = (one["paco2_start"], five, one["paco2"][-1], one["paco2_end"])
+        table.add_row(name, *(f"{float(number):.1f}" for number in numbers))
     return table
 
 

@@ -7,7 +7,7 @@ from types import MappingProxyType
 #: UDUNITS spelling (datasets, registries) -> bedside spelling (figures, tables).
 DISPLAY = MappingProxyType(
     {
-        "1": "fraction",
+        "1": "",
         "cmH2O": "cmH₂O",
         "mL": "mL",
         "mL kg-1": "mL/kg",
@@ -56,3 +56,15 @@ def display(units: str) -> str:
     if units not in UNITS:
         raise ValueError(f"units must be one of {', '.join(sorted(UNITS))}; got {units!r}.")
     return DISPLAY[units]
+
+
+def bracketed(name: str, units: str) -> str:
+    """Return axis text: a name and its unit in brackets, or the name alone for a pure number.
+
+    Examples
+    --------
+    >>> bracketed("T low", "s"), bracketed("pH", "1")
+    ('T low [s]', 'pH')
+    """
+    shown = display(units)
+    return f"{name} [{shown}]" if shown else name

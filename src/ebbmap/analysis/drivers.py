@@ -99,7 +99,7 @@ def find_drivers(
 def _one_group(
     question, group, names, along, grid, base_size, second_order, resamples, level, progress
 ):
-    marginals = _factors(question, group, along)
+    marginals = _factors(question, group, names, along)
     design = draw_sobol_design(
         tuple(marginals), base_size, second_order=second_order, seed=question.seed
     )
@@ -127,10 +127,10 @@ def _one_group(
     return indices.assign(failed=describe(xr.DataArray(failed), "cases that could not be solved"))
 
 
-def _factors(question: Question, group: Population | None, along: str):
+def _factors(question: Question, group: Population | None, names: tuple[str, ...], along: str):
     marginals = dict(group.marginals) if group else {}
     marginals |= question.samples
-    used = plan(lung_model(question.lung)).parameters
+    used = plan(lung_model(question.lung), (*names, *question.outcomes)).parameters
     return {
         name: marginal
         for name, marginal in marginals.items()

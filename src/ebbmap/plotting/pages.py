@@ -27,6 +27,7 @@ from ebbmap.plotting.maps import (
 )
 from ebbmap.plotting.profiles import plot_profile, plot_together
 from ebbmap.plotting.style import COLOURS, FAINT, INK, colour_of, words
+from ebbmap.plotting.trade import DRAWN_SHARE, plot_course, plot_trade
 from ebbmap.plotting.windows import COMMON_RANGE, plot_served, plot_windows_along
 from ebbmap.populations import POPULATIONS
 
@@ -215,6 +216,61 @@ def _profile(result: xr.Dataset) -> Iterator[Page]:
     )  # fmt: skip
 
 
+def _trade(result: xr.Dataset) -> Iterator[Page]:
+    x, y = result.attrs["costs"].split()[:2]
+    populations = result["population"].values.astype(str)
+    rules = result["rule"].values.astype(str)
+    fig = Figure(
+        figsize=(1.4 + 3.5 * len(populations), 0.9 + 3.1 * len(rules)), layout="constrained"
+    )
+    axes = fig.subplots(len(rules), len(populations), squeeze=False, sharex="col", sharey="col")
+    for row, rule in enumerate(rules):
+        for column, name in enumerate(populations):
+            ax = axes[row, column]
+            one = result.sel(rule=rule, population=name)
+            plot_trade(one, x=x, y=y, colour=colour_of(name, column), ax=ax)
+            answer = "\n".join(textwrap.wrap(str(one["answer"].values), 42))
+            ax.set_title(f"{name}, {words(rule)}\n{answer}", fontsize=9,
+                         color=colour_of(name, column))  # fmt: skip
+            if column:
+                ax.set_ylabel("")
+            if row < len(rules) - 1:
+                ax.set_xlabel("")
+    handles, labels = axes[0, 0].get_legend_handles_labels()
+    fig.legend(handles, labels, loc="outside upper center", ncols=len(labels), frameon=False)
+    grid = " by ".join(
+        f"{result.sizes[dim]} {words(str(dim))}" for dim in result["verdict"].dims[2:]
+    )
+    _caption(fig, f"Each dot is one setting ({grid}) in the middle lung of a population; the worst "
+             f"{1 - DRAWN_SHARE:.0%} lie beyond each axis. "
+             f"{result.attrs['fixed']}.", result)  # fmt: skip
+    told = "; ".join(
+        f"{name} lungs, {words(rule)} rule: "
+        + str(result["answer"].sel(rule=rule, population=name).values)
+        for rule in rules
+        for name in populations
+    )
+    yield (
+        f"{x}_{y}_trade", fig,
+        f"{words(x)} against {words(y)} for every setting. Does any keep all limits? {told}.",
+    )  # fmt: skip
+
+
+def _course(result: xr.Dataset) -> Iterator[Page]:
+    fig = Figure(figsize=(8.0, 5.0), layout="constrained")
+    plot_course(result, ax=fig.subplots())
+    _caption(fig, f"PaCO2 of each population's middle lung after the change to "
+             f"{result.attrs['change']}; dotted: where it settles. Before: "
+             f"{result.attrs['fixed']}. Two CO2 stores, sizes assumed.", result)  # fmt: skip
+    told = ", ".join(
+        f"{name} from {float(start):.0f} to {float(end):.0f} mmHg"
+        for name, start, end in zip(
+            result["population"].values, result["paco2_start"], result["paco2_end"], strict=True
+        )
+    )
+    yield "paco2_course", fig, f"PaCO2 over time after a change of settings: {told}."
+
+
 def _driven(outcome: str) -> str:
     if outcome.startswith("margin_"):
         return f"safety margin\n({words(outcome.removeprefix('margin_'))} rule)"
@@ -255,6 +311,8 @@ _PAGES: Mapping[str, Callable[[xr.Dataset], Iterator[Page]]] = MappingProxyType(
         "sobol": _drivers,
         "window": _window,
         "profile": _profile,
+        "trade": _trade,
+        "course": _course,
     }
 )
 

@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 
 from ebbmap.outcomes import OUTCOMES
 from ebbmap.parameters import PARAMETERS
-from ebbmap.units import display
+from ebbmap.units import bracketed
 
 INK = "#22303a"
 FAINT = "#8d979e"
@@ -50,9 +50,7 @@ def colour_of(name: str, number: int) -> str:
 
 def text_of(array) -> str:
     """Axis text from a dataset variable: its name in words and its unit."""
-    units = array.attrs.get("units", "1")
-    name = array.attrs.get("long_name", array.name)
-    return str(name) if units == "1" else f"{name} [{display(units)}]"
+    return bracketed(str(array.attrs.get("long_name", array.name)), array.attrs.get("units", "1"))
 
 
 def words(name: str) -> str:

@@ -15,7 +15,14 @@ from ebbmap.lungs import LUNGS
 from ebbmap.outcomes import OUTCOMES, outcomes_of, plan
 from ebbmap.parameters import DERIVATIONS, PARAMETERS, TRIGGERS, inputs_of
 from ebbmap.populations import POPULATIONS, Population
-from ebbmap.study.schema import Axis, Limits, OwnLimit, OwnPopulation, as_axis
+from ebbmap.study.schema import Analyses, Axis, Limits, OwnLimit, OwnPopulation, as_axis
+
+#: Where an analysis names outcomes.
+_OUTCOMES_AT = (
+    ("sweep", "outcomes"), ("sobol", "outcomes"), ("profile", "outcomes"), ("trade", "costs"),
+)  # fmt: skip
+
+ANALYSES = ", ".join(sorted(Analyses.model_fields))
 
 
 def cross_checks(raw: dict[str, Any]) -> list[str]:
@@ -144,7 +151,7 @@ def _check_analyses(raw) -> list[str]:
     axes = _table(raw, "axes")
     analyses = _table(raw, "analyses")
     if "analyses" in raw and not analyses:
-        problems.append("analyses: must name at least one of sweep, sobol, map, window, profile.")
+        problems.append(f"analyses: must name at least one of {ANALYSES}.")
     lung = LUNGS.get(str(raw.get("lung")), LUNGS["linear"])
 
     def need_axis(place: str, name: object) -> None:
@@ -166,6 +173,12 @@ def _check_analyses(raw) -> list[str]:
                 need_axis(f"analyses.{kind}.along", along)
             elif along in PARAMETERS and (found := _values_complaint(str(along), table["at"])):
                 problems.append(f"analyses.{kind}.at: {found}")
+    if "trade" in analyses:
+        for name in _listed(_table(analyses, "trade").get("axes", ["t_low", "t_high"])):
+            need_axis("analyses.trade.axes", name)
+    for name, value in _table(analyses, "course", "change").items():
+        if name in PARAMETERS and (found := _values_complaint(name, [value])):
+            problems.append(f"analyses.course.change: {found}")
     if "sobol" in analyses:
         size = _table(analyses, "sobol").get("base_size", 1024)
         if isinstance(size, int) and size > 0 and size & (size - 1):
@@ -177,11 +190,11 @@ def _check_analyses(raw) -> list[str]:
             if name in _table(raw, "fixed") or name in _table(raw, "samples"):
                 problems.append(f"analyses.window: searches for T low, so {name} cannot be given.")
     possible = set(outcomes_of(lung))
-    for kind in ("sweep", "sobol", "profile"):
-        for name in _listed(_table(analyses, kind).get("outcomes")):
+    for kind, key in _OUTCOMES_AT:
+        for name in _listed(_table(analyses, kind).get(key)):
             if name in OUTCOMES and name not in possible:
                 problems.append(
-                    f"analyses.{kind}.outcomes: the lung {lung.name!r} has no {name}. "
+                    f"analyses.{kind}.{key}: the lung {lung.name!r} has no {name}. "
                     f"It has: {', '.join(sorted(possible))}."
                 )
     known = {*lung.parameters, *(n for f in DERIVATIONS.values() for n in inputs_of(f))}

@@ -260,6 +260,20 @@ class Profile(Table):
     outcomes: list[OutcomeName] = Field(min_length=1)
 
 
+class Trade(Table):
+    """Settings by their costs, and the front of best compromises."""
+
+    axes: list[ParameterName] = Field(["t_low", "t_high"], min_length=1)
+    costs: list[OutcomeName] = Field(["paco2", "closed_fraction"], min_length=2)
+
+
+class Course(Table):
+    """PaCO2 after a change of settings."""
+
+    change: dict[ParameterName, Number] = Field(min_length=1)
+    minutes: float = Field(30.0, gt=0, le=1440)
+
+
 class Analyses(Table):
     """What to do; each part is optional."""
 
@@ -268,6 +282,8 @@ class Analyses(Table):
     map: list[Map] = []
     window: Window | None = None
     profile: Profile | None = None
+    trade: Trade | None = None
+    course: Course | None = None
 
 
 class Outputs(Table):

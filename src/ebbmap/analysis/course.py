@@ -1,0 +1,93 @@
+"""How PaCO2 moves after a change of settings, minute by minute."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from ebbmap.analysis.regions import fixed_values, unconfirmed
+from ebbmap.cases import Question
+from ebbmap.evaluate import resolve
+from ebbmap.exchange.co2 import paco2_course
+from ebbmap.labelling import describe, label, provenance
+from ebbmap.simulate import as_arrays, simulate
+
+#: Parameters of the two CO2 stores.
+STORES = ("co2_store_fast", "co2_store_slow", "co2_store_exchange")
+
+
+def co2_course(
+    question: Question, *, change: Mapping[str, float], minutes: float, points: int = 241
+) -> xr.Dataset:
+    """Follow PaCO2 of each population's middle lung after a change at time 0.
+
+    Parameters
+    ----------
+    question : Question
+        Model, populations, and the values before the change.
+    change : mapping of str to float
+        Parameters with their value from time 0 on.
+    minutes : float
+        How long to follow [min], > 0.
+    points : int
+        Times, evenly spaced.
+
+    Returns
+    -------
+    xarray.Dataset
+        `paco2` (population, time) [mmHg], and `paco2_start`, `paco2_end` (population): the
+        balance before and after. NaN where there is no balance before the change; no end where
+        nothing is ventilated after it.
+
+    Raises
+    ------
+    EbbmapError
+        For values that cannot be.
+
+    Examples
+    --------
+    >>> shorter = co2_course(Question(fixed={"t_low": 0.6}), change={"t_low": 0.4}, minutes=30.0)
+    >>> bool(shorter["paco2"][0, -1] > shorter["paco2"][0, 0])
+    True
+    """
+    seconds = np.linspace(0.0, minutes * 60.0, points)
+    rows = []
+    for group in question.groups():
+        before: dict[str, Any] = {**(group.median if group else {}), **question.fixed}
+        after = {**before, **change}
+        wanted = ("paco2", "alveolar_ventilation", "co2_production")
+        start = simulate(question.lung, outcomes=wanted[:1], **before)
+        end = simulate(question.lung, outcomes=wanted[:2], **after)
+        given = {name: array.values for name, array in as_arrays(after).items()}
+        held = resolve(given, ("co2_production", *STORES))
+        course = paco2_course(
+            seconds, float(start["paco2"]), float(end["alveolar_ventilation"]), **held
+        )
+        rows.append(
+            xr.Dataset(
+                {
+                    "paco2": ("time", course),
+                    "paco2_start": float(start["paco2"]),
+                    "paco2_end": float(end["paco2"]),
+                },
+                {"time": seconds},
+            )
+        )
+    labels = [group.name if group else "all" for group in question.groups()]
+    dataset = xr.concat(rows, dim=xr.Variable("population", labels), join="outer")
+    dataset["paco2"] = label(dataset["paco2"], "paco2")
+    for name, text in (("paco2_start", "before the change"), ("paco2_end", "in the end")):
+        dataset[name] = describe(dataset[name], f"PaCO2 {text}", "mmHg")
+    dataset["time"].attrs = {"units": "s", "long_name": "time after the change"}
+    dataset.attrs = provenance(
+        "PaCO2 after a change of settings",
+        lung=question.lung,
+        comment="Two CO2 stores; their sizes are assumptions.",
+        change=fixed_values(Question(fixed=change)),
+        fixed=fixed_values(question),
+        unconfirmed=unconfirmed(question),
+    )
+    return dataset
