@@ -159,6 +159,13 @@ _ALL = (
         "assumption: the two categories of the predicted weight formula",
         choices=("female", "male"),
     ),
+    Parameter(
+        "resistance_quadratic", r"K", "quadratic resistance (pressure drop per squared flow)",
+        "cmH2O s2 L-2",
+        0.0, 1000.0, 0.0, 25.0, 7.5, "lung property",
+        "fit to Futagawa et al., BMC Anesthesiology 2017: 6 to 24 for tubes of 8 to 6 mm; "
+        "assumption: 0 for no tube; comes on top of the resistances, which then are without it",
+    ),
 )  # fmt: skip
 
 PARAMETERS: Mapping[str, Parameter] = MappingProxyType({p.name: p for p in _ALL})
