@@ -1,7 +1,7 @@
 """One compartment with constant resistances: the two-phase cycle in closed form.
 
-Sizes: n cases, t time points. Pressures [cmH2O], times [s], compliance [mL cmH2O-1], resistances [cmH2O s L-1].
-All functions broadcast.
+Sizes: n cases, t time points. Pressures [cmH2O], times [s], compliance [mL cmH2O-1],
+resistances [cmH2O s L-1]. All functions broadcast.
 """
 
 from __future__ import annotations

@@ -25,12 +25,14 @@ from ebbmap.units import L_PER_ML
 #: Stands in for x = 0 under the logarithm; omega is then 0 to all digits.
 SMALLEST_EXCESS = 1e-300
 
-#: Steps relative to the pressures at which the iteration stops. Halley's method triples the
-#: correct digits, so what a last step of 1e-6 leaves over is below rounding.
-STEP = 1e-6
+#: Relative steps at which the iteration stops. Halley's method triples the correct digits: what
+#: is wrong after a last step of 1e-4 is below 1e-13 (its cube, times a factor measured < 0.1).
+STEP = 1e-4
 
-#: Passes over all cases; what has not settled by then is solved by itself within a bracket.
+#: Passes over all cases, and the share of cases below which the rest is not worth another pass:
+#: what has not settled by then is solved by itself within a bracket.
 PASSES = 6
+FEW = 0.05
 
 #: Bracketed steps for the few that are left; bisection alone needs about 50.
 BRACKETED_STEPS = 120
@@ -53,17 +55,13 @@ class Phase(NamedTuple):
     """1 - last flow / first flow [1], with all its digits for a short phase."""
     left: np.ndarray
     """Last flow / first flow [1], with all its digits for a long phase."""
+    fall: np.ndarray
+    """Pressure across the airway at the start less that at the end [cmH2O]."""
 
     @property
     def last_flow(self):
         """Flow at the end of the phase [L s-1]."""
         return self.first_flow * self.left
-
-    @property
-    def fall(self):
-        """Pressure across the airway at the start less that at the end [cmH2O]."""
-        bend = self.resistance_quadratic * np.abs(self.first_flow) * (1.0 + self.left)
-        return self.first_flow * self.spent * (self.resistance + bend)
 
     @property
     def last_height(self):
@@ -127,7 +125,7 @@ def solve(
 
     Examples
     --------
-    >>> settled = solve(25.0, 0.0, 60.0, 0.5, 50.0, 10.0, 10.0, [0.0, 8.0])
+    >>> settled = solve(25.0, 0.0, 60.0, 0.5, 50.0, 10.0, 10.0, np.array([0.0, 8.0]))
     >>> settled["release_volume"].round(1).tolist()
     [790.2, 643.2]
     >>> flow_ratio = settled["end_release_flow"] / settled["peak_expiratory_flow"]
@@ -270,10 +268,29 @@ def initial_flow(height, resistance, resistance_quadratic):
 def _phase(height, duration, compliance, resistance, resistance_quadratic):
     """Run a phase from the pressure across the airway at its start [cmH2O]."""
     length = duration / (resistance * compliance * L_PER_ML)
+    return _follow(None, height, length, resistance, resistance_quadratic)[0]
+
+
+def _follow(before, height, length, resistance, resistance_quadratic):
+    """Run a phase, from the exponent of the same phase at a nearby height if there is one.
+
+    Returns the phase and where the exponent was still moving.
+    """
     flow = initial_flow(height, resistance, resistance_quadratic)
-    excess = 2.0 * resistance_quadratic * np.abs(flow) / resistance
-    exponent, spent, left, _ = _sharpened(*_closed_form(length, excess), length, excess)
-    return Phase(resistance, resistance_quadratic, excess, flow, exponent, spent, left)
+    bend = resistance_quadratic * np.abs(flow)
+    excess = 2.0 * bend / resistance
+    near, near_spent, near_left = (
+        _closed_form(length, excess)
+        if before is None
+        else (before.exponent, before.spent, before.left)
+    )
+    exponent, spent, left = _sharpened(near, near_spent, near_left, length, excess)
+    moving = np.abs(exponent - near) > STEP * np.minimum(exponent, 1.0)
+    fall = flow * spent * (resistance + bend * (1.0 + left))
+    return (
+        Phase(resistance, resistance_quadratic, excess, flow, exponent, spent, left, fall),
+        moving,
+    )
 
 
 def _closed_form(length, excess):
@@ -293,7 +310,7 @@ def _sharpened(exponent, spent, left, length, excess):
     newton = (length - exponent - excess * spent) / slope
     halley = newton / np.maximum(1.0 - 0.5 * newton * (slope - 1.0) / slope, 0.5)
     better = np.maximum(exponent + halley, length / (1.0 + excess))
-    return better, -np.expm1(-better), np.exp(-better), np.abs(better - exponent)
+    return better, -np.expm1(-better), np.exp(-better)
 
 
 def _settle(
@@ -315,26 +332,32 @@ def _settle(
     k = resistance_quadratic
     fill = release = None
     for _ in range(PASSES):
-        release, moved_exp = _follow(release, height, length_exp, resistance_exp, k)
+        release, moving_exp = _follow(release, height, length_exp, resistance_exp, k)
         opening = drop - height + release.fall
-        fill, moved_insp = _follow(fill, opening, length_insp, resistance_insp, k)
+        fill, moving_insp = _follow(fill, opening, length_insp, resistance_insp, k)
         step = _step(fill, release)
-        scale = STEP * np.minimum(height, opening)
-        height = np.clip(height + step, 0.125 * height, drop)
-        loose = (np.abs(step) > scale) | (np.maximum(moved_exp, moved_insp) > STEP**0.5)
-        if not np.any(loose):
+        stepping = np.abs(step) > STEP * np.minimum(height, opening)
+        loose = stepping | moving_exp | moving_insp
+        height = np.minimum(np.maximum(height + step, 0.125 * height), drop)
+        if np.count_nonzero(loose) <= FEW * loose.size:
             break
-    settled = ~loose
+    settled = np.ones_like(loose)
     if np.any(loose):
-        height, settled = _bracketed(
-            loose, height, drop, t_high, t_low,
-            compliance, resistance_insp, resistance_exp, resistance_quadratic,
-        )  # fmt: skip
-        release = _phase(height, t_low, compliance, resistance_exp, k)
-        fill = _phase(drop - height + release.fall, t_high, compliance, resistance_insp, k)
-    else:
-        release, _ = _follow(release, height, length_exp, resistance_exp, k)
-        fill, _ = _follow(fill, drop - height + release.fall, length_insp, resistance_insp, k)
+        inputs = (height, drop, length_insp, length_exp, resistance_insp, resistance_exp, k)
+        *exact, found, held = _bracketed(
+            *(np.broadcast_to(value, np.shape(loose))[loose] for value in inputs)
+        )
+        height, settled = _patched(height, loose, found), _patched(settled, loose, held)
+        fill, release = (
+            phase._replace(
+                exponent=_patched(phase.exponent, loose, one.exponent),
+                spent=_patched(phase.spent, loose, one.spent),
+                left=_patched(phase.left, loose, one.left),
+            )
+            for phase, one in zip((fill, release), exact, strict=True)
+        )
+    release, _ = _follow(release, height, length_exp, resistance_exp, k)
+    fill, _ = _follow(fill, drop - height + release.fall, length_insp, resistance_insp, k)
     return fill, release, height, settled
 
 
@@ -346,22 +369,6 @@ def _first_guess(drop, length_insp, length_exp, resistance_insp, resistance_exp,
     return drop * (fill / (fill + (1.0 - fill) * empty))
 
 
-def _follow(phase, height, length, resistance, resistance_quadratic):
-    """Run a phase from a new height, starting from its exponent in the pass before if there is one.
-
-    Returns the phase and by how much the exponent moved.
-    """
-    flow = initial_flow(height, resistance, resistance_quadratic)
-    excess = 2.0 * resistance_quadratic * flow / resistance
-    known = (
-        _closed_form(length, excess)
-        if phase is None
-        else (phase.exponent, phase.spent, phase.left)
-    )
-    exponent, spent, left, moved = _sharpened(*known, length, excess)
-    return Phase(resistance, resistance_quadratic, excess, flow, exponent, spent, left), moved
-
-
 def _step(fill, release):
     """Halley step of the height towards the settled cycle [cmH2O]."""
     slope = release.spent + fill.spent * release.left
@@ -371,44 +378,38 @@ def _step(fill, release):
 
 
 def _bend(phase):
-    """Derivative of last over first flow with the pressure at the start of a phase [cmH2O-1]."""
+    """Return how last / first flow changes with the pressure at the start [cmH2O-1]."""
     excess_slope = 2.0 * phase.resistance_quadratic / (phase.resistance**2 * (1.0 + phase.excess))
     return phase.left * phase.spent * excess_slope / (1.0 + phase.excess * phase.left)
 
 
-def _bracketed(
-    loose, height, drop, t_high, t_low,
-    compliance, resistance_insp, resistance_exp, resistance_quadratic,
-):  # fmt: skip
-    """Settle the few cases that Newton's method left, each within a shrinking bracket.
+def _bracketed(height, drop, length_insp, length_exp, resistance_insp, resistance_exp, k):
+    """Settle the few cases that the passes over all left, each within a shrinking bracket.
 
     What T high raises less what the release lets fall only shrinks as the height grows, so its
-    sign says on which side the solution lies.
+    sign says on which side the solution lies. Returns fill, release, height and where it settled.
     """
-    shape = np.shape(loose)
-    height, settled = np.array(np.broadcast_to(height, shape)), ~loose
-    drop, t_high, t_low, compliance, r_insp, r_exp, k, start = (
-        np.broadcast_to(value, shape)[loose]
-        for value in (
-            drop, t_high, t_low,
-            compliance, resistance_insp, resistance_exp, resistance_quadratic, height,
-        )
-    )  # fmt: skip
-    low, high, now = np.zeros_like(start), drop, start
+    low, high = np.zeros_like(height), drop
     for _ in range(BRACKETED_STEPS):
-        release = _phase(now, t_low, compliance, r_exp, k)
-        opening = drop - now + release.fall
-        fill = _phase(opening, t_high, compliance, r_insp, k)
+        release, _ = _follow(None, height, length_exp, resistance_exp, k)
+        opening = drop - height + release.fall
+        fill, _ = _follow(None, opening, length_insp, resistance_insp, k)
         step = _step(fill, release)
-        low, high = np.where(step >= 0.0, now, low), np.where(step <= 0.0, now, high)
-        reached = np.abs(step) <= STEP * np.minimum(now, opening)
-        inside = (now + step > low) & (now + step < high)
+        settled = np.abs(step) <= STEP * np.minimum(height, opening)
+        low, high = np.where(step >= 0.0, height, low), np.where(step <= 0.0, height, high)
+        inside = (height + step > low) & (height + step < high)
         # a step that has become small is right even if rounding takes it across the bracket
-        now = np.where(inside | reached, np.minimum(now + step, drop), 0.5 * (low + high))
-        if np.all(reached):
+        height = np.where(inside | settled, np.minimum(height + step, drop), 0.5 * (low + high))
+        if np.all(settled):
             break
-    height[loose], settled[loose] = now, reached
-    return height, settled
+    return fill, release, height, settled
+
+
+def _patched(whole, where, part):
+    """Return `whole` with `part` put in where a mask is true."""
+    patched = np.array(np.broadcast_to(whole, np.shape(where)))
+    patched[where] = part
+    return patched
 
 
 def _describe(fill, release, height, p_high, p_low, t_high, t_low, compliance, resistance_exp):
