@@ -164,7 +164,7 @@ _ALL = (
     Parameter(
         "resistance_quadratic", r"K", "quadratic resistance (pressure drop per squared flow)",
         "cmH2O s2 L-2",
-        0.0, 1000.0, 0.0, 25.0, 7.5, "lung property",
+        0.0, 1000.0, 0.0, 25.0, 8.0, "lung property",
         "fit to Futagawa et al., BMC Anesthesiology 2017: 6 to 24 for tubes of 8 to 6 mm; "
         "assumption: 0 for no tube; comes on top of the resistances, which then are without it",
     ),

@@ -114,9 +114,10 @@ def solve(
 
     Notes
     -----
-    With K > 0 the flow ratio and the exhaled fraction no longer add up to one: early in the
-    release the flow falls faster than the volume. `time_constant_exp` is R_E C, the time constant
-    that the last, slow part of an emptying tends to; the first part is slower.
+    With K > 0 the flow ratio and the exhaled fraction no longer add up to one but to more: the
+    flow falls less than the pressure that drives it, so a release that stops at half the peak
+    flow has let out more than half. `time_constant_exp` is R_E C, the time constant that an
+    emptying tends to as its flow dies away; earlier on it is slower.
 
     References
     ----------
@@ -127,10 +128,10 @@ def solve(
     --------
     >>> settled = solve(25.0, 0.0, 60.0, 0.5, 50.0, 10.0, 10.0, np.array([0.0, 8.0]))
     >>> settled["release_volume"].round(1).tolist()
-    [790.2, 643.2]
+    [790.2, 525.0]
     >>> flow_ratio = settled["end_release_flow"] / settled["peak_expiratory_flow"]
     >>> (flow_ratio + settled["exhaled_fraction"]).round(3).tolist()
-    [1.0, 0.902]
+    [1.0, 1.107]
     """
     fill, release, height, settled = _settle(
         p_high, p_low, t_high, t_low,
@@ -330,35 +331,31 @@ def _settle(
         drop, length_insp, length_exp, resistance_insp, resistance_exp, resistance_quadratic
     )
     k = resistance_quadratic
-    fill = release = None
+    release, moving_exp = _follow(None, height, length_exp, resistance_exp, k)
+    opening = drop - height + release.fall
+    fill, moving_insp = _follow(None, opening, length_insp, resistance_insp, k)
     for _ in range(PASSES):
-        release, moving_exp = _follow(release, height, length_exp, resistance_exp, k)
-        opening = drop - height + release.fall
-        fill, moving_insp = _follow(fill, opening, length_insp, resistance_insp, k)
         step = _step(fill, release)
         stepping = np.abs(step) > STEP * np.minimum(height, opening)
         loose = stepping | moving_exp | moving_insp
         height = np.minimum(np.maximum(height + step, 0.125 * height), drop)
+        release, moving_exp = _follow(release, height, length_exp, resistance_exp, k)
+        opening = drop - height + release.fall
+        fill, moving_insp = _follow(fill, opening, length_insp, resistance_insp, k)
         if np.count_nonzero(loose) <= FEW * loose.size:
             break
-    settled = np.ones_like(loose)
-    if np.any(loose):
-        inputs = (height, drop, length_insp, length_exp, resistance_insp, resistance_exp, k)
-        *exact, found, held = _bracketed(
-            *(np.broadcast_to(value, np.shape(loose))[loose] for value in inputs)
-        )
-        height, settled = _patched(height, loose, found), _patched(settled, loose, held)
-        fill, release = (
-            phase._replace(
-                exponent=_patched(phase.exponent, loose, one.exponent),
-                spent=_patched(phase.spent, loose, one.spent),
-                left=_patched(phase.left, loose, one.left),
-            )
-            for phase, one in zip((fill, release), exact, strict=True)
-        )
-    release, _ = _follow(release, height, length_exp, resistance_exp, k)
-    fill, _ = _follow(fill, drop - height + release.fall, length_insp, resistance_insp, k)
-    return fill, release, height, settled
+    if not np.any(loose):
+        return fill, release, height, True
+    inputs = (height, drop, length_insp, length_exp, resistance_insp, resistance_exp, k)
+    fill_alone, release_alone, height_alone, settled_alone = _bracketed(
+        *(np.broadcast_to(value, np.shape(loose))[loose] for value in inputs)
+    )
+    return (
+        Phase(*(_patched(*pair, loose) for pair in zip(fill, fill_alone, strict=True))),
+        Phase(*(_patched(*pair, loose) for pair in zip(release, release_alone, strict=True))),
+        _patched(height, height_alone, loose),
+        _patched(True, settled_alone, loose),
+    )
 
 
 def _first_guess(drop, length_insp, length_exp, resistance_insp, resistance_exp, k):
@@ -387,25 +384,25 @@ def _bracketed(height, drop, length_insp, length_exp, resistance_insp, resistanc
     """Settle the few cases that the passes over all left, each within a shrinking bracket.
 
     What T high raises less what the release lets fall only shrinks as the height grows, so its
-    sign says on which side the solution lies. Returns fill, release, height and where it settled.
+    sign says on which side the solution lies. Returns what `_settle` returns.
     """
-    low, high = np.zeros_like(height), drop
+    low, high, settled = np.zeros_like(height), drop, np.zeros(np.shape(height), dtype=bool)
     for _ in range(BRACKETED_STEPS):
         release, _ = _follow(None, height, length_exp, resistance_exp, k)
         opening = drop - height + release.fall
         fill, _ = _follow(None, opening, length_insp, resistance_insp, k)
+        if np.all(settled):
+            break
         step = _step(fill, release)
         settled = np.abs(step) <= STEP * np.minimum(height, opening)
         low, high = np.where(step >= 0.0, height, low), np.where(step <= 0.0, height, high)
         inside = (height + step > low) & (height + step < high)
         # a step that has become small is right even if rounding takes it across the bracket
         height = np.where(inside | settled, np.minimum(height + step, drop), 0.5 * (low + high))
-        if np.all(settled):
-            break
     return fill, release, height, settled
 
 
-def _patched(whole, where, part):
+def _patched(whole, part, where):
     """Return `whole` with `part` put in where a mask is true."""
     patched = np.array(np.broadcast_to(whole, np.shape(where)))
     patched[where] = part
