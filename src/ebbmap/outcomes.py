@@ -185,7 +185,9 @@ _ALL = (
     ),
     Outcome(
         "time_constant_exp", r"\tau_\mathrm{E}", "expiratory time constant", "s",
-        CLOSED_FORM, comment="Expiratory resistance times compliance, tube included.",
+        CLOSED_FORM,
+        comment="Expiratory resistance times compliance, tube included. With a quadratic part: as "
+        "the flow dies away. With two compartments: mean emptying time of the full lung.",
     ),
     Outcome(
         "release_in_time_constants", r"T_\mathrm{low}/\tau_\mathrm{E}",

@@ -1,7 +1,8 @@
 """One compartment behind an airway whose pressure drop bends upward with flow (tracheal tube).
 
 Pressure drop = R Q + K |Q| Q. Each phase has a closed form by the Wright omega function; the
-settled cycle is one unknown number, found by Newton's method on whole arrays.
+settled cycle is one unknown number, found on whole arrays by Halley's method (Newton's with the
+curvature), for which all derivatives are exact.
 Sizes: n cases, t time points. Pressures [cmH2O], times [s], compliance [mL cmH2O-1], flows
 [L s-1], resistances [cmH2O s L-1], resistance_quadratic [cmH2O s2 L-2]. All functions broadcast.
 
@@ -145,20 +146,28 @@ def solve(
     return {name: np.where(settled, value, np.nan) for name, value in outcomes.items()}
 
 
-def settle(p_low, **parameters):
+def settle(
+    p_high, p_low, t_high, t_low,
+    compliance, resistance_insp, resistance_exp, resistance_quadratic,
+):  # fmt: skip
     """Return the state of the settled cycle: alveolar pressure when a release ends [cmH2O].
 
     Parameters
     ----------
-    p_low, **parameters
+    p_high, p_low, t_high, t_low, compliance : array_like, shape (n,)
+        As in `solve`.
+    resistance_insp, resistance_exp, resistance_quadratic : array_like, shape (n,)
         As in `solve`.
 
     Returns
     -------
     ndarray, shape (n,)
-        Alveolar pressure at the end of a release [cmH2O].
+        Alveolar pressure at the end of a release [cmH2O]; NaN where no settled cycle was found.
     """
-    _, release, _, settled = _settle(p_low=p_low, **parameters)
+    _, release, _, settled = _settle(
+        p_high, p_low, t_high, t_low,
+        compliance, resistance_insp, resistance_exp, resistance_quadratic,
+    )  # fmt: skip
     return np.where(settled, p_low + release.last_height, np.nan)
 
 
