@@ -39,6 +39,17 @@ FEW = 0.05
 BRACKETED_STEPS = 120
 
 
+class Decay(NamedTuple):
+    """How far a flow has fallen over a phase; each shape (n,)."""
+
+    exponent: np.ndarray
+    """u = ln(first flow / last flow) [1]."""
+    spent: np.ndarray
+    """1 - last flow / first flow [1], with all its digits for a short phase."""
+    left: np.ndarray
+    """Last flow / first flow [1], with all its digits for a long phase."""
+
+
 class Phase(NamedTuple):
     """One phase, T high or the release, from its first flow to its last; each shape (n,).
 
@@ -50,14 +61,12 @@ class Phase(NamedTuple):
     excess: np.ndarray
     """x = 2 K Q0 / R [1]."""
     first_flow: np.ndarray
-    exponent: np.ndarray
-    """u = ln(first flow / last flow) [1]."""
-    spent: np.ndarray
-    """1 - last flow / first flow [1], with all its digits for a short phase."""
-    left: np.ndarray
-    """Last flow / first flow [1], with all its digits for a long phase."""
     fall: np.ndarray
     """Pressure across the airway at the start less that at the end [cmH2O]."""
+    exponent: np.ndarray
+    spent: np.ndarray
+    left: np.ndarray
+    """The decay, as in `Decay`."""
 
     @property
     def last_flow(self):
@@ -281,46 +290,43 @@ def _phase(height, duration, compliance, resistance, resistance_quadratic):
     return _follow(None, height, length, resistance, resistance_quadratic)[0]
 
 
-def _follow(before, height, length, resistance, resistance_quadratic):
-    """Run a phase, from the exponent of the same phase at a nearby height if there is one.
+def _follow(near, height, length, resistance, resistance_quadratic):
+    """Run a phase, starting from the decay of one that is `near` or, if None, from none.
 
     Returns the phase and where the exponent was still moving.
     """
     flow = initial_flow(height, resistance, resistance_quadratic)
     bend = resistance_quadratic * np.abs(flow)
     excess = 2.0 * bend / resistance
-    near, near_spent, near_left = (
-        _closed_form(length, excess)
-        if before is None
-        else (before.exponent, before.spent, before.left)
-    )
-    exponent, spent, left = _sharpened(near, near_spent, near_left, length, excess)
-    moving = np.abs(exponent - near) > STEP * np.minimum(exponent, 1.0)
-    fall = flow * spent * (resistance + bend * (1.0 + left))
-    return (
-        Phase(resistance, resistance_quadratic, excess, flow, exponent, spent, left, fall),
-        moving,
-    )
+    near = _closed_form(length, excess) if near is None else near
+    decay = _sharpened(near, length, excess)
+    moving = np.abs(decay.exponent - near.exponent) > STEP * np.minimum(decay.exponent, 1.0)
+    fall = flow * decay.spent * (resistance + bend * (1.0 + decay.left))
+    return Phase(resistance, resistance_quadratic, excess, flow, fall, *decay), moving
+
+
+def _decay(exponent):
+    """Return an exponent with 1 - exp(-u) and exp(-u)."""
+    return Decay(exponent, -np.expm1(-exponent), np.exp(-exponent))
 
 
 def _closed_form(length, excess):
-    """Exponent u by the Wright omega function, with 1 - exp(-u) and exp(-u)."""
+    """Return the decay by the Wright omega function."""
     with_logarithm = np.log(np.maximum(excess, SMALLEST_EXCESS)) + excess - length
-    exponent = length + (wrightomega(with_logarithm) - excess)
-    return exponent, -np.expm1(-exponent), np.exp(-exponent)
+    return _decay(length + (wrightomega(with_logarithm) - excess))
 
 
-def _sharpened(exponent, spent, left, length, excess):
-    """Improve u by one step of Halley's method on u + x (1 - exp(-u)) = T.
+def _sharpened(near, length, excess):
+    """Improve a decay by one step of Halley's method on u + x (1 - exp(-u)) = T.
 
     After the closed form it wins back the digits that T - x + omega cancels in short phases; from
-    the u of a nearby x it saves the omega function. T / (1 + x) is always below the solution.
+    the decay of a phase that is near it saves the omega function, which costs more than all else.
+    T / (1 + x) is always below the solution.
     """
-    slope = 1.0 + excess * left
-    newton = (length - exponent - excess * spent) / slope
+    slope = 1.0 + excess * near.left
+    newton = (length - near.exponent - excess * near.spent) / slope
     halley = newton / np.maximum(1.0 - 0.5 * newton * (slope - 1.0) / slope, 0.5)
-    better = np.maximum(exponent + halley, length / (1.0 + excess))
-    return better, -np.expm1(-better), np.exp(-better)
+    return _decay(np.maximum(near.exponent + halley, length / (1.0 + excess)))
 
 
 def _settle(
@@ -336,13 +342,13 @@ def _settle(
     drop = p_high - p_low
     length_insp = t_high / (resistance_insp * compliance * L_PER_ML)
     length_exp = t_low / (resistance_exp * compliance * L_PER_ML)
-    height = _first_guess(
-        drop, length_insp, length_exp, resistance_insp, resistance_exp, resistance_quadratic
-    )
     k = resistance_quadratic
-    release, moving_exp = _follow(None, height, length_exp, resistance_exp, k)
+    height, fill, release = _first_guess(
+        drop, length_insp, length_exp, resistance_insp, resistance_exp, k
+    )
+    release, moving_exp = _follow(release, height, length_exp, resistance_exp, k)
     opening = drop - height + release.fall
-    fill, moving_insp = _follow(None, opening, length_insp, resistance_insp, k)
+    fill, moving_insp = _follow(fill, opening, length_insp, resistance_insp, k)
     for _ in range(PASSES):
         step = _step(fill, release)
         stepping = np.abs(step) > STEP * np.minimum(height, opening)
@@ -368,11 +374,11 @@ def _settle(
 
 
 def _first_guess(drop, length_insp, length_exp, resistance_insp, resistance_exp, k):
-    """Height of the linear lung with the resistances at half the flow that P high drives."""
+    """Height and decays of the linear lung with the resistances at half the flow P high drives."""
     slow_insp = 1.0 + 0.5 * k * initial_flow(drop, resistance_insp, k) / resistance_insp
     slow_exp = 1.0 + 0.5 * k * initial_flow(drop, resistance_exp, k) / resistance_exp
-    fill, empty = -np.expm1(-length_insp / slow_insp), -np.expm1(-length_exp / slow_exp)
-    return drop * (fill / (fill + (1.0 - fill) * empty))
+    fill, release = _decay(length_insp / slow_insp), _decay(length_exp / slow_exp)
+    return drop * (fill.spent / (fill.spent + fill.left * release.spent)), fill, release
 
 
 def _step(fill, release):
