@@ -18,6 +18,7 @@ from ebbmap.parameters import PARAMETERS, inputs_of
 from ebbmap.units import L_PER_ML, S_PER_MIN, UNITS, bracketed
 
 CLOSED_FORM = "single-compartment closed form"
+TWO_COMPARTMENTS = "two-compartment closed form"
 
 
 @dataclass(frozen=True)
@@ -186,7 +187,9 @@ _ALL = (
     ),
     Outcome(
         "time_constant_exp", r"\tau_\mathrm{E}", "expiratory time constant", "s",
-        CLOSED_FORM, comment="Expiratory resistance times compliance, tube included.",
+        CLOSED_FORM,
+        comment="Expiratory resistance times compliance, tube included. With a quadratic part: as "
+        "the flow dies away. With two compartments: mean emptying time of the full lung.",
     ),
     Outcome(
         "release_in_time_constants", r"T_\mathrm{low}/\tau_\mathrm{E}",
@@ -308,6 +311,36 @@ _ALL = (
         "mechanical_power_filling", r"\mathrm{MP}_\mathrm{fill}",
         "mechanical power, published form with the filled fraction", "J min-1",
         "van der Meijden et al., 2019 (from memory)", load.mechanical_power_filling,
+    ),
+    Outcome(
+        "trapped_volume_fast", r"V_\mathrm{trap,fast}",
+        "trapped volume in the fast compartment", "mL", TWO_COMPARTMENTS,
+        comment="Gas above the volume at P low when the release ends.",
+    ),
+    Outcome(
+        "trapped_volume_slow", r"V_\mathrm{trap,slow}",
+        "trapped volume in the slow compartment", "mL", TWO_COMPARTMENTS,
+        comment="Gas above the volume at P low when the release ends.",
+    ),
+    Outcome(
+        "auto_peep_fast", r"\mathrm{PEEP_{auto,fast}}", "auto-PEEP of the fast compartment",
+        "cmH2O", TWO_COMPARTMENTS,
+        comment="The compartment's own pressure above P low when the release ends.",
+    ),
+    Outcome(
+        "auto_peep_slow", r"\mathrm{PEEP_{auto,slow}}", "auto-PEEP of the slow compartment",
+        "cmH2O", TWO_COMPARTMENTS,
+        comment="The compartment's own pressure above P low when the release ends.",
+    ),
+    Outcome(
+        "pendelluft_volume", r"V_\mathrm{pend}", "pendelluft volume", "mL", TWO_COMPARTMENTS,
+        comment="Gas per cycle that one compartment takes in while the airway opening lets gas "
+        "out, or gives off while it lets gas in: it moves between the compartments.",
+    ),
+    Outcome(
+        "slow_exhaled_fraction", r"f_\mathrm{ex,slow}", "exhaled fraction of the slow compartment",
+        "1", TWO_COMPARTMENTS,
+        comment="Gas the slow compartment lets out over what it would in an endless release.",
     ),
 )  # fmt: skip
 

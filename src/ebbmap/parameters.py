@@ -25,6 +25,8 @@ Kind = Literal["setting", "lung property", "patient", "gas exchange"]
 RANGES = "published-values compilation of this project: plausible range"
 _STORES = "assumption: no measured store is used; set beside published apnoea rises in the tests"
 
+CHELUCCI = "Chelucci et al., Eur Respir J 1993;6:785"
+
 
 @dataclass(frozen=True)
 class Parameter:
@@ -300,6 +302,57 @@ _ALL = (
         "co2_store_exchange", r"G_\mathrm{CO_2}", "exchange between the CO₂ stores",
         "mL min-1 mmHg-1", 0.01, 500.0, 2.0, 20.0, 7.0, "gas exchange", _STORES,
     ),
+    Parameter(
+        "resistance_quadratic", r"K", "quadratic resistance (pressure drop per squared flow)",
+        "cmH2O s2 L-2",
+        0.0, 1000.0, 0.0, 25.0, 8.0, "lung property",
+        "fit to Futagawa et al., BMC Anesthesiology 2017: 6 to 24 for tubes of 8 to 6 mm; "
+        "assumption: 0 for no tube; comes on top of the resistances, which then are without it",
+    ),
+    Parameter(
+        "compliance_fast", r"C_\mathrm{fast}", "compliance of the fast compartment",
+        "mL cmH2O-1",
+        0.1, 1000.0, 15.0, 90.0, 40.0, "lung property",
+        f"{CHELUCCI}: 81 % of the volume in ARDS, 84 % in normal lungs",
+        other_unit=("L/cmH₂O", ML_PER_L),
+    ),
+    Parameter(
+        "compliance_slow", r"C_\mathrm{slow}", "compliance of the slow compartment",
+        "mL cmH2O-1",
+        0.1, 1000.0, 3.0, 25.0, 10.0, "lung property",
+        f"{CHELUCCI}: 19 % of the volume in ARDS, 16 % in normal lungs",
+        other_unit=("L/cmH₂O", ML_PER_L),
+    ),
+    Parameter(
+        "resistance_fast", r"R_\mathrm{fast}", "resistance of the fast compartment's own airway",
+        "cmH2O s L-1",
+        0.01, 5000.0, 1.0, 20.0, 3.0, "lung property",
+        f"{CHELUCCI}: 0.35 s in ARDS, with the default compliance and shared resistance",
+    ),
+    Parameter(
+        "resistance_slow", r"R_\mathrm{slow}", "resistance of the slow compartment's own airway",
+        "cmH2O s L-1",
+        0.01, 5000.0, 50.0, 1000.0, 450.0, "lung property",
+        f"{CHELUCCI}: 4.67 (SD 2.38) s in ARDS, with the default compliance",
+    ),
+    Parameter(
+        "resistance_shared", r"R_\mathrm{shared}", "resistance of the shared airway, both ways",
+        "cmH2O s L-1",
+        0.001, 1000.0, 3.0, 30.0, 6.0, "lung property",
+        "assumption: tracheal tube and large airways; sets both ways at once",
+    ),
+    Parameter(
+        "resistance_shared_insp", r"R_\mathrm{shared,I}",
+        "inspiratory resistance of the shared airway", "cmH2O s L-1",
+        0.001, 1000.0, 3.0, 30.0, 6.0, "lung property",
+        "assumption: tracheal tube and large airways",
+    ),
+    Parameter(
+        "resistance_shared_exp", r"R_\mathrm{shared,E}",
+        "expiratory resistance of the shared airway", "cmH2O s L-1",
+        0.001, 1000.0, 3.0, 30.0, 6.0, "lung property",
+        "assumption: tracheal tube and large airways",
+    ),
 )  # fmt: skip
 
 PARAMETERS: Mapping[str, Parameter] = MappingProxyType({p.name: p for p in _ALL})
@@ -347,6 +400,17 @@ def t_low_from_multiple(t_low_in_time_constants, resistance_exp, compliance):
     return np.asarray(t_low_in_time_constants) * resistance_exp * compliance / ML_PER_L
 
 
+def one_shared_resistance(resistance_shared):
+    """Resistance of the shared airway in one direction, given for both [cmH2O s L-1], shape (n,).
+
+    Examples
+    --------
+    >>> float(one_shared_resistance(6.0))
+    6.0
+    """
+    return np.asarray(resistance_shared)
+
+
 #: A parameter that may be given indirectly, and the function of others that sets it.
 DERIVATIONS: Mapping[str, Callable] = MappingProxyType(
     {
@@ -354,6 +418,8 @@ DERIVATIONS: Mapping[str, Callable] = MappingProxyType(
         "t_low": t_low_from_multiple,
         "co2_production": co2_production,
         "functional_residual_capacity": functional_residual_capacity,
+        "resistance_shared_insp": one_shared_resistance,
+        "resistance_shared_exp": one_shared_resistance,
     }
 )
 
@@ -364,6 +430,8 @@ TRIGGERS = MappingProxyType(
         "t_low": "t_low_in_time_constants",
         "co2_production": "co2_production_per_kg",
         "functional_residual_capacity": "functional_residual_capacity_per_kg",
+        "resistance_shared_insp": "resistance_shared",
+        "resistance_shared_exp": "resistance_shared",
     }
 )
 

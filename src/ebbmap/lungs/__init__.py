@@ -8,8 +8,10 @@ from types import MappingProxyType
 from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.lungs.base import Lung
 from ebbmap.lungs.linear import LINEAR
+from ebbmap.lungs.paired import PAIRED
+from ebbmap.lungs.tube import TUBE
 
-LUNGS: Mapping[str, Lung] = MappingProxyType({lung.name: lung for lung in (LINEAR,)})
+LUNGS: Mapping[str, Lung] = MappingProxyType({lung.name: lung for lung in (LINEAR, TUBE, PAIRED)})
 
 __all__ = ["LUNGS", "Lung", "lung_model"]
 

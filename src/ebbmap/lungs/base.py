@@ -1,7 +1,7 @@
 """What every lung model offers.
 
 A cycle is T high at P high, then T low at P low. Its state is what the lung remembers from one
-cycle to the next, taken at the end of a release. Sizes: n cases.
+cycle to the next, taken at the end of a release. Sizes: n cases, t time points.
 """
 
 from __future__ import annotations
@@ -28,6 +28,9 @@ SOLVED = (
     "time_constant_exp",
 )
 
+#: The signals over time that every model must draw; declared in the registry of signals.
+WAVES = ("airway_pressure", "alveolar_pressure", "flow", "volume")
+
 
 @dataclass(frozen=True)
 class Lung:
@@ -41,13 +44,21 @@ class Lung:
         Registry names of all that the functions take, by keyword.
     solves : tuple of str
         Registry names of the outcomes that `solve` and `cycle` return.
+    signals : tuple of str
+        Registry names of the signals that `waveform` returns.
     solve : callable
         ``solve(**parameters) -> {outcome: ndarray (n,)}``: the settled cycle. A case that did not
         settle is NaN throughout.
+    settle : callable
+        ``settle(**parameters) -> state``: the state of the settled cycle.
     rest : callable
         ``rest(start_pressure, **parameters) -> state``: the lung at rest at a pressure [cmH2O].
     cycle : callable
         ``cycle(state, **parameters) -> ({outcome: ndarray (n,)}, state)``: one cycle.
+    waveform : callable
+        ``waveform(state, times, **parameters) -> {signal: ndarray (n, t)}``: one cycle at `times`
+        [s], shape (t,), from the start of T high. The release begins at t_high; what is asked for
+        after the cycle's end shows a release that goes on.
     """
 
     name: str
@@ -55,6 +66,9 @@ class Lung:
     source: str
     parameters: tuple[str, ...]
     solves: tuple[str, ...]
+    signals: tuple[str, ...]
     solve: Callable[..., Arrays]
+    settle: Callable[..., Any]
     rest: Callable[..., Any]
     cycle: Callable[..., tuple[Arrays, Any]]
+    waveform: Callable[..., Arrays]

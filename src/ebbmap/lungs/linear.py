@@ -1,14 +1,14 @@
 """One compartment with constant resistances: the two-phase cycle in closed form.
 
-Sizes: n cases. Pressures [cmH2O], times [s], compliance [mL cmH2O-1], resistances [cmH2O s L-1].
-All functions broadcast.
+Sizes: n cases, t time points. Pressures [cmH2O], times [s], compliance [mL cmH2O-1],
+resistances [cmH2O s L-1]. All functions broadcast.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from ebbmap.lungs.base import SOLVED, Lung
+from ebbmap.lungs.base import SOLVED, WAVES, Lung
 from ebbmap.units import L_PER_ML
 
 
@@ -56,6 +56,28 @@ def solve(p_high, p_low, t_high, t_low, compliance, resistance_insp, resistance_
         height, fill, empty, left, time_constant_exp,
         p_high, p_low, t_high, t_low, compliance, resistance_insp, resistance_exp,
     )  # fmt: skip
+
+
+def settle(p_high, p_low, t_high, t_low, compliance, resistance_insp, resistance_exp):
+    """Return the state of the settled cycle: alveolar pressure when a release ends [cmH2O].
+
+    Parameters
+    ----------
+    p_high, p_low, t_high, t_low, compliance, resistance_insp, resistance_exp : array_like
+        As in `solve`.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Alveolar pressure at the end of a release [cmH2O].
+
+    Examples
+    --------
+    >>> round(float(settle(25.0, 0.0, 60.0, 0.5, 50.0, 10.0, 10.0)), 3)
+    9.197
+    """
+    fill, empty, left, _ = _phases(t_high, t_low, compliance, resistance_insp, resistance_exp)
+    return p_low + (p_high - p_low) * (fill / (fill + (1.0 - fill) * empty)) * left
 
 
 def rest(start_pressure, **_):
@@ -107,6 +129,57 @@ def cycle(
     return outcomes, outcomes["end_release_pressure"]
 
 
+def waveform(
+    end_release_pressure, times, *, p_high, p_low, t_high, t_low,
+    compliance, resistance_insp, resistance_exp,
+):  # fmt: skip
+    """Return what a monitor would draw over one cycle.
+
+    Parameters
+    ----------
+    end_release_pressure : array_like, shape (n,)
+        State: alveolar pressure when T high begins [cmH2O].
+    times : array_like, shape (t,)
+        From the start of T high, within one cycle [s].
+    p_high, p_low, t_high, t_low, compliance, resistance_insp, resistance_exp : array_like
+        As in `cycle`.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (n, t)
+        The signals in `WAVES`.
+
+    Examples
+    --------
+    >>> mechanics = dict(compliance=50.0, resistance_insp=10.0, resistance_exp=10.0)
+    >>> drawn = waveform(
+    ...     5.0, [0.0, 1.0], p_high=25.0, p_low=0.0, t_high=1.0, t_low=0.5, **mechanics
+    ... )
+    >>> drawn["flow"].round(3).tolist()
+    [2.0, -2.229]
+    """
+    state, high, low, long, c, r_insp, r_exp = (
+        np.asarray(value, dtype=float)[..., None]
+        for value in (
+            end_release_pressure, p_high, p_low, t_high,
+            compliance, resistance_insp, resistance_exp,
+        )
+    )  # fmt: skip
+    times = np.asarray(times, dtype=float)
+    in_release = times >= long
+    tau_insp, tau_exp = c * r_insp * L_PER_ML, c * r_exp * L_PER_ML
+    unfilled = (high - state) * np.exp(-np.minimum(times, long) / tau_insp)
+    height = high - low - (high - state) * np.exp(-long / tau_insp)
+    unreleased = height * np.exp(-np.maximum(times - long, 0.0) / tau_exp)
+    alveolar = np.where(in_release, low + unreleased, high - unfilled)
+    return {
+        "airway_pressure": np.broadcast_to(np.where(in_release, low, high), alveolar.shape),
+        "alveolar_pressure": alveolar,
+        "flow": np.where(in_release, -unreleased / r_exp, unfilled / r_insp),
+        "volume": c * alveolar,
+    }
+
+
 def _phases(t_high, t_low, compliance, resistance_insp, resistance_exp):
     """Return 1 - a, 1 - b, b and the expiratory time constant.
 
@@ -156,7 +229,10 @@ LINEAR = Lung(
         "compliance", "resistance_insp", "resistance_exp",
     ),
     solves=SOLVED,
+    signals=WAVES,
     solve=solve,
+    settle=settle,
     rest=rest,
     cycle=cycle,
+    waveform=waveform,
 )  # fmt: skip
