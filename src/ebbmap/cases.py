@@ -9,8 +9,11 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
+from ebbmap.derivations import all_inputs
 from ebbmap.errors import EbbmapError
 from ebbmap.limits import LimitSet
+from ebbmap.lungs import lung_model
+from ebbmap.outcomes import plan
 from ebbmap.populations import Marginal, Population
 
 
@@ -79,6 +82,7 @@ def draw_cases(
     EbbmapError
         If a value is given in two ways.
     """
+    used = all_inputs(plan(lung_model(question.lung)).parameters)
     values: dict[str, Any] = {name: xr.DataArray(value) for name, value in question.fixed.items()}
     for name, axis in axes.items():
         values[name] = xr.DataArray(axis, dims=name, coords={name: axis})
@@ -87,7 +91,8 @@ def draw_cases(
     n = question.lungs
     streams = np.random.SeedSequence(question.seed).spawn(2)
     if group is not None:
-        values |= _draw_lungs(group, values, n, seed_of(streams[0]))
+        drawn = _draw_lungs(group, values, n, seed_of(streams[0]))
+        values |= {name: array for name, array in drawn.items() if name in used}
     scores = np.random.default_rng(streams[1]).standard_normal((n, len(question.samples)))
     for column, (name, marginal) in enumerate(question.samples.items()):
         if name not in axes:

@@ -12,10 +12,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ebbmap.derivations import Derivation, ways
 from ebbmap.errors import EbbmapError
 from ebbmap.lungs.base import Lung
 from ebbmap.outcomes import Plan, plan
-from ebbmap.parameters import DERIVATIONS, PARAMETERS, TRIGGERS, inputs_of
+from ebbmap.parameters import PARAMETERS
 
 #: Cases in one block: measured best for the linear lung (benchmark suite).
 BLOCK = 4096
@@ -69,17 +70,28 @@ def resolve(values: Values, names: tuple[str, ...]) -> dict[str, np.ndarray]:
     """
     resolved: dict[str, np.ndarray] = {}
     for name in names:
-        trigger = TRIGGERS.get(name)
-        if trigger in values:
-            if name in values:
-                raise EbbmapError(f"{name} is given twice: directly and by {trigger}. Drop one.")
-            function = DERIVATIONS[name]
-            resolved[name] = function(**resolve(values, inputs_of(function)))
+        asked = ways(name, values)
+        given = [*([name] if name in values else []), *(way.trigger for way in asked)]
+        if len(given) > 1:
+            raise EbbmapError(f"{name} is given twice, by {' and by '.join(given)}. Drop one.")
+        if asked:
+            _check_inputs(asked[0], values, names)
+            resolved[name] = asked[0].function(**resolve(values, asked[0].inputs))
         elif name in values:
             resolved[name] = values[name]
         else:
             resolved[name] = np.asarray(PARAMETERS[name].default)
     return resolved
+
+
+def _check_inputs(way: Derivation, values: Values, names: tuple[str, ...]) -> None:
+    """Refuse to derive from a lung property that this lung does not have and nobody gave."""
+    for need in way.inputs:
+        if PARAMETERS[need].kind == "lung property" and need not in {*values, *names}:
+            raise EbbmapError(
+                f"{way.trigger} needs {need}, which this lung does not have. "
+                f"Give {need}, or {way.target} itself."
+            )
 
 
 def boxes(shape: tuple[int, ...], size: int) -> Iterator[tuple[slice, ...]]:

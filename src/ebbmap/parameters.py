@@ -13,11 +13,7 @@ from inspect import signature
 from types import MappingProxyType
 from typing import Literal
 
-import numpy as np
-
 from ebbmap.errors import EbbmapError, unknown_name
-from ebbmap.exchange.co2 import co2_production
-from ebbmap.exchange.load import functional_residual_capacity
 from ebbmap.units import ML_PER_L, UNITS, bracketed, display
 
 Kind = Literal["setting", "lung property", "patient", "gas exchange"]
@@ -305,7 +301,7 @@ _ALL = (
     Parameter(
         "resistance_quadratic", r"K", "quadratic resistance (pressure drop per squared flow)",
         "cmH2O s2 L-2",
-        0.0, 1000.0, 0.0, 25.0, 8.0, "lung property",
+        0.0, 1000.0, 0.0, 25.0, 0.0, "lung property",
         "fit to Futagawa et al., BMC Anesthesiology 2017: 6 to 24 for tubes of 8 to 6 mm; "
         "assumption: 0 for no tube; comes on top of the resistances, which then are without it",
     ),
@@ -342,6 +338,18 @@ _ALL = (
         "assumption: tracheal tube and large airways; sets both ways at once",
     ),
     Parameter(
+        "slow_volume_share", r"s_\mathrm{slow}", "slow compartment's share of the compliance", "1",
+        0.01, 0.9, 0.1, 0.25, 0.19, "lung property",
+        f"{CHELUCCI}: 0.19 (SD 0.06) in ARDS, 0.16 (SD 0.07) in normal lungs; with "
+        "time_constant_slow it sets both compartments from compliance and resistances",
+    ),
+    Parameter(
+        "time_constant_slow", r"\tau_\mathrm{slow}",
+        "time constant of the slow compartment's own airway", "s",
+        0.1, 100.0, 2.0, 6.0, 4.67, "lung property",
+        f"{CHELUCCI}: 4.67 (SD 2.38) s in ARDS, 3.27 (SD 1.54) s in normal lungs",
+    ),
+    Parameter(
         "resistance_shared_insp", r"R_\mathrm{shared,I}",
         "inspiratory resistance of the shared airway", "cmH2O s L-1",
         0.001, 1000.0, 3.0, 30.0, 6.0, "lung property",
@@ -356,84 +364,6 @@ _ALL = (
 )  # fmt: skip
 
 PARAMETERS: Mapping[str, Parameter] = MappingProxyType({p.name: p for p in _ALL})
-
-
-def predicted_body_weight(height, sex):
-    """Predicted body weight from height and sex.
-
-    Parameters
-    ----------
-    height : array_like, shape (n,)
-        Body height [cm].
-    sex : array_like, shape (n,)
-        0 female, 1 male.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Predicted body weight [kg].
-
-    Notes
-    -----
-    50 (male) or 45.5 (female) + 0.91 (height - 152.4).
-
-    References
-    ----------
-    .. [1] NIH ARDS Network strategy, as restated in BMC Pulm Med 2017 and reference pages.
-
-    Examples
-    --------
-    >>> round(float(predicted_body_weight(175.0, 1.0)), 2)
-    70.57
-    """
-    return 45.5 + 4.5 * np.asarray(sex) + 0.91 * (np.asarray(height) - 152.4)
-
-
-def t_low_from_multiple(t_low_in_time_constants, resistance_exp, compliance):
-    """T low [s] as a multiple of the expiratory time constant R_exp * C, shape (n,).
-
-    Examples
-    --------
-    >>> float(t_low_from_multiple(1.0, 10.0, 50.0))
-    0.5
-    """
-    return np.asarray(t_low_in_time_constants) * resistance_exp * compliance / ML_PER_L
-
-
-def one_shared_resistance(resistance_shared):
-    """Resistance of the shared airway in one direction, given for both [cmH2O s L-1], shape (n,).
-
-    Examples
-    --------
-    >>> float(one_shared_resistance(6.0))
-    6.0
-    """
-    return np.asarray(resistance_shared)
-
-
-#: A parameter that may be given indirectly, and the function of others that sets it.
-DERIVATIONS: Mapping[str, Callable] = MappingProxyType(
-    {
-        "predicted_body_weight": predicted_body_weight,
-        "t_low": t_low_from_multiple,
-        "co2_production": co2_production,
-        "functional_residual_capacity": functional_residual_capacity,
-        "resistance_shared_insp": one_shared_resistance,
-        "resistance_shared_exp": one_shared_resistance,
-    }
-)
-
-#: The parameter that, when it is given, asks for the derivation.
-TRIGGERS = MappingProxyType(
-    {
-        "predicted_body_weight": "height",
-        "t_low": "t_low_in_time_constants",
-        "co2_production": "co2_production_per_kg",
-        "functional_residual_capacity": "functional_residual_capacity_per_kg",
-        "resistance_shared_insp": "resistance_shared",
-        "resistance_shared_exp": "resistance_shared",
-    }
-)
 
 
 def parameter(name: str) -> Parameter:

@@ -283,6 +283,7 @@ def expiratory_resistance(
 
 
 _ARNAL = "Arnal et al., Respir Care 2018;63:158 (from memory, uncertain)"
+_CHELUCCI = "Chelucci et al., Eur Respir J 1993;6:785"
 _RATIO = "ratio to the inspiratory one: direction from Jonson et al., J Appl Physiol 1993;75:132, "
 _SIZE = "equal mixture of women (56 +/- 6) and men (72 +/- 7); assumption"
 
@@ -291,7 +292,7 @@ def _population(
     name: str, long_name: str, comment: str, *,
     compliance: Marginal, resistance: tuple[float, float], ratio: tuple[float, float],
     chest_wall: Marginal, dead_space: Marginal, shunt: tuple[float, float],
-    co2: tuple[float, float],
+    co2: tuple[float, float], slow: tuple[float, float, float, float, str],
 ) -> Population:  # fmt: skip
     median, log_sd, correlation = expiratory_resistance(*resistance, *ratio)
     return Population(
@@ -306,6 +307,12 @@ def _population(
                 f"{_RATIO}size {ratio[0]:g} to {ratio[1]:g} our choice", "assumption",
             ),
             "chest_wall_share": chest_wall,
+            "slow_volume_share": Marginal(
+                "normal", slow[0], slow[1], f"{_CHELUCCI}; {slow[4]}", low=0.05, high=0.6
+            ),
+            "time_constant_slow": Marginal(
+                "lognormal", slow[2], slow[3], f"{_CHELUCCI}; {slow[4]}", "assumption"
+            ),
             "predicted_body_weight": Marginal(
                 "normal", 64.0, 10.3, _SIZE, "assumption", low=40.0, high=90.0
             ),
@@ -348,6 +355,7 @@ _ALL = (
         chest_wall=Marginal("normal", 0.5, 0.1, _ELASTANCE, "assumption", low=0.1, high=0.9),
         dead_space=_dead_space(0.03, 0.03, "0.3 in health"),
         shunt=(0.05, 0.02), co2=(200.0, 25.0),
+        slow=(0.16, 0.07, 3.3, 0.45, "share 0.16 +/- 0.07 read, log-SD of 3.27 +/- 1.54 derived"),
     ),
     _population(
         "restrictive", "restrictive lungs (ARDS)", _CLAIM,
@@ -366,6 +374,7 @@ _ALL = (
             0.40, 0.13, "0.58 +/- 0.09: Nuckton et al., N Engl J Med 2002;346:1281"
         ),
         shunt=(0.30, 0.10), co2=(230.0, 40.0),
+        slow=(0.19, 0.06, 4.7, 0.45, "share 0.19 +/- 0.06 read, log-SD of 4.67 +/- 2.38 derived"),
     ),
     _population(
         "obstructive", "obstructive lungs (COPD)", _CLAIM,
@@ -374,6 +383,7 @@ _ALL = (
         chest_wall=Marginal("normal", 0.5, 0.1, _ELASTANCE, "assumption", low=0.1, high=0.9),
         dead_space=_dead_space(0.28, 0.14, "0.5, our choice"),
         shunt=(0.12, 0.05), co2=(210.0, 35.0),
+        slow=(0.25, 0.08, 4.0, 0.5, "obstructive: our choice"),
     ),
 )  # fmt: skip
 

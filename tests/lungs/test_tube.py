@@ -139,7 +139,7 @@ def test_with_a_quadratic_part_the_two_release_rules_part_company():
 
 def test_every_legal_case_settles():
     cases = draw(20_000, hard=True, seed=5)
-    assert np.all(evaluate(TUBE, cases).status == OK)
+    assert np.all(evaluate(TUBE, cases, TUBE.solves).status == OK)
 
 
 def test_one_case_and_many_agree():
@@ -155,7 +155,7 @@ def test_one_case_and_many_agree():
 def test_a_case_that_does_not_settle_is_nan_throughout(monkeypatch):
     monkeypatch.setattr(tube, "PASSES", 1)
     monkeypatch.setattr(tube, "BRACKETED_STEPS", 1)
-    result = evaluate(TUBE, draw(2000, hard=True, seed=1))
+    result = evaluate(TUBE, draw(2000, hard=True, seed=1), TUBE.solves)
     lost = result.status == NOT_CONVERGED
     assert 0 < lost.sum() < 2000
     for name in TUBE.solves:

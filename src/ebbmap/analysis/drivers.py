@@ -13,6 +13,7 @@ from ebbmap.analysis.regions import fixed_values, unconfirmed
 from ebbmap.analysis.sensitivity import estimate_sobol
 from ebbmap.cases import Question
 from ebbmap.checks import check_memory
+from ebbmap.derivations import all_inputs
 from ebbmap.design import draw_sobol_design
 from ebbmap.evaluate import OK
 from ebbmap.labelling import describe, provenance
@@ -130,7 +131,8 @@ def _one_group(
 def _factors(question: Question, group: Population | None, names: tuple[str, ...], along: str):
     marginals = dict(group.marginals) if group else {}
     marginals |= question.samples
-    used = plan(lung_model(question.lung), (*names, *question.outcomes)).parameters
+    needed = plan(lung_model(question.lung), (*names, *question.outcomes)).parameters
+    used = all_inputs(needed)
     return {
         name: marginal
         for name, marginal in marginals.items()

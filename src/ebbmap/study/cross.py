@@ -9,11 +9,12 @@ import numpy as np
 from pydantic import ValidationError
 
 from ebbmap.checks import complaint
+from ebbmap.derivations import DERIVATIONS, all_inputs
 from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.limits import RULES
 from ebbmap.lungs import LUNGS
 from ebbmap.outcomes import OUTCOMES, outcomes_of, plan
-from ebbmap.parameters import DERIVATIONS, PARAMETERS, TRIGGERS, inputs_of
+from ebbmap.parameters import PARAMETERS
 from ebbmap.populations import POPULATIONS, Population
 from ebbmap.study.schema import Analyses, Axis, Limits, OwnLimit, OwnPopulation, as_axis
 
@@ -93,11 +94,12 @@ def _check_given_once(raw) -> list[str]:
         for name in sorted(ways[one] & ways[other]):
             problems.append(f"{other}.{name}: is given in [{one}] too. Keep one of them.")
     given = set().union(*ways.values())
-    for name in DERIVATIONS:
-        trigger = TRIGGERS[name]
+    for rule in DERIVATIONS:
         for way in ways:
-            if trigger in ways[way] and name in ways["fixed"] | ways["samples"]:
-                problems.append(f"{way}.{trigger}: sets {name}, which is given too. Drop one.")
+            if rule.trigger in ways[way] and rule.target in ways["fixed"] | ways["samples"]:
+                problems.append(
+                    f"{way}.{rule.trigger}: sets {rule.target}, which is given too. Drop one."
+                )
     drawn = {n for p in _chosen(raw) for n in p.properties}
     for name in sorted(set(ways["samples"]) & drawn):
         problems.append(f"samples.{name}: is drawn with the population. Fix it or drop it.")
@@ -197,8 +199,7 @@ def _check_analyses(raw) -> list[str]:
                     f"analyses.{kind}.{key}: the lung {lung.name!r} has no {name}. "
                     f"It has: {', '.join(sorted(possible))}."
                 )
-    known = {*lung.parameters, *(n for f in DERIVATIONS.values() for n in inputs_of(f))}
-    known |= set(plan(lung).parameters)
+    known = all_inputs(plan(lung).parameters)
     for way in ("fixed", "axes", "samples"):
         for name in _table(raw, way):
             if name in PARAMETERS and name not in known:
