@@ -196,8 +196,7 @@ def compute(lung: Lung, todo: Plan, piece: Values) -> tuple[dict[str, np.ndarray
     known, flags = _finish(
         todo, piece, lung.solve(**{name: piece[name] for name in lung.parameters})
     )
-    blank = {name: np.where(legal, known[name], np.nan) for name in todo.outcomes}
-    return blank, np.where(legal, flags, np.int8(OUT_OF_DOMAIN))
+    return known, np.where(legal, flags, np.int8(OUT_OF_DOMAIN))
 
 
 def _finish(todo: Plan, piece: Values, solved: Values) -> tuple[dict, np.ndarray]:
@@ -205,6 +204,8 @@ def _finish(todo: Plan, piece: Values, solved: Values) -> tuple[dict, np.ndarray
     for name, function, needs in todo.steps:
         known[name] = function(**{need: known[need] for need in needs})
     lost = np.isnan(solved["release_volume"])
+    if lost.any():  # what needs no lung, such as the release rate, is blanked too
+        known |= {name: np.where(lost, np.nan, known[name]) for name in todo.outcomes}
     return known, np.where(lost, np.int8(NOT_CONVERGED), np.int8(OK))
 
 
