@@ -188,15 +188,24 @@ def evaluate(
 
 def compute(lung: Lung, todo: Plan, piece: Values) -> tuple[dict[str, np.ndarray], np.ndarray]:
     """Solve one block: return all that was computed, and the status, shapes that broadcast."""
-    legal = piece["p_high"] > piece["p_low"]
-    if legal.all():
-        return _finish(todo, piece, lung.solve(**{name: piece[name] for name in lung.parameters}))
-    # NaN goes through every formula as NaN, so the lung never sees an impossible case
-    piece = {**piece, "p_high": np.where(legal, piece["p_high"], np.nan)}
+    legal, piece = _possible(piece)
     known, flags = _finish(
         todo, piece, lung.solve(**{name: piece[name] for name in lung.parameters})
     )
+    if legal is None:
+        return known, flags
     return known, np.where(legal, flags, np.int8(OUT_OF_DOMAIN))
+
+
+def _possible(piece: Values) -> tuple[np.ndarray | None, Values]:
+    """Return which cases are possible, None if all are, and values without the impossible ones.
+
+    NaN goes through every formula as NaN, so the lung never sees an impossible case.
+    """
+    legal = np.asarray(piece["p_high"] > piece["p_low"])
+    if legal.all():
+        return None, piece
+    return legal, {**piece, "p_high": np.where(legal, piece["p_high"], np.nan)}
 
 
 def _finish(todo: Plan, piece: Values, solved: Values) -> tuple[dict, np.ndarray]:
@@ -231,7 +240,7 @@ def start_up(
     Returns
     -------
     dict of str to ndarray, shape (..., cycles)
-        Outcomes of each cycle.
+        Outcomes of each cycle; NaN where p_high <= p_low.
 
     Raises
     ------
@@ -250,6 +259,7 @@ def start_up(
     todo = plan(lung, names)
     piece = resolve(values, todo.parameters)
     shape = np.broadcast_shapes(np.shape(start_pressure), *(np.shape(v) for v in piece.values()))
+    _, piece = _possible(piece)
     own = {name: piece[name] for name in lung.parameters}
     state = lung.rest(start_pressure, **own)
     outcomes = {name: np.empty((*shape, cycles)) for name in todo.outcomes}
