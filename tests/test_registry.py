@@ -4,12 +4,11 @@ import json
 import pytest
 
 from ebbmap.errors import EbbmapError
-from ebbmap.limits import LIMIT_SETS
+from ebbmap.limits import LIMIT_SETS, limit_set
 from ebbmap.lungs import LUNGS, lung_model
 from ebbmap.outcomes import OUTCOMES, outcome, outcomes_of, plan
 from ebbmap.parameters import DERIVATIONS, PARAMETERS, TRIGGERS, inputs_of, parameter
 from ebbmap.populations import POPULATIONS, population
-from ebbmap.limits import limit_set
 from ebbmap.simulate import simulate
 from ebbmap.units import DISPLAY, UNITS, display
 
