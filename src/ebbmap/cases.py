@@ -105,7 +105,8 @@ def _draw_lungs(group: Population, values, n: int, seed: int) -> dict[str, xr.Da
     for name, array in held.items():
         if group.marginals[name].family == "lognormal" and not np.all(array > 0):
             raise EbbmapError(
-                f"{name} must be > 0 in {group.name}; got {float(array.min()):g}. Hold another value."
+                f"{name} must be > 0 in {group.name}; got {float(array.min()):g}. "
+                "Hold another value."
             )
     if not held:
         drawn = group.sample(n, seed=seed)

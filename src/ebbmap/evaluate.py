@@ -257,9 +257,8 @@ def start_up(
     if cycles < 1:
         raise EbbmapError(f"cycles must be >= 1; got {cycles}. Ask for at least one cycle.")
     todo = plan(lung, names)
-    piece = resolve(values, todo.parameters)
+    _, piece = _possible(resolve(values, todo.parameters))
     shape = np.broadcast_shapes(np.shape(start_pressure), *(np.shape(v) for v in piece.values()))
-    _, piece = _possible(piece)
     own = {name: piece[name] for name in lung.parameters}
     state = lung.rest(start_pressure, **own)
     outcomes = {name: np.empty((*shape, cycles)) for name in todo.outcomes}
