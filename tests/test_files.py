@@ -13,7 +13,7 @@ def test_a_folder_is_made_with_its_parents(tmp_path):
 
 def test_a_file_is_no_folder(tmp_path):
     write_text(tmp_path / "taken", "x")
-    with pytest.raises(EbbmapError, match="must be a folder that can be written.*--out"):
+    with pytest.raises(EbbmapError, match=r"must be a folder that can be written.*--out"):
         make_folder(tmp_path / "taken")
 
 

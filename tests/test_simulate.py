@@ -156,7 +156,6 @@ def test_the_package_offers_its_entry_points():
     assert done.returncode == 0, done.stderr
 
 
-@pytest.mark.xfail(reason="the module ebbmap.simulate hides the function of the same name")
 def test_the_entry_points_survive_other_imports():
     done = run("import ebbmap, ebbmap.sweep; ebbmap.simulate(), ebbmap.start_up()")
     assert done.returncode == 0, done.stderr
