@@ -19,7 +19,7 @@ from ebbmap.labelling import describe, provenance
 from ebbmap.limits import CAUTION, SAFE, UNDETERMINED, judge
 from ebbmap.lungs import lung_model
 from ebbmap.outcomes import outcomes_of, plan
-from ebbmap.parameters import parameter
+from ebbmap.parameters import DERIVATIONS, inputs_of, parameter
 from ebbmap.populations import EDGE, Population
 from ebbmap.simulate import simulate
 
@@ -130,7 +130,8 @@ def _one_group(
 def _factors(question: Question, group: Population | None, along: str):
     marginals = dict(group.marginals) if group else {}
     marginals |= question.samples
-    used = plan(lung_model(question.lung)).parameters
+    used = set(plan(lung_model(question.lung)).parameters)
+    used |= {name for derived in DERIVATIONS.values() for name in inputs_of(derived)}
     return {
         name: marginal
         for name, marginal in marginals.items()
