@@ -139,7 +139,8 @@ def test_release_volume_of_a_trial_is_that_of_a_restrictive_lung():
     shows that the size is right, not that the trial's lungs were like this one.
     """
     found = solve(p_high=25.0, p_low=0.0, t_high=5.0, t_low=0.5, compliance=35.0,
-                  resistance_insp=10.0, resistance_exp=12.0, predicted_body_weight=70.0)  # fmt: skip
+                  resistance_insp=10.0, resistance_exp=12.0,
+                  predicted_body_weight=70.0)  # fmt: skip
     assert found["release_volume_per_kg"] == pytest.approx(8.6, abs=0.15)
     assert 7.8 < found["release_volume_per_kg"] < 9.6
 
@@ -147,9 +148,9 @@ def test_release_volume_of_a_trial_is_that_of_a_restrictive_lung():
 def test_expiratory_time_constant_of_the_restrictive_lungs():
     """0.690 +/- 0.218 s with tube and circuit: Guttmann et al., Eur Respir J 1995;8:114 (n = 12).
 
-    Our restrictive lungs, tube included, have a mean of 0.57 s: shorter by 0.12 s, half of the
-    published SD, but more than a mean of 12 would be off by chance (1.9 standard errors). Their
-    compliance is of 2021, their resistance from memory; the external expiratory resistance of
+    Our restrictive lungs, tube included, have a mean of 0.57 s: shorter by 0.12 s, which is half
+    of the published SD and 2.0 standard errors of a mean of 12, so borderline. Their compliance
+    is of 2021, their resistance from memory; the external expiratory resistance of
     Guttmann's circuit is not in it. Without tube and circuit the paper finds about a third,
     0.23 s; no mean of ours comes near that, so the two must not be mixed.
     """
