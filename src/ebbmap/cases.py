@@ -107,8 +107,12 @@ def seed_of(stream: np.random.SeedSequence) -> int:
 
 def _draw_lungs(group: Population, values, n: int, seed: int) -> dict[str, xr.DataArray]:
     held = {name: values[name] for name in group.properties if name in values}
-    if any(not np.all(array > 0) for array in held.values()):
-        raise EbbmapError(f"held properties of {group.name} must be > 0.")
+    for name, array in held.items():
+        if group.marginals[name].family == "lognormal" and not np.all(array > 0):
+            raise EbbmapError(
+                f"{name} must be > 0 in {group.name}; got {float(array.min()):g}. "
+                "Hold another value."
+            )
     if not held:
         drawn = group.sample(n, seed=seed)
         return {name: xr.DataArray(array, dims="sample") for name, array in drawn.items()}

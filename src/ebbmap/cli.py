@@ -113,15 +113,14 @@ def window(
     from ebbmap.limits import combine, limit_set
     from ebbmap.populations import population as population_of
     from ebbmap.show import print_out, summary, window_json, window_table
+    from ebbmap.simulate import as_arrays
 
     with _errors_told():
         others = [] if only_rule else (limits or USUAL_LIMITS)
         judged_by = combine(rule, *(limit_set(name) for name in (*others, rule)))
         given = _values(values)
         if population is not None:
-            from ebbmap.parameters import parameter
-
-            fixed = {name: float(parameter(name).code(v)) for name, v in given.items()}  # type: ignore[arg-type]
+            fixed = {name: float(array) for name, array in as_arrays(given).items()}
             question = Question(
                 lung, fixed, {}, (population_of(population),), {rule: judged_by}, lungs, seed
             )

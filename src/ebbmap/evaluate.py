@@ -201,32 +201,42 @@ def evaluate(
 
 def compute(lung: Lung, todo: Plan, piece: Values) -> tuple[dict[str, np.ndarray], np.ndarray]:
     """Solve one block: return all that was computed, and the status, shapes that broadcast."""
-    legal = piece["p_high"] > piece["p_low"]
-    if legal.all():
-        return _finish(todo, piece, lung.solve(**{name: piece[name] for name in lung.parameters}))
-    # NaN goes through every formula as NaN, so the lung never sees an impossible case
-    piece = {**piece, "p_high": np.where(legal, piece["p_high"], np.nan)}
+    legal, piece = _possible(piece)
     known, flags = _finish(
         todo, piece, lung.solve(**{name: piece[name] for name in lung.parameters})
     )
-    blank = {name: np.where(legal, known[name], np.nan) for name in todo.outcomes}
-    return blank, np.where(legal, flags, np.int8(OUT_OF_DOMAIN))
+    if legal is None:
+        return known, flags
+    return known, np.where(legal, flags, np.int8(OUT_OF_DOMAIN))
+
+
+def _possible(piece: Values) -> tuple[np.ndarray | None, Values]:
+    """Return which cases are possible, None if all are, and values without the impossible ones.
+
+    NaN goes through every formula as NaN, so the lung never sees an impossible case.
+    """
+    legal = np.asarray(piece["p_high"] > piece["p_low"])
+    if legal.all():
+        return None, piece
+    return legal, {**piece, "p_high": np.where(legal, piece["p_high"], np.nan)}
 
 
 def _finish(todo: Plan, piece: Values, solved: Values) -> tuple[dict, np.ndarray]:
     known = {**piece, **solved}
     for name, function, needs in todo.steps:
         known[name] = function(**{need: known[need] for need in needs})
-    return known, _flags(known)
+    lost = np.isnan(solved["release_volume"])
+    if lost.any():  # what needs no lung, such as the release rate, is blanked too
+        known |= {name: np.where(lost, np.nan, known[name]) for name in todo.outcomes}
+    return known, _flags(known, lost)
 
 
-def _flags(known: Values) -> np.ndarray:
+def _flags(known: Values, lost: np.ndarray) -> np.ndarray:
     """Status of solved cases: one number where all are well, which is the common case."""
     flags = np.zeros((), np.int8)
     if "alveolar_ventilation" in known:
         none = np.equal(known["alveolar_ventilation"], 0.0)
         flags = np.where(none, np.int8(NO_ALVEOLAR_VENTILATION), flags) if none.any() else flags
-    lost = np.isnan(known["release_volume"])
     return np.where(lost, np.int8(NOT_CONVERGED), flags) if lost.any() else flags
 
 
@@ -252,7 +262,7 @@ def start_up(
     Returns
     -------
     dict of str to ndarray, shape (..., cycles)
-        Outcomes of each cycle.
+        Outcomes of each cycle; NaN where p_high <= p_low.
 
     Raises
     ------
@@ -269,7 +279,7 @@ def start_up(
     if cycles < 1:
         raise EbbmapError(f"cycles must be >= 1; got {cycles}. Ask for at least one cycle.")
     todo = plan(lung, names)
-    piece = resolve(values, todo.parameters)
+    _, piece = _possible(resolve(values, todo.parameters))
     shape = np.broadcast_shapes(np.shape(start_pressure), *(np.shape(v) for v in piece.values()))
     own = {name: piece[name] for name in lung.parameters}
     state = lung.rest(start_pressure, **own)

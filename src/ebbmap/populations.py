@@ -138,6 +138,8 @@ class Population:
         """Refuse unknown properties and impossible correlations."""
         for name in self.marginals:
             parameter(name)
+        if not self.marginals:
+            raise EbbmapError(f"{self.name}: needs at least one property. Add one, or a base.")
         for one, other in self.correlations:
             if one not in self.marginals or other not in self.marginals or one == other:
                 raise EbbmapError(f"{self.name}: no pair ({one}, {other}) of its properties.")

@@ -55,7 +55,7 @@ def simulate(
     Returns
     -------
     xarray.Dataset
-        Outcomes, `status`, and every parameter used as a coordinate, with CF attributes.
+        Outcomes, `status`, and every parameter given or used as a coordinate, with CF attributes.
 
     Raises
     ------
@@ -80,7 +80,7 @@ def simulate(
     result = evaluate(model, inputs, todo.outcomes, progress=progress)
     used = {
         name: value
-        for name, value in resolve(inputs, todo.parameters).items()
+        for name, value in {**inputs, **resolve(inputs, todo.parameters)}.items()
         if name not in coords
     }
     dataset = xr.Dataset(
@@ -160,8 +160,9 @@ def start_up(
     model = lung_model(lung)
     todo = plan(model, None if outcomes is None else tuple(outcomes))
     arrays = as_arrays(values)
-    start = _as_array("p_low", start_pressure)
+    start = _as_start(start_pressure)
     dims, shape, coords = _frame({**arrays, "start_pressure": start})
+    check_memory(int(np.prod(shape)) * cycles, len(todo.outcomes), "the first cycles")
     inputs = {name: _expand(array, dims) for name, array in arrays.items()}
     result = run_start_up(
         model, inputs, start_pressure=_expand(start, dims), cycles=cycles, names=todo.outcomes
@@ -219,6 +220,14 @@ def _as_array(name: str, value: Value) -> xr.DataArray:
             "Pass an xarray.DataArray with named dimensions."
         )
     return xr.DataArray(array, dims=("sample",)[: array.ndim])
+
+
+def _as_start(value: Value) -> xr.DataArray:
+    try:
+        return as_arrays({"p_low": value})["p_low"]
+    except EbbmapError as error:
+        # an end-expiratory pressure like P low, with the same bounds
+        raise EbbmapError(str(error).replace("p_low", "start_pressure", 1)) from None
 
 
 def _frame(arrays: Mapping[str, xr.DataArray]):

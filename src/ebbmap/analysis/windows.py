@@ -12,13 +12,13 @@ from ebbmap.analysis.kernels.shares import wilson
 from ebbmap.analysis.kernels.windows import LOOKS, Windows, release_windows
 from ebbmap.analysis.regions import fixed_values, unconfirmed
 from ebbmap.cases import Question, draw_cases
-from ebbmap.checks import check_values
 from ebbmap.errors import EbbmapError
 from ebbmap.evaluate import evaluate
 from ebbmap.labelling import describe, provenance
 from ebbmap.limits import LimitSet, bound_margins
 from ebbmap.lungs import lung_model
 from ebbmap.parameters import PARAMETERS
+from ebbmap.simulate import as_arrays
 
 #: Range of T low that is searched [s].
 SEARCHED = (0.02, 20.0)
@@ -66,11 +66,10 @@ def find_windows(
     [0.1438, 0.3466]
     """
     model = lung_model(lung)
-    arrays = {name: np.atleast_1d(np.asarray(value, float)) for name, value in values.items()}
     for name in ("t_low", "t_low_in_time_constants"):
-        if name in arrays:
+        if name in values:
             raise EbbmapError(f"{name} is what a window is searched for. Leave it out.")
-    check_values(arrays)
+    arrays = {name: np.atleast_1d(array.values) for name, array in as_arrays(values).items()}
     lungs = max((array.size for array in arrays.values()), default=1)
     full = {name: np.broadcast_to(array, (lungs,)) for name, array in arrays.items()}
     vary = {name for name, array in arrays.items() if array.size > 1}

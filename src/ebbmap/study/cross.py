@@ -15,7 +15,7 @@ from ebbmap.limits import RULES
 from ebbmap.lungs import LUNGS
 from ebbmap.outcomes import OUTCOMES, outcomes_of, plan
 from ebbmap.parameters import PARAMETERS
-from ebbmap.populations import POPULATIONS, Population
+from ebbmap.populations import POPULATIONS
 from ebbmap.study.schema import Analyses, Axis, Limits, OwnLimit, OwnPopulation, as_axis
 
 #: Where an analysis names outcomes.
@@ -48,7 +48,7 @@ def _check_numbers(raw) -> list[str]:
                 problems.append(f"fixed.{name}: {error}")
                 continue
             if isinstance(number, (int, float)) and not isinstance(number, bool):
-                found = complaint(name, np.asarray(float(number)))
+                found = complaint(name, np.asarray(_double(number)))
                 problems += [f"fixed.{name}: {found}"] if found else []
             elif isinstance(number, str):
                 problems.append(f"fixed.{name}: must be a number; got {number!r}.")
@@ -71,7 +71,8 @@ def _check_names(raw) -> list[str]:
     """Check that populations exist and own ones can be built."""
     problems = []
     own = _table(raw, "population")
-    for name in _listed(raw.get("populations")):
+    problems += _repeated("populations", _names(raw.get("populations")))
+    for name in _names(raw.get("populations")):
         if name not in POPULATIONS and name not in own:
             problems.append(
                 f"populations: {unknown_name('population', name, {**POPULATIONS, **own})}"
@@ -100,7 +101,7 @@ def _check_given_once(raw) -> list[str]:
                 problems.append(
                     f"{way}.{rule.trigger}: sets {rule.target}, which is given too. Drop one."
                 )
-    drawn = {n for p in _chosen(raw) for n in p.properties}
+    drawn = _drawn(raw)
     for name in sorted(set(ways["samples"]) & drawn):
         problems.append(f"samples.{name}: is drawn with the population. Fix it or drop it.")
     if "height" in given and "predicted_body_weight" in drawn:
@@ -108,9 +109,15 @@ def _check_given_once(raw) -> list[str]:
     return problems
 
 
-def _chosen(raw) -> list[Population]:
-    names = [name for name in _listed(raw.get("populations")) if isinstance(name, str)]
-    return [POPULATIONS[name] for name in names if name in POPULATIONS]
+def _drawn(raw) -> set[str]:
+    """Properties that the populations carry."""
+    own = _table(raw, "population")
+    drawn: set[str] = set()
+    for name in _names(raw.get("populations")):
+        base = str(_table(own, name).get("base")) if name in own else name
+        drawn |= set(_table(own, name, "properties"))
+        drawn |= set(POPULATIONS[base].properties if base in POPULATIONS else ())
+    return drawn
 
 
 def _check_limits(raw) -> list[str]:
@@ -128,7 +135,8 @@ def _check_limits(raw) -> list[str]:
             continue
         if one.rule is not None:
             own_rules.add(one.rule)
-    rules = _listed(limits.get("rules", list(RULES)))
+    rules = _names(limits.get("rules", list(RULES)))
+    problems += _repeated("limits.rules", rules)
     known = {*RULES, *own_rules}
     for name in rules:
         if name not in known:
@@ -160,10 +168,17 @@ def _check_analyses(raw) -> list[str]:
         if isinstance(name, str) and name in PARAMETERS and name not in axes:
             problems.append(f"{place}: {name} has no axis. Add [axes.{name}].")
 
+    seen: dict[tuple, int] = {}
     for number, table in enumerate(_listed(analyses.get("map"))):
+        sides = tuple(str(_table({"m": table}, "m").get(side)) for side in ("x", "y"))
+        if seen.setdefault(sides, number) != number:
+            problems.append(
+                f"analyses.map.{number}: has the x and y of analyses.map.{seen[sides]}. "
+                "Keep one of them."
+            )
         for side in ("x", "y"):
             need_axis(f"analyses.map.{number}.{side}", _table({"m": table}, "m").get(side))
-        for name in _listed(_table({"m": table}, "m").get("average_over")):
+        for name in _names(_table({"m": table}, "m").get("average_over")):
             need_axis(f"analyses.map.{number}.average_over", name)
         if _table({"m": table}, "m").get("x") == _table({"m": table}, "m").get("y"):
             problems.append(f"analyses.map.{number}: x and y must differ.")
@@ -173,10 +188,10 @@ def _check_analyses(raw) -> list[str]:
             along = table.get("along", "t_low" if kind == "sobol" else None)
             if "at" not in table:
                 need_axis(f"analyses.{kind}.along", along)
-            elif along in PARAMETERS and (found := _values_complaint(str(along), table["at"])):
+            elif str(along) in PARAMETERS and (found := _values_complaint(str(along), table["at"])):
                 problems.append(f"analyses.{kind}.at: {found}")
     if "trade" in analyses:
-        for name in _listed(_table(analyses, "trade").get("axes", ["t_low", "t_high"])):
+        for name in _names(_table(analyses, "trade").get("axes", ["t_low", "t_high"])):
             need_axis("analyses.trade.axes", name)
     for name, value in _table(analyses, "course", "change").items():
         if name in PARAMETERS and (found := _values_complaint(name, [value])):
@@ -191,9 +206,16 @@ def _check_analyses(raw) -> list[str]:
         for name in ("t_low", "t_low_in_time_constants"):
             if name in _table(raw, "fixed") or name in _table(raw, "samples"):
                 problems.append(f"analyses.window: searches for T low, so {name} cannot be given.")
+            if _table(analyses, "window").get("along") == name:
+                problems.append(f"analyses.window.along: cannot be {name}, which is searched for.")
+    for rule in DERIVATIONS if "sweep" in analyses else ():
+        if rule.target in axes and rule.trigger in axes:
+            problems.append(
+                f"analyses.sweep: has axes of both {rule.target} and {rule.trigger}. Drop one."
+            )
     possible = set(outcomes_of(lung))
     for kind, key in _OUTCOMES_AT:
-        for name in _listed(_table(analyses, kind).get(key)):
+        for name in _names(_table(analyses, kind).get(key)):
             if name in OUTCOMES and name not in possible:
                 problems.append(
                     f"analyses.{kind}.{key}: the lung {lung.name!r} has no {name}. "
@@ -227,3 +249,21 @@ def _table(raw: Mapping[str, Any], *path: str) -> dict[str, Any]:
 
 def _listed(value: object) -> list[Any]:
     return value if isinstance(value, list) else []
+
+
+def _names(value: object) -> list[str]:
+    """Return the words of a list; anything else in it is reported with the structure."""
+    return [one for one in _listed(value) if isinstance(one, str)]
+
+
+def _repeated(place: str, names: list[str]) -> list[str]:
+    twice = [name for name in dict.fromkeys(names) if names.count(name) > 1]
+    return [f"{place}: {name!r} is listed twice. Keep one of them." for name in twice]
+
+
+def _double(number: int | float) -> float:
+    """Return the number as a double; an integer beyond all doubles is infinite."""
+    try:
+        return float(number)
+    except OverflowError:
+        return np.inf if number > 0 else -np.inf

@@ -76,7 +76,8 @@ def parse_study(text: str, where: str = "study") -> Study:
     """
     try:
         raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
+        # beside what tomllib refuses: integers too long for Python, tables nested too deep
         raise StudyError(where, [f"is not valid TOML: {error}."]) from None
     problems = cross_checks(raw)
     try:

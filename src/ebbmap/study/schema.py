@@ -88,6 +88,8 @@ class Axis(Table):
             raise ValueError("must have values, or start, stop and count; got only some of them")
         elif self.start >= self.stop:
             raise ValueError(f"must have start < stop; got {self.start:g} and {self.stop:g}")
+        elif not np.isfinite(self.stop - self.start):
+            raise ValueError(f"must span a finite range; got {self.start:g} to {self.stop:g}")
         elif self.spacing == "log":
             if self.start <= 0:
                 raise ValueError(f"a log spacing needs start > 0; got {self.start:g}")

@@ -1,0 +1,369 @@
+import copy
+import tomllib
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from ebbmap.errors import StudyError
+from ebbmap.limits import LIMIT_SETS
+from ebbmap.populations import POPULATIONS
+from ebbmap.study import Study, load_study, parse_study
+
+WHOLE = """
+title = "all parts"
+lung = "linear"
+seed = 0
+lungs = 50
+populations = ["normal", "stiff"]
+
+[population.stiff]
+base = "restrictive"
+properties.compliance = { family = "normal", mean = 25.0, sd = 5.0, low = 10.0 }
+correlations = [{ between = ["compliance", "chest_wall_share"], value = 0.3 }]
+
+[fixed]
+p_high = 24.0
+p_low = 0.0
+
+[samples]
+t_high = { family = "uniform", low = 3.0, high = 6.0 }
+
+[axes]
+t_low = { start = 0.2, stop = 1.2, count = 5 }
+compliance = [20.0, 40.0, 80.0]
+resistance_exp = { start = 5.0, stop = 50.0, count = 4, spacing = "log" }
+
+[limits]
+sets = ["pressure"]
+rules = ["flow_ratio", "mine"]
+
+[[limits.own]]
+outcome = "auto_peep"
+why = "invented"
+high = 12.0
+
+[[limits.own]]
+outcome = "exhaled_fraction"
+why = "invented"
+low = 0.4
+rule = "mine"
+
+[analyses.window]
+
+[[analyses.map]]
+x = "t_low"
+y = "compliance"
+average_over = ["resistance_exp"]
+
+[analyses.sobol]
+along = "t_low"
+at = [0.3, 0.6]
+base_size = 16
+resamples = 100
+
+[analyses.profile]
+along = "t_low"
+outcomes = ["auto_peep"]
+
+[analyses.sweep]
+outcomes = ["flow_ratio"]
+
+[outputs]
+figures = []
+"""
+
+
+def study(*lines, analyses="[analyses.window]"):
+    return "\n".join(['title = "t"', *lines, analyses])
+
+
+def problems_of(text):
+    with pytest.raises(StudyError) as error:
+        parse_study(text, "study.toml")
+    assert str(error.value).startswith(f"study.toml: {len(error.value.problems)} problem(s)\n")
+    return error.value.problems
+
+
+def test_a_whole_study_becomes_a_question():
+    asked = parse_study(WHOLE).question
+    assert asked.fixed == {"p_high": 24.0, "p_low": 0.0}
+    assert [group.name for group in asked.populations] == ["normal", "stiff"]
+    assert (asked.seed, asked.lungs) == (0, 50)
+    assert asked.samples["t_high"].family == "uniform"
+    assert set(asked.rules) == {"flow_ratio", "mine"}
+
+
+def test_axes_become_grids():
+    axes = parse_study(WHOLE).axes
+    np.testing.assert_allclose(axes["t_low"], [0.2, 0.45, 0.7, 0.95, 1.2])
+    np.testing.assert_array_equal(axes["compliance"], [20, 40, 80])
+    np.testing.assert_allclose(axes["resistance_exp"], 5 * 10 ** (np.arange(4) / 3))
+
+
+def test_an_own_population_changes_only_what_it_names():
+    stiff = parse_study(WHOLE).question.populations[1]
+    base = POPULATIONS["restrictive"]
+    assert stiff.marginals["compliance"].centre == 25.0
+    assert stiff.marginals["resistance_exp"] == base.marginals["resistance_exp"]
+    assert stiff.correlations["compliance", "chest_wall_share"] == 0.3
+    assert "compliance" in stiff.unconfirmed
+
+
+def test_own_limits_join_every_rule_or_their_own():
+    rules = parse_study(WHOLE).question.rules
+    assert {"auto_peep", "flow_ratio"} < set(rules["flow_ratio"].outcomes)
+    assert {"auto_peep", "exhaled_fraction"} < set(rules["mine"].outcomes)
+    assert "flow_ratio" not in rules["mine"].outcomes
+
+
+def test_limits_left_out_are_the_bundled_ones_under_both_rules():
+    rules = parse_study(study()).question.rules
+    shared = [n for name in ("pressure", "volume", "auto_peep") for n in LIMIT_SETS[name].outcomes]
+    for rule in ("flow_ratio", "exhaled_fraction"):
+        assert rules[rule].outcomes == (*dict.fromkeys(shared), rule)
+
+
+def test_a_study_is_known_by_a_hash_of_its_text():
+    one, other = parse_study(study()), parse_study(study("seed = 1"))
+    assert one.digest == parse_study(study()).digest != other.digest
+
+
+@pytest.mark.parametrize("sex", ['"male"', "1"])
+def test_a_category_may_be_a_word_or_its_number(sex):
+    assert parse_study(study(f"fixed = {{ height = 175, sex = {sex} }}")).question.fixed["sex"] == 1
+
+
+BAD = [
+    # numbers
+    (study("fixed.p_high = nan"), "fixed.p_high: p_high must be a finite number [cmH₂O]; got nan."),
+    (study("fixed.p_high = inf"), "fixed.p_high: p_high must be a finite number [cmH₂O]; got inf."),
+    (study("fixed.p_high = -5"),
+     "fixed.p_high: p_high must be between 1 and 80 cmH₂O; got -5."),
+    (study("fixed.t_high = 5000.0"), "This looks like milliseconds: 5 s?"),
+    (study("fixed.compliance = 0.05"), "This looks like L/cmH₂O: 50 mL/cmH₂O?"),
+    (study("fixed.height = 1.75"), "This looks like metres: 175 cm?"),
+    (study("fixed.p_high = true"), "fixed.p_high: must be a number or a category; got True."),
+    (study('fixed.p_high = "high"'), "fixed.p_high: must be a number; got 'high'."),
+    (study('fixed = { height = 170, sex = "men" }'), "fixed.sex: unknown sex 'men'"),
+    (study("fixed.p_high = [24.0]"), "fixed.p_high: must be a number or a category; got [24.0]."),
+    (study(f"fixed.p_high = 1{'0' * 400}"), "fixed.p_high"),
+    (study(f"fixed.p_high = 1{'0' * 5000}"), "is not valid TOML"),
+    # names
+    (study("fixed.p_hi = 24.0"), "unknown parameter 'p_hi'; did you mean 'p_high'?"),
+    (study('lung = "linaer"'), "lung: unknown lung 'linaer'; did you mean 'linear'?"),
+    (study("lugns = 5"), "lugns: unknown key 'lugns'; did you mean 'lungs'?"),
+    (study('populations = ["ards"]'), "populations: unknown population 'ards'"),
+    (study('limits.sets = ["presure"]'), "unknown limit set 'presure'; did you mean 'pressure'?"),
+    (study('limits.rules = ["flow"]'), "limits.rules: unknown rule 'flow'"),
+    (study(analyses="[analyses.sobl]"),
+     "analyses.sobl: unknown key 'sobl'; did you mean 'sobol'?"),
+    (study("[axes]\nt_low = [0.5]",
+           analyses='[analyses.profile]\nalong = "t_low"\noutcomes = ["peep"]'),
+     "unknown outcome 'peep'; did you mean 'auto_peep'?"),
+    # axes
+    (study("axes.t_low = []"), "axes.t_low"),
+    (study("axes.t_low = { start = 1.0, stop = 0.5, count = 5 }"),
+     "axes.t_low: must have start < stop; got 1 and 0.5."),
+    (study("axes.t_low = { start = 0.5, stop = 0.5, count = 5 }"), "must have start < stop"),
+    (study("axes.t_low = [0.5, 0.5]"), "must have increasing values without repeats"),
+    (study("axes.t_low = [0.5, nan]"), "axes.t_low"),
+    (study("axes.t_low = { start = 0.1, stop = inf, count = 5 }"), "axes.t_low.stop"),
+    (study("axes.t_low = { start = 0.1, stop = 1.0 }"), "got only some of them"),
+    (study("axes.t_low = { start = 0.1, stop = 1.0, count = 1 }"), "axes.t_low.count"),
+    (study("axes.t_low = { start = 0.1, stop = 1.0, count = 2.5 }"), "axes.t_low.count"),
+    (study("axes.t_low = { start = 0.1, stop = 1.0, count = 1000000 }"),
+     "axes.t_low.count: input should be less than or equal to 10000; got 1000000."),
+    (study("axes.t_low = { values = [0.5], count = 3 }"), "got both"),
+    (study('axes.p_low = { start = 0, stop = 5, count = 3, spacing = "log" }'),
+     "a log spacing needs start > 0; got 0"),
+    (study("axes.t_low = [-0.2, 0.5]"),
+     "axes.t_low: t_low must be between 0.01 and 60 s; got -0.2 (sample 0)."),
+    (study("axes.t_low = { start = -1.7e308, stop = 1.7e308, count = 3 }"), "axes.t_low"),
+    # given twice
+    (study("fixed.p_high = 24.0", "axes.p_high = [24.0, 26.0]"),
+     "axes.p_high: is given in [fixed] too. Keep one of them."),
+    (study("fixed = { t_low = 0.5, t_low_in_time_constants = 1.0 }"),
+     "t_low_in_time_constants: sets t_low, which is given too. Drop one."),
+    (study('populations = ["normal"]', "fixed.height = 170.0"), "Drop the height."),
+    (study('populations = ["normal"]',
+           'samples.compliance = { family = "uniform", low = 20, high = 50 }'),
+     "samples.compliance: is drawn with the population."),
+    (study('populations = ["normal", "normal"]'), "populations: 'normal' is listed twice."),
+    (study('limits.rules = ["flow_ratio", "flow_ratio"]'),
+     "limits.rules: 'flow_ratio' is listed twice."),
+    (study("fixed.p_high = 24.0\nfixed.p_high = 25.0"), "is not valid TOML"),
+    (study("[axes]\nt_low = [0.3, 0.5]\np_high = [20.0, 25.0]",
+           analyses='[[analyses.map]]\nx = "t_low"\ny = "p_high"\n' * 2),
+     "analyses.map.1: has the x and y of analyses.map.0. Keep one of them."),
+    # limits
+    (study('limits.own = [{ outcome = "auto_peep", why = "w", low = 8, high = 4 }]'),
+     "limits.own.0: auto_peep must have low < high; got low 8, high 4. Swap them."),
+    (study('limits.own = [{ outcome = "auto_peep", why = "w" }]'), "needs low or high"),
+    (study('limits.own = [{ outcome = "auto_peep", low = 5 }]'), "'why' is missing. Add it."),
+    (study('limits.own = [{ outcome = "auto_peep", why = "w", high = nan }]'), "limits.own.0.high"),
+    (study('limits.own = [{ outcome = "auto_peep", why = "w", high = 9 }]'),
+     "the hard bound auto_peep_high is set twice"),
+    (study('limits.own = [{ outcome = "phi", why = "w", high = 9, rule = "mine" }]'),
+     "unknown outcome 'phi'"),
+    (study('limits.own = [{ outcome = "flow_ratio", why = "w", high = 0.9, rule = "mine" }]'),
+     "the rule 'mine' is not in limits.rules. Add it there."),
+    (study("limits = { sets = [], rules = [] }"), "has no hard limit. Add one."),
+    # distributions and populations
+    (study('samples.t_high = { family = "uniform", low = 6, high = 3 }'), "low < high; got 6, 3"),
+    (study('samples.t_high = { family = "normal", mean = 5, sd = 0 }'), "must be > 0; got 0"),
+    (study('samples.t_high = { family = "gamma", mean = 5 }'), "samples.t_high"),
+    (study('populations = ["mine"]', "[population.mine]"), "needs at least one property"),
+    (study('populations = ["mine"]', '[population.mine]\nbase = "normal"\n'
+           'correlations = [{ between = ["compliance", "t_low"], value = 0.5 }]'), "no pair"),
+    # analyses
+    (study("[axes]\nt_low = [0.3, 0.5]", analyses='[[analyses.map]]\nx = "t_low"\ny = "p_high"'),
+     "analyses.map.0.y: p_high has no axis. Add [axes.p_high]."),
+    (study("[axes]\nt_low = [0.3, 0.5]", analyses='[[analyses.map]]\nx = "t_low"\ny = "t_low"'),
+     "x and y must differ"),
+    (study('populations = ["normal"]', analyses="[analyses.sobol]\nat = [0.5]\nbase_size = 1000"),
+     "analyses.sobol.base_size: must be a power of two; got 1000."),
+    (study('populations = ["normal"]', analyses="[analyses.sobol]\nat = [-1.0]"),
+     "analyses.sobol.at: t_low must be between"),
+    (study('populations = ["normal"]', analyses="[analyses.sobol]\nat = []"), "analyses.sobol.at"),
+    (study(analyses="[analyses.sobol]\nat = [0.5]"), "needs a population or at least two"),
+    (study("fixed.t_low = 0.5"), "searches for T low, so t_low cannot be given"),
+    (study("axes.t_low = [0.3, 0.5]", analyses='[analyses.window]\nalong = "t_low"'),
+     "analyses.window.along"),
+    (study("axes = { t_low = [0.3, 0.5], t_low_in_time_constants = [0.5, 1.0] }",
+           analyses="[analyses.sweep]"), "analyses.sweep: has axes of both"),
+    ('title = "t"\n[analyses]', "must name at least one of course, map, profile, "),
+    ('title = "t"', "analyses: must be given: 'analyses' is missing. Add it."),
+    ("[analyses.window]", "title: must be given: 'title' is missing. Add it."),
+    # types and files
+    (study('seed = "zero"'), "seed"),
+    (study("seed = -1"), "seed: input should be greater than or equal to 0; got -1."),
+    (study("seed = 1.0"), "seed"),
+    (study("lungs = 1"), "lungs: input should be greater than or equal to 2; got 1."),
+    (study("lungs = 2000000"), "lungs: input should be less than or equal to 1000000"),
+    (study('populations = "normal"'), "populations"),
+    (study("populations = [[1], {a = 2}]"), "populations"),
+    (study("limits.rules = [[1]]"), "limits.rules"),
+    (study("fixed = 3"), "fixed"),
+    (study('outputs.figures = ["bmp"]'), "outputs.figures"),
+    ("title = ", "is not valid TOML"),
+    ("title", "is not valid TOML"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("text", "sentence"), BAD, ids=[sentence for _, sentence in BAD])
+def test_a_bad_study_gets_its_sentence(text, sentence):
+    found = problems_of(text)
+    assert any(sentence in problem for problem in found), found
+
+
+def test_all_problems_are_listed_at_once():
+    text = study(
+        'lung = "linaer"', "fixed = { p_hi = 1.0, t_high = nan }", "axes.p_high = [25.0, 20.0]",
+        'limits.rules = ["flow"]', analyses="[analyses.sobol]\nbase_size = 1000",
+    )  # fmt: skip
+    found = "\n".join(problems_of(text))
+    for name in ("linaer", "p_hi", "t_high", "axes.p_high", "'flow'", "base_size", "t_low"):
+        assert name in found
+
+
+def test_a_file_is_named_in_its_error(tmp_path):
+    path = tmp_path / "mine.toml"
+    path.write_text(study("seed = -1"))
+    with pytest.raises(StudyError, match=r"mine\.toml: 1 problem"):
+        load_study(path)
+
+
+@pytest.mark.parametrize("content", [None, b"\xff\xfe\x00"], ids=["missing", "not UTF-8"])
+def test_a_file_that_cannot_be_read_is_told(tmp_path, content):
+    path = tmp_path / "mine.toml"
+    if content is not None:
+        path.write_bytes(content)
+    with pytest.raises(StudyError, match=r"cannot be read: .* Name a UTF-8 TOML file"):
+        load_study(path)
+
+
+def test_a_folder_is_no_study(tmp_path):
+    with pytest.raises(StudyError, match="cannot be read"):
+        load_study(tmp_path)
+
+
+def write(value):
+    """Write a value as TOML."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{quote(k)} = {write(v)}" for k, v in value.items()) + "}"
+    if isinstance(value, list):
+        return "[" + ", ".join(write(v) for v in value) + "]"
+    return quote(value) if isinstance(value, str) else repr(value)
+
+
+def quote(text):
+    escaped = "".join(f"\\U{ord(c):08X}" if not c.isalnum() else c for c in text)
+    return f'"{escaped}"'
+
+
+def places(value, path=()):
+    """Every path into nested tables and lists."""
+    yield path
+    items = value.items() if isinstance(value, dict) else enumerate(value)
+    for key, inner in items:
+        if isinstance(inner, (dict, list)):
+            yield from places(inner, (*path, key))
+        else:
+            yield (*path, key)
+
+
+def whole():
+    return tomllib.loads(WHOLE)
+
+
+NAMES = ["t_low", "p_high", "compliance", "height", "flow_ratio", "auto_peep", "normal", "mine"]
+ODD = st.one_of(
+    st.sampled_from([*NAMES, "", "nan", 0, -1, 1, 3, 10**30, 10**400, 0.0, 1e308, -1e308, 0.5]),
+    st.sampled_from([float("nan"), float("inf"), True, [], {}, [[]], [{}], [0.5, 0.3]]),
+    st.floats(), st.integers(-5, 50), st.text("ab\"\\\n=[]é", max_size=5),
+    st.lists(st.sampled_from([*NAMES, 0.3, 1]), max_size=3),
+    st.dictionaries(st.sampled_from([*NAMES, "start", "along", "low"]), st.floats(0, 50),
+                    max_size=3),
+)  # fmt: skip
+
+
+@st.composite
+def mutated_studies(draw):
+    raw = whole()
+    for _ in range(draw(st.integers(1, 4))):
+        path = draw(st.sampled_from([p for p in places(raw) if p]))
+        table = raw
+        for key in path[:-1]:
+            table = table[key]
+        change = draw(st.sampled_from(["replace", "remove", "add"]))
+        if change == "remove":
+            del table[path[-1]]
+        elif change == "add" and isinstance(table, dict):
+            table[draw(st.sampled_from([*NAMES, "t_low_in_time_constants", "sex"]))] = draw(ODD)
+        else:
+            table[path[-1]] = copy.deepcopy(draw(ODD))
+        if not raw:
+            break
+    return "\n".join(f"{quote(key)} = {write(value)}" for key, value in raw.items())
+
+
+def test_the_writer_of_mutated_studies_loses_nothing():
+    text = "\n".join(f"{quote(key)} = {write(value)}" for key, value in whole().items())
+    assert parse_study(text).file == parse_study(WHOLE).file
+
+
+@settings(
+    max_examples=300, deadline=None, derandomize=True, database=None,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
+)  # fmt: skip
+@given(mutated_studies())
+def test_whatever_a_file_says_it_is_a_study_or_a_list_of_problems(text):
+    try:
+        assert isinstance(parse_study(text), Study)
+    except StudyError as error:
+        assert error.problems
+        assert all(problem.strip() for problem in error.problems)

@@ -1,0 +1,232 @@
+import json
+import subprocess
+import sys
+from types import SimpleNamespace
+
+import pytest
+import xarray as xr
+from typer.testing import CliRunner
+
+from ebbmap import checks
+from ebbmap.caution import CAUTION
+from ebbmap.cli import app
+from ebbmap.limits import LIMIT_SETS
+from ebbmap.lungs import LUNGS
+from ebbmap.outcomes import OUTCOMES, outcomes_of
+from ebbmap.parameters import PARAMETERS
+from ebbmap.populations import POPULATIONS
+
+STUDY = """
+title = "tiny"
+seed = 0
+lungs = 20
+populations = ["normal", "restrictive"]
+[fixed]
+p_high = 24.0
+[axes]
+t_low = [0.3, 0.5, 0.8]
+resistance_exp = [8.0, 14.0]
+[analyses.window]
+[[analyses.map]]
+x = "t_low"
+y = "resistance_exp"
+"""
+
+
+def call(*words):
+    return CliRunner().invoke(app, [str(word) for word in words])
+
+
+@pytest.fixture
+def tiny(tmp_path):
+    path = tmp_path / "tiny.toml"
+    path.write_text(STUDY)
+    return path
+
+
+def test_help_needs_neither_numpy_nor_xarray():
+    code = """
+import sys
+from typer.testing import CliRunner
+from ebbmap.cli import app
+done = CliRunner().invoke(app, ["--help"])
+assert done.exit_code == 0, done.output
+print(sorted({"numpy", "xarray", "scipy", "matplotlib", "pydantic"} & set(sys.modules)))
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert done.stdout.strip() == "[]", done.stderr
+
+
+def test_help_carries_the_caution():
+    assert CAUTION.split(":")[0] in call("--help").output
+
+
+@pytest.mark.parametrize(
+    "words",
+    [("cycle",), ("window",), ("window", "--population", "normal", "--lungs", 5), ("describe",),
+     ("describe", "t_low")],
+    ids=str,
+)  # fmt: skip
+def test_the_first_line_is_the_caution(words):
+    done = call(*words)
+    assert done.exit_code == 0, done.output
+    assert done.output.splitlines()[0] == CAUTION
+
+
+def test_one_cycle_as_json():
+    done = call("cycle", "--json", "--set", "t_low=0.5", "--set", "p_high=24")
+    told = json.loads(done.stdout)
+    assert list(told) == ["caution", "lung", "parameters", "outcomes", "status"]
+    assert (told["caution"], told["lung"], told["status"]) == (CAUTION, "linear", "ok")
+    assert told["parameters"]["p_high"] == {"value": 24.0, "units": "cmH2O"}
+    assert set(told["outcomes"]) == set(outcomes_of(LUNGS["linear"]))
+    for name, entry in told["outcomes"].items():
+        assert set(entry) == {"value", "units"}
+        assert entry["units"] == OUTCOMES[name].units
+    # T low 0.5 s, C 50, R 14: exp(-0.5/0.7)
+    assert told["outcomes"]["flow_ratio"]["value"] == pytest.approx(0.48954, abs=5e-6)
+
+
+def test_a_case_that_cannot_be_solved_is_null_in_json():
+    told = json.loads(call("cycle", "--json", "--set", "p_high=5", "--set", "p_low=9").stdout)
+    assert told["status"] == "out_of_domain"
+    assert {entry["value"] for entry in told["outcomes"].values()} == {None}
+
+
+def test_a_category_is_given_by_its_word():
+    done = call("cycle", "--json", "--set", "sex=male", "--set", "height=175")
+    told = json.loads(done.stdout)["parameters"]
+    assert told["sex"]["value"] == 1
+    assert told["predicted_body_weight"]["value"] == pytest.approx(70.566)
+
+
+def test_a_window_as_json():
+    told = json.loads(call("window", "--json", "--only-rule", "--set", "resistance_exp=10").stdout)
+    assert list(told) == ["caution", "lung", "units", "windows"]
+    (found,) = told["windows"]
+    assert found["lower"] == pytest.approx(0.1438, abs=5e-5)  # 0.5 s times ln(4/3)
+    assert found["upper"] == pytest.approx(0.3466, abs=5e-5)  # 0.5 s times ln 2
+    assert (found["lower_bound"], found["upper_bound"]) == ("flow_ratio_high", "flow_ratio_low")
+
+
+def test_windows_of_a_population_as_json():
+    words = ("window", "--json", "--population", "normal", "--lungs", 7)
+    assert len(json.loads(call(*words).stdout)["windows"]) == 7
+
+
+def test_a_window_names_what_closes_it():
+    text = call("window", "--only-rule", "--rule", "exhaled_fraction").output
+    assert "exhaled fraction below 0.5" in text
+    assert "exhaled fraction above 0.75" in text
+
+
+def test_without_a_window_both_limits_are_named():
+    text = call("window", "--set", "compliance=15").output
+    assert "no window" in text
+    assert text.count("fails by") == 2
+
+
+@pytest.mark.parametrize("name", [*PARAMETERS, *OUTCOMES, *LIMIT_SETS, *POPULATIONS, *LUNGS])
+def test_every_registry_name_can_be_described(name):
+    done = call("describe", name)
+    assert done.exit_code == 0
+    assert name in done.output
+
+
+def test_the_schema_is_json():
+    told = json.loads(call("schema").stdout)
+    assert {"title", "analyses", "axes"} <= set(told["properties"])
+
+
+@pytest.mark.parametrize(
+    ("words", "text"),
+    [
+        (("cycle", "--set", "p_hi=24"), "did you mean 'p_high'"),
+        (("cycle", "--set", "p_high"), "--set must be NAME=VALUE; got 'p_high'"),
+        (("cycle", "--set", "p_high="), "--set must be NAME=VALUE"),
+        (("cycle", "--set", "p_high=1", "--set", "p_high=2"), "p_high is set twice"),
+        (("cycle", "--set", "p_high=nan"), "p_high must be a finite number"),
+        (("cycle", "--set", "t_low=500"), "This looks like milliseconds"),
+        (("cycle", "--set", "p_high=high"), "p_high must be a number; got 'high'"),
+        (("cycle", "--lung", "linaer"), "did you mean 'linear'"),
+        (("window", "--set", "t_low=0.5"), "t_low is what a window is searched for"),
+        (("window", "--set", "p_high=high"), "p_high must be a number; got 'high'"),
+        (("window", "--set", "sex=men", "--set", "height=170"), "unknown sex 'men'"),
+        (("window", "--rule", "flow"), "unknown limit set 'flow'"),
+        (("window", "--limits", "presure"), "did you mean 'pressure'"),
+        (("window", "--population", "normla"), "did you mean 'normal'"),
+        (("window", "--population", "normal", "--set", "p_hi=24"), "did you mean 'p_high'"),
+        (("window", "--population", "normal", "--set", "p_high=x"), "p_high must be a number"),
+        (("describe", "t_lo"), "did you mean 't_low'"),
+        (("run", "missing.toml"), "missing.toml: 1 problem"),
+    ],
+    ids=str,
+)
+def test_an_error_is_a_sentence_and_status_2(words, text):
+    done = call(*words)
+    assert done.exit_code == 2, done.output
+    assert text in done.stderr
+    assert "Traceback" not in done.output
+
+
+@pytest.mark.parametrize("words", [(), ("--population", "normal", "--lungs", 3)], ids=str)
+def test_a_window_takes_a_category_by_its_word(words):
+    given = ("--set", "sex=male", "--set", "height=175") if not words else ("--set", "p_high=25")
+    assert call("window", *given, *words).exit_code == 0
+
+
+def test_a_run_writes_results_and_pictures_with_texts(tiny, tmp_path):
+    done = call("run", tiny, "--out", tmp_path / "results", "--figures", tmp_path / "pictures")
+    assert done.exit_code == 0, done.output
+    assert done.stdout.splitlines()[0] == CAUTION
+    results = {path.name for path in (tmp_path / "results").iterdir()}
+    assert results == {"study.toml", "window.nc", "map_t_low_resistance_exp.nc"}
+    stems = {"served", *(f"t_low_resistance_exp_{r}" for r in ("flow_ratio", "exhaled_fraction"))}
+    pictures = {path.name for path in (tmp_path / "pictures").iterdir()}
+    assert pictures == {f"tiny_{stem}.{end}" for stem in stems for end in ("png", "txt")}
+    for stem in stems:
+        assert (tmp_path / "pictures" / f"tiny_{stem}.png").read_bytes().startswith(b"\x89PNG")
+        assert (tmp_path / "pictures" / f"tiny_{stem}.txt").read_text().strip()
+
+
+def test_pictures_lie_with_the_results_unless_told(tiny, tmp_path):
+    call("run", tiny, "--out", tmp_path / "all")
+    assert (tmp_path / "all" / "tiny_served.png").exists()
+
+
+def test_a_bad_study_writes_nothing(tmp_path):
+    path = tmp_path / "bad.toml"
+    path.write_text(STUDY.replace("p_high = 24.0", "p_high = nan").replace("lungs", "lugns"))
+    done = call("run", path, "--out", tmp_path / "results")
+    assert done.exit_code == 2
+    assert "2 problem(s)" in done.stderr
+    assert list(tmp_path.iterdir()) == [path]
+
+
+def test_an_output_folder_that_is_a_file_is_told(tiny, tmp_path):
+    done = call("run", tiny, "--out", tiny)
+    assert done.exit_code == 2
+    assert "must be a folder that can be written" in done.stderr
+    assert tiny.read_text() == STUDY
+
+
+def test_a_study_too_large_for_memory_is_told(tiny, tmp_path, monkeypatch):
+    free = SimpleNamespace(virtual_memory=lambda: SimpleNamespace(available=1000))
+    monkeypatch.setattr(checks, "psutil", free)
+    done = call("run", tiny, "--out", tmp_path / "results")
+    assert done.exit_code == 2
+    assert "the map of resistance_exp against t_low must fit in memory" in done.stderr
+
+
+def test_results_carry_names_units_and_where_they_come_from(tiny, tmp_path):
+    call("run", tiny, "--out", tmp_path / "results")
+    for path in (tmp_path / "results").glob("*.nc"):
+        with xr.open_dataset(path) as found:
+            assert found.attrs["study"] == STUDY
+            assert found.attrs["caution"] == CAUTION
+            for key in ("source", "history", "versions", "study_hash", "lung", "rules", "fixed"):
+                assert found.attrs[key], key
+            for name, variable in found.data_vars.items():
+                assert variable.attrs["long_name"], name
+                if variable.dtype.kind == "f":
+                    assert "units" in variable.attrs, name
