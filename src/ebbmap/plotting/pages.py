@@ -12,6 +12,7 @@ from types import MappingProxyType
 
 import numpy as np
 import xarray as xr
+from matplotlib import rc_context
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
@@ -86,14 +87,14 @@ def _map(result: xr.Dataset) -> Iterator[Page]:
         )
         key.legend(
             handles=[*legend_of_bounds(bounds), Line2D([], [], color=INK, label="half are safe")],
-            loc="center", ncols=3, frameon=False, fontsize=9,
+            loc="center", ncols=min(3, len(populations)), frameon=False, fontsize=9,
             title="limit broken most often", title_fontsize=9,
         )  # fmt: skip
         _caption(fig, f"Safe share, rule: {words(rule)}. {result.attrs['lungs']} lungs in each "
                  f"population, drawn given the value on the vertical axis; dashed: middle lungs. "
                  f"{result.attrs['fixed']}.", result)  # fmt: skip
         best = one["safe_share"].max((x, y))
-        told = ", ".join(f"{n} {float(best.sel(population=n)):.0%}" for n in populations)
+        told = ", ".join(f"{n} {_share(float(best.sel(population=n)))}" for n in populations)
         yield (
             f"{x}_{y}_{rule}", fig,
             f"Maps of the share of safe lungs over {words(x)} and {words(y)} under the "
@@ -177,8 +178,11 @@ def _window_along(result: xr.Dataset) -> Iterator[Page]:
     )  # fmt: skip
     for number, rule in enumerate(result["rule"].values.astype(str)):
         one = result.isel(population=0).sel(rule=rule)
-        at = float(np.nanmax(one["upper"]))
-        at = (at + float(np.nanmax(one["lower"]))) / 2
+        at = float(one["upper"].max() + one["lower"].max()) / 2
+        if not np.isfinite(at):
+            ax.plot([], [], color=colour_of(rule, number), label=f"{words(rule)}: no window")
+            ax.legend(loc="upper left", frameon=False, fontsize=9)
+            continue
         ax.annotate(
             f"{words(rule)}\n50 to 75 %", (top, at), xytext=(6, 0), textcoords="offset points",
             va="center", color=colour_of(rule, number), fontsize=10, annotation_clip=False,
@@ -211,6 +215,10 @@ def _profile(result: xr.Dataset) -> Iterator[Page]:
         f"{along}_profile", fig,
         f"{', '.join(words(name) for name in outcomes)} along {words(along)}.",
     )  # fmt: skip
+
+
+def _share(value: float) -> str:
+    return f"{value:.0%}" if np.isfinite(value) else "none determined"
 
 
 def _driven(outcome: str) -> str:
@@ -258,6 +266,7 @@ _PAGES: Mapping[str, Callable[[xr.Dataset], Iterator[Page]]] = MappingProxyType(
 
 
 def save_page(figure: Figure, path: Path) -> None:
-    """Save a page without the date, so that the same result gives the same bytes."""
+    """Save a page without date and random names: the same result gives the same bytes."""
     dates = {"svg": {"Date": None}, "pdf": {"CreationDate": None}, "png": {"Software": None}}
-    figure.savefig(path, dpi=PRINT_DPI, metadata=dates[path.suffix.lstrip(".")])
+    with rc_context({"svg.hashsalt": "ebbmap"}):
+        figure.savefig(path, dpi=PRINT_DPI, metadata=dates[path.suffix.lstrip(".")])
