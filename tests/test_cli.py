@@ -230,3 +230,12 @@ def test_results_carry_names_units_and_where_they_come_from(tiny, tmp_path):
                 assert variable.attrs["long_name"], name
                 if variable.dtype.kind == "f":
                     assert "units" in variable.attrs, name
+
+
+def test_a_map_of_impossible_settings_is_told_as_such(tmp_path):
+    path = tmp_path / "odd.toml"
+    path.write_text(STUDY.replace("p_high = 24.0", "p_high = 5.0\np_low = 9.0"))
+    done = call("run", path, "--out", tmp_path / "results")
+    assert done.exit_code == 0, done.output
+    assert "none determined" in done.stdout
+    assert "nan%" not in done.stdout

@@ -100,3 +100,20 @@ def test_a_result_without_any_safe_place_is_drawn_too(fixed, along, tmp_path):
         for name, figure, text in pages_of(task.kind, task.run(lambda cases: None)):
             save_page(figure, tmp_path / f"{name}.png")
             assert "nan" not in text
+
+
+PROFILE = """
+title = "profile"
+populations = ["normal"]
+[axes]
+t_low = [0.3, 0.5]
+[analyses.profile]
+along = "t_low"
+outcomes = ["auto_peep", "flow_ratio"]
+"""
+
+
+def test_outcomes_of_different_units_get_axes_of_their_own():
+    (task,) = plan_tasks(parse_study(PROFILE))
+    ((_, figure, _),) = pages_of(task.kind, task.run(lambda cases: None))
+    assert [ax.get_ylabel() for ax in figure.axes] == ["auto-PEEP [cmH₂O]", "flow ratio"]

@@ -200,7 +200,8 @@ def _window_along(result: xr.Dataset) -> Iterator[Page]:
 def _profile(result: xr.Dataset) -> Iterator[Page]:
     outcomes = [str(name) for name in result.data_vars if name != "status"]
     along = next(str(d) for d in result[outcomes[0]].dims if d != "population")
-    if result.sizes["population"] == 1:
+    shares = all(result[name].attrs["units"] == "1" for name in outcomes)
+    if result.sizes["population"] == 1 and shares:
         fig = Figure(figsize=(7.4, 5.2), layout="constrained")
         plot_together(result.isel(population=0), outcomes=outcomes, along=along, ax=fig.subplots())
     else:
