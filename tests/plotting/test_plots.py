@@ -1,5 +1,8 @@
 """What is drawn is what the dataset holds; no image is compared."""
 
+import subprocess
+import sys
+
 import numpy as np
 import pytest
 from matplotlib.axes import Axes
@@ -195,9 +198,6 @@ def test_a_plot_draws_on_the_axes_that_it_is_given(mapped, drivers, windows, pro
 
 
 def test_plots_leave_pyplot_alone():
-    import subprocess
-    import sys
-
     code = "import sys, ebbmap.plotting.pages; print('matplotlib.pyplot' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
     assert done.stdout.strip() == "False", done.stderr
