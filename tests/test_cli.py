@@ -175,23 +175,50 @@ def test_a_window_takes_a_category_by_its_word(words):
     assert call("window", *given, *words).exit_code == 0
 
 
-def test_a_run_writes_results_and_pictures_with_texts(tiny, tmp_path):
-    done = call("run", tiny, "--out", tmp_path / "results", "--figures", tmp_path / "pictures")
+@pytest.fixture(scope="module")
+def ran(tmp_path_factory):
+    """Run the tiny study once: what was printed, and the folder of all files."""
+    folder = tmp_path_factory.mktemp("run")
+    (folder / "tiny.toml").write_text(STUDY)
+    words = ("--out", folder / "results", "--figures", folder / "pictures")
+    return call("run", folder / "tiny.toml", *words), folder
+
+
+def test_a_run_writes_results_and_pictures_with_texts(ran):
+    done, folder = ran
     assert done.exit_code == 0, done.output
     assert done.stdout.splitlines()[0] == CAUTION
-    results = {path.name for path in (tmp_path / "results").iterdir()}
+    results = {path.name for path in (folder / "results").iterdir()}
     assert results == {"study.toml", "window.nc", "map_t_low_resistance_exp.nc"}
     stems = {"served", *(f"t_low_resistance_exp_{r}" for r in ("flow_ratio", "exhaled_fraction"))}
-    pictures = {path.name for path in (tmp_path / "pictures").iterdir()}
+    pictures = {path.name for path in (folder / "pictures").iterdir()}
     assert pictures == {f"tiny_{stem}.{end}" for stem in stems for end in ("png", "txt")}
     for stem in stems:
-        assert (tmp_path / "pictures" / f"tiny_{stem}.png").read_bytes().startswith(b"\x89PNG")
-        assert (tmp_path / "pictures" / f"tiny_{stem}.txt").read_text().strip()
+        assert (folder / "pictures" / f"tiny_{stem}.png").read_bytes().startswith(b"\x89PNG")
+        assert (folder / "pictures" / f"tiny_{stem}.txt").read_text().strip()
 
 
-def test_pictures_lie_with_the_results_unless_told(tiny, tmp_path):
-    call("run", tiny, "--out", tmp_path / "all")
-    assert (tmp_path / "all" / "tiny_served.png").exists()
+def test_results_carry_names_units_and_where_they_come_from(ran):
+    paths = list((ran[1] / "results").glob("*.nc"))
+    assert len(paths) == 2
+    for path in paths:
+        with xr.open_dataset(path) as found:
+            assert found.attrs["study"] == STUDY
+            assert found.attrs["caution"] == CAUTION
+            for key in ("source", "history", "versions", "study_hash", "lung", "rules", "fixed"):
+                assert found.attrs[key], key
+            for name, variable in found.data_vars.items():
+                assert variable.attrs["long_name"], name
+                if variable.dtype.kind == "f":
+                    assert "units" in variable.attrs, name
+
+
+def test_pictures_lie_with_the_results_unless_told(tmp_path):
+    path = tmp_path / "one.toml"
+    path.write_text('title = "one"\nlungs = 5\n[analyses.window]\n[outputs]\nfigures = ["svg"]')
+    call("run", path, "--out", tmp_path / "all")
+    names = {path.name for path in (tmp_path / "all").iterdir()}
+    assert names == {"study.toml", "window.nc", "one_served.svg", "one_served.txt"}
 
 
 def test_a_bad_study_writes_nothing(tmp_path):
@@ -218,15 +245,12 @@ def test_a_study_too_large_for_memory_is_told(tiny, tmp_path, monkeypatch):
     assert "the map of resistance_exp against t_low must fit in memory" in done.stderr
 
 
-def test_results_carry_names_units_and_where_they_come_from(tiny, tmp_path):
-    call("run", tiny, "--out", tmp_path / "results")
-    for path in (tmp_path / "results").glob("*.nc"):
-        with xr.open_dataset(path) as found:
-            assert found.attrs["study"] == STUDY
-            assert found.attrs["caution"] == CAUTION
-            for key in ("source", "history", "versions", "study_hash", "lung", "rules", "fixed"):
-                assert found.attrs[key], key
-            for name, variable in found.data_vars.items():
-                assert variable.attrs["long_name"], name
-                if variable.dtype.kind == "f":
-                    assert "units" in variable.attrs, name
+def test_a_map_of_impossible_settings_is_told_as_such(tmp_path):
+    path = tmp_path / "odd.toml"
+    path.write_text(
+        STUDY.replace("p_high = 24.0", "p_high = 5.0\np_low = 9.0") + "[outputs]\nfigures = []"
+    )
+    done = call("run", path, "--out", tmp_path / "results")
+    assert done.exit_code == 0, done.output
+    assert "none determined" in done.stdout
+    assert "nan%" not in done.stdout

@@ -2,6 +2,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from ebbmap.checks import check_values
 from ebbmap.errors import EbbmapError
 from ebbmap.populations import POPULATIONS, Marginal, Population, expiratory_resistance
 
@@ -135,8 +136,6 @@ def test_zero_is_a_seed():
 
 @every_group
 def test_no_lung_is_outside_the_registry(group):
-    from ebbmap.checks import check_values
-
     check_values(group.sample(N, seed=3))
 
 

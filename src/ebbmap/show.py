@@ -251,7 +251,9 @@ def _map_table(result: xr.Dataset) -> Table:
             row, column = np.unravel_index(int(share.values.argmax()), share.shape)
             place = f"{x} {float(one[x][column]):.3g}, {y} {float(one[y][row]):.3g}"
             unknown = float(one["undetermined_share"].mean())
-            table.add_row(rule, name, f"{share.values.max():.0%}", place, f"{unknown:.1%}")
+            most = float(share.values[row, column])
+            found = (f"{most:.0%}", place) if most >= 0 else ("none determined", "")
+            table.add_row(rule, name, *found, f"{unknown:.1%}")
     return table
 
 

@@ -212,6 +212,11 @@ BAD = [
     (study("limits = { sets = [], rules = [] }"), "has no hard limit. Add one."),
     # distributions and populations
     (study('samples.t_high = { family = "uniform", low = 6, high = 3 }'), "low < high; got 6, 3"),
+    (study('samples.t_high = { family = "uniform", low = -1, high = 3 }'),
+     "samples.t_high: t_high must be between 0.05 and 120 s; got -1 (sample 0)."),
+    (study('[population.mine.properties]\ncompliance = { family = "normal", mean = 40, sd = 9, '
+           'low = 0 }', 'lung = "linear"', analyses=""),
+     "population.mine.properties.compliance: compliance must be between 1 and 1000"),
     (study('samples.t_high = { family = "normal", mean = 5, sd = 0 }'), "must be > 0; got 0"),
     (study('samples.t_high = { family = "gamma", mean = 5 }'), "samples.t_high"),
     (study('populations = ["mine"]', "[population.mine]"), "needs at least one property"),

@@ -38,12 +38,12 @@ def plot_safe_region(ds: xr.Dataset, *, x: str, y: str, ax: Axes | None = None) 
     share = ds["safe_share"].transpose(y, x)
     mesh = ax.pcolormesh(ds[x], ds[y], share, cmap=SHARE_MAP, vmin=0.0, vmax=1.0, shading="gouraud")
     mesh.set_rasterized(True)
-    if np.nanmax(share) > HALF > np.nanmin(share):
-        ax.contour(ds[x], ds[y], share, levels=[HALF], colors=[INK], linewidths=1.6)
-    else:
+    if not _draw_boundary(ds, share, x, y, ax):
+        most = float(share.max())
+        told = "no case could be determined"
         ax.text(
-            0.5, 0.97, f"at most {np.nanmax(share):.0%} of lungs anywhere", ha="center", va="top",
-            transform=ax.transAxes, fontsize=9, color=INK,
+            0.5, 0.97, f"at most {most:.0%} of lungs anywhere" if np.isfinite(most) else told,
+            ha="center", va="top", transform=ax.transAxes, fontsize=9, color=INK,
         )  # fmt: skip
     _unknown(ds, x, y, ax)
     _finish(ds, x, y, ax)
@@ -82,9 +82,7 @@ def plot_failing_limit(
         ds[x], ds[y], index, cmap=ListedColormap(colours), norm=norm, shading="nearest", alpha=0.55
     )
     mesh.set_rasterized(True)
-    share = ds["safe_share"].transpose(y, x)
-    if np.nanmax(share) > HALF > np.nanmin(share):
-        ax.contour(ds[x], ds[y], share, levels=[HALF], colors=[INK], linewidths=1.6)
+    _draw_boundary(ds, ds["safe_share"].transpose(y, x), x, y, ax)
     _finish(ds, x, y, ax)
     return ax
 
@@ -125,6 +123,14 @@ def _near(middles: dict[str, float], gap: float) -> list[list[str]]:
         else:
             groups.append([name])
     return groups
+
+
+def _draw_boundary(ds: xr.Dataset, share: xr.DataArray, x: str, y: str, ax: Axes) -> bool:
+    """Draw where half of the lungs are served; return whether there is such a line."""
+    crosses = bool(share.max() > HALF > share.min())
+    if crosses:
+        ax.contour(ds[x], ds[y], share, levels=[HALF], colors=[INK], linewidths=1.6)
+    return crosses
 
 
 def _unknown(ds: xr.Dataset, x: str, y: str, ax: Axes) -> None:

@@ -12,6 +12,7 @@ from types import MappingProxyType
 
 import numpy as np
 import xarray as xr
+from matplotlib import rc_context
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
@@ -90,13 +91,13 @@ def _map(result: xr.Dataset) -> Iterator[Page]:
         half = [Line2D([], [], color=INK, label="half are safe")] if (best > HALF).any() else []
         key.legend(
             handles=[*legend_of_bounds(bounds), *half],
-            loc="center", ncols=3, frameon=False, fontsize=9,
+            loc="center", ncols=min(3, len(populations)), frameon=False, fontsize=9,
             title="limit broken most often", title_fontsize=9,
         )  # fmt: skip
         _caption(fig, f"Safe share, rule: {words(rule)}. {result.attrs['lungs']} lungs in each "
                  f"population, drawn given the value on the vertical axis; dashed: middle lungs. "
                  f"{result.attrs['fixed']}.", result)  # fmt: skip
-        told = ", ".join(f"{n} {float(best.sel(population=n)):.0%}" for n in populations)
+        told = ", ".join(f"{n} {_share(float(best.sel(population=n)))}" for n in populations)
         yield (
             f"{x}_{y}_{rule}", fig,
             f"Maps of the share of safe lungs over {words(x)} and {words(y)} under the "
@@ -180,8 +181,11 @@ def _window_along(result: xr.Dataset) -> Iterator[Page]:
     )  # fmt: skip
     for number, rule in enumerate(result["rule"].values.astype(str)):
         one = result.isel(population=0).sel(rule=rule)
-        at = float(np.nanmax(one["upper"]))
-        at = (at + float(np.nanmax(one["lower"]))) / 2
+        at = float(one["upper"].max() + one["lower"].max()) / 2
+        if not np.isfinite(at):
+            ax.plot([], [], color=colour_of(rule, number), label=f"{words(rule)}: no window")
+            ax.legend(loc="upper left", frameon=False, fontsize=9)
+            continue
         ax.annotate(
             f"{words(rule)}\n50 to 75 %", (top, at), xytext=(6, 0), textcoords="offset points",
             va="center", color=colour_of(rule, number), fontsize=10, annotation_clip=False,
@@ -199,7 +203,8 @@ def _window_along(result: xr.Dataset) -> Iterator[Page]:
 def _profile(result: xr.Dataset) -> Iterator[Page]:
     outcomes = [str(name) for name in result.data_vars if name != "status"]
     along = next(str(d) for d in result[outcomes[0]].dims if d != "population")
-    if result.sizes["population"] == 1:
+    shares = all(result[name].attrs["units"] == "1" for name in outcomes)
+    if result.sizes["population"] == 1 and shares:
         fig = Figure(figsize=(7.4, 5.2), layout="constrained")
         plot_together(result.isel(population=0), outcomes=outcomes, along=along, ax=fig.subplots())
     else:
@@ -271,6 +276,10 @@ def _course(result: xr.Dataset) -> Iterator[Page]:
     yield "paco2_course", fig, f"PaCO2 over time after a change of settings: {told}."
 
 
+def _share(value: float) -> str:
+    return f"{value:.0%}" if np.isfinite(value) else "none determined"
+
+
 def _driven(outcome: str) -> str:
     if outcome.startswith("margin_"):
         return f"safety margin\n({words(outcome.removeprefix('margin_'))} rule)"
@@ -318,6 +327,7 @@ _PAGES: Mapping[str, Callable[[xr.Dataset], Iterator[Page]]] = MappingProxyType(
 
 
 def save_page(figure: Figure, path: Path) -> None:
-    """Save a page without the date, so that the same result gives the same bytes."""
+    """Save a page without date and random names: the same result gives the same bytes."""
     dates = {"svg": {"Date": None}, "pdf": {"CreationDate": None}, "png": {"Software": None}}
-    figure.savefig(path, dpi=PRINT_DPI, metadata=dates[path.suffix.lstrip(".")])
+    with rc_context({"svg.hashsalt": "ebbmap"}):
+        figure.savefig(path, dpi=PRINT_DPI, metadata=dates[path.suffix.lstrip(".")])

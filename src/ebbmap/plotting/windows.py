@@ -101,6 +101,8 @@ def plot_windows_along(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
         ax.fill_between(tau[order], low, high, color=colour, alpha=0.3, lw=0)
         ax.plot(tau[order], low, color=colour, lw=1.6, label=f"{words(rule)} rule")
         ax.plot(tau[order], high, color=colour, lw=1.6)
+        # the axes span every lung, with or without a window
+        ax.update_datalim([(at, edge) for at in (tau.min(), tau.max()) for edge in COMMON_RANGE])
     for edge in COMMON_RANGE:
         ax.axhline(edge, color=INK, lw=1.2, ls=(0, (5, 3)))
     ax.set_xlabel(text_of(ds["time_constant_exp"]))

@@ -52,6 +52,14 @@ def _check_numbers(raw) -> list[str]:
                 problems += [f"fixed.{name}: {found}"] if found else []
             elif isinstance(number, str):
                 problems.append(f"fixed.{name}: must be a number; got {number!r}.")
+    drawn = {"samples": _table(raw, "samples")}
+    for own in _table(raw, "population"):
+        drawn[f"population.{own}.properties"] = _table(raw, "population", own, "properties")
+    for place, tables in drawn.items():
+        for name in tables:
+            ends = _ends(_table(tables, name))
+            if name in PARAMETERS and ends.size and (found := complaint(name, ends)):
+                problems.append(f"{place}.{name}: {found}")
     for name, value in _table(raw, "axes").items():
         if name not in PARAMETERS:
             continue
@@ -259,6 +267,13 @@ def _names(value: object) -> list[str]:
 def _repeated(place: str, names: list[str]) -> list[str]:
     twice = [name for name in dict.fromkeys(names) if names.count(name) > 1]
     return [f"{place}: {name!r} is listed twice. Keep one of them." for name in twice]
+
+
+def _ends(distribution: Mapping[str, Any]) -> np.ndarray:
+    """Return the ends of a distribution that are stated as numbers, low before high."""
+    stated = (distribution.get(side) for side in ("low", "high"))
+    numbers = [e for e in stated if isinstance(e, (int, float)) and not isinstance(e, bool)]
+    return np.array([_double(number) for number in numbers])
 
 
 def _double(number: int | float) -> float:

@@ -1,0 +1,119 @@
+"""Every page of the studies that come with the project, on shrunken copies."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+from ebbmap.caution import CAUTION
+from ebbmap.plotting.pages import pages_of, save_page
+from ebbmap.run import plan_tasks
+from ebbmap.study import load_study, parse_study
+
+STUDIES = sorted((Path(__file__).parents[2] / "studies").glob("*.toml"))
+
+#: What makes a study small: key, and its value here.
+SMALL = {"lungs": 12, "count": 4, "base_size": 16, "resamples": 100}
+
+
+def shrink(text):
+    for key, value in SMALL.items():
+        text = re.sub(rf"\b{key} = \d+", f"{key} = {value}", text)
+    return re.sub(r"\bat = \[.*\]", "at = [0.3, 0.6, 1.2]", text)
+
+
+@pytest.fixture(scope="module", params=STUDIES, ids=lambda path: path.stem)
+def pages(request):
+    study = parse_study(shrink(request.param.read_text(encoding="utf-8")), request.param.name)
+    return [
+        page
+        for task in plan_tasks(study)
+        for page in pages_of(task.kind, task.run(lambda cases: None))
+    ]
+
+
+@pytest.mark.parametrize("path", STUDIES, ids=lambda path: path.stem)
+def test_every_study_passes_its_checks(path):
+    assert load_study(path).question.rules
+
+
+def test_there_are_studies():
+    assert len(STUDIES) >= 2
+
+
+def test_every_page_carries_the_caution_and_says_that_lungs_are_invented(pages):
+    assert pages
+    for name, figure, _ in pages:
+        text = " ".join(" ".join(t.get_text() for t in figure.texts).split())
+        assert CAUTION in text, name
+        assert "Invented lungs." in text, name
+
+
+def test_every_page_has_its_own_name_and_a_text_for_those_who_cannot_see_it(pages):
+    names = [name for name, _, _ in pages]
+    assert len(set(names)) == len(names)
+    for name, _, text in pages:
+        assert len(text) > 20, name
+        assert "nan" not in text
+
+
+@pytest.mark.parametrize("ending", ["png", "svg", "pdf"])
+def test_the_same_result_gives_the_same_bytes(ending, tmp_path):
+    study = load_study(STUDIES[-1])
+    task = next(task for task in plan_tasks(study) if task.kind == "profile")
+    result = task.run(lambda cases: None)
+    for number in (1, 2):
+        ((_, figure, _),) = pages_of("profile", result)
+        save_page(figure, tmp_path / f"{number}.{ending}")
+    one, other = ((tmp_path / f"{number}.{ending}").read_bytes() for number in (1, 2))
+    assert len(one) > 5000
+    assert one == other
+
+
+ODD = """
+title = "odd"
+seed = 0
+lungs = 5
+populations = ["normal"]
+[fixed]
+{fixed}
+[axes]
+t_low = [0.3, 0.5]
+resistance_exp = [8.0, 14.0]
+[analyses.window]
+{along}
+[[analyses.map]]
+x = "t_low"
+y = "resistance_exp"
+"""
+
+
+@pytest.mark.parametrize("along", ["", 'along = "resistance_exp"'], ids=["lungs", "axis"])
+@pytest.mark.parametrize(
+    "fixed",
+    ["p_high = 8.0\np_low = 10.0", "p_high = 70.0", "p_high = 2.0"],
+    ids=["impossible", "nowhere safe", "too little"],
+)
+def test_a_result_without_any_safe_place_is_drawn_too(fixed, along):
+    study = parse_study(ODD.format(fixed=fixed, along=along))
+    for task in plan_tasks(study):
+        for _, figure, text in pages_of(task.kind, task.run(lambda cases: None)):
+            figure.draw_without_rendering()
+            assert "nan" not in text
+
+
+PROFILE = """
+title = "profile"
+populations = ["normal"]
+[axes]
+t_low = [0.3, 0.5]
+[analyses.profile]
+along = "t_low"
+outcomes = ["auto_peep", "flow_ratio"]
+"""
+
+
+def test_outcomes_of_different_units_get_axes_of_their_own():
+    (task,) = plan_tasks(parse_study(PROFILE))
+    ((_, figure, _),) = pages_of(task.kind, task.run(lambda cases: None))
+    assert [ax.get_ylabel() for ax in figure.axes] == ["auto-PEEP [cmH₂O]", "flow ratio"]

@@ -1,0 +1,228 @@
+"""What is drawn is what the dataset holds; no image is compared."""
+
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from ebbmap.analysis.drivers import find_drivers
+from ebbmap.analysis.profiles import profile_outcomes
+from ebbmap.analysis.regions import map_safe_region
+from ebbmap.analysis.windows import find_population_windows
+from ebbmap.cases import Question
+from ebbmap.limits import LIMIT_SETS
+from ebbmap.plotting.drivers import plot_drivers
+from ebbmap.plotting.maps import (
+    failing_bounds,
+    legend_of_bounds,
+    mark_lungs,
+    plot_failing_limit,
+    plot_safe_region,
+)
+from ebbmap.plotting.profiles import plot_profile, plot_together
+from ebbmap.plotting.style import COLOURS, CYCLE, colour_of, spread_labels, words
+from ebbmap.plotting.windows import COMMON_RANGE, plot_served, plot_windows_along
+from ebbmap.populations import POPULATIONS
+
+GROUPS = tuple(POPULATIONS[name] for name in ("normal", "obstructive"))
+RULES = {rule: LIMIT_SETS[rule] for rule in ("flow_ratio", "exhaled_fraction")}
+T_LOW = np.linspace(0.2, 1.4, 7)
+RESISTANCE = np.array([8.0, 14.0, 30.0])
+
+
+@pytest.fixture(scope="module")
+def question():
+    return Question(populations=GROUPS, rules=RULES, lungs=30, seed=0)
+
+
+@pytest.fixture(scope="module")
+def mapped(question):
+    axes = {"t_low": T_LOW, "resistance_exp": RESISTANCE}
+    found = map_safe_region(question, axes, x="t_low", y="resistance_exp")
+    return found.sel(population="normal", rule="flow_ratio")
+
+
+@pytest.fixture(scope="module")
+def drivers(question):
+    outcomes = ("auto_peep", "release_rate")
+    found = find_drivers(question, along="t_low", grid=T_LOW, base_size=32, resamples=100,
+                         outcomes=outcomes)  # fmt: skip
+    return found.sel(population="normal")
+
+
+@pytest.fixture(scope="module")
+def windows(question):
+    return find_population_windows(question, {})
+
+
+@pytest.fixture(scope="module")
+def profile(question):
+    names = ("flow_ratio", "exhaled_fraction")
+    return profile_outcomes(question, along="t_low", grid=T_LOW, outcomes=names)
+
+
+def lines(ax):
+    """Drawn lines by their label."""
+    return {line.get_label(): line for line in ax.lines}
+
+
+def test_a_map_draws_the_safe_share(mapped):
+    ax = plot_safe_region(mapped, x="t_low", y="resistance_exp")
+    drawn = ax.collections[0].get_array().reshape(3, 7)
+    np.testing.assert_array_equal(drawn, mapped["safe_share"])
+    assert ax.get_xlabel() == "T low [s]"
+    assert ax.get_ylabel() == "expiratory resistance [cmH₂O·s/L]"
+    assert ax.get_xlim() == pytest.approx((0.2, 1.4))
+    assert ax.get_ylim() == pytest.approx((8.0, 30.0))
+
+
+def test_a_map_can_be_turned(mapped):
+    ax = plot_safe_region(mapped, x="resistance_exp", y="t_low")
+    drawn = ax.collections[0].get_array().reshape(7, 3)
+    np.testing.assert_array_equal(drawn, mapped["safe_share"].T)
+
+
+def test_a_map_draws_the_limit_broken_most_often(mapped):
+    bounds = failing_bounds(mapped)
+    ax = plot_failing_limit(mapped, x="t_low", y="resistance_exp")
+    drawn = ax.collections[0].get_array().reshape(3, 7).astype(int)
+    named = np.array([*bounds, "none"])[drawn]
+    np.testing.assert_array_equal(named, mapped["commonest_bound"].values.astype(str))
+    assert [patch.get_label() for patch in legend_of_bounds(bounds)] == [words(b) for b in bounds]
+
+
+def test_a_map_that_serves_too_few_says_how_many(mapped):
+    few = mapped.assign(safe_share=mapped["safe_share"] * 0 + 0.2)
+    ax = plot_safe_region(few, x="t_low", y="resistance_exp")
+    assert "at most 20% of lungs anywhere" in [text.get_text() for text in ax.texts]
+
+
+def test_cells_that_could_not_be_determined_are_hatched(mapped):
+    plain = plot_safe_region(mapped, x="t_low", y="resistance_exp")
+    doubt = mapped.assign(undetermined_share=mapped["undetermined_share"] + 0.1)
+    ax = plot_safe_region(doubt, x="t_low", y="resistance_exp")
+    assert len(ax.collections) == len(plain.collections) + 1
+    assert ax.collections[-1].hatches == ["////"]
+
+
+def test_near_marks_share_one_line_and_label(mapped):
+    ax = plot_safe_region(mapped, x="t_low", y="resistance_exp")
+    before = len(ax.lines)
+    mark_lungs(ax, {"normal": 14.0, "restrictive": 14.2, "obstructive": 28.0}, COLOURS)
+    assert len(ax.lines) == before + 2
+    assert [text.get_text() for text in ax.texts][-2:] == ["normal, restrictive", "obstructive"]
+
+
+@pytest.mark.parametrize("index", ["total", "first"])
+def test_drivers_are_drawn_one_line_each_with_their_intervals(drivers, index):
+    ax = plot_drivers(drivers, outcome="auto_peep", along="t_low", index=index)
+    drawn = lines(ax)
+    bands = ax.collections
+    for number, name in enumerate(drivers["parameter"].values):
+        one = drivers.sel(outcome="auto_peep", parameter=name)
+        np.testing.assert_array_equal(drawn[words(name)].get_ydata(), one[index])
+        np.testing.assert_array_equal(drawn[words(name)].get_xdata(), T_LOW)
+        corners = bands[number].get_paths()[0].vertices[:, 1]
+        ends = one[f"{index}_interval"]
+        assert corners.max() == pytest.approx(float(ends.max()))
+        assert corners.min() == pytest.approx(float(ends.min()))
+    assert ax.get_ylabel() == f"{index} index"
+
+
+def test_drivers_of_what_never_varies_are_a_sentence(drivers):
+    ax = plot_drivers(drivers, outcome="release_rate", along="t_low")
+    assert "does not vary" in [text.get_text() for text in ax.texts]
+
+
+def test_the_share_served_is_drawn_for_each_population(windows):
+    one = windows.sel(rule="flow_ratio")
+    ax = plot_served(one)
+    for group in GROUPS:
+        drawn = lines(ax)[group.name]
+        np.testing.assert_array_equal(
+            drawn.get_ydata(), one["served_share"].sel(population=group.name)
+        )
+    assert ax.get_xscale() == "log"
+    assert ax.get_xlabel() == "T low [s]"
+
+
+def test_windows_are_drawn_against_the_time_constant(question):
+    found = find_population_windows(question, {"resistance_exp": RESISTANCE})
+    one = found.isel(population=0)
+    ax = plot_windows_along(one)
+    for rule in RULES:
+        drawn = lines(ax)[f"{words(rule)} rule"]
+        np.testing.assert_array_equal(drawn.get_ydata(), one["lower"].sel(rule=rule))
+        np.testing.assert_array_equal(drawn.get_xdata(), one["time_constant_exp"].sel(rule=rule))
+    level = {line.get_ydata()[0] for line in ax.lines if len(set(line.get_ydata())) == 1}
+    assert set(COMMON_RANGE) <= level
+    assert ax.get_xlabel() == "expiratory time constant [s]"
+
+
+def test_a_profile_has_one_line_per_population(profile):
+    ax = plot_profile(profile, outcome="flow_ratio", along="t_low")
+    for group in GROUPS:
+        np.testing.assert_array_equal(
+            lines(ax)[group.name].get_ydata(), profile["flow_ratio"].sel(population=group.name)
+        )
+    assert ax.get_ylabel() == "flow ratio"
+
+
+def test_outcomes_together_are_thick_where_they_keep_their_rule(profile):
+    one = profile.isel(population=0)
+    ax = plot_together(one, outcomes=["flow_ratio", "exhaled_fraction"], along="t_low")
+    thick = [line for line in ax.lines if line.get_linewidth() == 5]
+    for line, name in zip(thick, RULES, strict=True):
+        inside = (one[name] >= 0.5) & (one[name] <= 0.75)
+        np.testing.assert_array_equal(np.isfinite(line.get_ydata()), inside)
+
+
+def test_a_plot_draws_on_the_axes_that_it_is_given(mapped, drivers, windows, profile):
+    place = {"x": "t_low", "y": "resistance_exp"}
+    draws = [
+        lambda ax: plot_safe_region(mapped, **place, ax=ax),
+        lambda ax: plot_failing_limit(mapped, **place, ax=ax),
+        lambda ax: plot_drivers(drivers, outcome="auto_peep", along="t_low", ax=ax),
+        lambda ax: plot_served(windows.sel(rule="flow_ratio"), ax=ax),
+        lambda ax: plot_profile(profile, outcome="flow_ratio", along="t_low", ax=ax),
+        lambda ax: plot_together(profile.isel(population=0), outcomes=["flow_ratio"],
+                                 along="t_low", ax=ax),
+    ]  # fmt: skip
+    for draw in draws:
+        own = Figure().add_subplot()
+        assert draw(own) is own
+        assert isinstance(draw(None), Axes)
+
+
+def test_plots_leave_pyplot_alone():
+    code = "import sys, ebbmap.plotting.pages; print('matplotlib.pyplot' in sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
+    assert done.stdout.strip() == "False", done.stderr
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [("t_low", "T low"), ("auto_peep", "auto-PEEP"), ("flow_ratio_low", "flow ratio too low"),
+     ("end_high_pressure_high", "alveolar pressure at end of T high too high"),
+     ("some_rule", "some rule")],
+)  # fmt: skip
+def test_names_become_words(name, text):
+    assert words(name) == text
+
+
+def test_a_named_thing_keeps_its_colour():
+    assert colour_of("normal", 5) == COLOURS["normal"]
+    assert colour_of("compliance", 9) == CYCLE[1]
+
+
+def test_labels_keep_their_distance_and_order():
+    rng = np.random.default_rng(0)
+    for _ in range(50):
+        at = rng.random(6)
+        placed = np.array(spread_labels(at, 0.1))
+        order = np.argsort(at)
+        # rounding of the gap
+        assert (np.diff(placed[order]) >= 0.1 - 1e-12).all()
