@@ -13,6 +13,7 @@ from ebbmap.labelling import (
     label_verdict,
     provenance,
 )
+from ebbmap.evaluate import STATUS
 from ebbmap.limits import LIMIT_SETS
 from ebbmap.outcomes import OUTCOMES
 
@@ -40,7 +41,7 @@ def test_an_unknown_name_has_no_label():
 @pytest.mark.parametrize(
     ("give", "meanings"),
     [
-        (label_status, "ok not_converged out_of_domain"),
+        (label_status, " ".join(STATUS)),
         (label_verdict, "safe caution unsafe undetermined"),
         (lambda a: label_binding(a, LIMIT_SETS["volume"]),
          "release_volume_per_kg_low release_volume_per_kg_high"),

@@ -8,7 +8,7 @@ are starting points for sweeps, each with its source and how far that source was
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import exp, log, sqrt
 from types import MappingProxyType
 from typing import Literal
@@ -17,6 +17,7 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from ebbmap.errors import EbbmapError, unknown_name
+from ebbmap.lungs.tracheal_tube import MEASURED_FLOW, tracheal_tube
 from ebbmap.parameters import parameter
 
 Confirmed = Literal["read", "memory, uncertain", "assumption"]
@@ -389,7 +390,51 @@ _ALL = (
     ),
 )  # fmt: skip
 
-POPULATIONS: Mapping[str, Population] = MappingProxyType({p.name: p for p in _ALL})
+
+def with_tube(group: Population, *, diameter: float = 7.5) -> Population:
+    """Take the tracheal tube out of a population's resistances and put it back as a tube.
+
+    Parameters
+    ----------
+    group : Population
+        With resistances that include the tube.
+    diameter : float
+        Inner diameter of the tube [mm], 6 to 8.
+
+    Returns
+    -------
+    Population
+        For a lung with a quadratic resistance: K of tubes around this size, and resistances less
+        what K gave at the flow at which resistance is usually measured, 0.5 L/s.
+
+    Examples
+    --------
+    >>> with_tube(population("normal")).name
+    'normal_with_tube'
+    """
+    quadratic = float(tracheal_tube(diameter)[1])
+    turbulent = quadratic * MEASURED_FLOW
+    marginals = dict(group.marginals)
+    for name in ("resistance_insp", "resistance_exp"):
+        whole = marginals[name]
+        marginals[name] = replace(
+            whole, centre=whole.centre - turbulent,
+            source=f"{whole.source}; less the turbulent part of a {diameter:g} mm tube",
+        )  # fmt: skip
+    marginals["resistance_quadratic"] = Marginal(
+        "normal", quadratic, 0.25 * quadratic,
+        "fit to Futagawa et al., BMC Anesthesiology 2017; spread: half a size up and down",
+        low=0.4 * quadratic, high=2.0 * quadratic,
+    )  # fmt: skip
+    return Population(
+        f"{group.name}_with_tube", f"{group.long_name}, tube apart", group.comment,
+        MappingProxyType(marginals), group.correlations,
+    )  # fmt: skip
+
+
+POPULATIONS: Mapping[str, Population] = MappingProxyType(
+    {p.name: p for p in (*_ALL, *(with_tube(p) for p in _ALL))}
+)
 
 
 def population(name: str) -> Population:
