@@ -111,7 +111,8 @@ def test_cells_that_could_not_be_determined_are_hatched(mapped):
 def test_near_marks_share_one_line_and_label(mapped):
     ax = plot_safe_region(mapped, x="t_low", y="resistance_exp")
     before = len(ax.lines)
-    mark_lungs(ax, {"normal": 14.0, "restrictive": 14.2, "obstructive": 28.0}, COLOURS)
+    middles = {"normal": 14.0, "restrictive": 14.2, "obstructive": 28.0, "off the map": 40.0}
+    mark_lungs(ax, middles, COLOURS)
     assert len(ax.lines) == before + 2
     assert [text.get_text() for text in ax.texts][-2:] == ["normal, restrictive", "obstructive"]
 

@@ -104,7 +104,8 @@ def legend_of_bounds(bounds: list[str]) -> list[Patch]:
 def mark_lungs(ax: Axes, middles: dict[str, float], colours: dict[str, str]) -> None:
     """Mark each population's middle lung on the vertical axis, inside the right edge."""
     top, bottom = max(ax.get_ylim()), min(ax.get_ylim())
-    for group in _near(middles, SAME_HEIGHT * (top - bottom)):
+    inside = {name: at for name, at in middles.items() if bottom <= at <= top}
+    for group in _near(inside, SAME_HEIGHT * (top - bottom)):
         value = middles[group[0]]
         colour = colours.get(group[0], INK) if len(group) == 1 else INK
         ax.axhline(value, color=colour, lw=1.0, ls=(0, (4, 3)))

@@ -183,8 +183,10 @@ def _window_along(result: xr.Dataset) -> Iterator[Page]:
         one = result.isel(population=0).sel(rule=rule)
         at = float(one["upper"].max() + one["lower"].max()) / 2
         if not np.isfinite(at):
-            ax.plot([], [], color=colour_of(rule, number), label=f"{words(rule)}: no window")
-            ax.legend(loc="upper left", frameon=False, fontsize=9)
+            ax.text(
+                0.5, 0.6 - 0.08 * number, f"{words(rule)}: no window", ha="center",
+                transform=ax.transAxes, color=colour_of(rule, number),
+            )  # fmt: skip
             continue
         ax.annotate(
             f"{words(rule)}\n50 to 75 %", (top, at), xytext=(6, 0), textcoords="offset points",
