@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from ebbmap.evaluate import STATUS
 from ebbmap.labelling import (
     code_fingerprint,
     label,
@@ -13,7 +14,6 @@ from ebbmap.labelling import (
     label_verdict,
     provenance,
 )
-from ebbmap.evaluate import STATUS
 from ebbmap.limits import LIMIT_SETS
 from ebbmap.outcomes import OUTCOMES
 

@@ -69,7 +69,7 @@ def simulate(
     ('sample',)
     """
     model = lung_model(lung)
-    wanted = None if outcomes is None else tuple(outcomes)
+    wanted = _wanted(outcomes)
     if limits is not None and wanted is not None:
         wanted = tuple(dict.fromkeys((*wanted, *limits.outcomes)))
     todo = plan(model, wanted)
@@ -158,7 +158,7 @@ def start_up(
     4
     """
     model = lung_model(lung)
-    todo = plan(model, None if outcomes is None else tuple(outcomes))
+    todo = plan(model, _wanted(outcomes))
     arrays = as_arrays(values)
     start = _as_start(start_pressure)
     dims, shape, coords = _frame({**arrays, "start_pressure": start})
@@ -228,6 +228,13 @@ def _as_start(value: Value) -> xr.DataArray:
     except EbbmapError as error:
         # an end-expiratory pressure like P low, with the same bounds
         raise EbbmapError(str(error).replace("p_low", "start_pressure", 1)) from None
+
+
+def _wanted(outcomes: Iterable[str] | None) -> tuple[str, ...] | None:
+    """Take one name for a list of one."""
+    if outcomes is None:
+        return None
+    return (outcomes,) if isinstance(outcomes, str) else tuple(outcomes)
 
 
 def _frame(arrays: Mapping[str, xr.DataArray]):

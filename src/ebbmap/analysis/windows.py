@@ -71,6 +71,11 @@ def find_windows(
             raise EbbmapError(f"{name} is what a window is searched for. Leave it out.")
     arrays = {name: np.atleast_1d(array.values) for name, array in as_arrays(values).items()}
     lungs = max((array.size for array in arrays.values()), default=1)
+    for name, array in arrays.items():
+        if array.size not in (1, lungs):
+            raise EbbmapError(
+                f"{name} must have one value or {lungs}, as the longest list; got {array.size}."
+            )
     full = {name: np.broadcast_to(array, (lungs,)) for name, array in arrays.items()}
     vary = {name for name, array in arrays.items() if array.size > 1}
 

@@ -211,6 +211,8 @@ def _check_analyses(raw) -> list[str]:
         if not _listed(raw.get("populations")) and len(_table(raw, "samples")) < 2:
             problems.append("analyses.sobol: needs a population or at least two [samples].")
     if "window" in analyses:
+        if "along" in _table(analyses, "window") and _table(raw, "samples"):
+            problems.append("analyses.window.along: follows middle lungs, not [samples]. Fix them.")
         for name in ("t_low", "t_low_in_time_constants"):
             if name in _table(raw, "fixed") or name in _table(raw, "samples"):
                 problems.append(f"analyses.window: searches for T low, so {name} cannot be given.")
