@@ -8,8 +8,9 @@ from types import MappingProxyType
 from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.lungs.base import Lung
 from ebbmap.lungs.linear import LINEAR
+from ebbmap.lungs.stepped import STEPPED
 
-LUNGS: Mapping[str, Lung] = MappingProxyType({lung.name: lung for lung in (LINEAR,)})
+LUNGS: Mapping[str, Lung] = MappingProxyType({lung.name: lung for lung in (LINEAR, STEPPED)})
 
 __all__ = ["LUNGS", "Lung", "lung_model"]
 
