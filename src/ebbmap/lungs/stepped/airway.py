@@ -40,14 +40,17 @@ def flow_of(drop, resistance, resistance_quadratic):
 
 
 def flow(
-    drive, recoil_pressure, resistance_insp, resistance_exp, resistance_quadratic, flow_limitation
-):
+    drive, inward, recoil_pressure,
+    resistance_insp, resistance_exp, resistance_quadratic, flow_limitation,
+):  # fmt: skip
     """Flow and its slopes.
 
     Parameters
     ----------
     drive : ndarray, shape (n,)
         Airway less alveolar pressure [cmH2O].
+    inward : ndarray of bool, shape (n,)
+        Which resistance holds; as a rule ``drive >= 0``.
     recoil_pressure : ndarray, shape (n,)
         Transpulmonary pressure [cmH2O].
     resistance_insp, resistance_exp, resistance_quadratic, flow_limitation : ndarray, shape (n,)
@@ -59,7 +62,6 @@ def flow(
         Flow, and its derivatives by the drive and by the recoil pressure [L s-1 cmH2O-1].
     """
     drop = np.abs(drive)
-    inward = drive >= 0.0
     recoil_pressure = np.maximum(recoil_pressure, LEAST_RECOIL)
     limit = np.where(inward, 0.0, flow_limitation * resistance_exp / recoil_pressure)
     resistance = np.where(inward, resistance_insp, resistance_exp) + limit * drop
@@ -67,7 +69,7 @@ def flow(
     size = 2.0 * drop / (resistance + root)
     by_drive = (1.0 - size * limit) / root
     by_recoil = -size * limit * drop / (recoil_pressure * root)
-    return np.where(inward, size, -size), by_drive, by_recoil
+    return np.copysign(size, drive), by_drive, by_recoil
 
 
 def valve(start, target, elapsed, valve_time):

@@ -68,8 +68,9 @@ def snapshot(cases: Cases, state: State) -> Snapshot:
     )
     alveolar = lung + cases.wall_elastance * state.volume - muscle
     speed, _, _ = flow(
-        state.airway_pressure - alveolar, lung, cases.resistance_insp, cases.resistance_exp,
-        cases.resistance_quadratic, cases.flow_limitation,
+        state.airway_pressure - alveolar, state.airway_pressure >= alveolar, lung,
+        cases.resistance_insp, cases.resistance_exp, cases.resistance_quadratic,
+        cases.flow_limitation,
     )  # fmt: skip
     return Snapshot(alveolar, lung, -speed, fraction)
 

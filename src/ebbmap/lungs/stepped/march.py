@@ -24,7 +24,7 @@ from ebbmap.lungs.stepped import effort
 from ebbmap.lungs.stepped.airway import FASTEST_VALVE, flow, valve
 from ebbmap.lungs.stepped.cases import Cases
 from ebbmap.lungs.stepped.recoil import recoil
-from ebbmap.lungs.stepped.recruitment import open_fraction, opening_rate
+from ebbmap.lungs.stepped.recruitment import margins, open_fraction
 from ebbmap.units import ML_PER_L
 
 GAMMA = 0.25
@@ -49,14 +49,27 @@ SLOPE = (0.25, -0.1043, 0.1035, -0.0362, 0.0, 0.0)
 
 VOLUME, OPENNESS, ALVEOLAR, PLEURAL, INSPIRED, FADED = range(6)
 STATES = 6
-#: Rows that are looked at but not integrated.
-FLOW, LUNG, STIFFNESS = range(STATES, STATES + 3)
+#: Rows that are looked at but not integrated; the last three are the gates.
+FLOW, LUNG, STIFFNESS, DRIVE, OPENS, CLOSES = range(STATES, STATES + 6)
+GATES = slice(DRIVE, CLOSES + 1)
+
+#: A gate has switched when it lies beyond its threshold by more than this share of its size.
+GATE_EDGE = 1e-9
+
+#: A peak inside a step is passed over when it lies above the ends by less than this share.
+PEAK_EDGE = 1e-8
+
+#: Halvings and secants that find where a step meets a gate.
+GATE_STEPS = 12
 
 #: Relative step of the differences that give the derivatives.
 NUDGE = 1e-6
 
 #: Error of one step, relative to each row's own size; measured: outcomes then hold 1e-6.
-TOLERANCE = 1e-9
+TOLERANCE = 1e-7
+
+#: The gas left in a release is held to its own size down to this share of what there was.
+LEAST_LEFT = 1e-4
 
 #: A case that needs more steps than this within one phase is given up (and is NaN).
 MOST_STEPS = 20_000
@@ -132,6 +145,9 @@ class _Run:
         Airway pressure [cmH2O], time so far, time since the last effort, next step [s].
     rows : ndarray, shape (6, n)
         State and integrals.
+    gates : ndarray of bool, shape (3, n)
+        Gas flows inward, units open, units close. A gate stays as it is within a step, so that
+        every step is smooth; a step that would pass a gate ends at it.
     """
 
     cases: Cases
@@ -143,6 +159,7 @@ class _Run:
     clock: np.ndarray
     step: np.ndarray
     rows: np.ndarray
+    gates: np.ndarray
 
     def at(self, index) -> _Run:
         """Return the run of some of the cases."""
@@ -150,7 +167,7 @@ class _Run:
         return _Run(self.cases.at(index), **arrays)
 
     def rates(self, after, volume, openness, active) -> np.ndarray:
-        """Return the rates of the rows and what is looked at, shape (9, n), some time later."""
+        """Return the rates of the rows and what is looked at, shape (12, n), some time later."""
         cases = self.cases
         airway = valve(self.airway, self.target, after, cases.valve_time)
         muscle = effort.muscle_pressure(
@@ -163,20 +180,24 @@ class _Run:
         )
         wall = cases.wall_elastance * volume
         alveolar = lung + wall - muscle
+        drive = airway - alveolar
+        inward, opening_now, closing_now = self.gates
         speed, by_drive, by_recoil = flow(
-            airway - alveolar, lung, cases.resistance_insp, cases.resistance_exp,
+            drive, inward, lung, cases.resistance_insp, cases.resistance_exp,
             cases.resistance_quadratic, cases.flow_limitation,
         )  # fmt: skip
-        opening = opening_rate(
+        opens, closes = margins(
             openness, lung + wall,
-            cases.opening_pressure, cases.opening_spread, cases.opening_time_constant,
-            cases.closing_pressure, cases.closing_spread, cases.closing_time_constant,
+            cases.opening_pressure, cases.opening_spread,
+            cases.closing_pressure, cases.closing_spread,
         )  # fmt: skip
-        opening = np.where(cases.recruitable_share > 0.0, opening, 0.0)
+        opening = (opening_now * opens / cases.opening_time_constant
+                   - closing_now * closes / cases.closing_time_constant)  # fmt: skip
         fading = by_recoil * slope - by_drive * (slope + cases.wall_elastance)
         return np.stack((
             ML_PER_L * speed, opening, alveolar, wall - muscle,
-            ML_PER_L * np.maximum(speed, 0.0), ML_PER_L * fading, speed, lung, slope,
+            ML_PER_L * speed * inward, ML_PER_L * fading, speed, lung, slope,
+            drive, opens, closes,
         ))  # fmt: skip
 
     def try_step(self, now, active, step) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -186,6 +207,11 @@ class _Run:
         """
         volume, openness = self.rows[VOLUME], self.rows[OPENNESS]
         size = np.minimum(self.scale, self.cases.p_high / now[STIFFNESS])
+        # what is left of the release is held relative to itself: it becomes the trapped gas
+        near = np.abs(now[DRIVE]) / (self.cases.p_high - self.cases.p_low)
+        tight = size * np.where(
+            self.target == self.cases.p_low, np.clip(near, LEAST_LEFT, 1.0), 1.0
+        )
         # towards the inside of the curve and of [0, 1], where the derivative exists
         by_volume = (self.rates(0.0, volume - NUDGE * size, openness, active) - now) / (
             -NUDGE * size
@@ -226,7 +252,7 @@ class _Run:
         new = at + moves[-1]
         span = self.cases.p_high * self.until
         sizes = np.stack(
-            (size, np.ones_like(size), span, span, self.scale, 1.0 + np.abs(new[FADED]))
+            (tight, np.ones_like(size), span, span, self.scale, 1.0 + np.abs(new[FADED]))
         )
         error = np.max(np.abs(moves[-1]) / sizes, axis=0) / TOLERANCE
         return new, error, slopes
@@ -264,7 +290,10 @@ def march(cases: Cases, state: State, target, duration) -> tuple[State, Stretch]
     run = _Run(
         cases, target, duration, size_of_volume(cases), airway,
         np.zeros(cases.size), state.clock, np.minimum(duration, first), rows,
+        np.zeros((3, cases.size), dtype=bool),
     ).at(here)  # fmt: skip
+    run.gates = run.rates(0.0, run.rows[VOLUME], run.rows[OPENNESS], _active(run)[0])[GATES] >= 0.0
+    run.gates[1:] &= run.cases.recruitable_share > 0.0
     for _ in range(MOST_STEPS):
         arrived = run.elapsed >= run.until
         if arrived.any():
@@ -283,11 +312,59 @@ def size_of_volume(cases: Cases):
     return cases.static_volume(cases.p_high, whole)[0] - cases.static_volume(cases.p_low, whole)[0]
 
 
+def _active(run: _Run):
+    """Whether an effort is under way, and the time until that changes."""
+    cases = run.cases
+    active, remaining = effort.next_switch(run.clock, cases.effort_rate, cases.effort_duration)
+    breathing = cases.effort_pressure > 0.0
+    return active & breathing, np.where(breathing, remaining, np.inf)
+
+
+def _meet_gates(run: _Run, taken, step, start, start_slope, end, end_slope):
+    """Refuse steps that pass a gate: return what is still taken, and the step to try instead."""
+    size = np.stack((run.cases.p_high, np.ones_like(step), np.ones_like(step)))
+    beyond = np.where(run.gates, -end, end) > GATE_EDGE * size
+    passed = beyond & taken
+    passed[1:] &= run.cases.recruitable_share > 0.0
+    if not passed.any():
+        return taken, step
+    # a step that starts at the gate switches it and is tried again, any other is cut to end there
+    at_gate = passed & (np.abs(start) <= GATE_EDGE * size)
+    run.gates = run.gates ^ at_gate
+    step = step.copy()
+    for gate in range(3):
+        index = np.flatnonzero(passed[gate] & ~at_gate[gate])
+        if index.size:
+            share = _crossing(
+                start[gate, index], start_slope[gate, index], end[gate, index],
+                end_slope[gate, index], step[index],
+            )  # fmt: skip
+            step[index] *= share
+    return taken & ~passed.any(axis=0), step
+
+
+def _crossing(start, start_slope, end, end_slope, step):
+    """Share of a step after which the cubic through its ends is zero, shape (n,)."""
+    rise = end - start
+    c, d = start_slope * step, end_slope * step
+    a = c + d - 2.0 * rise
+    b = 3.0 * rise - 2.0 * c - d
+    low, high = np.zeros_like(step), np.ones_like(step)
+    share = start / -rise
+    for _ in range(GATE_STEPS):
+        value = start + share * (c + share * (b + share * a))
+        before = (value > 0.0) == (start > 0.0)
+        low, high = np.where(before, share, low), np.where(before, high, share)
+        slope = c + share * (2.0 * b + share * 3.0 * a)
+        better = share - value / np.where(slope != 0.0, slope, 1.0)
+        share = np.where((better > low) & (better < high), better, 0.5 * (low + high))
+    return share
+
+
 def _advance(here, run: _Run, peaks) -> tuple[np.ndarray, _Run]:
     """Try a step in every case, keep those that are accurate enough, and note the extremes."""
     cases = run.cases
-    active, remaining = effort.next_switch(run.clock, cases.effort_rate, cases.effort_duration)
-    remaining = np.where(cases.effort_pressure > 0.0, remaining, np.inf)
+    active, remaining = _active(run)
     to_go = run.until - run.elapsed
     limit = np.minimum(to_go, remaining)
     # a case that has arrived waits: its step of a harmless length is thrown away
@@ -305,19 +382,28 @@ def _advance(here, run: _Run, peaks) -> tuple[np.ndarray, _Run]:
         new[OPENNESS] + nudge * then[OPENNESS], active,
     )  # fmt: skip
     later = (after - then) / nudge
+    taken, retry = _meet_gates(
+        run, taken, step, now[GATES], slopes[GATES], then[GATES], later[GATES]
+    )
     for row, (source, sign) in enumerate(((LUNG, 1.0), (LUNG, -1.0), (FLOW, -1.0))):
-        top = _peak(
+        share, excess = _peak(
             sign * now[source], sign * slopes[source], sign * then[source], sign * later[source],
             step,
         )  # fmt: skip
+        # a step that passes a peak is cut to end on it, where the cubic's own error is harmless
+        size = run.cases.p_high if source == LUNG else run.cases.p_high / run.cases.resistance_exp
+        passed = taken & (excess > PEAK_EDGE * size)
+        taken, retry = taken & ~passed, np.where(passed, share * step, retry)
+        top = sign * np.where(sign * (then[source] - now[source]) > 0.0, then[source], now[source])
         seen = peaks[row, here]
         peaks[row, here] = np.where(taken, np.maximum(seen, top), seen)
-
+    refused = ~taken & (error <= 1.0) & ~waiting
     factor = np.clip(CAUTION * np.maximum(error, 1e-12) ** -0.25, SHRINK, GROW)
     proposed = step * factor
     # a step cut short by a switch says nothing against the longer one it was cut from
     cut = taken & (step < run.step)
-    run.step = np.where(waiting, run.step, np.where(cut, np.maximum(proposed, run.step), proposed))
+    proposed = np.where(cut, np.maximum(proposed, run.step), np.where(refused, retry, proposed))
+    run.step = np.where(waiting, run.step, proposed)
     run.rows = np.where(taken, new, run.rows)
     landed = taken & (step >= to_go)
     run.airway = np.where(taken, valve(run.airway, run.target, step, cases.valve_time), run.airway)
@@ -327,7 +413,10 @@ def _advance(here, run: _Run, peaks) -> tuple[np.ndarray, _Run]:
 
 
 def _peak(start, start_slope, end, end_slope, step):
-    """Greatest value of the cubic through two values with two slopes, shape (n,)."""
+    """Where the cubic through two values with two slopes peaks, and by how much, shape (n,) each.
+
+    The first is a share of the step, the second how far the peak lies above both ends.
+    """
     # its slope is the quadratic a u^2 + b u + c over u in [0, 1]
     rise = end - start
     c = start_slope * step
@@ -340,7 +429,7 @@ def _peak(start, start_slope, end, end_slope, step):
     top = np.where((c > 0.0) & (d < 0.0), 2.0 * c / np.where(lean > 0.0, lean, 1.0), 0.0)
     top = np.clip(top, 0.0, 1.0)
     inside = start + top * (c + top * (0.5 * b + top * a / 3.0))
-    return np.maximum(np.maximum(start, end), inside)
+    return top, inside - np.maximum(start, end)
 
 
 def _finish(cases, state, airway, target, duration, ends, peaks) -> tuple[State, Stretch]:

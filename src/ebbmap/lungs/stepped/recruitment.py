@@ -48,15 +48,14 @@ def held_open(pressure, mode, spread):
     return ndtr((pressure - mode) / spread)
 
 
-def opening_rate(
-    openness, pressure,
-    opening_pressure, opening_spread, opening_time_constant,
-    closing_pressure, closing_spread, closing_time_constant,
-):  # fmt: skip
-    """Rate of change of the openness, shape (n,) [s-1]."""
-    opens = held_open(pressure, opening_pressure, opening_spread) - openness
-    closes = openness - held_open(pressure, closing_pressure, closing_spread)
+def margins(
+    openness, pressure, opening_pressure, opening_spread, closing_pressure, closing_spread
+):
+    """How far the openness lies below what opens and above what stays open, shape (n,) each.
+
+    Units open while the first is positive and close while the second is.
+    """
     return (
-        np.maximum(opens, 0.0) / opening_time_constant
-        - np.maximum(closes, 0.0) / closing_time_constant
+        held_open(pressure, opening_pressure, opening_spread) - openness,
+        openness - held_open(pressure, closing_pressure, closing_spread),
     )
