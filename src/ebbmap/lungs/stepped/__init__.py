@@ -17,7 +17,7 @@ from ebbmap.lungs.stepped.airway import FASTEST_VALVE, settled_airway
 from ebbmap.lungs.stepped.cases import NAMES, Cases, gather
 from ebbmap.lungs.stepped.cycle import SETTLING_CYCLES, SOLVES
 from ebbmap.lungs.stepped.march import State
-from ebbmap.lungs.stepped.recruitment import held_open, open_fraction
+from ebbmap.lungs.stepped.recruitment import held_open
 
 __all__ = ["STEPPED", "State", "cycle", "rest", "settle", "solve", "waveform"]
 
@@ -159,11 +159,8 @@ def _settled(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
 
 
 def _plain(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
-    solved = quadrature.solve(cases)
-    fraction = np.ones(cases.size)
-    empty, _ = cases.static_volume(cases.p_low, fraction)
-    zero = np.zeros(cases.size)
-    return State(empty + solved["trapped_volume"], fraction, cases.p_low, zero), solved
+    volume, solved = quadrature.solve(cases)
+    return State(volume, np.ones(cases.size), cases.p_low, np.zeros(cases.size)), solved
 
 
 def _general(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
@@ -172,11 +169,9 @@ def _general(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
     Where hysteresis allows more than one settled cycle, this finds the one below that start.
     """
     openness = held_open(cases.p_high, cases.opening_pressure, cases.opening_spread)
-    fraction = open_fraction(openness, cases.recruitable_share)
-    empty, _ = cases.static_volume(cases.p_low, fraction)
-    near = quadrature.solve(cases)
+    volume, _ = quadrature.solve(cases)
     airway = settled_airway(cases.p_high, cases.p_low, cases.t_high, cases.t_low, cases.valve_time)
-    guess = State(empty + near["trapped_volume"], openness, airway, np.zeros(cases.size))
+    guess = State(volume, openness, airway, np.zeros(cases.size))
     state, outcomes = stepping.settle_passive(cases, guess)
     breathing = cases.effort_pressure > 0.0
     if breathing.any():

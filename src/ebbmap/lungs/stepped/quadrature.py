@@ -28,7 +28,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ebbmap.lungs.stepped.cases import Cases
-from ebbmap.lungs.stepped.recoil import position
+from ebbmap.lungs.stepped.recoil import lung_volume, position
 from ebbmap.lungs.stepped.recruitment import held_open, open_fraction
 from ebbmap.units import L_PER_ML
 
@@ -36,9 +36,12 @@ from ebbmap.units import L_PER_ML
 SETTLED_SHARE = 0.01
 
 #: Nodes of the rules, and the products of curvature and D up to which all but the last serve;
-#: measured, see the tests: each outcome is then right to 1e-6.
-RULES = (8, 16, 32, 64, 128)
-BENDS = (4.0, 8.0, 14.0, 22.0)
+#: measured over all legal values: each outcome then holds 1e-6.
+RULES = (8, 12, 16, 24, 32, 48, 64, 128)
+BENDS = (1.6, 4.0, 6.0, 11.0, 14.0, 18.0, 26.0)
+
+#: With flow limitation the rule is at least the one of this number.
+LIMITED_RULE = 6
 
 #: Most Newton steps, and the step in ln(alpha) below which a case has settled: what error is left
 #: is about the square of it.
@@ -62,8 +65,9 @@ class Phase(NamedTuple):
         Transpulmonary pressure at which flow would end [cmH2O].
     compliance : ndarray, shape (n,)
         Of the open lung at `end` [mL cmH2O-1].
-    span : ndarray, shape (n,)
-        Share of the lung's span on the side of `end` that the phase comes from.
+    beyond, before : ndarray, shape (n,)
+        Shares of the lung's span beyond `end` and on the side that the phase comes from. They
+        add up to one; both are kept, so that neither loses its digits.
     curvature, wall : ndarray, shape (n,)
         Curvature of the lung [cmH2O-1], elastance of the wall [cmH2O mL-1].
     resistance, quadratic, limit : ndarray, shape (n,)
@@ -73,7 +77,8 @@ class Phase(NamedTuple):
     duration: np.ndarray
     end: np.ndarray
     compliance: np.ndarray
-    span: np.ndarray
+    beyond: np.ndarray
+    before: np.ndarray
     curvature: np.ndarray
     wall: np.ndarray
     resistance: np.ndarray
@@ -96,7 +101,8 @@ class Phase(NamedTuple):
     def gas(self, z):
         """Gas still to move when the distance is z, shape (n,) [mL]."""
         moved = -np.expm1(-self.curvature * z)
-        return self.compliance / self.curvature * moved / (1.0 - self.span * moved)
+        narrowing = self.beyond + self.before * (1.0 - moved)
+        return self.compliance / self.curvature * moved / narrowing
 
     def flow(self, z):
         """Size of the flow at a distance z, shape (n,) [L s-1]."""
@@ -117,12 +123,13 @@ class Phase(NamedTuple):
     def speed_scale(self, z):
         """Return theta(z) [s] and drop(z) / z, shape (n,)."""
         moved = -np.expm1(-self.curvature * z)
-        narrowed = 1.0 / (1.0 - self.span * moved)
+        kept = 1.0 - moved
+        narrowed = 1.0 / (self.beyond + self.before * kept)
         drop = z + (self.wall * self.compliance / self.curvature) * moved * narrowed
         resistance = self._resistance(drop, z)
         root = np.sqrt(resistance * resistance + 4.0 * self.quadratic * drop)
         ratio = drop / z
-        compliance = self.compliance * (1.0 - moved) * (narrowed * narrowed)
+        compliance = self.compliance * kept * (narrowed * narrowed)
         return compliance * (resistance + root) * (0.5 * L_PER_ML) / ratio, ratio
 
 
@@ -150,7 +157,7 @@ def phases_of(cases: Cases) -> tuple[Phase, Phase]:
         compliance = 4.0 * fraction * below * above / cases.lung_elastance
         pair.append(
             Phase(
-                duration, end, compliance, above if pair else below, cases.recoil_curvature,
+                duration, end, compliance, *((below, above) if pair else (above, below)), cases.recoil_curvature,
                 cases.wall_elastance, resistance, cases.resistance_quadratic, limit,
             )
         )  # fmt: skip
@@ -244,29 +251,35 @@ def settle(high: Phase, low: Phase, count: int) -> tuple[np.ndarray, np.ndarray]
     whole = high.end - low.end
     # the linear lung's answer with the time constants of the middle
     middle = 0.5 * whole
-    log_high = np.log(high.duration / high.speed_scale(middle)[0])
-    log_low = np.log(low.duration / low.speed_scale(middle)[0])
+    logs = np.log(
+        (high.duration / high.speed_scale(middle)[0], low.duration / low.speed_scale(middle)[0])
+    )
     found = np.full((2, whole.size), np.nan)
     todo = np.arange(whole.size)
+    step, miss = np.zeros_like(logs), np.full_like(whole, np.inf)
     for _ in range(NEWTON_STEPS):
-        step_high, step_low = _newton_step(high, low, whole, log_high, log_low, count)
-        log_high, log_low = log_high + step_high, log_low + step_low
-        done = (np.abs(step_high) <= SMALL_STEP) & (np.abs(step_low) <= SMALL_STEP)
-        going = ~done & np.isfinite(log_high + log_low)
+        next_step, next_miss = _newton_step(high, low, whole, *(logs + step), count)
+        # a step that makes things worse is halved until it does not
+        better = (next_miss < miss) | (next_miss < SMALL_STEP)
+        logs = np.where(better, logs + step, logs)
+        step = np.where(better, next_step, 0.5 * step)
+        miss = np.where(better, next_miss, miss)
+        done = better & (np.abs(step) <= SMALL_STEP).all(axis=0)
+        found[:, todo[done]] = (logs + step)[:, done]
+        going = ~done & np.isfinite(step.sum(axis=0))
         left = np.count_nonzero(going)
+        if left == 0:
+            break
         if left < REGATHER * todo.size:
-            found[:, todo[done]] = log_high[done], log_low[done]
-            if left == 0:
-                break
-            todo, whole, log_high, log_low = (
-                todo[going], whole[going], log_high[going], log_low[going],
+            todo, whole, logs, step, miss = (
+                todo[going], whole[going], logs[:, going], step[:, going], miss[going],
             )  # fmt: skip
             high, low = high.at(going), low.at(going)
     return np.exp(found[0]), np.exp(found[1])
 
 
 def _newton_step(high: Phase, low: Phase, whole, log_high, log_low, count: int):
-    """Step in the logarithms of both alphas toward durations that are as set."""
+    """Step in the logarithms of both alphas toward the set durations, and how far off they are."""
     alpha_high, alpha_low = np.exp(log_high), np.exp(log_low)
     at = distances(whole, alpha_high, alpha_low)
     a, b = np.exp(-alpha_high), np.exp(-alpha_low)
@@ -288,12 +301,13 @@ def _newton_step(high: Phase, low: Phase, whole, log_high, log_low, count: int):
         low, at.low_start, at.low_end, alpha_low, alpha_high, a * empty / (fill * both)
     )
     determinant = high_high * low_low - high_low * low_high
-    step_high = (high_low * miss_low - low_low * miss_high) / determinant
-    step_low = (low_high * miss_high - high_high * miss_low) / determinant
-    return (
-        np.clip(step_high, -LONGEST_STEP, LONGEST_STEP),
-        np.clip(step_low, -LONGEST_STEP, LONGEST_STEP),
-    )
+    step = np.stack((
+        (high_low * miss_low - low_low * miss_high) / determinant,
+        (low_high * miss_high - high_high * miss_low) / determinant,
+    ))  # fmt: skip
+    longest = np.abs(step).max(axis=0)
+    step *= LONGEST_STEP / np.maximum(longest, LONGEST_STEP)
+    return step, np.hypot(miss_high, miss_low)
 
 
 def _end_scale(phase: Phase, end):
@@ -305,26 +319,31 @@ def nodes_for(high: Phase, low: Phase):
     """Number of the first rule in `RULES` that is fine enough, shape (n,) of int."""
     bend = high.curvature * (high.end - low.end)
     rule = np.searchsorted(BENDS, bend)
-    return np.where(low.limit > 0.0, len(RULES) - 1, rule)
+    # the limit makes its own sharp bend: the finer of two rules, past a bend of six the finest
+    finer = np.where(bend > BENDS[2], len(RULES) - 1, LIMITED_RULE)
+    return np.where(low.limit > 0.0, finer, rule)
 
 
-def solve(cases: Cases) -> dict[str, np.ndarray]:
-    """Outcomes of the settled cycle of passive cases, shape (n,) each.
+def solve(cases: Cases) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+    """Volume at the end of a release and outcomes of the settled cycle, passive cases, shape (n,).
 
     Units that can open and close are as open as an endless hold at P high leaves them.
     """
     high, low = phases_of(cases)
     rule = nodes_for(high, low)
-    first = rule[0]
-    if (rule == first).all():
-        return _solve(cases, high, low, RULES[first])
     solved: dict[str, np.ndarray] = {}
     for number in np.unique(rule):
         index = np.flatnonzero(rule == number)
+        if index.size == cases.size:
+            solved = _solve(cases, high, low, RULES[number])
+            break
         part = _solve(cases.at(index), high.at(index), low.at(index), RULES[number])
         for name, values in part.items():
             solved.setdefault(name, np.empty(cases.size))[index] = values
-    return solved
+    empty = lung_volume(
+        low.end, cases.lung_elastance, cases.recoil_curvature, cases.recoil_inflection
+    )
+    return empty * solved["open_fraction_end_release"] + solved["trapped_volume"], solved
 
 
 def _solve(cases: Cases, high: Phase, low: Phase, count: int) -> dict[str, np.ndarray]:
@@ -336,16 +355,11 @@ def _solve(cases: Cases, high: Phase, low: Phase, count: int) -> dict[str, np.nd
     # the gas between the two recoil pressures of the release, as one product
     full = low.end + at.low_start
     swing = at.low_start * -np.expm1(-alpha_low)
+    near, far = np.exp(-low.curvature * at.low_end), np.exp(-low.curvature * at.low_start)
     released = (
-        low.compliance
-        / low.curvature
-        * -np.expm1(-low.curvature * swing)
-        * np.exp(-low.curvature * at.low_end)
-        / (
-            (1.0 + low.span * np.expm1(-low.curvature * at.low_start))
-            * (1.0 + low.span * np.expm1(-low.curvature * at.low_end))
-        )
-    )
+        low.compliance / low.curvature * near * -np.expm1(-low.curvature * swing)
+        / ((low.beyond + low.before * near) * (low.beyond + low.before * far))
+    )  # fmt: skip
     trapped = low.gas(at.low_end)
     wanted = high.gas(at.high_start)
     mean_alveolar = (

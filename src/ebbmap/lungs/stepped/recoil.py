@@ -29,6 +29,9 @@ LEAST_LUNG_SHARE = 1e-9
 #: As near as a share of the span may come to the ends of the curve.
 EDGE = 1e-18
 
+#: Shares of the pressure: rounding, and the Newton step below which the next would be lost in it.
+ROUNDING, SMALL_STEP = 2e-15, 1e-8
+
 #: Most steps that a bracketed Newton search may take; it needs about five.
 SEARCH_STEPS = 80
 
@@ -109,17 +112,26 @@ def transpulmonary_pressure(
     """
     low, high = np.zeros_like(pressure), pressure
     guess = pressure * lung_elastance / (lung_elastance + wall_elastance * open_fraction)
-    pull = wall_elastance * open_fraction
+    pull = 4.0 * wall_elastance * open_fraction / lung_elastance
+    at_rest = np.exp(curvature * inflection)
+    reach = pull / curvature * at_rest / (1.0 + at_rest)
+    before = np.full_like(guess, np.inf)
     for _ in range(SEARCH_STEPS):
-        volume = lung_volume(guess, lung_elastance, curvature, inflection)
-        excess = guess + pull * volume - pressure
-        slope = 1.0 + pull * lung_compliance(guess, lung_elastance, curvature, inflection)
+        # the equations of `lung_volume` and `lung_compliance`, with one exponential for both
+        rise = -np.expm1(-curvature * guess)
+        beyond = at_rest * (1.0 - rise)
+        share = 1.0 / (1.0 + beyond)
+        excess = guess + reach * share * rise - pressure
+        step = excess / (1.0 + pull * beyond * share * share)
         low, high = np.where(excess < 0.0, guess, low), np.where(excess > 0.0, guess, high)
-        better = guess - excess / slope
-        better = np.where((better >= low) & (better <= high), better, 0.5 * (low + high))
-        moved = np.abs(better - guess) > 4e-16 * pressure
-        guess = better
-        if not moved.any():
+        better = guess - step
+        # Newton may hop between the two flat ends for ever: halve when it does not gain
+        size = np.abs(excess)
+        gains = (size <= ROUNDING * pressure) | (
+            (size <= 0.5 * before) & (better >= low) & (better <= high)
+        )
+        guess, before = np.where(gains, better, 0.5 * (low + high)), size
+        if (gains & (np.abs(step) <= SMALL_STEP * pressure)).all():
             break
     return guess
 
