@@ -2,7 +2,7 @@
 
 Each feature is switched off by its parameter; with all off the model is the linear lung, with
 `resistance_quadratic` alone it is the tube. A lung without memory of its own is solved by
-quadrature (`quadrature`), any other by time stepping (`march`, `cycle`).
+quadrature (`quadrature`), any other by time stepping (`march`, `stepping`).
 Sizes: n cases, t time points.
 """
 
@@ -11,11 +11,11 @@ from __future__ import annotations
 import numpy as np
 
 from ebbmap.lungs.base import Lung
-from ebbmap.lungs.stepped import cycle as stepping
-from ebbmap.lungs.stepped import quadrature
+from ebbmap.lungs.stepped import quadrature, stepping
+
 from ebbmap.lungs.stepped.airway import FASTEST_VALVE, settled_airway
 from ebbmap.lungs.stepped.cases import NAMES, Cases, gather
-from ebbmap.lungs.stepped.cycle import SETTLING_CYCLES, SOLVES
+from ebbmap.lungs.stepped.stepping import SETTLING_CYCLES, SOLVES
 from ebbmap.lungs.stepped.march import State
 from ebbmap.lungs.stepped.recruitment import held_open
 

@@ -72,7 +72,7 @@ TOLERANCE = 1e-7
 LEAST_LEFT = 1e-4
 
 #: A case that needs more steps than this within one phase is given up (and is NaN).
-MOST_STEPS = 20_000
+MOST_STEPS = 3_000
 
 #: A step may shrink or grow by these factors, and aims at this share of the largest allowed.
 SHRINK, GROW, CAUTION = 0.1, 5.0, 0.85

@@ -159,5 +159,5 @@ def recoil(volume, open_fraction, lung_elastance, curvature, rest):
     # outside the span there is no pressure; a trial step that lands there is held at the edge
     fill = np.maximum(rest + rise, EDGE)
     left = np.maximum(1.0 - rest - rise, EDGE)
-    pressure = np.log1p(np.maximum(rise / (rest * left), EDGE - 1.0)) / curvature
+    pressure = np.log1p(np.maximum(rise / (rest * left), np.finfo(float).eps - 1.0)) / curvature
     return pressure, lung_elastance / (4.0 * fill * left * open_fraction)

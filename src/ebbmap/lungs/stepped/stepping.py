@@ -37,7 +37,7 @@ SETTLING_CYCLES, WINDOW_CYCLES = 10, 20
 
 #: Most Newton steps on the cycle map, and the residuals at which it has settled: of the gas in a
 #: release, of the openness.
-NEWTON_STEPS, VOLUME_RESIDUAL, OPENNESS_RESIDUAL = 40, 3e-10, 3e-10
+NEWTON_STEPS, VOLUME_RESIDUAL, OPENNESS_RESIDUAL = 25, 3e-10, 3e-10
 
 #: Steps of the differences that give the derivatives of the cycle map.
 NUDGE = 1e-5
@@ -162,7 +162,7 @@ def settle_passive(cases: Cases, guess: State) -> tuple[State, dict[str, np.ndar
         at = todo[done]
         for name, values in outcomes.items():
             values[at] = solved[name][done]
-        settled[:, at] = end.volume[done], end.openness[done]
+        settled[:, at] = start.volume[done], start.openness[done]
         # (I - J) step = miss, with the openness eliminated last because it may be neutral
         openness_by_volume, volume_by_openness, openness_by_openness = slopes
         fading = 1.0 - kept
