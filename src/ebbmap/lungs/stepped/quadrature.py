@@ -215,9 +215,10 @@ def passage(phase: Phase, start, end, alpha, count: int) -> Passage:
 
 def _log_recoil(phase: Phase, start, end, alpha):
     """Logarithm of the recoil at the start of a phase over that at its end, shape (n,)."""
-    last = phase.end + end
-    ratio = (phase.end + start) / np.where(last > 0.0, last, 1.0)
-    return np.where(phase.end > 0.0, np.log(np.where(phase.end > 0.0, ratio, 1.0)), alpha)
+    # at zero recoil both ends scale as the distance, which may have vanished
+    above = phase.end > 0.0
+    ratio = np.where(above, phase.end + start, 1.0) / np.where(above, phase.end + end, 1.0)
+    return np.where(above, np.log(ratio), alpha)
 
 
 class Distances(NamedTuple):
