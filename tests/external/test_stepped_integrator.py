@@ -90,8 +90,8 @@ class Reference:
         second = self.p_low if immediate else after
         low = self.phase(top, second, self.p_low, self.t_low, rtol)
         end = low.y[:, -1]
-        top_flow, top_alveolar, top_lung = self.look(self.t_high, top, first, self.p_high)
-        end_flow, end_alveolar, end_lung = self.look(self.t_low, end, second, self.p_low)
+        _, top_alveolar, top_lung = self.look(self.t_high, top, first, self.p_high)
+        end_flow, end_alveolar, _ = self.look(self.t_low, end, second, self.p_low)
         immediate_peak = -self.look(0.0, top, self.p_low, self.p_low)[0]
         peak = immediate_peak if immediate else self.peak(low, second, self.t_low)
         period = self.t_high + self.t_low

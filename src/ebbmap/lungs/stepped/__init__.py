@@ -12,12 +12,11 @@ import numpy as np
 
 from ebbmap.lungs.base import Lung
 from ebbmap.lungs.stepped import quadrature, stepping
-
 from ebbmap.lungs.stepped.airway import FASTEST_VALVE, settled_airway
 from ebbmap.lungs.stepped.cases import NAMES, Cases, gather
-from ebbmap.lungs.stepped.stepping import SETTLING_CYCLES, SOLVES
 from ebbmap.lungs.stepped.march import State
 from ebbmap.lungs.stepped.recruitment import held_open
+from ebbmap.lungs.stepped.stepping import SETTLING_CYCLES, SOLVES
 
 __all__ = ["STEPPED", "State", "cycle", "rest", "settle", "solve", "waveform"]
 

@@ -155,9 +155,10 @@ def phases_of(cases: Cases) -> tuple[Phase, Phase]:
         above = position(2.0 * cases.recoil_inflection - end, cases.recoil_curvature,
                          cases.recoil_inflection)  # fmt: skip
         compliance = 4.0 * fraction * below * above / cases.lung_elastance
+        beyond, before = (below, above) if pair else (above, below)
         pair.append(
             Phase(
-                duration, end, compliance, *((below, above) if pair else (above, below)), cases.recoil_curvature,
+                duration, end, compliance, beyond, before, cases.recoil_curvature,
                 cases.wall_elastance, resistance, cases.resistance_quadratic, limit,
             )
         )  # fmt: skip
@@ -259,7 +260,7 @@ def settle(high: Phase, low: Phase, count: int) -> tuple[np.ndarray, np.ndarray]
     todo = np.arange(whole.size)
     step, miss = np.zeros_like(logs), np.full_like(whole, np.inf)
     for _ in range(NEWTON_STEPS):
-        next_step, next_miss = _newton_step(high, low, whole, *(logs + step), count)
+        next_step, next_miss = _newton_step(high, low, whole, logs + step, count)
         # a step that makes things worse is halved until it does not
         better = (next_miss < miss) | (next_miss < SMALL_STEP)
         logs = np.where(better, logs + step, logs)
@@ -279,9 +280,9 @@ def settle(high: Phase, low: Phase, count: int) -> tuple[np.ndarray, np.ndarray]
     return np.exp(found[0]), np.exp(found[1])
 
 
-def _newton_step(high: Phase, low: Phase, whole, log_high, log_low, count: int):
+def _newton_step(high: Phase, low: Phase, whole, logs, count: int):
     """Step in the logarithms of both alphas toward the set durations, and how far off they are."""
-    alpha_high, alpha_low = np.exp(log_high), np.exp(log_low)
+    alpha_high, alpha_low = np.exp(logs)
     at = distances(whole, alpha_high, alpha_low)
     a, b = np.exp(-alpha_high), np.exp(-alpha_low)
     fill, empty = -np.expm1(-alpha_high), -np.expm1(-alpha_low)
@@ -317,7 +318,7 @@ def _end_scale(phase: Phase, end):
 
 
 def nodes_for(high: Phase, low: Phase):
-    """Number of the first rule in `RULES` that is fine enough, shape (n,) of int."""
+    """Return the number of the first rule in `RULES` that is fine enough, shape (n,) of int."""
     bend = high.curvature * (high.end - low.end)
     rule = np.searchsorted(BENDS, bend)
     # the limit makes its own sharp bend: the finer of two rules, past a bend of six the finest
@@ -344,6 +345,9 @@ def solve(cases: Cases) -> tuple[np.ndarray, dict[str, np.ndarray]]:
     empty = lung_volume(
         low.end, cases.lung_elastance, cases.recoil_curvature, cases.recoil_inflection
     )
+    lost = np.isnan(solved["release_volume"])
+    if lost.any():
+        solved = {name: np.where(lost, np.nan, values) for name, values in solved.items()}
     return empty * solved["open_fraction_end_release"] + solved["trapped_volume"], solved
 
 

@@ -22,7 +22,6 @@ References
 
 from __future__ import annotations
 
-import numpy as np
 from scipy.special import ndtr
 
 
@@ -48,9 +47,7 @@ def held_open(pressure, mode, spread):
     return ndtr((pressure - mode) / spread)
 
 
-def margins(
-    openness, pressure, opening_pressure, opening_spread, closing_pressure, closing_spread
-):
+def margins(openness, pressure, opening_pressure, opening_spread, closing_pressure, closing_spread):
     """How far the openness lies below what opens and above what stays open, shape (n,) each.
 
     Units open while the first is positive and close while the second is.
