@@ -118,6 +118,11 @@ _SHARE = (
 )
 _RELAXATION = "Change from the relaxed, passive state at atmospheric pressure."
 
+_RECRUITMENT = (
+    "Crotti et al., Am J Respir Crit Care Med 2001;164:131 (pressures); Neumann et al., "
+    "J Appl Physiol 1998;85:1533 (time scale)"
+)
+
 _ALL = (
     Outcome(
         "release_volume", r"V_\mathrm{rel}", "release volume", "mL", CLOSED_FORM,
@@ -341,6 +346,35 @@ _ALL = (
         "slow_exhaled_fraction", r"f_\mathrm{ex,slow}", "exhaled fraction of the slow compartment",
         "1", TWO_COMPARTMENTS,
         comment="Gas the slow compartment lets out over what it would in an endless release.",
+    ),
+    Outcome(
+        "open_fraction_end_high", r"x_\mathrm{high}", "open fraction at end of T high", "1",
+        _RECRUITMENT, comment="Share of all lung units that are open.",
+    ),
+    Outcome(
+        "open_fraction_end_release", r"x_\mathrm{rel}", "open fraction at end of release", "1",
+        _RECRUITMENT, comment="Share of all lung units that are open.",
+    ),
+    Outcome(
+        "closed_per_release", r"\Delta x", "fraction of the lung that closes in one release", "1",
+        _RECRUITMENT, comment="Open fraction at end of T high less that at end of release.",
+    ),
+    Outcome(
+        "cycles_to_settle", r"n_\mathrm{settle}", "cycles to settle", "1",
+        "definition: ln 100 over the logarithmic decrement of the cycle map (derived)",
+        comment="Cycles until a disturbance of the trapped gas has faded to one hundredth; may be "
+        "a fraction. Of the passive lung, open fraction held.",
+    ),
+    Outcome(
+        "effort_share", r"f_\mathrm{spont}", "share of ventilation outside the releases", "1",
+        "definition: expired gas less the net fall of volume in releases, over expired gas",
+        comment="Zero in a passive patient with an immediate valve.",
+    ),
+    Outcome(
+        "transpulmonary_pressure_swing", r"\Delta P_\mathrm{L}",
+        "swing of the transpulmonary pressure", "cmH2O",
+        "definition: highest less lowest transpulmonary pressure of a cycle",
+        comment="With effort it exceeds what the settings alone would give.",
     ),
 )  # fmt: skip
 

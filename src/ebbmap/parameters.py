@@ -361,6 +361,80 @@ _ALL = (
         0.001, 1000.0, 3.0, 30.0, 6.0, "lung property",
         "assumption: tracheal tube and large airways",
     ),
+    Parameter(
+        "recoil_curvature", "k", "curvature of the lung's sigmoid recoil", "cmH2O-1",
+        0.0, 0.4, 0.0, 0.15, 0.0, "lung property",
+        "1/d of Venegas et al., J Appl Physiol 1998;84:389 (0: straight); range after the span "
+        "and shape number of Narusawa, J Appl Physiol 2001;91:201 (d of 8 and more, derived)",
+    ),
+    Parameter(
+        "recoil_inflection", "c", "transpulmonary pressure of greatest lung compliance", "cmH2O",
+        0.0, 60.0, 0.0, 25.0, 10.0, "lung property",
+        "c of Venegas et al., J Appl Physiol 1998;84:389; range is an assumption: no fitted human "
+        "table was at hand",
+    ),
+    Parameter(
+        "flow_limitation", "g", "flow limitation", "1",
+        0.0, 50.0, 0.0, 5.0, 0.0, "lung property",
+        "assumption: direction after Barbini et al., Ann Biomed Eng 2003;31:908, size is ours",
+    ),
+    Parameter(
+        "valve_time", r"\tau_\mathrm{v}", "time constant of the valve", "s",
+        0.0, 2.0, 0.0, 0.2, 0.0, "setting",
+        "assumption: pressure at the airway follows a switch within some tenths of a second",
+    ),
+    Parameter(
+        "recruitable_share", "r", "share of the lung that can open and close", "1",
+        0.0, 0.95, 0.0, 0.5, 0.0, "lung property",
+        "assumption: 0 switches recruitment off, half is a severely injured lung",
+    ),
+    Parameter(
+        "opening_pressure", r"P_\mathrm{open}", "mode of the opening pressures", "cmH2O",
+        0.0, 80.0, 5.0, 40.0, 20.0, "lung property",
+        "20: Crotti et al., Am J Respir Crit Care Med 2001;164:131",
+    ),
+    Parameter(
+        "opening_spread", r"\sigma_\mathrm{open}", "standard deviation of the opening pressures",
+        "cmH2O", 0.1, 40.0, 2.0, 10.0, 6.0, "lung property",
+        "assumption: normal: Crotti et al., Am J Respir Crit Care Med 2001;164:131; width ours",
+    ),
+    Parameter(
+        "closing_pressure", r"P_\mathrm{close}", "mode of the closing pressures", "cmH2O",
+        0.0, 80.0, 0.0, 15.0, 5.0, "lung property",
+        "5: Crotti et al., Am J Respir Crit Care Med 2001;164:131",
+    ),
+    Parameter(
+        "closing_spread", r"\sigma_\mathrm{close}", "standard deviation of the closing pressures",
+        "cmH2O", 0.1, 40.0, 1.0, 6.0, 3.0, "lung property",
+        "assumption: normal: Crotti et al., Am J Respir Crit Care Med 2001;164:131; width ours",
+    ),
+    Parameter(
+        "opening_time_constant", r"\tau_\mathrm{open}", "time constant of opening", "s",
+        0.01, 1000.0, 0.3, 4.0, 1.0, "lung property",
+        "events mostly within 4 s, some within 0.6 s: Neumann et al., J Appl Physiol 1998;85:1533; "
+        "the constant is ours",
+    ),
+    Parameter(
+        "closing_time_constant", r"\tau_\mathrm{close}", "time constant of closing", "s",
+        0.01, 1000.0, 0.3, 4.0, 1.0, "lung property",
+        "events mostly within 4 s, some within 0.6 s: Neumann et al., J Appl Physiol 1998;85:1533; "
+        "the constant is ours",
+    ),
+    Parameter(
+        "effort_pressure", r"P_\mathrm{mus}", "peak inspiratory muscle pressure", "cmH2O",
+        0.0, 60.0, 0.0, 15.0, 0.0, "patient",
+        RANGES + "; 0 is a passive patient",
+    ),
+    Parameter(
+        "effort_rate", r"f_\mathrm{mus}", "rate of spontaneous efforts", "min-1",
+        1.0, 80.0, 10.0, 35.0, 20.0, "patient",
+        "assumption: adult rates of breathing from rest to distress",
+    ),
+    Parameter(
+        "effort_duration", r"T_\mathrm{mus}", "duration of one effort", "s",
+        0.1, 10.0, 0.6, 1.5, 1.0, "patient",
+        "assumption: usual neural inspiratory times; never longer than the time between efforts",
+    ),
 )  # fmt: skip
 
 PARAMETERS: Mapping[str, Parameter] = MappingProxyType({p.name: p for p in _ALL})

@@ -18,6 +18,7 @@ DISPLAY = MappingProxyType(
         "mL cmH2O-1": "mL/cmH₂O",
         "cmH2O s L-1": "cmH₂O·s/L",
         "cmH2O s2 L-2": "cmH₂O·s²/L²",
+        "cmH2O-1": "/cmH₂O",
         "cm": "cm",
         "kg": "kg",
         "mL min-1": "mL/min",

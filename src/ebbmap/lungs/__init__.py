@@ -9,9 +9,12 @@ from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.lungs.base import Lung
 from ebbmap.lungs.linear import LINEAR
 from ebbmap.lungs.paired import PAIRED
+from ebbmap.lungs.stepped import STEPPED
 from ebbmap.lungs.tube import TUBE
 
-LUNGS: Mapping[str, Lung] = MappingProxyType({lung.name: lung for lung in (LINEAR, TUBE, PAIRED)})
+LUNGS: Mapping[str, Lung] = MappingProxyType(
+    {lung.name: lung for lung in (LINEAR, TUBE, PAIRED, STEPPED)}
+)
 
 __all__ = ["LUNGS", "Lung", "lung_model"]
 

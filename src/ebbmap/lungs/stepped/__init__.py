@@ -1,0 +1,207 @@
+"""Everything else: sigmoid recoil, flow limitation, opening and closing, a slow valve, effort.
+
+Each feature is switched off by its parameter; with all off the model is the linear lung, with
+`resistance_quadratic` alone it is the tube. A lung without memory of its own is solved by
+quadrature (`quadrature`), any other by time stepping (`march`, `stepping`).
+Sizes: n cases, t time points.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ebbmap.lungs.base import Lung
+from ebbmap.lungs.stepped import quadrature, stepping
+from ebbmap.lungs.stepped.airway import FASTEST_VALVE, settled_airway
+from ebbmap.lungs.stepped.cases import NAMES, Cases, gather
+from ebbmap.lungs.stepped.march import State
+from ebbmap.lungs.stepped.recruitment import held_open
+from ebbmap.lungs.stepped.stepping import SETTLING_CYCLES, SOLVES
+
+__all__ = ["STEPPED", "State", "cycle", "rest", "settle", "solve", "waveform"]
+
+
+def solve(**parameters):
+    """Solve the settled cycle.
+
+    Parameters
+    ----------
+    **parameters : array_like, shape (n,)
+        All that `NAMES` lists, by registry name, in registry units; shapes broadcast.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (n,)
+        The outcomes in `SOLVES`. NaN throughout where the case did not settle. With effort there
+        is no settled cycle: ten cycles run in from the settled passive lung, twenty more are
+        averaged, and a lung whose gas takes more than ten cycles to settle is NaN.
+
+    Examples
+    --------
+    >>> from ebbmap.parameters import PARAMETERS
+    >>> usual = {name: PARAMETERS[name].default for name in NAMES}
+    >>> straight = solve(**usual)
+    >>> curved = solve(**usual | {"recoil_curvature": 0.1})
+    >>> round(float(straight["release_volume"]), 1), round(float(curved["release_volume"]), 1)
+    (638.0, 635.1)
+    """
+    cases, shape = gather(parameters)
+    _, outcomes = _settled(cases)
+    return {name: values.reshape(shape) for name, values in outcomes.items()}
+
+
+def settle(**parameters):
+    """Return the state at the end of a release of the settled cycle, shape (n,) each.
+
+    With effort it is the state at the end of the window that `solve` averages over.
+    """
+    cases, shape = gather(parameters)
+    state, _ = _settled(cases)
+    return State(*(field.reshape(shape) for field in state))
+
+
+def rest(start_pressure, **parameters):
+    """Return the state of a lung at rest at `start_pressure` [cmH2O], shape (n,).
+
+    Units whose closing pressure lies above it are closed; an effort is about to begin.
+    """
+    cases, pressure = _with(np.asarray(start_pressure, dtype=float), parameters)
+    state = stepping.resting(cases, pressure.ravel())
+    return State(*(field.reshape(pressure.shape) for field in state))
+
+
+def cycle(state, **parameters):
+    """Run one cycle.
+
+    Parameters
+    ----------
+    state : State
+        From `rest`, `settle` or the cycle before.
+    **parameters : array_like, shape (n,)
+        As in `solve`.
+
+    Returns
+    -------
+    outcomes : dict of str to ndarray, shape (n,)
+        The outcomes in `SOLVES` for this cycle.
+    state : State
+        After it.
+
+    Examples
+    --------
+    >>> from ebbmap.parameters import PARAMETERS
+    >>> usual = {name: PARAMETERS[name].default for name in NAMES}
+    >>> _, first = cycle(rest(5.0, **usual), **usual)
+    >>> bool(first.volume > rest(5.0, **usual).volume)
+    True
+    """
+    cases, volume = _with(state.volume, parameters)
+    shape = volume.shape
+    flat = State(*(np.broadcast_to(field, shape).ravel() for field in state))
+    outcomes, end, _ = stepping.run_cycle(cases, flat)
+    return (
+        {name: values.reshape(shape) for name, values in outcomes.items()},
+        State(*(field.reshape(shape) for field in end)),
+    )
+
+
+def waveform(state, times, **parameters):
+    """Pressures, flow and volume over time, from a state at the end of a release.
+
+    Parameters
+    ----------
+    state : State
+        Where to begin: T high starts at time 0.
+    times : array_like, shape (t,)
+        Rising times [s], >= 0; may run over many cycles.
+    **parameters : array_like, shape (n,)
+        As in `solve`.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (n, t)
+        airway_pressure, alveolar_pressure [cmH2O], flow [L s-1] (inward positive), volume [mL].
+        At the instant of a switch the values are those just after it.
+    """
+    cases, volume = _with(state.volume, parameters)
+    shape = volume.shape
+    flat = State(*(np.broadcast_to(field, shape).ravel() for field in state))
+    traced = stepping.trace(cases, flat, np.asarray(times, dtype=float))
+    return {name: values.reshape((*shape, -1)) for name, values in traced.items()}
+
+
+def _with(array, parameters):
+    """Align an array with the parameters: return the cases and the array in their shape."""
+    shape = np.broadcast_shapes(array.shape, *(np.shape(parameters[name]) for name in NAMES))
+    wide = {name: np.broadcast_to(parameters[name], shape) for name in NAMES}
+    return gather(wide)[0], np.broadcast_to(array, shape)
+
+
+def _settled(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
+    """Settle each case with what suits it; shape (n,) throughout."""
+    outcomes = {name: np.full(cases.size, np.nan) for name in SOLVES}
+    state = State(*(np.full(cases.size, np.nan) for _ in State._fields))
+    possible = (cases.p_high > cases.p_low) & np.isfinite(cases.t_high + cases.t_low)
+    passive = cases.effort_pressure == 0.0
+    plain = possible & passive & (cases.recruitable_share == 0.0)
+    plain &= cases.valve_time <= FASTEST_VALVE
+    for index, kind in ((plain, _plain), (possible & ~plain, _general)):
+        if index.all():
+            return kind(cases)
+        if index.any():
+            part, solved = kind(cases.at(index))
+            for name, values in outcomes.items():
+                values[index] = solved[name]
+            for field, values in zip(state, part, strict=True):
+                field[index] = values
+    return state, outcomes
+
+
+def _plain(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
+    volume, solved = quadrature.solve(cases)
+    return State(volume, np.ones(cases.size), cases.p_low, np.zeros(cases.size)), solved
+
+
+def _general(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
+    """Search from the lung with an immediate valve, held as open as an endless P high leaves it.
+
+    Where hysteresis allows more than one settled cycle, this finds the one below that start.
+    """
+    openness = held_open(cases.p_high, cases.opening_pressure, cases.opening_spread)
+    volume, _ = quadrature.solve(cases)
+    airway = settled_airway(cases.p_high, cases.p_low, cases.t_high, cases.t_low, cases.valve_time)
+    guess = State(volume, openness, airway, np.zeros(cases.size))
+    state, outcomes = stepping.settle_passive(cases, guess)
+    breathing = cases.effort_pressure > 0.0
+    if breathing.any():
+        slow = ~(outcomes["cycles_to_settle"] <= SETTLING_CYCLES)
+        _merge(state, outcomes, breathing & slow, None)
+        index = np.flatnonzero(breathing & ~slow)
+        part = State(*(field[index] for field in state))
+        _merge(state, outcomes, index, stepping.run_window(cases.at(index), part))
+    return state, outcomes
+
+
+def _merge(state, outcomes, index, result) -> None:
+    """Put a result in its place; NaN if there is none."""
+    part, solved = result if result is not None else ((np.nan,) * len(state), None)
+    for name, values in outcomes.items():
+        if solved is None:
+            values[index] = np.nan
+        elif name != "cycles_to_settle":
+            values[index] = solved[name]
+    for field, values in zip(state, part, strict=True):
+        field[index] = values
+
+
+STEPPED = Lung(
+    name="stepped",
+    long_name="one compartment: sigmoid recoil, flow limitation, recruitment, valve, effort",
+    source="Venegas et al., J Appl Physiol 1998;84:389 (recoil); "
+    "Crotti et al., Am J Respir Crit Care Med 2001;164:131 (opening and closing)",
+    parameters=NAMES,
+    solves=SOLVES,
+    solve=solve,
+    rest=rest,
+    cycle=cycle,
+)

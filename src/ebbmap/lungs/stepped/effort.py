@@ -1,0 +1,63 @@
+"""Effort: a train of half-sine inspiratory muscle pressures at the patient's own rate.
+
+The clock counts the time since the last effort began. Sizes: n cases. Times [s].
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ebbmap.units import S_PER_MIN
+
+#: Share of a period: nearer than this to a switch counts as past it.
+EDGE = 1e-12
+
+
+def period(effort_rate):
+    """Time from effort to effort, shape (n,).
+
+    Examples
+    --------
+    >>> float(period(20.0))
+    3.0
+    """
+    return S_PER_MIN / np.asarray(effort_rate)
+
+
+def length(effort_rate, effort_duration):
+    """How long one effort lasts: as asked, but never longer than the period, shape (n,)."""
+    return np.minimum(effort_duration, period(effort_rate))
+
+
+def next_switch(clock, effort_rate, effort_duration):
+    """Whether an effort is under way, and the time until that changes.
+
+    Returns
+    -------
+    active : ndarray of bool, shape (n,)
+        An effort is under way.
+    remaining : ndarray, shape (n,)
+        Time until it ends, or until the next one begins [s].
+
+    Examples
+    --------
+    >>> active, remaining = next_switch(np.array([0.2, 1.0]), 20.0, 0.8)
+    >>> active.tolist(), remaining.round(9).tolist()
+    ([True, False], [0.6, 2.0])
+    """
+    whole, part = period(effort_rate), length(effort_rate, effort_duration)
+    active = clock < part - EDGE * whole
+    return active, np.where(active, part, whole) - clock
+
+
+def advance(clock, elapsed, effort_rate):
+    """Clock some time later, shape (n,)."""
+    whole = period(effort_rate)
+    later = np.mod(clock + elapsed, whole)
+    return np.where(later > whole * (1.0 - EDGE), 0.0, later)
+
+
+def muscle_pressure(clock, active, effort_pressure, effort_rate, effort_duration):
+    """Muscle pressure, inspiratory positive, shape (n,) [cmH2O]."""
+    part = length(effort_rate, effort_duration)
+    return np.where(active, effort_pressure * np.sin(np.pi * clock / part), 0.0)

@@ -1,0 +1,58 @@
+"""Recruitment: how many units are open, and how fast they open and close.
+
+A share r of the lung can open and close; s in [0, 1] is how much of that share is open, and the
+open fraction of the lung is x = 1 - r (1 - s). Units open above their own opening pressure and
+close below their own closing pressure, both normal over the lung, each with a time constant:
+
+    ds/dt = max(F_open(P) - s, 0) / T_open - max(s - F_close(P), 0) / T_close
+
+P is the static pressure of the whole respiratory system, the one that the published pressures are
+read on; in a passive patient it is the alveolar pressure. Between the two curves nothing moves, so
+the open fraction depends on what came before. A unit that closes hands its gas to those still
+open: the gas in the lung does not change, its pressure rises.
+Sizes: n cases.
+
+References
+----------
+.. [1] Crotti S et al., Am J Respir Crit Care Med 2001;164:131 (normal opening and closing
+   pressures, modes 20 and 5 cmH2O).
+.. [2] Neumann P et al., J Appl Physiol 1998;85:1533 (collapse and opening within 4 s, part of it
+   within 0.6 s).
+"""
+
+from __future__ import annotations
+
+from scipy.special import ndtr
+
+
+def open_fraction(openness, recruitable_share):
+    """Share of all units that are open, shape (n,).
+
+    Examples
+    --------
+    >>> open_fraction(0.5, 0.25)
+    0.875
+    """
+    return 1.0 - recruitable_share * (1.0 - openness)
+
+
+def held_open(pressure, mode, spread):
+    """Share of the recruitable units whose own pressure lies below `pressure`, shape (n,).
+
+    Examples
+    --------
+    >>> float(held_open(20.0, 20.0, 6.0))
+    0.5
+    """
+    return ndtr((pressure - mode) / spread)
+
+
+def margins(openness, pressure, opening_pressure, opening_spread, closing_pressure, closing_spread):
+    """How far the openness lies below what opens and above what stays open, shape (n,) each.
+
+    Units open while the first is positive and close while the second is.
+    """
+    return (
+        held_open(pressure, opening_pressure, opening_spread) - openness,
+        openness - held_open(pressure, closing_pressure, closing_spread),
+    )
