@@ -45,7 +45,7 @@ LIMITED_RULE = 6
 
 #: Most Newton steps, and the step in ln(alpha) below which a case has settled: what error is left
 #: is about the square of it.
-NEWTON_STEPS, SMALL_STEP = 50, 1e-6
+NEWTON_STEPS, SMALL_STEP = 50, 1e-5
 
 #: No Newton step changes ln(alpha) by more than this.
 LONGEST_STEP = 2.0
