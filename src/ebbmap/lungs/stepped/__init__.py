@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from ebbmap.lungs.base import Lung
+from ebbmap.lungs.base import WAVES, Lung
 from ebbmap.lungs.stepped import quadrature, stepping
 from ebbmap.lungs.stepped.airway import FASTEST_VALVE, settled_airway
 from ebbmap.lungs.stepped.cases import NAMES, Cases, gather
@@ -201,7 +201,10 @@ STEPPED = Lung(
     "Crotti et al., Am J Respir Crit Care Med 2001;164:131 (opening and closing)",
     parameters=NAMES,
     solves=SOLVES,
+    signals=WAVES,
     solve=solve,
+    settle=settle,
     rest=rest,
     cycle=cycle,
+    waveform=waveform,
 )

@@ -399,6 +399,7 @@ def _solve(cases: Cases, high: Phase, low: Phase, count: int) -> dict[str, np.nd
         "open_fraction_end_high": fraction,
         "open_fraction_end_release": fraction,
         "closed_per_release": np.zeros(cases.size),
+        "closed_fraction": 1.0 - fraction,
         "cycles_to_settle": -np.log(SETTLED_SHARE) / fading,
         "effort_share": np.zeros(cases.size),
         "transpulmonary_pressure_swing": swing,

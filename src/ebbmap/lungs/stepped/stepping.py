@@ -27,6 +27,7 @@ SOLVES = (
     "open_fraction_end_high",
     "open_fraction_end_release",
     "closed_per_release",
+    "closed_fraction",
     "cycles_to_settle",
     "effort_share",
     "transpulmonary_pressure_swing",
@@ -108,6 +109,9 @@ def _describe(
         "open_fraction_end_high": filled.open_fraction,
         "open_fraction_end_release": emptied.open_fraction,
         "closed_per_release": filled.open_fraction - emptied.open_fraction,
+        # the two ends stand for their phases: the lung mostly moves early in each
+        "closed_fraction": 1.0
+        - (filled.open_fraction * cases.t_high + emptied.open_fraction * cases.t_low) / period,
         "cycles_to_settle": np.log(SETTLED_SHARE) / (high.faded + low.faded),
         "effort_share": np.where(
             breathing, 1.0 - released / np.where(breathing, expired, 1.0), 0.0
