@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
+from ebbmap.analysis.comparing import compare_lungs
 from ebbmap.analysis.course import co2_course
 from ebbmap.analysis.drivers import find_drivers
 from ebbmap.analysis.profiles import profile_outcomes
@@ -44,7 +45,7 @@ class Task:
 
 def plan_tasks(study: Study) -> list[Task]:
     """List the analyses of a study in the order in which they run."""
-    parts = (_window, _profile, _trade, _course, _maps, _sobol, _sweep)
+    parts = (_window, _profile, _trade, _course, _compare, _maps, _sobol, _sweep)
     return [task for part in parts for task in part(study)]
 
 
@@ -130,6 +131,18 @@ def _course(study: Study) -> Iterator[Task]:
     yield Task(
         "course", "course", 0,
         lambda progress: co2_course(study.question, change=asked.change, minutes=asked.minutes),
+    )  # fmt: skip
+
+
+def _compare(study: Study) -> Iterator[Task]:
+    asked = study.file.analyses.compare
+    if asked is None:
+        return
+    yield Task(
+        "compare", "compare", 0,
+        lambda progress: compare_lungs(
+            study.question, models=tuple(asked.models), outcomes=tuple(asked.outcomes)
+        ),
     )  # fmt: skip
 
 

@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, FiniteFloat
 
+from ebbmap.analysis.comparing import TABLE
 from ebbmap.errors import unknown_name
 from ebbmap.limits import LIMIT_SETS, RULES, Limit, LimitSet, combine
 from ebbmap.lungs import LUNGS
@@ -276,6 +277,13 @@ class Course(Table):
     minutes: float = Field(30.0, gt=0, le=1440)
 
 
+class Compare(Table):
+    """Each population's middle lung side by side, in each of some lung models."""
+
+    models: list[LungName] = Field([], description="lung models; the study's own if empty")
+    outcomes: list[OutcomeName] = Field(list(TABLE), min_length=1, max_length=8)
+
+
 class Analyses(Table):
     """What to do; each part is optional."""
 
@@ -286,6 +294,7 @@ class Analyses(Table):
     profile: Profile | None = None
     trade: Trade | None = None
     course: Course | None = None
+    compare: Compare | None = None
 
 
 class Outputs(Table):

@@ -15,6 +15,7 @@ from matplotlib import rc_context
 from matplotlib.figure import Figure
 
 from ebbmap.plotting.pages.caption import Page
+from ebbmap.plotting.pages.comparing import compare_pages
 from ebbmap.plotting.pages.course import course_pages
 from ebbmap.plotting.pages.drivers import driver_pages
 from ebbmap.plotting.pages.maps import map_pages
@@ -33,6 +34,7 @@ _PAGES: Mapping[str, Callable[[xr.Dataset], Iterator[Page]]] = MappingProxyType(
         "profile": profile_pages,
         "trade": trade_pages,
         "course": course_pages,
+        "compare": compare_pages,
     }
 )
 
