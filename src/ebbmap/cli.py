@@ -194,9 +194,14 @@ def _draw(kind: str, result: Any, folder: Path, stem: str, formats: list) -> Non
     if not formats:
         return
     from ebbmap.files import write_text, write_whole
+    from ebbmap.plotting.moving import animations_of, save_animation
     from ebbmap.plotting.pages import pages_of, save_page
 
     for name, figure, text in pages_of(kind, result):
         for ending in formats:
-            write_whole(folder / f"{stem}_{name}.{ending}", partial(save_page, figure))
+            if ending != "gif":
+                write_whole(folder / f"{stem}_{name}.{ending}", partial(save_page, figure))
+        write_text(folder / f"{stem}_{name}.txt", text + "\n")
+    for name, moving, text in animations_of(kind, result) if "gif" in formats else ():
+        write_whole(folder / f"{stem}_{name}.gif", partial(save_animation, moving))
         write_text(folder / f"{stem}_{name}.txt", text + "\n")

@@ -14,6 +14,7 @@ from ebbmap.analysis.course import co2_course
 from ebbmap.analysis.drivers import find_drivers
 from ebbmap.analysis.profiles import profile_outcomes
 from ebbmap.analysis.regions import map_safe_region
+from ebbmap.analysis.starting import follow_start
 from ebbmap.analysis.trade import map_trade
 from ebbmap.analysis.windows import find_population_windows
 from ebbmap.files import make_folder, save_dataset, write_text
@@ -45,7 +46,7 @@ class Task:
 
 def plan_tasks(study: Study) -> list[Task]:
     """List the analyses of a study in the order in which they run."""
-    parts = (_window, _profile, _trade, _course, _compare, _maps, _sobol, _sweep)
+    parts = (_window, _profile, _trade, _course, _compare, _startup, _maps, _sobol, _sweep)
     return [task for part in parts for task in part(study)]
 
 
@@ -143,6 +144,16 @@ def _compare(study: Study) -> Iterator[Task]:
         lambda progress: compare_lungs(
             study.question, models=tuple(asked.models), outcomes=tuple(asked.outcomes)
         ),
+    )  # fmt: skip
+
+
+def _startup(study: Study) -> Iterator[Task]:
+    asked = study.file.analyses.startup
+    if asked is None:
+        return
+    yield Task(
+        "startup", "startup", 0,
+        lambda progress: follow_start(study.question, **asked.model_dump()),
     )  # fmt: skip
 
 

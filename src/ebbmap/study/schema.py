@@ -284,6 +284,15 @@ class Compare(Table):
     outcomes: list[OutcomeName] = Field(list(TABLE), min_length=1, max_length=8)
 
 
+class Startup(Table):
+    """The first cycles of each population's middle lung, and one longer release among them."""
+
+    start_pressure: Annotated[float, Field(ge=0, le=40)] = 5.0
+    cycles: int = Field(12, ge=1, le=500, strict=True)
+    longer_t_low: Annotated[float, Field(gt=0)] | None = None
+    longer_cycle: int | None = Field(None, ge=1, strict=True)
+
+
 class Analyses(Table):
     """What to do; each part is optional."""
 
@@ -295,12 +304,13 @@ class Analyses(Table):
     trade: Trade | None = None
     course: Course | None = None
     compare: Compare | None = None
+    startup: Startup | None = None
 
 
 class Outputs(Table):
     """What to write beside the results."""
 
-    figures: list[Literal["png", "svg", "pdf"]] = ["png"]
+    figures: list[Literal["png", "svg", "pdf", "gif"]] = ["png"]
 
 
 def as_axis(value: object) -> object:

@@ -20,6 +20,7 @@ from ebbmap.plotting.pages.course import course_pages
 from ebbmap.plotting.pages.drivers import driver_pages
 from ebbmap.plotting.pages.maps import map_pages
 from ebbmap.plotting.pages.profiles import profile_pages
+from ebbmap.plotting.pages.starting import start_pages
 from ebbmap.plotting.pages.trade import trade_pages
 from ebbmap.plotting.pages.windows import window_pages
 
@@ -35,6 +36,7 @@ _PAGES: Mapping[str, Callable[[xr.Dataset], Iterator[Page]]] = MappingProxyType(
         "trade": trade_pages,
         "course": course_pages,
         "compare": compare_pages,
+        "startup": start_pages,
     }
 )
 

@@ -19,7 +19,7 @@ LEAST_TEXT = 11.0
 SHOWN_WIDTH = 9.0
 
 #: Characters of one point size that fit in an inch, and lines of text in an inch by size.
-CHARACTERS = 145.0
+CHARACTERS = 136.0
 LINE_HEIGHT = 1.35 / 72.0
 
 
