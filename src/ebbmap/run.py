@@ -12,6 +12,7 @@ import xarray as xr
 from ebbmap.analysis.comparing import compare_lungs
 from ebbmap.analysis.course import co2_course
 from ebbmap.analysis.drivers import find_drivers
+from ebbmap.analysis.hidden import look_inside
 from ebbmap.analysis.profiles import profile_outcomes
 from ebbmap.analysis.regions import map_safe_region
 from ebbmap.analysis.starting import follow_start
@@ -46,7 +47,7 @@ class Task:
 
 def plan_tasks(study: Study) -> list[Task]:
     """List the analyses of a study in the order in which they run."""
-    parts = (_window, _profile, _trade, _course, _compare, _startup, _maps, _sobol, _sweep)
+    parts = (_window, _profile, _trade, _course, _compare, _startup, _inside, _maps, _sobol, _sweep)
     return [task for part in parts for task in part(study)]
 
 
@@ -154,6 +155,16 @@ def _startup(study: Study) -> Iterator[Task]:
     yield Task(
         "startup", "startup", 0,
         lambda progress: follow_start(study.question, **asked.model_dump()),
+    )  # fmt: skip
+
+
+def _inside(study: Study) -> Iterator[Task]:
+    asked = study.file.analyses.inside
+    if asked is None:
+        return
+    yield Task(
+        "inside", "inside", 0,
+        lambda progress: look_inside(study.question, seconds=asked.seconds),
     )  # fmt: skip
 
 

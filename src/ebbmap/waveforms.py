@@ -141,7 +141,9 @@ def _times(times, flat: Mapping[str, np.ndarray], points, cycles, release_goes_o
     if release_goes_on and cycles > 1:
         raise EbbmapError("a release that goes on has one cycle only. Leave out cycles.")
     pairs = _timings(flat)
-    return np.unique(np.concatenate([cycle_times(*pair, points, cycles) for pair in pairs]))
+    return np.unique(
+        np.concatenate([cycle_times(long, short, points, cycles) for long, short in pairs.tolist()])
+    )
 
 
 def _timings(flat: Mapping[str, np.ndarray]) -> np.ndarray:

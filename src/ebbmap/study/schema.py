@@ -293,6 +293,12 @@ class Startup(Table):
     longer_cycle: int | None = Field(None, ge=1, strict=True)
 
 
+class Inside(Table):
+    """One release of a lung with two compartments, seen from inside."""
+
+    seconds: Annotated[float, Field(gt=0, le=60)] = 2.0
+
+
 class Analyses(Table):
     """What to do; each part is optional."""
 
@@ -305,6 +311,7 @@ class Analyses(Table):
     course: Course | None = None
     compare: Compare | None = None
     startup: Startup | None = None
+    inside: Inside | None = None
 
 
 class Outputs(Table):

@@ -18,6 +18,7 @@ from ebbmap.plotting.pages.caption import Page
 from ebbmap.plotting.pages.comparing import compare_pages
 from ebbmap.plotting.pages.course import course_pages
 from ebbmap.plotting.pages.drivers import driver_pages
+from ebbmap.plotting.pages.hidden import hidden_pages
 from ebbmap.plotting.pages.maps import map_pages
 from ebbmap.plotting.pages.profiles import profile_pages
 from ebbmap.plotting.pages.starting import start_pages
@@ -37,6 +38,7 @@ _PAGES: Mapping[str, Callable[[xr.Dataset], Iterator[Page]]] = MappingProxyType(
         "course": course_pages,
         "compare": compare_pages,
         "startup": start_pages,
+        "inside": hidden_pages,
     }
 )
 
