@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
+from ebbmap.analysis.adjusting import adjust_settings
 from ebbmap.analysis.comparing import compare_lungs
 from ebbmap.analysis.course import co2_course
 from ebbmap.analysis.drivers import find_drivers
@@ -47,7 +48,19 @@ class Task:
 
 def plan_tasks(study: Study) -> list[Task]:
     """List the analyses of a study in the order in which they run."""
-    parts = (_window, _profile, _trade, _course, _compare, _startup, _inside, _maps, _sobol, _sweep)
+    parts = (
+        _window,
+        _profile,
+        _trade,
+        _course,
+        _compare,
+        _startup,
+        _inside,
+        _adjust,
+        _maps,
+        _sobol,
+        _sweep,
+    )
     return [task for part in parts for task in part(study)]
 
 
@@ -165,6 +178,16 @@ def _inside(study: Study) -> Iterator[Task]:
     yield Task(
         "inside", "inside", 0,
         lambda progress: look_inside(study.question, seconds=asked.seconds),
+    )  # fmt: skip
+
+
+def _adjust(study: Study) -> Iterator[Task]:
+    asked = study.file.analyses.adjust
+    if asked is None:
+        return
+    yield Task(
+        "adjust", "adjust", 0,
+        lambda progress: adjust_settings(study.question, steps=asked.steps),
     )  # fmt: skip
 
 

@@ -39,7 +39,8 @@ def plot_hidden(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     ax = own_axes(ax)
     ax.grid(axis="y", color=GRID, lw=0.8)
     ax.axvspan(0.0, float(ds["t_low"]), color=RELEASE_SHADE, lw=0, zorder=0)
-    ends = [max(float(ds[name][-1]), LOWEST_LABEL) for name, _, _ in CURVES]
+    last = [float(ds[name][-1]) for name, _, _ in CURVES]
+    ends = [max(at, LOWEST_LABEL + 0.1 * at) for at in last]
     for (name, colour, text), at in zip(CURVES, spread_labels(ends, LABEL_GAP), strict=True):
         style = (0, (4, 2)) if name == "flow_share" else "-"
         ax.plot(ds["time"], ds[name], color=colour, lw=2.6, ls=style, label=text)

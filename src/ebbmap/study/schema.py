@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, FiniteFloat
 
+from ebbmap.analysis.adjusting import STEPS
 from ebbmap.analysis.comparing import TABLE
 from ebbmap.errors import unknown_name
 from ebbmap.limits import LIMIT_SETS, RULES, Limit, LimitSet, combine
@@ -299,6 +300,12 @@ class Inside(Table):
     seconds: Annotated[float, Field(gt=0, le=60)] = 2.0
 
 
+class Adjust(Table):
+    """One step of each setting from the present ones, single and in pairs."""
+
+    steps: dict[ParameterName, Annotated[Number, Field(gt=0)]] = Field(dict(STEPS), min_length=1)
+
+
 class Analyses(Table):
     """What to do; each part is optional."""
 
@@ -312,6 +319,7 @@ class Analyses(Table):
     compare: Compare | None = None
     startup: Startup | None = None
     inside: Inside | None = None
+    adjust: Adjust | None = None
 
 
 class Outputs(Table):

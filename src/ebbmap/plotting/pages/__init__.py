@@ -14,6 +14,7 @@ import xarray as xr
 from matplotlib import rc_context
 from matplotlib.figure import Figure
 
+from ebbmap.plotting.pages.adjusting import adjust_pages
 from ebbmap.plotting.pages.caption import Page
 from ebbmap.plotting.pages.comparing import compare_pages
 from ebbmap.plotting.pages.course import course_pages
@@ -39,6 +40,7 @@ _PAGES: Mapping[str, Callable[[xr.Dataset], Iterator[Page]]] = MappingProxyType(
         "compare": compare_pages,
         "startup": start_pages,
         "inside": hidden_pages,
+        "adjust": adjust_pages,
     }
 )
 
