@@ -168,6 +168,39 @@ def adjust(
 
 
 @app.command()
+def wean(
+    values: SetOption = None,
+    lung: LungOption = "linear",
+    rule: RuleOption = "flow_ratio",
+    limits: LimitsOption = None,
+    population: PopulationOption = None,
+    p_high_end: Annotated[float, typer.Option(help="P high at the end [cmH2O].")] = 12.0,
+    p_high_step: Annotated[float, typer.Option(help="P high less with each step [cmH2O].")] = 2.0,
+    seconds_per_pressure: Annotated[
+        float, typer.Option(help="T high longer for each cmH2O [s].")
+    ] = 0.5,
+    as_json: JsonOption = False,
+) -> None:
+    """Lower P high and lengthen T high step by step, and search a safer path to the same end."""
+    from ebbmap.analysis.weaning import plan_weaning
+    from ebbmap.show import print_out, wean_json, wean_tables
+
+    with _errors_told():
+        path = plan_weaning(
+            _question(lung, values, rule, limits, population),
+            p_high_end=p_high_end,
+            p_high_step=p_high_step,
+            seconds_per_pressure=seconds_per_pressure,
+        )
+        if as_json:
+            typer.echo(json.dumps(wean_json(path), indent=2))
+            return
+    _say_caution()
+    for table in wean_tables(path):
+        print_out(table)
+
+
+@app.command()
 def figures(
     studies: Annotated[Path, typer.Option(help="Folder of study files.")] = Path("studies"),
     out: Annotated[Path, typer.Option(help="Folder of the pictures.")] = Path("figures"),

@@ -18,6 +18,7 @@ from ebbmap.analysis.profiles import profile_outcomes
 from ebbmap.analysis.regions import map_safe_region
 from ebbmap.analysis.starting import follow_start
 from ebbmap.analysis.trade import map_trade
+from ebbmap.analysis.weaning import plan_weaning
 from ebbmap.analysis.windows import find_population_windows
 from ebbmap.files import make_folder, save_dataset, write_text
 from ebbmap.study import Study
@@ -57,6 +58,7 @@ def plan_tasks(study: Study) -> list[Task]:
         _startup,
         _inside,
         _adjust,
+        _wean,
         _maps,
         _sobol,
         _sweep,
@@ -188,6 +190,16 @@ def _adjust(study: Study) -> Iterator[Task]:
     yield Task(
         "adjust", "adjust", 0,
         lambda progress: adjust_settings(study.question, steps=asked.steps),
+    )  # fmt: skip
+
+
+def _wean(study: Study) -> Iterator[Task]:
+    asked = study.file.analyses.wean
+    if asked is None:
+        return
+    yield Task(
+        "wean", "wean", 0,
+        lambda progress: plan_weaning(study.question, **asked.model_dump()),
     )  # fmt: skip
 
 

@@ -77,6 +77,8 @@ def summary(kind: str, result: xr.Dataset) -> Iterator[RenderableType]:
         yield _trade_table(result)
     elif kind == "course":
         yield _course_table(result)
+    elif kind == "wean":
+        yield from wean_tables(result)
     elif kind == "adjust":
         yield from adjust_tables(result)
 
@@ -298,7 +300,7 @@ def adjust_tables(result: xr.Dataset) -> Iterator[Table]:
 
 
 def adjust_json(result: xr.Dataset) -> dict[str, Any]:
-    """Moves of the first population and rule as plain data."""
+    """Give the moves of the first population and rule as plain data."""
     one = result.isel(population=0, rule=0)
     changes = [str(name) for name in one.data_vars if str(name).startswith("change_")]
     return {
@@ -349,6 +351,57 @@ def _steps_table(one: xr.Dataset, name: str) -> Table:
             *(f"{float(step['margin'].sel(rule=r)):.2f}" for r in rules),
         )  # fmt: skip
     return table
+
+
+def wean_tables(result: xr.Dataset) -> Iterator[Table]:
+    """Show both routes step by step, and where each first leaves the safe region."""
+    shown = [n for n in ("paco2", "spo2", "closed_fraction", "mean_airway_pressure", "auto_peep")
+             if n in result]  # fmt: skip
+    ends = _table("weaning: where each route leaves the safe region", "population", "rule",
+                  "route", "first unsafe step", "limit")  # fmt: skip
+    for name in result["population"].values.astype(str):
+        for rule in result["rule"].values.astype(str):
+            for route in result["route"].values.astype(str):
+                one = result.sel(population=name, rule=rule, route=route)
+                step = int(one["first_unsafe"])
+                ends.add_row(name, rule, route, "" if step < 0 else str(step),
+                             str(one["leaves"].values))  # fmt: skip
+                table = _table(
+                    f"{route}, {name} lung, rule {rule}", "step", "P high", "T high", "margin",
+                    "verdict", *(f"{n} [{display(OUTCOMES[n].units)}]".replace(" []", "")
+                                 for n in shown),
+                )  # fmt: skip
+                for at in np.flatnonzero(np.isfinite(one["route_p_high"])):
+                    here = one.isel(step=at)
+                    table.add_row(
+                        str(at), f"{float(here['route_p_high']):g}",
+                        f"{float(here['route_t_high']):g}", f"{float(here['route_margin']):.2f}",
+                        VERDICTS[int(here["route_verdict"])],
+                        *(f"{float(here[n]):.3g}" for n in shown),
+                    )  # fmt: skip
+                yield table
+    yield ends
+
+
+def wean_json(result: xr.Dataset) -> dict[str, Any]:
+    """Give both routes of the first population and rule as plain data."""
+    one = result.isel(population=0, rule=0)
+    names = [str(name) for name in one.data_vars if "step" in one[name].dims]
+    routes = {}
+    for route in one["route"].values.astype(str):
+        here = one.sel(route=route)
+        steps = np.flatnonzero(np.isfinite(here["route_p_high"]))
+        routes[route] = {
+            "first_unsafe": int(here["first_unsafe"]),
+            "leaves": str(here["leaves"].values),
+            "steps": [{n: _number(float(here[n][at])) for n in names} for at in steps],
+        }
+    return {
+        "caution": CAUTION,
+        "lung": result.attrs["lung"],
+        "units": {name: result[name].attrs.get("units", "1") for name in names},
+        "routes": routes,
+    }
 
 
 def _or_blank(value: xr.DataArray) -> str:

@@ -11,6 +11,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 
 from ebbmap.analysis.adjusting import STEPS
 from ebbmap.analysis.comparing import TABLE
+from ebbmap.analysis.weaning import P_HIGH_STEP, SECONDS_PER_PRESSURE
 from ebbmap.errors import unknown_name
 from ebbmap.limits import LIMIT_SETS, RULES, Limit, LimitSet, combine
 from ebbmap.lungs import LUNGS
@@ -306,6 +307,14 @@ class Adjust(Table):
     steps: dict[ParameterName, Annotated[Number, Field(gt=0)]] = Field(dict(STEPS), min_length=1)
 
 
+class Wean(Table):
+    """P high down and T high up, step by step, from the settings as they are."""
+
+    p_high_end: Annotated[Number, Field(gt=0)] = 12.0
+    p_high_step: Annotated[Number, Field(gt=0)] = P_HIGH_STEP
+    seconds_per_pressure: Annotated[Number, Field(gt=0)] = SECONDS_PER_PRESSURE
+
+
 class Analyses(Table):
     """What to do; each part is optional."""
 
@@ -320,6 +329,7 @@ class Analyses(Table):
     startup: Startup | None = None
     inside: Inside | None = None
     adjust: Adjust | None = None
+    wean: Wean | None = None
 
 
 class Outputs(Table):

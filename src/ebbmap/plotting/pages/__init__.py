@@ -24,6 +24,7 @@ from ebbmap.plotting.pages.maps import map_pages
 from ebbmap.plotting.pages.profiles import profile_pages
 from ebbmap.plotting.pages.starting import start_pages
 from ebbmap.plotting.pages.trade import trade_pages
+from ebbmap.plotting.pages.weaning import wean_pages
 from ebbmap.plotting.pages.windows import window_pages
 
 #: Dots per inch of PNG files.
@@ -41,6 +42,7 @@ _PAGES: Mapping[str, Callable[[xr.Dataset], Iterator[Page]]] = MappingProxyType(
         "startup": start_pages,
         "inside": hidden_pages,
         "adjust": adjust_pages,
+        "wean": wean_pages,
     }
 )
 
