@@ -10,5 +10,6 @@ __getattr__, __dir__, __all__ = lazy_loader.attach(
     __name__,
     submod_attrs={
         "simulate": ["simulate", "start_up"],
+        "waveforms": ["waveforms"],
     },
 )

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
-from functools import partial
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -36,7 +35,11 @@ LimitsOption = Annotated[
     typer.Option("--limits", help="Limit set that holds besides the rule; may be repeated."),
 ]
 
-#: What `window` judges by, besides the rule, unless told otherwise.
+PopulationOption = Annotated[
+    str | None, typer.Option("--population", help="Start from the middle lung of this population.")
+]
+
+#: What `window`, `adjust` and `wean` judge by, besides the rule, unless told otherwise.
 USUAL_LIMITS = ("pressure", "volume", "auto_peep")
 
 
@@ -51,6 +54,7 @@ def run(
     ] = None,
 ) -> None:
     """Run a whole study: results as NetCDF, pictures, and what they say."""
+    from ebbmap.figures import draw_result
     from ebbmap.files import make_folder
     from ebbmap.run import plan_tasks, run_study
     from ebbmap.show import progress_bar, summary, warn
@@ -67,7 +71,7 @@ def run(
                 checked, folder, progress=lambda task: bar.start(task.name, task.cases)
             ):
                 bar.finish(task.name)
-                _draw(task.kind, result, pictures, study.stem, checked.file.outputs.figures)
+                draw_result(task.kind, result, pictures, study.stem, checked.file.outputs.figures)
                 bar.print(f"wrote {path}")
                 for table in summary(task.kind, result):
                     bar.print(table)
@@ -136,6 +140,99 @@ def window(
 
 
 @app.command()
+def adjust(
+    values: SetOption = None,
+    lung: LungOption = "linear",
+    rule: RuleOption = "flow_ratio",
+    limits: LimitsOption = None,
+    population: PopulationOption = None,
+    lungs: Annotated[
+        int, typer.Option(min=2, max=100_000, help="Lungs to draw, with a population.")
+    ] = 500,
+    seed: Annotated[int, typer.Option(min=0, help="Seed of the draw.")] = 0,
+    as_json: JsonOption = False,
+) -> None:
+    """Take one step of each setting: what it does, and which does most for CO2."""
+    from ebbmap.analysis.adjusting import adjust_settings
+    from ebbmap.show import adjust_json, adjust_tables, print_out
+
+    with _errors_told():
+        question = _question(lung, values, rule, limits, population, lungs=lungs, seed=seed)
+        told = adjust_settings(question)
+        if as_json:
+            typer.echo(json.dumps(adjust_json(told), indent=2))
+            return
+    _say_caution()
+    for table in adjust_tables(told):
+        print_out(table)
+
+
+@app.command()
+def wean(
+    values: SetOption = None,
+    lung: LungOption = "linear",
+    rule: RuleOption = "flow_ratio",
+    limits: LimitsOption = None,
+    population: PopulationOption = None,
+    p_high_end: Annotated[float, typer.Option(help="P high at the end [cmH2O].")] = 12.0,
+    p_high_step: Annotated[float, typer.Option(help="P high less with each step [cmH2O].")] = 2.0,
+    seconds_per_pressure: Annotated[
+        float, typer.Option(help="T high longer for each cmH2O [s].")
+    ] = 0.5,
+    as_json: JsonOption = False,
+) -> None:
+    """Lower P high and lengthen T high step by step, and search a safer path to the same end."""
+    from ebbmap.analysis.weaning import plan_weaning
+    from ebbmap.show import print_out, wean_json, wean_tables
+
+    with _errors_told():
+        path = plan_weaning(
+            _question(lung, values, rule, limits, population),
+            p_high_end=p_high_end,
+            p_high_step=p_high_step,
+            seconds_per_pressure=seconds_per_pressure,
+        )
+        if as_json:
+            typer.echo(json.dumps(wean_json(path), indent=2))
+            return
+    _say_caution()
+    for table in wean_tables(path):
+        print_out(table)
+
+
+@app.command()
+def figures(
+    studies: Annotated[Path, typer.Option(help="Folder of study files.")] = Path("studies"),
+    out: Annotated[Path, typer.Option(help="Folder of the pictures.")] = Path("figures"),
+    formats: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--format", help="png, svg, pdf or gif; may be repeated. Each study's own if not given."
+        ),
+    ] = None,
+    check: Annotated[
+        bool, typer.Option(help="Write nothing: tell where names or texts differ from the folder.")
+    ] = False,
+) -> None:
+    """Rebuild every picture of every study, with its text."""
+    from ebbmap.figures import check_figures, draw_figures
+    from ebbmap.show import print_out, progress_bar
+
+    _say_caution()
+    with _errors_told(), progress_bar() as bar:
+        if check:
+            problems = check_figures(studies, out, formats, progress=bar)
+            for problem in problems:
+                bar.print(problem)
+            if problems:
+                raise typer.Exit(1)
+        else:
+            for path in draw_figures(studies, out, formats, progress=bar):
+                bar.print(f"wrote {path}")
+    print_out("names and texts agree" if check else f"pictures and their texts are in {out}")
+
+
+@app.command()
 def describe(
     name: Annotated[str | None, typer.Argument(help="One entry; all if not given.")] = None,
 ) -> None:
@@ -186,17 +283,21 @@ def _values(pairs: list[str] | None) -> dict[str, Any]:
     return values
 
 
+def _question(
+    lung: str, values: list[str] | None, rule: str, limits: list[str] | None,
+    population: str | None, **draws: int,
+) -> Any:  # fmt: skip
+    """Build the question of a lung and its present settings, judged by one rule."""
+    from ebbmap.cases import Question
+    from ebbmap.limits import combine, limit_set
+    from ebbmap.populations import population as population_of
+    from ebbmap.simulate import as_arrays
+
+    judged_by = combine(rule, *(limit_set(name) for name in (*(limits or USUAL_LIMITS), rule)))
+    fixed = {name: float(array) for name, array in as_arrays(_values(values)).items()}
+    groups = (population_of(population),) if population else ()
+    return Question(lung, fixed, {}, groups, {rule: judged_by}, **draws)
+
+
 def _say_caution() -> None:
     typer.echo(CAUTION)
-
-
-def _draw(kind: str, result: Any, folder: Path, stem: str, formats: list) -> None:
-    if not formats:
-        return
-    from ebbmap.files import write_text, write_whole
-    from ebbmap.plotting.pages import pages_of, save_page
-
-    for name, figure, text in pages_of(kind, result):
-        for ending in formats:
-            write_whole(folder / f"{stem}_{name}.{ending}", partial(save_page, figure))
-        write_text(folder / f"{stem}_{name}.txt", text + "\n")

@@ -9,11 +9,16 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
+from ebbmap.analysis.adjusting import adjust_settings
+from ebbmap.analysis.comparing import compare_lungs
 from ebbmap.analysis.course import co2_course
 from ebbmap.analysis.drivers import find_drivers
+from ebbmap.analysis.hidden import look_inside
 from ebbmap.analysis.profiles import profile_outcomes
 from ebbmap.analysis.regions import map_safe_region
+from ebbmap.analysis.starting import follow_start
 from ebbmap.analysis.trade import map_trade
+from ebbmap.analysis.weaning import plan_weaning
 from ebbmap.analysis.windows import find_population_windows
 from ebbmap.files import make_folder, save_dataset, write_text
 from ebbmap.study import Study
@@ -44,7 +49,20 @@ class Task:
 
 def plan_tasks(study: Study) -> list[Task]:
     """List the analyses of a study in the order in which they run."""
-    parts = (_window, _profile, _trade, _course, _maps, _sobol, _sweep)
+    parts = (
+        _window,
+        _profile,
+        _trade,
+        _course,
+        _compare,
+        _startup,
+        _inside,
+        _adjust,
+        _wean,
+        _maps,
+        _sobol,
+        _sweep,
+    )
     return [task for part in parts for task in part(study)]
 
 
@@ -130,6 +148,58 @@ def _course(study: Study) -> Iterator[Task]:
     yield Task(
         "course", "course", 0,
         lambda progress: co2_course(study.question, change=asked.change, minutes=asked.minutes),
+    )  # fmt: skip
+
+
+def _compare(study: Study) -> Iterator[Task]:
+    asked = study.file.analyses.compare
+    if asked is None:
+        return
+    yield Task(
+        "compare", "compare", 0,
+        lambda progress: compare_lungs(
+            study.question, models=tuple(asked.models), outcomes=tuple(asked.outcomes)
+        ),
+    )  # fmt: skip
+
+
+def _startup(study: Study) -> Iterator[Task]:
+    asked = study.file.analyses.startup
+    if asked is None:
+        return
+    yield Task(
+        "startup", "startup", 0,
+        lambda progress: follow_start(study.question, **asked.model_dump()),
+    )  # fmt: skip
+
+
+def _inside(study: Study) -> Iterator[Task]:
+    asked = study.file.analyses.inside
+    if asked is None:
+        return
+    yield Task(
+        "inside", "inside", 0,
+        lambda progress: look_inside(study.question, seconds=asked.seconds),
+    )  # fmt: skip
+
+
+def _adjust(study: Study) -> Iterator[Task]:
+    asked = study.file.analyses.adjust
+    if asked is None:
+        return
+    yield Task(
+        "adjust", "adjust", 0,
+        lambda progress: adjust_settings(study.question, steps=asked.steps),
+    )  # fmt: skip
+
+
+def _wean(study: Study) -> Iterator[Task]:
+    asked = study.file.analyses.wean
+    if asked is None:
+        return
+    yield Task(
+        "wean", "wean", 0,
+        lambda progress: plan_weaning(study.question, **asked.model_dump()),
     )  # fmt: skip
 
 

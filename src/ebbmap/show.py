@@ -17,7 +17,7 @@ from rich.table import Table
 from ebbmap.caution import CAUTION
 from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.evaluate import STATUS
-from ebbmap.limits import LIMIT_SETS, LimitSet
+from ebbmap.limits import LIMIT_SETS, VERDICTS, LimitSet
 from ebbmap.lungs import LUNGS
 from ebbmap.outcomes import OUTCOMES
 from ebbmap.parameters import PARAMETERS
@@ -77,6 +77,10 @@ def summary(kind: str, result: xr.Dataset) -> Iterator[RenderableType]:
         yield _trade_table(result)
     elif kind == "course":
         yield _course_table(result)
+    elif kind == "wean":
+        yield from wean_tables(result)
+    elif kind == "adjust":
+        yield from adjust_tables(result)
 
 
 def warn(tasks: list, pictures: Path) -> None:
@@ -275,6 +279,153 @@ def _course_table(result: xr.Dataset) -> Table:
         five = float(one["paco2"].interp(time=300.0))
         numbers = (one["paco2_start"], five, one["paco2"][-1], one["paco2_end"])
         table.add_row(name, *(f"{float(number):.1f}" for number in numbers))
+    return table
+
+
+def adjust_tables(result: xr.Dataset) -> Iterator[Table]:
+    """Show the single steps, the best for CO2, and what goes against common practice."""
+    for name in result["population"].values.astype(str):
+        yield _steps_table(result.sel(population=name), name)
+    if "rule" in result.dims:
+        table = _table("most for CO2 inside the limits", "population", "rule", "single step",
+                       "PaCO2 then", "pair of steps", "PaCO2 then")  # fmt: skip
+        for name in result["population"].values.astype(str):
+            for rule in result["rule"].values.astype(str):
+                one = result.sel(population=name, rule=rule)
+                table.add_row(
+                    name, rule, str(one["best_single"].values),
+                    _or_blank(one['best_single_paco2']), str(one["best_pair"].values),
+                    _or_blank(one['best_pair_paco2']),
+                )  # fmt: skip
+        yield table
+    yield _practice_table(result)
+
+
+def adjust_json(result: xr.Dataset) -> dict[str, Any]:
+    """Give the moves of the first population and rule as plain data."""
+    one = result.isel(population=0, rule=0)
+    changes = [str(name) for name in one.data_vars if str(name).startswith("change_")]
+    return {
+        "caution": CAUTION,
+        "lung": result.attrs["lung"],
+        "units": {name: result[name].attrs["units"] for name in changes},
+        "best_single": str(one["best_single"].values),
+        "best_pair": str(one["best_pair"].values),
+        "moves": [
+            {
+                "move": str(move["move"].values),
+                "possible": bool(move["possible"]),
+                "margin": _number(float(move["margin"])),
+                "verdict": VERDICTS[int(move["verdict"])],
+                **{name: _number(float(move[name])) for name in changes},
+            }
+            for move in (one.isel(move=at) for at in range(one.sizes["move"]))
+        ],
+        "against_common_practice": [
+            {
+                "practice": str(name),
+                "source": str(one["practice_source"].values[at]),
+                "why": str(one["why"].values[at]),
+            }
+            for at, name in enumerate(one["practice"].values)
+            if one["agrees"].values[at] < 0
+        ],
+    }
+
+
+def _steps_table(one: xr.Dataset, name: str) -> Table:
+    shown = [n for n in ("paco2", "pao2", "mean_airway_pressure", "auto_peep", "closed_fraction")
+             if n in one]  # fmt: skip
+    rules = [str(rule) for rule in one["rule"].values] if "rule" in one.dims else []
+    table = _table(f"one step of each setting, {name} lung: change", "step",
+                   *(f"{n} [{display(OUTCOMES[n].units)}]".replace(" []", "") for n in shown),
+                   *(f"margin, {rule}" for rule in rules))  # fmt: skip
+    now = one.isel(move=0)
+    margins = [f"{float(now['margin'].sel(rule=rule)):.2f}" for rule in rules]
+    table.add_row("as set", *(f"{float(now[n]):.3g}" for n in shown), *margins, style="bold")
+    for at in np.flatnonzero(one["size"].values == 1):
+        step = one.isel(move=at)
+        if not int(step["possible"]):
+            table.add_row(str(step["move"].values), "not possible", style="dim")
+            continue
+        table.add_row(
+            str(step["move"].values), *(f"{float(step[f'change_{n}']):+.3g}" for n in shown),
+            *(f"{float(step['margin'].sel(rule=r)):.2f}" for r in rules),
+        )  # fmt: skip
+    return table
+
+
+def wean_tables(result: xr.Dataset) -> Iterator[Table]:
+    """Show both routes step by step, and where each first leaves the safe region."""
+    shown = [n for n in ("paco2", "spo2", "closed_fraction", "mean_airway_pressure", "auto_peep")
+             if n in result]  # fmt: skip
+    ends = _table("weaning: where each route leaves the safe region", "population", "rule",
+                  "route", "first unsafe step", "limit")  # fmt: skip
+    for name in result["population"].values.astype(str):
+        for rule in result["rule"].values.astype(str):
+            for route in result["route"].values.astype(str):
+                one = result.sel(population=name, rule=rule, route=route)
+                step = int(one["first_unsafe"])
+                ends.add_row(name, rule, route, "" if step < 0 else str(step),
+                             str(one["leaves"].values))  # fmt: skip
+                table = _table(
+                    f"{route}, {name} lung, rule {rule}", "step", "P high", "T high", "margin",
+                    "verdict", *(f"{n} [{display(OUTCOMES[n].units)}]".replace(" []", "")
+                                 for n in shown),
+                )  # fmt: skip
+                for at in np.flatnonzero(np.isfinite(one["route_p_high"])):
+                    here = one.isel(step=at)
+                    table.add_row(
+                        str(at), f"{float(here['route_p_high']):g}",
+                        f"{float(here['route_t_high']):g}", f"{float(here['route_margin']):.2f}",
+                        VERDICTS[int(here["route_verdict"])],
+                        *(f"{float(here[n]):.3g}" for n in shown),
+                    )  # fmt: skip
+                yield table
+    yield ends
+
+
+def wean_json(result: xr.Dataset) -> dict[str, Any]:
+    """Give both routes of the first population and rule as plain data."""
+    one = result.isel(population=0, rule=0)
+    names = [str(name) for name in one.data_vars if "step" in one[name].dims]
+    routes = {}
+    for route in one["route"].values.astype(str):
+        here = one.sel(route=route)
+        steps = np.flatnonzero(np.isfinite(here["route_p_high"]))
+        routes[route] = {
+            "first_unsafe": int(here["first_unsafe"]),
+            "leaves": str(here["leaves"].values),
+            "steps": [{n: _number(float(here[n][at])) for n in names} for at in steps],
+        }
+    return {
+        "caution": CAUTION,
+        "lung": result.attrs["lung"],
+        "units": {name: result[name].attrs.get("units", "1") for name in names},
+        "routes": routes,
+    }
+
+
+def _or_blank(value: xr.DataArray) -> str:
+    return f"{float(value):.1f}" if np.isfinite(value) else ""
+
+
+def _practice_table(result: xr.Dataset) -> Table:
+    table = _table("against common practice", "population", "practice", "source",
+                   "in the model", "lungs against it", "through")  # fmt: skip
+    for name in result["population"].values.astype(str):
+        for one in result["practice"].values:
+            row = result.sel(population=name, practice=one)
+            share, agrees = float(row["against_share"]), float(row["agrees"])
+            if not (agrees < 0 or share > 0):
+                continue
+            table.add_row(
+                name, str(one), str(row["practice_source"].values),
+                {1.0: "agrees", 0.0: "no change", -1.0: "against"}.get(agrees, "unknown"),
+                f"{share:.1%}" if np.isfinite(share) else "", str(row["why"].values),
+            )  # fmt: skip
+    if not table.row_count:
+        table.add_row("", "nothing", "", "", "", "")
     return table
 
 

@@ -9,6 +9,9 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, FiniteFloat
 
+from ebbmap.analysis.adjusting import STEPS
+from ebbmap.analysis.comparing import TABLE
+from ebbmap.analysis.weaning import P_HIGH_STEP, SECONDS_PER_PRESSURE
 from ebbmap.errors import unknown_name
 from ebbmap.limits import LIMIT_SETS, RULES, Limit, LimitSet, combine
 from ebbmap.lungs import LUNGS
@@ -276,6 +279,42 @@ class Course(Table):
     minutes: float = Field(30.0, gt=0, le=1440)
 
 
+class Compare(Table):
+    """Each population's middle lung side by side, in each of some lung models."""
+
+    models: list[LungName] = Field([], description="lung models; the study's own if empty")
+    outcomes: list[OutcomeName] = Field(list(TABLE), min_length=1, max_length=8)
+
+
+class Startup(Table):
+    """The first cycles of each population's middle lung, and one longer release among them."""
+
+    start_pressure: Annotated[float, Field(ge=0, le=40)] = 5.0
+    cycles: int = Field(12, ge=1, le=500, strict=True)
+    longer_t_low: Annotated[float, Field(gt=0)] | None = None
+    longer_cycle: int | None = Field(None, ge=1, strict=True)
+
+
+class Inside(Table):
+    """One release of a lung with two compartments, seen from inside."""
+
+    seconds: Annotated[float, Field(gt=0, le=60)] = 2.0
+
+
+class Adjust(Table):
+    """One step of each setting from the present ones, single and in pairs."""
+
+    steps: dict[ParameterName, Annotated[Number, Field(gt=0)]] = Field(dict(STEPS), min_length=1)
+
+
+class Wean(Table):
+    """P high down and T high up, step by step, from the settings as they are."""
+
+    p_high_end: Annotated[Number, Field(gt=0)] = 12.0
+    p_high_step: Annotated[Number, Field(gt=0)] = P_HIGH_STEP
+    seconds_per_pressure: Annotated[Number, Field(gt=0)] = SECONDS_PER_PRESSURE
+
+
 class Analyses(Table):
     """What to do; each part is optional."""
 
@@ -286,12 +325,17 @@ class Analyses(Table):
     profile: Profile | None = None
     trade: Trade | None = None
     course: Course | None = None
+    compare: Compare | None = None
+    startup: Startup | None = None
+    inside: Inside | None = None
+    adjust: Adjust | None = None
+    wean: Wean | None = None
 
 
 class Outputs(Table):
     """What to write beside the results."""
 
-    figures: list[Literal["png", "svg", "pdf"]] = ["png"]
+    figures: list[Literal["png", "svg", "pdf", "gif"]] = ["png"]
 
 
 def as_axis(value: object) -> object:

@@ -1,0 +1,71 @@
+"""Whole figures: which panels a result gets, its caption, and the caution below.
+
+One file for each kind of analysis; each page function takes a result and yields
+(name, Figure, alternative text).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
+from types import MappingProxyType
+
+import xarray as xr
+from matplotlib import rc_context
+from matplotlib.figure import Figure
+
+from ebbmap.plotting.pages.adjusting import adjust_pages
+from ebbmap.plotting.pages.caption import Page
+from ebbmap.plotting.pages.comparing import compare_pages
+from ebbmap.plotting.pages.course import course_pages
+from ebbmap.plotting.pages.drivers import driver_pages
+from ebbmap.plotting.pages.hidden import hidden_pages
+from ebbmap.plotting.pages.maps import map_pages
+from ebbmap.plotting.pages.profiles import profile_pages
+from ebbmap.plotting.pages.starting import start_pages
+from ebbmap.plotting.pages.trade import trade_pages
+from ebbmap.plotting.pages.weaning import wean_pages
+from ebbmap.plotting.pages.windows import window_pages
+
+#: Dots per inch of PNG files.
+PRINT_DPI = 130
+
+_PAGES: Mapping[str, Callable[[xr.Dataset], Iterator[Page]]] = MappingProxyType(
+    {
+        "map": map_pages,
+        "sobol": driver_pages,
+        "window": window_pages,
+        "profile": profile_pages,
+        "trade": trade_pages,
+        "course": course_pages,
+        "compare": compare_pages,
+        "startup": start_pages,
+        "inside": hidden_pages,
+        "adjust": adjust_pages,
+        "wean": wean_pages,
+    }
+)
+
+
+def pages_of(kind: str, result: xr.Dataset) -> Iterator[Page]:
+    """Draw every page of a result.
+
+    Parameters
+    ----------
+    kind : str
+        Name of the analysis in a study file.
+    result : xarray.Dataset
+        What it gave.
+    """
+    yield from _PAGES.get(kind, _no_page)(result)
+
+
+def _no_page(result: xr.Dataset) -> Iterator[Page]:
+    yield from ()
+
+
+def save_page(figure: Figure, path: Path) -> None:
+    """Save a page without date and random names: the same result gives the same bytes."""
+    dates = {"svg": {"Date": None}, "pdf": {"CreationDate": None}, "png": {"Software": None}}
+    with rc_context({"svg.hashsalt": "ebbmap"}):
+        figure.savefig(path, dpi=PRINT_DPI, metadata=dates[path.suffix.lstrip(".")])

@@ -1,0 +1,180 @@
+"""What a monitor would draw over time, with labels: the settled cycle or the first cycles."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from ebbmap.checks import check_memory
+from ebbmap.errors import EbbmapError
+from ebbmap.evaluate import resolve
+from ebbmap.labelling import provenance
+from ebbmap.lungs import Lung, lung_model
+from ebbmap.parameters import PARAMETERS
+from ebbmap.signals import SIGNALS
+from ebbmap.simulate import as_arrays
+
+#: Times drawn in each phase of a cycle, unless told otherwise.
+POINTS = 120
+
+#: Distance of a time from a jump, as a share of the cycle.
+CLEAR = 1e-9
+
+#: Name of the coordinate that says where the first cycles start from.
+START = "start_pressure"
+
+
+def waveforms(
+    lung: str = "linear",
+    *,
+    times: Any = None,
+    points: int = POINTS,
+    cycles: int = 1,
+    start_pressure: Any = None,
+    release_goes_on: bool = False,
+    **values: Any,
+) -> xr.Dataset:
+    """Draw pressures, flow and volume over time.
+
+    Parameters
+    ----------
+    lung : str
+        Name of a lung model.
+    times : array_like, shape (t,), optional
+        From the start of the first T high [s], increasing. If None: `points` in each phase of
+        `cycles` cycles; where cases differ in T high or T low, the times of all of them.
+    points : int
+        Times in each phase, both ends included, >= 2.
+    cycles : int
+        How many cycles, >= 1; with `times` as many as they reach.
+    start_pressure : float or array_like, optional
+        End-expiratory pressure of the ventilation before [cmH2O]: draws the first cycles. The
+        settled cycle over and over if None.
+    release_goes_on : bool
+        Let the first release go on to the last time instead of ending it after T low.
+    **values : float, str, array_like or DataArray
+        Parameters as in `simulate`.
+
+    Returns
+    -------
+    xarray.Dataset
+        The signals of the lung, with a last dimension `time` [s]. Where the airway pressure
+        jumps there are two times, one on each side. NaN where p_high <= p_low.
+
+    Raises
+    ------
+    EbbmapError
+        As in `simulate`; for times that do not increase from 0 on.
+
+    Examples
+    --------
+    >>> drawn = waveforms(times=[0.0, 5.0], t_high=5.0, t_low=0.5, resistance_exp=[10.0, 20.0])
+    >>> drawn["flow"].dims
+    ('sample', 'time')
+    """
+    model = lung_model(lung)
+    arrays = as_arrays(values)
+    if start_pressure is not None:
+        # an end-expiratory pressure like P low, with the same bounds
+        arrays |= {START: as_arrays({"p_low": start_pressure})["p_low"].rename(START)}
+    frame = xr.broadcast(*arrays.values())
+    dims, shape = (frame[0].dims, frame[0].shape) if frame else ((), ())
+    full = {name: array.values.reshape(-1) for name, array in zip(arrays, frame, strict=True)}
+    start = full.pop(START, None)
+    cases = int(np.prod(shape))
+    used = resolve(full, model.parameters)
+    flat = {name: np.broadcast_to(value, (cases,)).copy() for name, value in used.items()}
+    # NaN goes through every formula as NaN, so an impossible case is drawn nowhere
+    flat["p_high"] = np.where(flat["p_high"] > flat["p_low"], flat["p_high"], np.nan)
+    grid = _times(times, flat, points, cycles, release_goes_on)
+    check_memory(grid.size * cases, len(model.signals), "the waveforms")
+    drawn = _draw(model, flat, start, grid, release_goes_on)
+    coords = {key: coord for array in arrays.values() for key, coord in array.coords.items()}
+    given = {name: array.variable for name, array in arrays.items() if name not in coords}
+    dataset = xr.Dataset(
+        {name: ((*dims, "time"), a.reshape(*shape, grid.size)) for name, a in drawn.items()},
+        {**coords, **given, "time": grid},
+        provenance("waveforms", lung=lung),
+    )
+    for name in model.signals:
+        entry = SIGNALS[name]
+        dataset[name].attrs = {"units": entry.units, "long_name": entry.long_name}
+        if entry.comment:
+            dataset[name].attrs["comment"] = entry.comment
+    for name in arrays:
+        known = PARAMETERS["p_low" if name == START else name]
+        text = "end-expiratory pressure before" if name == START else known.long_name
+        dataset[name].attrs = {"units": known.units, "long_name": text}
+    dataset["time"].attrs = {"units": "s", "long_name": "time"}
+    return dataset
+
+
+def cycle_times(t_high: float, t_low: float, points: int, cycles: int = 1) -> np.ndarray:
+    """Return `points` times in each phase of some cycles, with both sides of every jump.
+
+    Examples
+    --------
+    >>> cycle_times(4.0, 1.0, 2).round(6).tolist()
+    [0.0, 4.0, 4.0, 5.0]
+    """
+    period = t_high + t_low
+    # times keep clear of the jumps by more than rounding moves them over many cycles
+    clear = CLEAR * period
+    high = np.linspace(clear, t_high - clear, points)
+    low = np.linspace(t_high + clear, period - clear, points)
+    grid = np.arange(cycles)[:, None] * period + np.concatenate([high, low])
+    grid[0, 0] = 0.0
+    return grid.reshape(-1)
+
+
+def _times(times, flat: Mapping[str, np.ndarray], points, cycles, release_goes_on) -> np.ndarray:
+    if times is not None:
+        grid = np.asarray(times, dtype=float)
+        if grid.ndim != 1 or grid.size == 0 or not (grid[0] >= 0 and np.all(np.diff(grid) > 0)):
+            raise EbbmapError("times must increase from 0 s on. Sort them and drop repeats.")
+        return grid
+    if points < 2 or cycles < 1:
+        raise EbbmapError(f"needs points >= 2 and cycles >= 1; got {points} and {cycles}.")
+    if release_goes_on and cycles > 1:
+        raise EbbmapError("a release that goes on has one cycle only. Leave out cycles.")
+    pairs = _timings(flat)
+    return np.unique(
+        np.concatenate([cycle_times(long, short, points, cycles) for long, short in pairs.tolist()])
+    )
+
+
+def _timings(flat: Mapping[str, np.ndarray]) -> np.ndarray:
+    """Return the different pairs of T high and T low."""
+    return np.unique(np.stack([flat["t_high"], flat["t_low"]], axis=1), axis=0)
+
+
+def _draw(
+    model: Lung, flat, start: np.ndarray | None, grid: np.ndarray, release_goes_on: bool
+) -> dict[str, np.ndarray]:
+    """Draw cases of the same timing together, since they share their times within a cycle."""
+    drawn = {name: np.empty((flat["t_high"].size, grid.size)) for name in model.signals}
+    for t_high, t_low in _timings(flat):
+        here = (flat["t_high"] == t_high) & (flat["t_low"] == t_low)
+        own = {name: value[here] for name, value in flat.items()}
+        state = model.settle(**own) if start is None else model.rest(start[here], **own)
+        period = np.inf if release_goes_on else t_high + t_low
+        for columns, within in _cycles(grid, period):
+            if within.size:
+                signals = model.waveform(state, within, **own)
+                for name, target in drawn.items():
+                    target[np.ix_(here, columns)] = signals[name]
+            if start is not None and columns[-1:] != [grid.size - 1]:
+                _, state = model.cycle(state, **own)
+    return drawn
+
+
+def _cycles(grid: np.ndarray, period: float) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+    """Yield, cycle by cycle, which times lie in it and when they are within it."""
+    number = np.floor(grid / period).astype(int)
+    for one in range(number[-1] + 1):
+        columns = np.flatnonzero(number == one)
+        begun = one * period if one else 0.0
+        yield columns, np.maximum(grid[columns] - begun, 0.0)
