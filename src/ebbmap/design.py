@@ -7,7 +7,7 @@ Sizes: n base rows, d parameters, r rows of a base block (2 d + 2, or d + 2).
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from importlib.metadata import version
 from typing import Any
 
@@ -15,10 +15,13 @@ import numpy as np
 import xarray as xr
 from scipy.stats import qmc
 
-from ebbmap.errors import DesignMismatchError, EbbmapError
+from ebbmap.errors import DesignMismatchError, EbbmapError, unknown_name
 
 #: Children of a study's seed: designs and resampling never share a stream.
 DESIGN_STREAM, RESAMPLING_STREAM = 0, 1
+
+#: Parameters that are varied together, by the name of their group.
+Groups = Mapping[str, Sequence[str]]
 
 INTEGER = (int, np.integer)
 
@@ -52,7 +55,13 @@ def seed_stream(seed: int, stream: int) -> np.random.SeedSequence:
 
 
 def draw_sobol_design(
-    names: Sequence[str], n: int, *, second_order: bool = True, seed: int
+    names: Sequence[str],
+    n: int,
+    *,
+    second_order: bool = True,
+    replicates: int = 1,
+    groups: Groups | None = None,
+    seed: int,
 ) -> xr.Dataset:
     """Draw a Saltelli design on scrambled Sobol points.
 
@@ -64,6 +73,12 @@ def draw_sobol_design(
         Base rows, a power of two >= 2. The design of n is the first rows of the design of 2 n.
     second_order : bool
         Whether to add the rows that second-order indices need.
+    replicates : int
+        Independent scramblings, a power of two; base rows are dealt from them in turn. Several
+        are less even than one, and the only way to tell how far off an estimate is.
+    groups : mapping of str to sequence of str, optional
+        Parameters that are substituted together, by the name of their group; any other
+        parameter is a group of its own.
     seed : int
         Seed of the scrambling, >= 0.
 
@@ -71,12 +86,14 @@ def draw_sobol_design(
     -------
     Dataset
         `unit` (sample, parameter): points strictly inside the unit cube. For each base row: A,
-        AB_1 ... AB_d, then BA_1 ... BA_d with second order, then B.
+        AB_1 ... AB_d, then BA_1 ... BA_d with second order, then B; groups take the place of
+        parameters in this, and are named by the coordinate `group` (parameter).
 
     Raises
     ------
     EbbmapError
-        If `n` is not a power of two, names are missing or repeated, or `seed` is not legal.
+        If `n` or `replicates` is not a power of two, names are missing or repeated, a group is
+        not of these parameters, or `seed` is not legal.
 
     References
     ----------
@@ -94,15 +111,26 @@ def draw_sobol_design(
     names = _names(names)
     if not isinstance(n, INTEGER) or n < 2 or n & (n - 1):
         raise EbbmapError(f"n must be a power of two >= 2; got {n!r}. Try {_nearest_power(n)}.")
+    _check_replicates(replicates, int(n))
     problem = {"num_vars": len(names), "names": names, "bounds": [[0.0, 1.0]] * len(names)}
-    rng = np.random.default_rng(seed_stream(seed, DESIGN_STREAM))
-    unit = sobol.sample(problem, int(n), calc_second_order=second_order, seed=rng) + HALF_CELL
+    membership = _membership(names, groups)
+    if groups:
+        problem["groups"] = membership
+    rngs = _generators(seed, replicates)
+    each = [
+        sobol.sample(problem, int(n) // replicates, calc_second_order=second_order, seed=rng)
+        for rng in rngs
+    ]
+    blocks = [unit.reshape(int(n) // replicates, -1, len(names)) for unit in each]
+    unit = np.stack(blocks, axis=1).reshape(-1, len(names)) + HALF_CELL
     return _label(
         names,
         unit,
+        groups=membership if groups else None,
         design="sobol",
         base_size=int(n),
         second_order=int(second_order),
+        replicates=int(replicates),
         seed=int(seed),
         comment="Saltelli design on scrambled Sobol points: for each base row A, AB_1 ... AB_d, "
         + ("BA_1 ... BA_d, B." if second_order else "B."),
@@ -190,16 +218,18 @@ def check_design(design: xr.Dataset, outputs: xr.Dataset | None = None) -> None:
         raise DesignMismatchError(
             f"design must be 'sobol'; got {kind!r}. Draw it with draw_sobol_design."
         )
-    lacking = [name for name in ("base_size", "second_order", "seed") if name not in design.attrs]
+    lacking = [name for name in ("base_size", "second_order", "replicates", "seed") if name not in design.attrs]
     lacking += [name for name in ("sample", "parameter", "unit") if name not in design.variables]
     if lacking:
         raise DesignMismatchError(
             f"design lacks {', '.join(lacking)}. Pass what draw_sobol_design returned, unchanged."
         )
     n, second_order = int(design.attrs["base_size"]), bool(design.attrs["second_order"])
-    d = design.sizes["parameter"]
-    _check_samples(design, "the design", n * ((2 if second_order else 1) * d + 2))
-    _check_structure(design["unit"].transpose("sample", "parameter").values, n)
+    factors = factors_of(design)
+    _check_samples(design, "the design", n * ((2 if second_order else 1) * len(factors) + 2))
+    membership = design["group"] if "group" in design.coords else design["parameter"]
+    own = membership.values == np.array(factors)[:, None]
+    _check_structure(design["unit"].transpose("sample", "parameter").values, n, own)
     if outputs is not None:
         if "sample" not in outputs.coords:
             raise DesignMismatchError(
@@ -224,14 +254,15 @@ def _check_samples(data: xr.Dataset, what: str, rows: int) -> None:
         )
 
 
-def _check_structure(unit: np.ndarray, n: int) -> None:
-    """Refuse points, shape (n r, d), that are not A, AB_j, [BA_j], B in every base block."""
+def _check_structure(unit: np.ndarray, n: int, own: np.ndarray) -> None:
+    """Refuse points, shape (n r, d), that are not A, AB_j, [BA_j], B in every base block.
+
+    `own`, shape (g, d), says which columns each factor substitutes.
+    """
     blocks = unit.reshape(n, -1, unit.shape[1])
-    d = unit.shape[1]
     a, b = blocks[:, :1], blocks[:, -1:]
-    own = np.eye(d, dtype=bool)
     expected = [a, np.where(own, b, a), np.where(own, a, b), b]
-    if blocks.shape[1] == d + 2:
+    if blocks.shape[1] == len(own) + 2:
         del expected[2]
     same = (blocks == np.concatenate(expected, axis=1)).all(axis=2)
     if not same.all():
@@ -248,6 +279,51 @@ def _names(names: Sequence[str]) -> list[str]:
     return listed
 
 
+def factors_of(design: xr.Dataset) -> list[str]:
+    """Return what a design varies one at a time: its groups, or its parameters.
+
+    Examples
+    --------
+    >>> lung = {"lung": ["compliance", "resistance_exp"]}
+    >>> names = ["t_low", "compliance", "resistance_exp"]
+    >>> factors_of(draw_sobol_design(names, 4, groups=lung, seed=0))
+    ['t_low', 'lung']
+    """
+    names = design["group"] if "group" in design.coords else design["parameter"]
+    return list(dict.fromkeys(names.values.astype(str).tolist()))
+
+
+def _membership(names: list[str], groups: Groups | None) -> list[str]:
+    """Name the group of every parameter; a parameter in no group is its own."""
+    member = {name: name for name in names}
+    for group, inside in (groups or {}).items():
+        for name in inside:
+            if name not in member:
+                raise EbbmapError(unknown_name(f"member of group {group!r}", name, names))
+            if member[name] != name:
+                raise EbbmapError(f"{name} is in the groups {member[name]!r} and {group!r}.")
+            member[name] = group
+    if len(set(member.values())) < 2 and groups:
+        raise EbbmapError("groups must leave at least two factors. Split them, or drop them.")
+    return [member[name] for name in names]
+
+
+def _check_replicates(replicates: object, n: int) -> None:
+    legal = isinstance(replicates, INTEGER) and 1 <= replicates <= max(n // 2, 1)
+    if not legal or replicates & (replicates - 1):  # type: ignore[operator]
+        raise EbbmapError(
+            f"replicates must be a power of two, 1 to {max(n // 2, 1)} (half of n); "
+            f"got {replicates!r}. 16 are usual."
+        )
+
+
+def _generators(seed: int, replicates: int) -> list[np.random.Generator]:
+    """One generator per replicate; a single one draws from the stream itself."""
+    stream = seed_stream(seed, DESIGN_STREAM)
+    streams = [stream] if replicates == 1 else stream.spawn(replicates)
+    return [np.random.default_rng(one) for one in streams]
+
+
 def _nearest_power(n: object) -> int:
     """Return the smallest power of two that is no smaller than `n`; 1024 if `n` is no number."""
     if not isinstance(n, INTEGER):
@@ -256,8 +332,14 @@ def _nearest_power(n: object) -> int:
 
 
 def _label(
-    names: list[str], unit: np.ndarray, *, libraries: tuple[str, ...], **attrs: Any
+    names: list[str],
+    unit: np.ndarray,
+    *,
+    libraries: tuple[str, ...],
+    groups: list[str] | None = None,
+    **attrs: Any,
 ) -> xr.Dataset:
+    member = {} if groups is None else {"group": ("parameter", groups, {"long_name": "group"})}
     return xr.Dataset(
         {
             "unit": (
@@ -269,6 +351,7 @@ def _label(
         coords={
             "sample": ("sample", np.arange(len(unit)), {"units": "1", "long_name": "sample"}),
             "parameter": ("parameter", names, {"long_name": "parameter"}),
+            **member,
         },
         attrs={
             "Conventions": "CF-1.11",

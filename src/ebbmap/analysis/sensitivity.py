@@ -12,8 +12,9 @@ from collections.abc import Mapping
 import numpy as np
 import xarray as xr
 
-from ebbmap.analysis.kernels.sobol import CI_METHOD, NanPolicy, sobol_indices
-from ebbmap.design import RESAMPLING_STREAM, check_design, seed_stream
+from ebbmap.analysis.kernels.resampling import CI_BOOTSTRAP, CI_REPLICATES
+from ebbmap.analysis.kernels.sobol import NanPolicy, sobol_indices
+from ebbmap.design import RESAMPLING_STREAM, check_design, factors_of, seed_stream
 from ebbmap.errors import DesignMismatchError, NonFiniteOutcomeError
 
 LONG_NAMES = {
@@ -53,12 +54,13 @@ def estimate_sobol(
     Parameters
     ----------
     design : Dataset
-        What `draw_sobol_design` returned; base size and order are read from it.
+        What `draw_sobol_design` returned; base size, order, replicates and groups are read from
+        it. Intervals come from the replicates where it has any.
     outputs : Dataset
         Outcomes computed on it, each with dim `sample` and any extra dims, which pass through;
         outcomes may differ in them. CF flags (`flag_values`) are not outcomes and are left out.
     resamples : int
-        Bootstrap resamples, >= 2.
+        Bootstrap resamples, >= 2; of no account for a design with replicates.
     level : float
         Probability that an interval is to cover, in (0, 1).
     seed : int
@@ -97,24 +99,26 @@ def estimate_sobol(
     if nan_policy == "raise":
         _refuse_non_finite(outcomes)
     rows = outputs.sizes["sample"]
+    factors = factors_of(design)
+    replicates = int(design.attrs["replicates"])
     columns = [values.values.reshape(rows, -1) for values in outcomes.values()]
     indices = sobol_indices(
         columns[0] if len(columns) == 1 else np.concatenate(columns, axis=1, dtype=float),
-        factors=design.sizes["parameter"],
+        factors=len(factors),
         second_order=bool(design.attrs["second_order"]),
+        replicates=replicates,
         resamples=resamples,
         level=level,
         rng=seed_stream(seed, RESAMPLING_STREAM),
         nan_policy=nan_policy,
     )
 
-    parameter = design["parameter"].values
     shared = {
         name: coord
         for name, coord in outputs.coords.items()
         if "sample" not in coord.dims and set(coord.dims) <= _extra(outcomes).keys()
     }
-    interval = {"ci_method": CI_METHOD, "ci_level": float(level)}
+    interval = {"ci_method": CI_BOOTSTRAP if replicates == 1 else CI_REPLICATES, "ci_level": float(level)}
     result = xr.Dataset(
         coords={
             **shared,
@@ -124,23 +128,27 @@ def estimate_sobol(
                 [f"({values.attrs.get('units', '')})2" for values in outcomes.values()],
                 {"long_name": "units of the variance"},
             ),
-            "parameter": ("parameter", parameter, {"long_name": "parameter"}),
-            "parameter_other": ("parameter_other", parameter, {"long_name": "other parameter"}),
+            "parameter": ("parameter", factors, {"long_name": "parameter"}),
+            "parameter_other": ("parameter_other", factors, {"long_name": "other parameter"}),
             "ci_bound": ("ci_bound", ["lower", "upper"], {"long_name": "bound", **interval}),
         },
         attrs={
             "Conventions": "CF-1.11",
             "title": "Sobol indices",
             "design": "sobol",
-            **{name: design.attrs[name] for name in ("base_size", "second_order")},
+            **{name: design.attrs[name] for name in ("base_size", "second_order", "replicates")},
             "design_seed": design.attrs["seed"],
             "resamples": int(resamples),
             "seed": int(seed),
             "nan_policy": nan_policy,
             **interval,
-            "comment": "Estimates are not clipped: near zero they can be negative. On Sobol "
-            "points the intervals are wider than they need be, for a bootstrap of rows cannot "
-            "see how evenly the points lie.",
+            "comment": "Estimates are not clipped: near zero they can be negative."
+            + (
+                " On one Sobol design the intervals are wider than they need be, for a bootstrap "
+                "of rows cannot see how evenly the points lie."
+                if replicates == 1
+                else ""
+            ),
         },
     )
     for name, own in _OWN_DIMS.items():
