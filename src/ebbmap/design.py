@@ -13,8 +13,11 @@ from typing import Any
 
 import numpy as np
 import xarray as xr
+from scipy.special import ndtri
 from scipy.stats import qmc
 
+from ebbmap.analysis.kernels.resampling import REPLICATES
+from ebbmap.analysis.kernels.shapley import MAX_PLAYERS, substituted_scores
 from ebbmap.errors import DesignMismatchError, EbbmapError, unknown_name
 
 #: Children of a study's seed: designs and resampling never share a stream.
@@ -186,6 +189,92 @@ def draw_random_design(names: Sequence[str], n: int, *, seed: int) -> xr.Dataset
         comment="Latin hypercube: one point in each of n equal slices of every parameter.",
         libraries=("scipy", "numpy"),
     )
+
+
+def draw_shapley_design(
+    names: Sequence[str],
+    n: int,
+    *,
+    mean: np.ndarray | None = None,
+    covariance: np.ndarray | None = None,
+    replicates: int = REPLICATES,
+    groups: Groups | None = None,
+    seed: int,
+) -> xr.Dataset:
+    """Draw correlated normal scores in which every subset of the factors is kept in turn.
+
+    Parameters
+    ----------
+    names : sequence of str
+        The d parameters.
+    n : int
+        Base rows, a power of two. The design of n is the first rows of the design of 2 n.
+    mean, covariance : ndarray, shape (d,) and (d, d), optional
+        Of the normal scores; independent standard scores if None.
+    replicates : int
+        Independent scramblings, a power of two >= 2; base rows are dealt from them in turn.
+    groups : mapping of str to sequence of str, optional
+        Parameters that are kept together, by the name of their group.
+    seed : int
+        Seed of the scrambling, >= 0.
+
+    Returns
+    -------
+    Dataset
+        `score` (sample, parameter): for each base row one row per subset of the g factors, in
+        the order of `analysis.kernels.shapley.subsets`.
+
+    Raises
+    ------
+    EbbmapError
+        If `n` or `replicates` is not a power of two, there are too many factors, names or
+        groups do not fit, the covariance is not positive definite, or `seed` is not legal.
+
+    Examples
+    --------
+    >>> design = draw_shapley_design(["compliance", "resistance_exp"], 32, seed=0)
+    >>> dict(design.sizes)
+    {'sample': 128, 'parameter': 2}
+    """
+    names = _names(names)
+    d = len(names)
+    if not isinstance(n, INTEGER) or n < 2 or n & (n - 1):
+        raise EbbmapError(f"n must be a power of two >= 2; got {n!r}. Try {_nearest_power(n)}.")
+    _check_replicates(replicates, int(n))
+    membership = _membership(names, groups)
+    factors = list(dict.fromkeys(membership))
+    if len(factors) > MAX_PLAYERS:
+        raise EbbmapError(
+            f"a Shapley design takes {MAX_PLAYERS} factors at most; got {len(factors)}. "
+            "Fix parameters or put them in groups."
+        )
+    spread = np.eye(d) if covariance is None else np.asarray(covariance, float)
+    try:
+        root = np.linalg.cholesky(spread)
+    except np.linalg.LinAlgError:
+        raise EbbmapError("the covariance must be positive definite. Weaken it.") from None
+    each = [
+        qmc.Sobol(2 * d, scramble=True, rng=rng).random(int(n) // replicates)
+        for rng in _generators(seed, replicates)
+    ]
+    scores = ndtri(np.stack(each, axis=1).reshape(int(n), 2 * d) + HALF_CELL)
+    members = np.array(membership) == np.array(factors)[:, None]
+    kept = substituted_scores(scores[:, :d] @ root.T, scores[:, d:] @ root.T, spread, members)
+    rows = kept.reshape(-1, d) + (0.0 if mean is None else np.asarray(mean, float))
+    drawn = _label(
+        names,
+        rows,
+        groups=membership if groups else None,
+        design="shapley",
+        base_size=int(n),
+        replicates=int(replicates),
+        seed=int(seed),
+        comment="For each base row one row per subset of factors: these kept, the others drawn "
+        "again given them. Scrambled Sobol points.",
+        libraries=("scipy", "numpy"),
+    )
+    drawn["unit"].attrs = {"units": "1", "long_name": "normal score"}
+    return drawn.rename(unit="score")
 
 
 def check_design(design: xr.Dataset, outputs: xr.Dataset | None = None) -> None:
