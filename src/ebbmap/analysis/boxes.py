@@ -201,7 +201,7 @@ def box_sentence(names: list[str], box: Box, event: str) -> str:
     >>> x = np.random.default_rng(0).random((2000, 1)) * 40.0
     >>> box = find_box(x, x[:, 0] > 18.0, density=0.95)
     >>> box_sentence(["resistance_exp"], box, "unsafe")
-    'expiratory resistance above 17 cmH₂O·s/L covers 100 % of the cases (unsafe) at density 0.96'
+    'expiratory resistance above 17.1 cmH₂O·s/L covers 100 % of the cases (unsafe) at density 0.96'
     """
     parts = []
     for name, low, high in zip(names, box.lower, box.upper, strict=True):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -95,15 +96,13 @@ def estimate_sobol(
     [0.5, 0.5]
     """
     check_design(design, outputs)
-    outcomes = _outcomes(outputs)
+    outcomes = pick_outcomes(outputs)
     if nan_policy == "raise":
-        _refuse_non_finite(outcomes)
-    rows = outputs.sizes["sample"]
+        refuse_non_finite(outcomes)
     factors = factors_of(design)
     replicates = int(design.attrs["replicates"])
-    columns = [values.values.reshape(rows, -1) for values in outcomes.values()]
     indices = sobol_indices(
-        columns[0] if len(columns) == 1 else np.concatenate(columns, axis=1, dtype=float),
+        stack(outcomes),
         factors=len(factors),
         second_order=bool(design.attrs["second_order"]),
         replicates=replicates,
@@ -113,15 +112,10 @@ def estimate_sobol(
         nan_policy=nan_policy,
     )
 
-    shared = {
-        name: coord
-        for name, coord in outputs.coords.items()
-        if "sample" not in coord.dims and set(coord.dims) <= _extra(outcomes).keys()
-    }
     interval = {"ci_method": CI_BOOTSTRAP if replicates == 1 else CI_REPLICATES, "ci_level": float(level)}
     result = xr.Dataset(
         coords={
-            **shared,
+            **shared_coords(outputs, outcomes),
             "outcome": ("outcome", list(outcomes), {"long_name": "outcome"}),
             "variance_units": (
                 "outcome",
@@ -154,14 +148,14 @@ def estimate_sobol(
     for name, own in _OWN_DIMS.items():
         values = getattr(indices, name)
         if values is not None:
-            result[name] = _unstack(values, own, outcomes)
+            result[name] = unstack(values, own, outcomes)
             result[name].attrs |= {"units": "1", "long_name": LONG_NAMES[name]}
     # each outcome has its own unit, so one string cannot say what the variances are in
     result["variance"].attrs["units"] = "see variance_units"
     return result
 
 
-def _outcomes(outputs: xr.Dataset) -> dict[str, xr.DataArray]:
+def pick_outcomes(outputs: xr.Dataset) -> dict[str, xr.DataArray]:
     """Pick the outcomes, `sample` first; flags of a sweep have a variance, but no meaning."""
     outcomes = {
         str(name): values
@@ -177,7 +171,7 @@ def _outcomes(outputs: xr.Dataset) -> dict[str, xr.DataArray]:
     return {name: values.transpose("sample", ...) for name, values in outcomes.items()}
 
 
-def _extra(outcomes: Mapping[str, xr.DataArray]) -> dict[str, int]:
+def extra_dims(outcomes: Mapping[str, xr.DataArray]) -> dict[str, int]:
     """Sizes of all dims but `sample`, in order of appearance."""
     sizes: dict[str, int] = {}
     for values in outcomes.values():
@@ -185,7 +179,7 @@ def _extra(outcomes: Mapping[str, xr.DataArray]) -> dict[str, int]:
     return sizes
 
 
-def _refuse_non_finite(outcomes: Mapping[str, xr.DataArray]) -> None:
+def refuse_non_finite(outcomes: Mapping[str, xr.DataArray]) -> None:
     complaints = []
     for name, values in outcomes.items():
         lost = ~np.isfinite(values.values)
@@ -199,7 +193,22 @@ def _refuse_non_finite(outcomes: Mapping[str, xr.DataArray]) -> None:
         raise NonFiniteOutcomeError("\n".join(complaints))
 
 
-def _unstack(
+def stack(outcomes: Mapping[str, xr.DataArray]) -> np.ndarray:
+    """Lay outcomes with all their extra dims side by side, shape (rows, s)."""
+    columns = [values.values.reshape(len(values), -1) for values in outcomes.values()]
+    return columns[0] if len(columns) == 1 else np.concatenate(columns, axis=1, dtype=float)
+
+
+def shared_coords(outputs: xr.Dataset, outcomes: Mapping[str, xr.DataArray]) -> dict[str, Any]:
+    """Coordinates of the extra dims, which a result keeps."""
+    return {
+        str(name): coord
+        for name, coord in outputs.coords.items()
+        if "sample" not in coord.dims and set(coord.dims) <= extra_dims(outcomes).keys()
+    }
+
+
+def unstack(
     values: np.ndarray, own: tuple[str, ...], outcomes: Mapping[str, xr.DataArray]
 ) -> xr.Variable:
     """Give the s outputs their outcomes and extra dims back.
@@ -209,7 +218,7 @@ def _unstack(
     """
     axis = len(own) - ("ci_bound" in own)
     by_output = np.moveaxis(values, axis, 0)
-    extra = _extra(outcomes)
+    extra = extra_dims(outcomes)
     pieces, start = [], 0
     for outcome in outcomes.values():
         shape, dims = outcome.shape[1:], tuple(str(dim) for dim in outcome.dims[1:])

@@ -245,34 +245,28 @@ def _paste(x, happens, lower, upper, density):
     held = happens[inside(x, lower, upper)].sum()
     while True:
         best = None
-        size = inside(x, lower, upper).sum()
+        within = (x >= lower) & (x <= upper)
+        outside = (~within).sum(axis=1)
+        size = (outside == 0).sum()
         for j in range(x.shape[1]):
-            low, high = lower.copy(), upper.copy()
-            low[j], high[j] = -np.inf, np.inf
-            others = inside(x, low, high)
-            for edges, beyond, outward in (
-                (lower, x[:, j] < lower[j], -1.0),
-                (upper, x[:, j] > upper[j], 1.0),
-            ):
-                if not np.isfinite(edges[j]):
+            # cases that only this property's edges keep out, or nothing does
+            column, hit = x[reach := outside == ~within[:, j], j], happens[reach]
+            for side, edge in ((-1.0, lower[j]), (1.0, upper[j])):
+                if not np.isfinite(edge):
                     continue
-                # the far edge of this property still holds
-                reach = others & beyond
-                nearest = np.sort(outward * x[reach, j])[: max(1, int(PASTE_SHARE * size))]
-                for edge in (outward * np.inf, outward * nearest[-1] if nearest.size else None):
-                    if edge is None:
-                        continue
-                    wider = edges.copy()
-                    wider[j] = edge
-                    new = (wider, upper) if outward < 0 else (lower, wider)
-                    chosen = inside(x, *new)
-                    hits = happens[chosen].sum()
+                far = lower[j] if side > 0 else upper[j]
+                allowed = column >= far if side > 0 else column <= far
+                outward, events = side * column[allowed], hit[allowed]
+                nearest = np.sort(outward[outward > side * edge])[: max(1, int(PASTE_SHARE * size))]
+                for moved in (np.inf, *nearest[-1:]):
+                    chosen = outward <= moved
+                    hits = events[chosen].sum()
                     # an edge that goes away makes the rule shorter, so it may gain nothing
-                    better = hits > held or (np.isinf(edge) and hits == held)
+                    better = hits > held or (np.isinf(moved) and hits == held)
                     rank = (hits / chosen.sum(), hits)
                     if better and rank[0] >= density and (best is None or rank > best[0]):
-                        best = (rank, new)
+                        best = (rank, j, side, side * moved)
         if best is None:
             return lower, upper
-        lower, upper = best[1]
-        held = best[0][1]
+        (_, held), j, side, edge = best
+        (lower if side < 0 else upper)[j] = edge
