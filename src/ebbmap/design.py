@@ -277,6 +277,79 @@ def draw_shapley_design(
     return drawn.rename(unit="score")
 
 
+def draw_morris_design(
+    names: Sequence[str],
+    trajectories: int,
+    *,
+    levels: int = 8,
+    groups: Groups | None = None,
+    seed: int,
+) -> xr.Dataset:
+    """Draw trajectories that change one factor at a time, by half of its range.
+
+    Parameters
+    ----------
+    names : sequence of str
+        The d parameters.
+    trajectories : int
+        How many, >= 2.
+    levels : int
+        Even number of levels of each parameter; they sit in the middle of as many equal slices,
+        for on the faces of the cube a distribution has no quantile.
+    groups : mapping of str to sequence of str, optional
+        Parameters that change together, by the name of their group.
+    seed : int
+        Seed, >= 0.
+
+    Returns
+    -------
+    Dataset
+        `unit` (sample, parameter): trajectory by trajectory, one point more than factors each.
+
+    Raises
+    ------
+    EbbmapError
+        If a number is not legal, names are missing or repeated, or groups do not fit.
+
+    References
+    ----------
+    .. [1] Morris MD. Technometrics 1991;33:161-174, doi:10.2307/1269043
+
+    Examples
+    --------
+    >>> design = draw_morris_design(["compliance", "t_low"], 4, levels=4, seed=0)
+    >>> dict(design.sizes), sorted(set(design.unit.values.round(3).ravel().tolist()))
+    ({'sample': 12, 'parameter': 2}, [0.125, 0.375, 0.625, 0.875])
+    """
+    from SALib.sample import morris
+
+    names = _names(names)
+    if not isinstance(trajectories, INTEGER) or trajectories < 2:
+        raise EbbmapError(f"trajectories must be an integer >= 2; got {trajectories!r}.")
+    if not isinstance(levels, INTEGER) or levels < 2 or levels % 2:
+        raise EbbmapError(f"levels must be even and >= 2; got {levels!r}. 4 to 8 are usual.")
+    membership = _membership(names, groups)
+    problem = {"num_vars": len(names), "names": names, "bounds": [[0.0, 1.0]] * len(names)}
+    if groups:
+        problem["groups"] = membership
+    rng = np.random.default_rng(seed_stream(seed, DESIGN_STREAM))
+    # SALib takes an integer here, so that it gets one of the stream's own
+    points = morris.sample(
+        problem, int(trajectories), num_levels=int(levels), seed=int(rng.integers(2**31))
+    )
+    return _label(
+        names,
+        (np.rint(points * (levels - 1)) + 0.5) / levels,
+        groups=membership if groups else None,
+        design="morris",
+        base_size=int(trajectories),
+        levels=int(levels),
+        seed=int(seed),
+        comment="Trajectories: each point differs from the one before in one factor.",
+        libraries=("SALib", "scipy", "numpy"),
+    )
+
+
 def check_design(design: xr.Dataset, outputs: xr.Dataset | None = None) -> None:
     """Refuse a Sobol design, or outputs of one, that an analysis would misread.
 

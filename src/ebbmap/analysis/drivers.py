@@ -7,6 +7,7 @@ every interval is narrow enough or the budget is spent.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -19,10 +20,11 @@ from ebbmap.analysis.factors import (
     named_outcomes,
     solve_places,
 )
+from ebbmap.analysis.kernels.pawn import SLICES, pawn_indices
 from ebbmap.analysis.kernels.resampling import REPLICATES
 from ebbmap.analysis.sensitivity import estimate_sobol
 from ebbmap.cases import Question
-from ebbmap.design import draw_sobol_design
+from ebbmap.design import RESAMPLING_STREAM, draw_sobol_design, seed_stream
 from ebbmap.errors import NonFiniteOutcomeError
 from ebbmap.evaluate import OK
 from ebbmap.labelling import describe
@@ -30,6 +32,10 @@ from ebbmap.populations import Population
 
 #: Without a stopping width the curve of convergence starts at this share of the base rows.
 FIRST_SHARE = 8
+
+#: PAWN looks at this many base rows (twice as many cases) and at these outcomes and the margins.
+PAWN_ROWS = 1024
+PAWN_OUTCOMES = ("auto_peep", "release_volume_per_kg")
 
 SETTLED, SPENT, NOT_ASKED = "settled", "budget spent", "no stopping width asked"
 
@@ -50,6 +56,7 @@ def find_drivers(
     resamples: int = 1000,
     level: float = 0.95,
     groups: Mapping[str, Sequence[str]] | str | None = None,
+    pawn: bool = True,
     outcomes: tuple[str, ...] | None = None,
     drop_failed: bool = False,
     progress: Callable[[int], None] | None = None,
@@ -78,6 +85,9 @@ def find_drivers(
         As in `draw_sobol_design` and `estimate_sobol`.
     groups : mapping of str to sequence of str, or "kind", optional
         Parameters that are varied together; "kind" sets settings against lung properties.
+    pawn : bool
+        Whether to add the moment-independent index of the margins and of `PAWN_OUTCOMES`; there
+        is none for groups.
     outcomes : tuple of str, optional
         Outcomes to explain; all that the lung gives if None.
     drop_failed : bool
@@ -93,6 +103,8 @@ def find_drivers(
         one where the case is safe and zero where it is not. The curve of convergence is
         `first_by_size`, `total_by_size` and their widths (..., size), `widest_by_size`
         (population, size); `verdict` (population) says whether it settled, `rows` on how many.
+        `pawn` (population, along, pawn_outcome, parameter), its interval and `pawn_noise`, with
+        `disagreement` (population), a sentence on where it ranks otherwise than the total index.
 
     Raises
     ------
@@ -149,7 +161,12 @@ def find_drivers(
         if stopping_width is not None:
             verdict = SETTLED if widest[-1] <= stopping_width else SPENT
         failed = int((outputs["status"] != OK).sum())
-        return curve[-1].assign(_curve(curve, widest)).assign(
+        found = curve[-1].assign(_curve(curve, widest))
+        if pawn and members is None:
+            found = found.assign(
+                _pawn(design, outputs, along, level=level, seed=question.seed, indices=found)
+            )
+        return found.assign(
             verdict=describe(xr.DataArray(verdict), "whether the intervals are narrow enough"),
             rows=describe(xr.DataArray(size), "base rows of the design"),
             failed=describe(xr.DataArray(failed), "cases that could not be solved"),
@@ -222,6 +239,69 @@ def _curve(curve: list[xr.Dataset], widest: list[float]) -> dict[str, xr.DataArr
         xr.DataArray(widest, {"size": dim}, "size"), "width of the widest interval by base rows"
     )
     return found
+
+
+def _pawn(design, outputs, along, *, level, seed, indices) -> dict[str, Any]:
+    """PAWN indices on the A and B rows of a design, and where they rank otherwise."""
+    n, replicates = int(design.attrs["base_size"]), int(design.attrs["replicates"])
+    names = [str(name) for name in outputs.data_vars]
+    chosen = [name for name in names if name in PAWN_OUTCOMES or name.startswith("margin_")]
+    block = design.sizes["sample"] // n
+    starts = block * np.arange(min(n, PAWN_ROWS))
+    rows = np.concatenate([starts, starts + block - 1])
+    columns = outputs[chosen].isel(sample=rows).to_array("pawn_outcome")
+    columns = columns.transpose("sample", along, "pawn_outcome")
+    flat = columns.values.reshape(len(rows), -1)
+    solved = np.isfinite(flat).all(axis=1)
+    found = pawn_indices(
+        design["unit"].values[rows[solved]], flat[solved], level=level,
+        replicates=max(replicates, REPLICATES), rng=seed_stream(seed, RESAMPLING_STREAM),
+    )  # fmt: skip
+    dims = (along, "pawn_outcome", "parameter")
+    shape = (columns.sizes[along], len(chosen), design.sizes["parameter"])
+    index = xr.DataArray(
+        found.index.T.reshape(shape), {"pawn_outcome": chosen, "parameter": indices["parameter"]},
+        dims,
+    )  # fmt: skip
+    interval = xr.DataArray(
+        np.moveaxis(found.interval, 0, 1).reshape(*shape, 2), dims=(*dims, "ci_bound")
+    )
+    return {
+        "pawn": describe(index, "PAWN index (median)", slices=SLICES, cases=int(solved.sum())),
+        "pawn_interval": describe(interval, "interval of the PAWN index", ci_level=level),
+        "pawn_noise": describe(
+            xr.DataArray(found.noise), "PAWN index that a factor without influence stays below"
+        ),
+        "disagreement": describe(
+            xr.DataArray(_disagreement(index, interval, indices, along)),
+            "where the two kinds of index rank otherwise",
+        ),
+    }
+
+
+def _disagreement(index, interval, indices, along: str) -> str:
+    """Say where two parameters are ranked one way by variance and the other way by distribution.
+
+    Both rankings count only where the intervals of the two parameters do not overlap.
+    """
+    places = indices[along].values
+    names = indices["parameter"].values.astype(str)
+    told = []
+    for outcome in index["pawn_outcome"].values.astype(str):
+        total = indices["total_interval"].sel(outcome=outcome).transpose(along, "parameter", ...)
+        one = interval.isel(pawn_outcome=list(index["pawn_outcome"].values).index(outcome))
+        low, high = (np.stack([a.values[..., k] for a in (total, one)]) for k in (0, 1))
+        # above[kind, place, i, j]: i ranks above j
+        above = low[..., :, None] > high[..., None, :]
+        for place, i, j in np.argwhere(above[0] & above[1].swapaxes(-1, -2)):
+            told.append((outcome, places[place], names[i], names[j]))
+    if not told:
+        return "PAWN and total indices rank no two parameters differently beyond their intervals"
+    outcome, place, first, second = told[0]
+    return (
+        f"{len(told)} disagreements beyond the intervals, such as {outcome} at {along} "
+        f"{place:.3g}: total index {first} above {second}, PAWN the other way round"
+    )
 
 
 def _failures(dataset: xr.Dataset, dropped: bool) -> str:
