@@ -184,7 +184,8 @@ def find_screening(
         As `estimate_effects`, with dims (population, along, outcome, parameter): besides
         `relative` (mean size over the largest, with `relative_interval`) and `verdict` (flags);
         `fixable` (population, parameter) sums up: 1 where the parameter can be fixed for every
-        outcome at every place. The largest upper bound there is its evidence, `evidence`.
+        graded outcome (all but being safe) at every place. `evidence` is the largest upper bound
+        found there.
 
     Raises
     ------
@@ -234,7 +235,9 @@ def _judged(found: xr.Dataset, along: str, fix_below: float) -> xr.Dataset:
     interval = found["mu_star_interval"] / largest
     low, high = (interval.sel(ci_bound=bound, drop=True) for bound in ("lower", "upper"))
     verdict = xr.where(high < fix_below, FIX, xr.where(low > fix_below, MATTERS, UNSURE))
-    evidence = high.max((along, "outcome"))
+    # a yes-or-no outcome that is rarely yes changes in a handful of trajectories: no evidence
+    graded = [str(n) for n in found["outcome"].values if not str(n).startswith("safe_")]
+    evidence = high.sel(outcome=graded).max((along, "outcome"))
     verdict = verdict.where(relative.notnull(), UNSURE).astype(np.int8)
     verdict.attrs = {
         "long_name": "whether the parameter can be fixed",
@@ -246,10 +249,10 @@ def _judged(found: xr.Dataset, along: str, fix_below: float) -> xr.Dataset:
         relative_interval=describe(interval, "interval of the relative size"),
         verdict=verdict,
         evidence=describe(
-            evidence, "largest upper bound of the relative size over outcomes and places"
+            evidence, "largest upper bound of the relative size over graded outcomes and places"
         ),
         fixable=describe(
             (evidence < fix_below).astype(np.int8),
-            "1: can be fixed for every outcome at every place",
+            "1: can be fixed for every graded outcome at every place",
         ),
     )
