@@ -45,7 +45,7 @@ def map_factors(
     *,
     along: str,
     grid: np.ndarray,
-    resamples: int = 200,
+    resamples: int = 100,
     level: float = 0.95,
     quantiles: Sequence[float] = QUANTILES,
     progress: Callable[[int], None] | None = None,

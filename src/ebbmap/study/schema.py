@@ -284,7 +284,7 @@ class Shapley(OfOutcomes):
 class FactorMapping(Along):
     """Which property sets the unsafe cases apart."""
 
-    resamples: int = Field(200, ge=50, le=10_000, strict=True)
+    resamples: int = Field(100, ge=50, le=10_000, strict=True)
 
 
 class Boxes(Table):

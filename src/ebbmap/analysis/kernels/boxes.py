@@ -213,28 +213,32 @@ def _peel(x: np.ndarray, happens: np.ndarray) -> list[tuple]:
     (n, d), events = x.shape, happens.sum()
     lower, upper = np.full(d, -np.inf), np.full(d, np.inf)
     path = [(lower, upper, 1.0, float(events / n), 1.0)]
+    # properties in rows: a peel looks along each of them
+    rows = np.ascontiguousarray(x.T)
     while path[-1][3] < 1.0:
-        size, hits = len(x), happens.sum()
-        cut = np.quantile(x, [PEEL_SHARE, 1.0 - PEEL_SHARE], axis=0, method="nearest")
+        size, hits = rows.shape[1], happens.sum()
+        slice_of = int(PEEL_SHARE * (size - 1))
+        ends = [0, slice_of, size - 1 - slice_of, size - 1]
+        least, low_cut, high_cut, most = np.partition(rows, ends, axis=1)[:, ends].T[..., None]
         # where many cases share the outermost value, a peel takes all of them
-        stay_low = np.where(cut[0] > x.min(axis=0), x >= cut[0], x > x.min(axis=0))
-        stay_high = np.where(cut[1] < x.max(axis=0), x <= cut[1], x < x.max(axis=0))
-        stay = np.concatenate([stay_low, stay_high], axis=1)
-        left = stay.sum(axis=0)
-        kept = (happens[:, None] & stay).sum(axis=0)
+        stay_low = np.where(low_cut > least, rows >= low_cut, rows > least)
+        stay_high = np.where(high_cut < most, rows <= high_cut, rows < most)
+        stay = np.concatenate([stay_low, stay_high])
+        left = np.count_nonzero(stay, axis=1)
+        kept = np.count_nonzero(stay & happens, axis=1)
         possible = (left >= LEAST_SUPPORT * n) & (left > 0) & (kept > 0)
         if not possible.any():
             break
         gain = (kept / np.maximum(left, 1) - hits / size) / np.maximum(size - left, 1)
         best = int(np.argmax(np.where(possible, gain, -np.inf)))
-        x, happens = x[stay[:, best]], happens[stay[:, best]]
+        rows, happens = rows[:, stay[best]], happens[stay[best]]
         lower, upper = lower.copy(), upper.copy()
         if best < d:
-            lower[best] = x[:, best].min()
+            lower[best] = rows[best].min()
         else:
-            upper[best - d] = x[:, best - d].max()
+            upper[best - d] = rows[best - d].max()
         path.append(
-            (lower, upper, happens.sum() / events, float(happens.mean()), len(x) / n)
+            (lower, upper, happens.sum() / events, float(happens.mean()), happens.size / n)
         )  # fmt: skip
     return path
 

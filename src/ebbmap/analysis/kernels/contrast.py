@@ -52,7 +52,7 @@ def contrast_events(
     events,
     *,
     known=None,
-    resamples: int = 200,
+    resamples: int = 100,
     level: float = 0.95,
     rng: int | np.random.Generator | np.random.SeedSequence | None = None,
 ) -> Contrasts:
@@ -128,13 +128,15 @@ def contrast_events(
         # a gap between equal values is none: only the last of them counts
         last = np.append(ranked[1:] > ranked[:-1], True)
         drawn = weights[:, order]
-        every = np.cumsum(drawn, axis=1)[:, last]
+        every = np.cumsum(drawn, axis=1)
         for event in np.flatnonzero(enough):
-            own = np.cumsum(drawn * happens[order, event], axis=1)[:, last]
+            own = np.cumsum(drawn * happens[order, event], axis=1)
             part = own[:, -1:] / n
             # F without less F with, where the rest's function is (every - own) / (n - own)
             with np.errstate(invalid="ignore", divide="ignore"):
-                gap = (every / n - own / (n * part)) / (1.0 - part)
+                own /= -part * (1.0 - part) * n
+                own += every / (n * (1.0 - part))
+            gap = own if last.all() else own[:, last]
             above, below = gap.max(axis=1), -gap.min(axis=1)
             largest = np.maximum(above, below)
             distance[event, j] = largest[0]
