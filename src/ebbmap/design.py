@@ -380,7 +380,11 @@ def check_design(design: xr.Dataset, outputs: xr.Dataset | None = None) -> None:
         raise DesignMismatchError(
             f"design must be 'sobol'; got {kind!r}. Draw it with draw_sobol_design."
         )
-    lacking = [name for name in ("base_size", "second_order", "replicates", "seed") if name not in design.attrs]
+    lacking = [
+        name
+        for name in ("base_size", "second_order", "replicates", "seed")
+        if name not in design.attrs
+    ]
     lacking += [name for name in ("sample", "parameter", "unit") if name not in design.variables]
     if lacking:
         raise DesignMismatchError(

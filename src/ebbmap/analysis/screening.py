@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 import numpy as np
 import xarray as xr
 
+from ebbmap.analysis.factors import factors_of as find_factors
 from ebbmap.analysis.factors import (
     finish,
     group_names,
@@ -14,7 +15,6 @@ from ebbmap.analysis.factors import (
     named_outcomes,
     solve_places,
 )
-from ebbmap.analysis.factors import factors_of as find_factors
 from ebbmap.analysis.kernels.morris import CI_MORRIS, elementary_effects
 from ebbmap.analysis.kernels.sobol import NanPolicy
 from ebbmap.analysis.sensitivity import (

@@ -112,7 +112,10 @@ def estimate_sobol(
         nan_policy=nan_policy,
     )
 
-    interval = {"ci_method": CI_BOOTSTRAP if replicates == 1 else CI_REPLICATES, "ci_level": float(level)}
+    interval = {
+        "ci_method": CI_BOOTSTRAP if replicates == 1 else CI_REPLICATES,
+        "ci_level": float(level),
+    }
     result = xr.Dataset(
         coords={
             **shared_coords(outputs, outcomes),

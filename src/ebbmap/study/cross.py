@@ -18,7 +18,6 @@ from ebbmap.parameters import DERIVATIONS, PARAMETERS, TRIGGERS, inputs_of
 from ebbmap.populations import POPULATIONS, Population
 from ebbmap.study.schema import Analyses, Axis, Limits, OwnLimit, OwnPopulation, as_axis
 
-
 #: Analyses that draw a design, and all that run along an axis.
 DESIGNS = ("sobol", "screening", "shapley")
 ALONG = (*DESIGNS, "mapping")
@@ -229,7 +228,9 @@ def _check_designs(raw, analyses) -> list[str]:
         known = {*OUTCOMES, *(f"{what}_{rule}" for what in ("margin", "safe") for rule in rules)}
         for name in _listed(table.get("stopping_outcomes")):
             if name not in known:
-                problems.append(f"{place}.stopping_outcomes: {unknown_name('outcome', name, known)}")
+                problems.append(
+                    f"{place}.stopping_outcomes: {unknown_name('outcome', name, known)}"
+                )
         twice = [n for inside in _table(table, "groups").values() for n in _listed(inside)]
         for name in sorted({str(n) for n in twice if twice.count(n) > 1}):
             problems.append(f"{place}.groups: {name} is in two groups. Keep one of them.")

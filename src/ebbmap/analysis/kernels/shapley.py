@@ -276,8 +276,6 @@ def linear_gaussian_effects(coefficients, covariance):
     for u in subsets(len(b)):
         given = s[np.ix_(u, u)]
         if not u.all() and u.any():
-            given = given - s[np.ix_(u, ~u)] @ np.linalg.solve(
-                s[np.ix_(~u, ~u)], s[np.ix_(~u, u)]
-            )
+            given = given - s[np.ix_(u, ~u)] @ np.linalg.solve(s[np.ix_(~u, ~u)], s[np.ix_(~u, u)])
         worth.append(b[u] @ given @ b[u])
     return shapley_weights(len(b)) @ np.array(worth) / (b @ s @ b)

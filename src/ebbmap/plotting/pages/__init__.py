@@ -1,0 +1,57 @@
+"""Whole figures: which panels a result gets, its caption, and the caution below.
+
+Each page function takes a result and yields (name, Figure, alternative text).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
+from types import MappingProxyType
+
+import xarray as xr
+from matplotlib.figure import Figure
+
+from ebbmap.plotting.pages.blame import box_pages, mapping_pages
+from ebbmap.plotting.pages.common import Page
+from ebbmap.plotting.pages.maps import map_pages
+from ebbmap.plotting.pages.profiles import profile_pages
+from ebbmap.plotting.pages.shares import screening_pages, shapley_pages
+from ebbmap.plotting.pages.sobol import sobol_pages
+from ebbmap.plotting.pages.windows import window_pages
+
+#: Dots per inch of PNG files.
+PRINT_DPI = 130
+
+_PAGES: Mapping[str, Callable[[xr.Dataset], Iterator[Page]]] = MappingProxyType(
+    {
+        "map": map_pages,
+        "sobol": sobol_pages,
+        "window": window_pages,
+        "profile": profile_pages,
+        "mapping": mapping_pages,
+        "boxes": box_pages,
+        "shapley": shapley_pages,
+        "screening": screening_pages,
+    }
+)
+
+
+def pages_of(kind: str, result: xr.Dataset) -> Iterator[Page]:
+    """Draw every page of a result; a kind without pages, such as a sweep, yields none.
+
+    Parameters
+    ----------
+    kind : str
+        Name of the analysis in a study file.
+    result : xarray.Dataset
+        What it gave.
+    """
+    if kind in _PAGES:
+        yield from _PAGES[kind](result)
+
+
+def save_page(figure: Figure, path: Path) -> None:
+    """Save a page without the date, so that the same result gives the same bytes."""
+    dates = {"svg": {"Date": None}, "pdf": {"CreationDate": None}, "png": {"Software": None}}
+    figure.savefig(path, dpi=PRINT_DPI, metadata=dates[path.suffix.lstrip(".")])

@@ -1,0 +1,73 @@
+"""Pages of safe-region maps."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import xarray as xr
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+
+from ebbmap.plotting.maps import (
+    failing_bounds,
+    legend_of_bounds,
+    mark_lungs,
+    plot_failing_limit,
+    plot_safe_region,
+)
+from ebbmap.plotting.pages.common import Page, caption
+from ebbmap.plotting.style import COLOURS, INK, colour_of, words
+from ebbmap.populations import POPULATIONS
+
+
+def map_pages(result: xr.Dataset) -> Iterator[Page]:
+    """Draw where lungs are safe and what fails elsewhere, one page per rule."""
+    y, x = (str(dim) for dim in result["safe_share"].dims[-2:])
+    populations = result["population"].values.astype(str)
+    for rule in result["rule"].values.astype(str):
+        one = result.sel(rule=rule)
+        bounds = failing_bounds(one)
+        fig = Figure(figsize=(1.2 + 3.4 * len(populations), 8.8), layout="constrained")
+        grid = fig.add_gridspec(3, len(populations), height_ratios=(1, 1, 0.16))
+        axes = (
+            grid[:2, :]
+            .subgridspec(2, len(populations))
+            .subplots(squeeze=False, sharex=True, sharey=True)
+        )
+        key = fig.add_subplot(grid[2, :])
+        key.axis("off")
+        for column, name in enumerate(populations):
+            part = one.sel(population=name)
+            plot_safe_region(part, x=x, y=y, ax=axes[0, column])
+            plot_failing_limit(part, x=x, y=y, bounds=bounds, ax=axes[1, column])
+            axes[0, column].set_title(name, color=colour_of(name, column), fontsize=13)
+            for ax in axes[:, column]:
+                mark_lungs(ax, _middles(y, result), COLOURS)
+        for ax in axes[:, 1:].flat:
+            ax.set_ylabel("")
+        for ax in axes[0]:
+            ax.set_xlabel("")
+        fig.colorbar(
+            axes[0, 0].collections[0], ax=axes[0], label="share of lungs that are safe", pad=0.01
+        )
+        key.legend(
+            handles=[*legend_of_bounds(bounds), Line2D([], [], color=INK, label="half are safe")],
+            loc="center", ncols=3, frameon=False, fontsize=9,
+            title="limit broken most often", title_fontsize=9,
+        )  # fmt: skip
+        caption(fig, f"Safe share, rule: {words(rule)}. {result.attrs['lungs']} lungs in each "
+                 f"population, drawn given the value on the vertical axis; dashed: middle lungs. "
+                 f"{result.attrs['fixed']}.", result)  # fmt: skip
+        best = one["safe_share"].max((x, y))
+        told = ", ".join(f"{n} {float(best.sel(population=n)):.0%}" for n in populations)
+        yield (
+            f"{x}_{y}_{rule}", fig,
+            f"Maps of the share of safe lungs over {words(x)} and {words(y)} under the "
+            f"{words(rule)} rule; largest share: {told}. Below, the limit broken most often.",
+        )  # fmt: skip
+
+
+def _middles(y: str, result: xr.Dataset) -> dict[str, float]:
+    names = result["population"].values.astype(str)
+    known = [POPULATIONS[name] for name in names if name in POPULATIONS]
+    return {group.name: group.median[y] for group in known if y in group.median}

@@ -1,0 +1,33 @@
+"""Pages of outcomes along an axis."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import xarray as xr
+from matplotlib.figure import Figure
+
+from ebbmap.plotting.pages.common import Page, caption
+from ebbmap.plotting.profiles import plot_profile, plot_together
+from ebbmap.plotting.style import words
+
+
+def profile_pages(result: xr.Dataset) -> Iterator[Page]:
+    """Draw outcomes of the middle lungs."""
+    outcomes = [str(name) for name in result.data_vars if name != "status"]
+    along = next(str(d) for d in result[outcomes[0]].dims if d != "population")
+    if result.sizes["population"] == 1:
+        fig = Figure(figsize=(7.4, 5.2), layout="constrained")
+        plot_together(result.isel(population=0), outcomes=outcomes, along=along, ax=fig.subplots())
+    else:
+        fig = Figure(figsize=(1.0 + 4.0 * len(outcomes), 4.6), layout="constrained")
+        axes = fig.subplots(1, len(outcomes), squeeze=False)
+        for ax, outcome in zip(axes[0], outcomes, strict=True):
+            plot_profile(result, outcome=outcome, along=along, ax=ax)
+        handles, labels = axes[0, 0].get_legend_handles_labels()
+        fig.legend(handles, labels, loc="outside upper center", ncols=len(labels), frameon=False)
+    caption(fig, f"Outcomes along {words(along)}. {result.attrs['fixed']}.", result)
+    yield (
+        f"{along}_profile", fig,
+        f"{', '.join(words(name) for name in outcomes)} along {words(along)}.",
+    )  # fmt: skip

@@ -1,0 +1,70 @@
+"""Pages of release windows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import xarray as xr
+from matplotlib.figure import Figure
+
+from ebbmap.plotting.pages.common import Page, caption
+from ebbmap.plotting.style import INK, colour_of, words
+from ebbmap.plotting.windows import COMMON_RANGE, plot_served, plot_windows_along
+
+
+def window_pages(result: xr.Dataset) -> Iterator[Page]:
+    """Draw whom a T low serves, or the windows along an axis."""
+    if result.attrs["along"]:
+        yield from _window_along(result)
+        return
+    rules = result["rule"].values.astype(str)
+    fig = Figure(figsize=(9.4, 1.0 + 3.4 * len(rules)), layout="constrained")
+    axes = fig.subplots(len(rules), 1, squeeze=False, sharex=True)
+    for ax, rule in zip(axes[:, 0], rules, strict=True):
+        plot_served(result.sel(rule=rule), ax=ax)
+        ax.set_title(f"rule: {words(rule)}", loc="left", fontsize=12)
+    for ax in axes[:-1, 0]:
+        ax.set_xlabel("")
+    caption(fig, f"Share of lungs in whose release window a T low lies; "
+             f"{result.sizes['sample']} lungs in each population, bands: 95 % intervals. "
+             f"{result.attrs['fixed']}.", result)  # fmt: skip
+    served = result["served_share"].max("t_low")
+    told = "; ".join(
+        f"{words(rule)}: "
+        + ", ".join(
+            f"{name} {float(served.sel(rule=rule, population=name)):.0%}"
+            for name in result["population"].values.astype(str)
+        )
+        for rule in rules
+    )
+    yield "served", fig, f"Largest share of lungs that one T low serves. {told}."
+
+
+def _window_along(result: xr.Dataset) -> Iterator[Page]:
+    fig = Figure(figsize=(8.0, 5.6), layout="constrained")
+    ax = plot_windows_along(result.isel(population=0), ax=fig.subplots())
+    # the common clock range is named on the right, clear of the bands
+    middle = float(np.sqrt(COMMON_RANGE[0] * COMMON_RANGE[1]))
+    top = float(result["time_constant_exp"].max())
+    ax.annotate(
+        f"common by the clock:\n{COMMON_RANGE[0]:g} to {COMMON_RANGE[1]:g} s", (top, middle),
+        xytext=(6, 0), textcoords="offset points", va="center", color=INK, fontsize=9,
+        annotation_clip=False,
+    )  # fmt: skip
+    for number, rule in enumerate(result["rule"].values.astype(str)):
+        one = result.isel(population=0).sel(rule=rule)
+        at = float(np.nanmax(one["upper"]))
+        at = (at + float(np.nanmax(one["lower"]))) / 2
+        ax.annotate(
+            f"{words(rule)}\n50 to 75 %", (top, at), xytext=(6, 0), textcoords="offset points",
+            va="center", color=colour_of(rule, number), fontsize=10, annotation_clip=False,
+        )  # fmt: skip
+    caption(fig, "T low that keeps each rule, against the expiratory time constant "
+             "(one lung, resistance varied). A range is kept whole only where both dashed lines "
+             "lie inside a band.", result)  # fmt: skip
+    yield (
+        "windows_by_time_constant", fig,
+        "Bands of T low that keep the flow-ratio rule and the exhaled-fraction rule against the "
+        "expiratory time constant; they touch only where both are one half.",
+    )  # fmt: skip
