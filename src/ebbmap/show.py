@@ -318,7 +318,7 @@ def _blamed(at: xr.Dataset) -> str:
     share = f"{float(at['share']):.0%}"
     if not np.isfinite(at["distance"]).any():
         return f"{share}; nothing to set apart"
-    worst = at.isel(parameter=int(at["distance"].argmax()))
+    worst = at.isel(parameter=int(np.nanargmax(at["distance"].values)))
     low, high = worst["distance_interval"].values
     word = "high" if float(worst["direction"]) > 0 else "low"
     return (

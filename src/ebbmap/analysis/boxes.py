@@ -96,7 +96,7 @@ def find_boxes(
         dataset[name] = describe(dataset[name], text, "see parameter_units")
     units = [PARAMETERS[str(name)].units for name in dataset["parameter"].values]
     along = next(iter(axes))
-    interval = {"ci_method": CI_BOX, "ci_level": level}
+    interval: dict[str, str | float] = {"ci_method": CI_BOX, "ci_level": level}
     dataset = dataset.assign_coords(
         parameter_units=("parameter", units, {"long_name": "units of the edges"})
     )

@@ -66,9 +66,9 @@ def event_words(event: str, along: str) -> str:
 def trends(
     question: Question, group: Population | None, limits: LimitSet, along: str, grid: np.ndarray
 ) -> np.ndarray:
-    """Whether each hard bound's margin rises (1), falls (-1) or stays (0) along an axis, shape (k,).
+    """Tell whether each hard bound's margin rises (1), falls (-1) or stays (0) along an axis.
 
-    Read from the middle lung between the ends of the axis.
+    Returns shape (k,). Read from the middle lung between the ends of the axis.
     """
     ends = np.array([np.min(grid), np.max(grid)])
     middle: dict[str, Any] = dict(group.median) if group else {}

@@ -89,7 +89,8 @@ def estimate_effects(
     Examples
     --------
     >>> design = draw_morris_design(["compliance", "resistance_exp"], 8, seed=0)
-    >>> outputs = xr.Dataset({"auto_peep": design.unit @ xr.DataArray([2.0, 1.0], dims="parameter")})
+    >>> strength = xr.DataArray([2.0, 1.0], dims="parameter")
+    >>> outputs = xr.Dataset({"auto_peep": (design.unit * strength).sum("parameter")})
     >>> estimate_effects(design, outputs)["mu_star"].values.round(6).tolist()
     [[2.0, 1.0]]
     """
@@ -160,7 +161,7 @@ def find_screening(
     drop_failed: bool = False,
     progress: Callable[[int], None] | None = None,
 ) -> xr.Dataset:
-    """Screen the parameters of a model with many: which can be fixed?
+    """Screen the parameters of a model with many: which of them can be fixed.
 
     Parameters
     ----------

@@ -183,6 +183,13 @@ def extra_dims(outcomes: Mapping[str, xr.DataArray]) -> dict[str, int]:
 
 
 def refuse_non_finite(outcomes: Mapping[str, xr.DataArray]) -> None:
+    """Refuse outcomes that are not finite; every one of them is named.
+
+    Raises
+    ------
+    NonFiniteOutcomeError
+        One sentence for each such outcome.
+    """
     complaints = []
     for name, values in outcomes.items():
         lost = ~np.isfinite(values.values)

@@ -247,7 +247,7 @@ def change_sentence(both: xr.Dataset, along: str) -> str:
              > without["effect_interval"].sel(ci_bound="upper")) | (
         with_it["effect_interval"].sel(ci_bound="upper")
         < without["effect_interval"].sel(ci_bound="lower"))  # fmt: skip
-    sure = np.abs(size).where(apart.transpose(*size.dims)).values
+    sure = abs(size).where(apart.transpose(*size.dims)).values
     if not np.isfinite(sure).any():
         return "the correlations change no effect beyond its interval"
     place, number, column = np.unravel_index(int(np.nanargmax(sure)), sure.shape)

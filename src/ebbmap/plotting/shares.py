@@ -85,7 +85,7 @@ def plot_screening(ds: xr.Dataset, *, along: str, ax: Axes | None = None) -> Axe
         upper = one["relative_interval"].sel(ci_bound="upper")
         if not np.isfinite(upper).any():
             continue
-        at = one.isel({along: int(upper.fillna(-1.0).argmax())})
+        at = one.isel({along: int(np.nanargmax(upper.values))})
         low, high = at["relative_interval"].transpose("ci_bound").values
         colour = CYCLE[row % len(CYCLE)]
         ax.plot([low, high], [row, row], color=colour, lw=1.6)

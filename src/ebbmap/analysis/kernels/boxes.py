@@ -76,7 +76,7 @@ class Stability:
 
 def inside(values: np.ndarray, lower: np.ndarray, upper: np.ndarray) -> np.ndarray:
     """Whether cases, shape (n, d), lie in a box, shape (n,)."""
-    return ((values >= lower) & (values <= upper)).all(axis=1)
+    return np.all((values >= lower) & (values <= upper), axis=1)
 
 
 def find_box(values, events, *, density: float = 0.9) -> Box:

@@ -1,4 +1,4 @@
-"""Cases with and without an event, set side by side: how far apart are their properties?
+"""Cases with and without an event, set side by side: how far apart their properties are.
 
 The distance is Kolmogorov's and Smirnov's: the largest gap between two distribution functions.
 Sizes: n cases, d properties, e events, m resamples, q quantiles.
@@ -121,8 +121,8 @@ def contrast_events(
         noise = np.sqrt(-0.5 * np.log((1.0 - level) / 2.0) * n / (count * rest))
     distance, direction = np.full((e, d), np.nan), np.full((e, d), np.nan)
     interval = np.full((e, d, 2), np.nan)
-    weights = bootstrap_weights(n, resamples, np.random.default_rng(rng)) if enough.any() else None
-    for j in range(d) if weights is not None else ():
+    weights = bootstrap_weights(n, resamples, np.random.default_rng(rng))
+    for j in range(d) if enough.any() else ():
         order = np.argsort(x[:, j], kind="stable")
         ranked = x[order, j]
         # a gap between equal values is none: only the last of them counts

@@ -1,4 +1,4 @@
-"""Screening by elementary effects: which of many factors can be left alone?
+"""Screening by elementary effects: which of many factors can be left alone.
 
 Sizes: n trajectories of g + 1 points, d parameters, g factors (parameters, or groups of them),
 s outputs, m resamples.

@@ -90,7 +90,7 @@ def shapley_weights(players: int) -> np.ndarray:
 
 
 def substituted_scores(one, other, covariance, members):
-    """Normal scores in which each subset of players is kept and the rest drawn again given it.
+    """Keep each subset of players in turn, and draw the other scores again given it.
 
     Parameters
     ----------
@@ -235,7 +235,8 @@ def shapley_effects(
     half = np.stack([replicate_half_width(one_of[1:], level) for one_of in estimates])
     intervals = np.stack([points - half, points + half], axis=-1)
     return ShapleyEffects(
-        *points, *intervals, variance=variance[0], dropped=n - kept.sum(axis=0)
+        points[0], points[1], points[2], intervals[0], intervals[1], intervals[2],
+        variance[0], n - kept.sum(axis=0),
     )  # fmt: skip
 
 

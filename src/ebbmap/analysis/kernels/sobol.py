@@ -187,17 +187,21 @@ def sobol_indices(
     pairs = list(combinations(range(factors), 2)) if second_order else []
     columns = 2 * factors + len(pairs)
     points, half, variance = np.empty((columns, s)), np.empty((columns, s)), np.empty(s)
-    if replicates == 1:
-        weights = bootstrap_weights(n, resamples, np.random.default_rng(rng))
-        half_width = bootstrap_half_width
-    else:
-        weights, half_width = replicate_weights(n, replicates), replicate_half_width
+    alone = replicates == 1
+    weights = (
+        bootstrap_weights(n, resamples, np.random.default_rng(rng))
+        if alone
+        else replicate_weights(n, replicates)
+    )
     for cut in _cuts(s, 8 * n * (columns + 2)):
         estimates, variance[cut] = _estimate(
             weights, blocks[:, :, cut], kept[:, cut], factors, pairs
         )
         points[:, cut] = estimates[0]
-        half[:, cut] = half_width(estimates[1:], level)
+        others = estimates[1:]
+        half[:, cut] = (
+            bootstrap_half_width(others, level) if alone else replicate_half_width(others, level)
+        )
 
     intervals = np.stack([points - half, points + half], axis=-1)
     first, total, second = np.split(points, [factors, 2 * factors])

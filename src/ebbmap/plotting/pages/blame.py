@@ -61,9 +61,9 @@ def blame_sentence(one: xr.Dataset, along: str) -> str:
     if not np.isfinite(one["distance"]).any():
         return f"{name}, {what}: too few cases on one side everywhere."
     known = one["distance"].notnull().any("parameter")
-    place = int(np.abs(one["share"] - 0.5).where(known).argmin())
+    place = int(np.nanargmin(abs(one["share"] - 0.5).where(known).values))
     at = one.isel({along: place})
-    top = int(at["distance"].argmax())
+    top = int(np.nanargmax(at["distance"].values))
     worst = at.isel(parameter=top)
     low, high = worst["distance_interval"].values
     word = "high" if float(worst["direction"]) > 0 else "low"

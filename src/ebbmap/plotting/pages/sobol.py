@@ -72,12 +72,12 @@ def _interactions(result: xr.Dataset) -> Iterator[Page]:
     populations = result["population"].values.astype(str)
     for outcome in shown_outcomes(result["outcome"], margins_only=True):
         one = result.sel(outcome=outcome)
-        weight = np.abs(one["second"]).sum(("parameter", "parameter_other"))
+        weight = abs(one["second"]).sum(("parameter", "parameter_other"))
         fig = Figure(figsize=(1.6 + 4.6 * len(populations), 5.6), layout="constrained")
         axes = fig.subplots(1, len(populations), squeeze=False)[0]
         told = []
         for number, (ax, name) in enumerate(zip(axes, populations, strict=True)):
-            place = int(weight.sel(population=name).argmax())
+            place = int(weight.sel(population=name).values.argmax())
             part = one.sel(population=name).isel({along: place})
             plot_interactions(part, ax=ax)
             at = place_text(along, float(result[along][place]))
@@ -86,7 +86,8 @@ def _interactions(result: xr.Dataset) -> Iterator[Page]:
         caption(fig, f"{driven_words(outcome)}: second-order Sobol indices off the diagonal, "
                 f"first-order on it, each +/- half of its {result.attrs['ci_level']:.0%} interval; "
                 f"hollow: the interval covers zero. {sizes_text(result)}. Each panel at the place "
-                f"where the pairs weigh most. {result.attrs['fixed']}.".replace("\n", " "), result)  # fmt: skip
+                f"where the pairs weigh most. {result.attrs['fixed']}.".replace("\n", " "),
+                result)  # fmt: skip
         yield (
             f"{along}_interactions_{outcome}", fig,
             f"Interactions of the factors in {words(outcome)}: {'; '.join(told)}.",
@@ -123,7 +124,8 @@ def _pawn(result: xr.Dataset) -> Iterator[Page]:
                      for n in populations)  # fmt: skip
     caption(fig, f"PAWN indices (whole distribution, not variance), bands: "
             f"{result.attrs['ci_level']:.0%} intervals; dotted: what a factor without influence "
-            f"stays below; {result['pawn'].attrs.get('cases', '')} cases. {told}.", result)  # fmt: skip
+            f"stays below; {result['pawn'].attrs.get('cases', '')} cases. {told}.",
+            result)  # fmt: skip
     yield f"{along}_pawn", fig, f"PAWN indices along {words(along)}. {told}."
 
 
