@@ -7,8 +7,8 @@ from ebbmap.analysis.kernels.shapley import (
     linear_gaussian_effects,
     shapley_effects,
     shapley_weights,
-    substituted_scores,
     subsets,
+    substituted_scores,
 )
 from ebbmap.design import draw_shapley_design
 from ebbmap.errors import DesignMismatchError, EbbmapError, NonFiniteOutcomeError

@@ -10,6 +10,7 @@ import xarray as xr
 
 from ebbmap.analysis.events import TOO_HIGH, TOO_LOW, UNSAFE, event_words, find_events, trends
 from ebbmap.analysis.factors import group_names
+from ebbmap.analysis.failures import range_words
 from ebbmap.analysis.kernels.boxes import Box, Stability, box_stability, find_box
 from ebbmap.analysis.mapping import varying
 from ebbmap.analysis.regions import fixed_values, unconfirmed
@@ -201,20 +202,9 @@ def box_sentence(names: list[str], box: Box, event: str) -> str:
     >>> x = np.random.default_rng(0).random((2000, 1)) * 40.0
     >>> box = find_box(x, x[:, 0] > 18.0, density=0.95)
     >>> box_sentence(["resistance_exp"], box, "unsafe")
-    'expiratory resistance above 17.1 cmH₂O·s/L covers 100 % of the cases (unsafe) at density 0.96'
+    'expiratory resistance above 17 cmH₂O·s/L covers 100 % of the cases (unsafe) at density 0.96'
     """
-    parts = []
-    for name, low, high in zip(names, box.lower, box.upper, strict=True):
-        entry = PARAMETERS[name]
-        unit = "" if entry.units == "1" else f" {display(entry.units)}"
-        if np.isfinite(low) and np.isfinite(high):
-            parts.append(f"{entry.long_name} between {low:.3g} and {high:.3g}{unit}")
-        elif np.isfinite(low):
-            parts.append(f"{entry.long_name} above {low:.3g}{unit}")
-        elif np.isfinite(high):
-            parts.append(f"{entry.long_name} below {high:.3g}{unit}")
-    ranges = " and ".join(parts) or "no restriction"
     return (
-        f"{ranges} covers {100 * box.coverage:.0f} % of the cases ({event}) "
-        f"at density {box.density:.2f}"
+        f"{range_words(names, box.lower, box.upper)} covers {100 * box.coverage:.0f} % of the "
+        f"cases ({event}) at density {box.density:.2f}"
     )

@@ -13,6 +13,7 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.analysis.factors import (
+    Factors,
     factors_of,
     finish,
     group_names,
@@ -20,6 +21,7 @@ from ebbmap.analysis.factors import (
     named_outcomes,
     solve_places,
 )
+from ebbmap.analysis.failures import locate_failures
 from ebbmap.analysis.kernels.pawn import SLICES, pawn_indices
 from ebbmap.analysis.kernels.resampling import REPLICATES
 from ebbmap.analysis.sensitivity import estimate_sobol
@@ -142,14 +144,19 @@ def find_drivers(
             outputs = xr.concat(solved, "sample") if len(solved) > 1 else solved[0]
             solved = [outputs]
 
-            def estimate(rows: int, design=design, outputs=outputs) -> xr.Dataset:
+            failed = outputs["status"].values != OK
+            where = _located(factors, design, failed, along, grid) if failed.any() else ""
+
+            def estimate(rows: int, design=design, outputs=outputs, where=where) -> xr.Dataset:
                 return _on_first_rows(
-                    design, outputs, rows, resamples=resamples, level=level, seed=question.seed,
-                    nan_policy="drop_block" if drop_failed else "raise",
+                    design, outputs, rows, where, resamples=resamples, level=level,
+                    seed=question.seed, nan_policy="drop_block" if drop_failed else "raise",
                 )  # fmt: skip
 
             if stopping_width is None:
-                curve = [estimate(rows) for rows in _prefixes(size, replicates)]
+                # the whole design first: if cases failed, its counts are the ones to report
+                whole = estimate(size)
+                curve = [*(estimate(rows) for rows in _prefixes(size, replicates)), whole]
                 break
             curve.append(estimate(size))
             narrow = _widest(curve[-1], stopping_outcomes) <= stopping_width
@@ -160,7 +167,6 @@ def find_drivers(
         verdict = NOT_ASKED
         if stopping_width is not None:
             verdict = SETTLED if widest[-1] <= stopping_width else SPENT
-        failed = int((outputs["status"] != OK).sum())
         found = curve[-1].assign(_curve(curve, widest))
         if pawn and members is None:
             found = found.assign(
@@ -169,7 +175,8 @@ def find_drivers(
         return found.assign(
             verdict=describe(xr.DataArray(verdict), "whether the intervals are narrow enough"),
             rows=describe(xr.DataArray(size), "base rows of the design"),
-            failed=describe(xr.DataArray(failed), "cases that could not be solved"),
+            failed=describe(xr.DataArray(int(failed.sum())), "cases that could not be solved"),
+            failed_where=describe(xr.DataArray(where), "where the failed cases lie"),
             cases=describe(xr.DataArray(outputs["status"].size), "cases in all"),
         )
 
@@ -188,7 +195,9 @@ def find_drivers(
     return dataset
 
 
-def _on_first_rows(design: xr.Dataset, outputs: xr.Dataset, rows: int, **options) -> xr.Dataset:
+def _on_first_rows(
+    design: xr.Dataset, outputs: xr.Dataset, rows: int, where: str, **options
+) -> xr.Dataset:
     """Estimate on the first base rows of a design, which are a design themselves."""
     cases = rows * (design.sizes["sample"] // int(design.attrs["base_size"]))
     part = design.isel(sample=slice(0, cases)).assign_attrs(base_size=rows)
@@ -197,18 +206,26 @@ def _on_first_rows(design: xr.Dataset, outputs: xr.Dataset, rows: int, **options
         return estimate_sobol(part, solved.assign_coords(sample=part["sample"]), **options)
     except NonFiniteOutcomeError as error:
         raise NonFiniteOutcomeError(
-            f"{error}\nIn a study: set drop_failed = true in [analyses.sobol] to leave out whole "
-            "base blocks; the indices then describe only the lungs that could be solved."
+            f"{error}\nOf the cases that could not be solved: {where or 'there are none'}.\n"
+            "In a study: set drop_failed = true in [analyses.sobol] to leave out whole base "
+            "blocks; the indices then describe only the lungs that could be solved."
         ) from None
 
 
+def _located(factors: Factors, design: xr.Dataset, failed, along: str, grid) -> str:
+    """Say where the failed cases, shape (n, m), lie among the factors and along the axis."""
+    drawn = [array.values for array in factors.from_unit(design["unit"].values).values()]
+    columns = [np.repeat(values, len(grid)) for values in drawn]
+    cases = np.stack([*columns, np.tile(grid, len(failed))], axis=1)
+    return locate_failures([*factors.names, along], cases, failed.reshape(-1))
+
+
 def _prefixes(size: int, replicates: int) -> Iterator[int]:
-    """Sizes of the curve of convergence, up to the whole design."""
+    """Sizes of the curve of convergence, short of the whole design."""
     rows = max(size // FIRST_SHARE, 2 * replicates, 2)
     while rows < size:
         yield rows
         rows *= 2
-    yield size
 
 
 def _widths(indices: xr.Dataset, name: str) -> xr.DataArray:
@@ -307,13 +324,17 @@ def _disagreement(index, interval, indices, along: str) -> str:
 def _failures(dataset: xr.Dataset, dropped: bool) -> str:
     """Say how many cases failed, what was done, and what it does to the result."""
     failed, cases = int(dataset["failed"].sum()), int(dataset["cases"].sum())
+    where = "; ".join(
+        dict.fromkeys(text for text in dataset["failed_where"].values.tolist() if text)
+    )
     lost = float((dataset["dropped"] / dataset["rows"]).max())
+    told = f"{failed:,} of {cases:,} cases could not be solved"
     if not lost:
-        return f"{failed:,} of {cases:,} cases could not be solved; no base row was left out"
+        return f"{told}; no base row was left out"
+    if not dropped or lost >= 1.0:
+        return f"{told} ({where}); nothing is left of some outcome"
     return (
-        f"{failed:,} of {cases:,} cases could not be solved; up to {lost:.1%} of the base rows "
-        f"were left out of an index, on request: intervals are up to {1 / np.sqrt(1 - lost):.2f} "
-        "times wider for it, and the indices describe the lungs that could be solved, not all"
-        if dropped and lost < 1.0
-        else f"{failed:,} of {cases:,} cases could not be solved; nothing is left of some outcome"
+        f"{told} ({where}); up to {lost:.1%} of the base rows were left out of an index, on "
+        f"request: intervals are up to {1 / np.sqrt(1 - lost):.2f} times wider for it, and the "
+        "indices describe the lungs that could be solved, not all"
     )

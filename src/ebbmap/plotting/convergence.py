@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
+from matplotlib.ticker import FormatStrFormatter, ScalarFormatter, StrMethodFormatter
 
 from ebbmap.plotting.style import (
     FAINT,
@@ -51,6 +52,9 @@ def plot_convergence(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
                     textcoords="offset points", fontsize=9, color=INK)  # fmt: skip
     ax.set_xscale("log", base=2)
     ax.set_yscale("log")
+    ax.yaxis.set_major_formatter(ScalarFormatter())
+    ax.yaxis.set_minor_formatter(FormatStrFormatter("%.2g"))
+    ax.xaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
     ax.set_xlabel("base rows N")
     ax.set_ylabel("widest interval")
     ax.legend(frameon=False, fontsize=9)
@@ -87,6 +91,7 @@ def plot_index_by_size(ds: xr.Dataset, *, index: str = "total", ax: Axes | None 
         ax.plot(ds["size"], value, color=colour, lw=1.8, marker=MARKS[number % len(MARKS)], ms=4,
                 label=words(name))  # fmt: skip
     ax.set_xscale("log", base=2)
+    ax.xaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
     ax.set_xlabel("base rows N")
     ax.set_ylabel(f"{index} index")
     ax.legend(frameon=False, fontsize=7)

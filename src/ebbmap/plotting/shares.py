@@ -94,7 +94,7 @@ def plot_screening(ds: xr.Dataset, *, along: str, ax: Axes | None = None) -> Axe
                 mfc="white" if fixed else colour)  # fmt: skip
     ax.axvline(limit, color=INK, lw=1.0, ls=(0, (5, 3)))
     ax.set_yticks(range(len(names)), [words(name) for name in names])
-    ax.invert_yaxis()
+    ax.set_ylim(len(names) - 0.5, -0.5)
     ax.set_xlim(-0.05, None)
     ax.set_xlabel("size of the effects over the largest")
     dress(ax)

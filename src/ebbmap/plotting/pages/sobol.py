@@ -110,7 +110,9 @@ def _pawn(result: xr.Dataset) -> Iterator[Page]:
         for column, outcome in enumerate(outcomes):
             ax = axes[row, column]
             part = both.sel(population=name).assign_coords({along: result[along]})
-            plot_drivers(part, outcome=outcome, along=along, index="pawn", ax=ax)
+            plot_drivers(part, outcome=outcome, along=along, index="pawn",
+                         named_above=2.0 * float(result["pawn_noise"].sel(population=name)),
+                         ax=ax)  # fmt: skip
             ax.axhline(float(result["pawn_noise"].sel(population=name)), color=INK, lw=1.0, ls=":")
             ax.set_ylabel(f"{name}\nPAWN index" if column == 0 else "",
                           color=colour_of(name, row))  # fmt: skip
