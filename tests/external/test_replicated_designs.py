@@ -86,6 +86,39 @@ def test_estimates_equal_those_of_salib_on_the_same_rows(name):
     assert ours.second[..., 0][upper] == pytest.approx(theirs["S2"][upper], abs=1e-12)
 
 
+@pytest.mark.parametrize("replicates", [1, 8])
+def test_groups_give_what_salib_gives_for_them(replicates):
+    groups = {"outer": ["x0", "x2"]}
+    unit = draw(4, 256, 2, replicates=replicates, groups=groups)
+    check_design(unit)
+    outputs = sobol_g(unit.unit.values)
+    problem = {
+        "num_vars": 4, "names": list("abcd"), "bounds": [[0.0, 1.0]] * 4,
+        "groups": ["outer", "x1", "outer", "x3"],
+    }  # fmt: skip
+    theirs = salib_sobol.analyze(problem, outputs, num_resamples=2, seed=1)
+    ours = sobol_indices(outputs[:, None], factors=3, replicates=8)
+    assert ours.first[:, 0] == pytest.approx(theirs["S1"], abs=1e-12)
+    assert ours.total[:, 0] == pytest.approx(theirs["ST"], abs=1e-12)
+    # a product of independent factors: the group's variance is that of its members' product
+    own = 1.0 / (3.0 * (1.0 + G_WEIGHTS) ** 2)
+    group = (1.0 + own[0]) * (1.0 + own[2]) - 1.0
+    assert ours.first[0, 0] == pytest.approx(group / (np.prod(1.0 + own) - 1.0), abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("groups", "text"),
+    [
+        ({"g": ["x0", "x9"]}, "unknown member of group 'g' 'x9'"),
+        ({"g": ["x0"], "h": ["x0"]}, "x0 is in the groups 'g' and 'h'"),
+        ({"g": ["x0", "x1", "x2"]}, "at least two factors"),
+    ],
+)
+def test_impossible_groups_are_refused(groups, text):
+    with pytest.raises(EbbmapError, match=text):
+        draw(3, 64, 0, groups=groups)
+
+
 @pytest.mark.parametrize("name", CASES)
 def test_intervals_are_narrower_than_those_of_a_row_bootstrap(name):
     """On the same function and number of rows: the bootstrap does not see how even the rows are.

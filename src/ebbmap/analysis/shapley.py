@@ -259,7 +259,8 @@ def change_sentence(both: xr.Dataset, along: str) -> str:
     unit = display(PARAMETERS[along].units)
     name, outcome = str(shown["parameter"].values[column]), str(shown["outcome"].values[number])
     what = PARAMETERS[name].long_name if name in PARAMETERS else name
-    told = OUTCOMES[outcome].long_name if outcome in OUTCOMES else outcome.replace("_", " ")
+    rule = outcome.removeprefix("margin_").replace("_", " ")
+    told = OUTCOMES[outcome].long_name if outcome in OUTCOMES else f"the safety margin ({rule})"
     return (
         f"at {PARAMETERS[along].long_name} {float(shown[along][place]):g} {unit} the share of "
         f"{what} in {told} is {new[column]:.2f} ({low:.2f} to {high:.2f}) with the correlations, "
