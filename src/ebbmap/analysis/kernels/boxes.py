@@ -213,34 +213,55 @@ def _peel(x: np.ndarray, happens: np.ndarray) -> list[tuple]:
     (n, d), events = x.shape, happens.sum()
     lower, upper = np.full(d, -np.inf), np.full(d, np.inf)
     path = [(lower, upper, 1.0, float(events / n), 1.0)]
-    # properties in rows: a peel looks along each of them
-    rows = np.ascontiguousarray(x.T)
+    # the cases in the order of each property: a peel takes from the ends of one of the rows
+    order = np.ascontiguousarray(np.argsort(x, axis=0, kind="stable").T)
+    ranked = np.take_along_axis(x.T, order, axis=1)
+    hit = happens[order]
+    alive = np.ones(n, bool)
     while path[-1][3] < 1.0:
-        size, hits = rows.shape[1], happens.sum()
-        slice_of = int(PEEL_SHARE * (size - 1))
-        ends = [0, slice_of, size - 1 - slice_of, size - 1]
-        least, low_cut, high_cut, most = np.partition(rows, ends, axis=1)[:, ends].T[..., None]
-        # where many cases share the outermost value, a peel takes all of them
-        stay_low = np.where(low_cut > least, rows >= low_cut, rows > least)
-        stay_high = np.where(high_cut < most, rows <= high_cut, rows < most)
-        stay = np.concatenate([stay_low, stay_high])
-        left = np.count_nonzero(stay, axis=1)
-        kept = np.count_nonzero(stay & happens, axis=1)
-        possible = (left >= LEAST_SUPPORT * n) & (left > 0) & (kept > 0)
-        if not possible.any():
+        size, hits = order.shape[1], int(hit[0].sum())
+        best = (-np.inf, 0, slice(0, 0))
+        for j in range(d):
+            for cut in _end_slices(ranked[j]):
+                gone = cut.stop - cut.start
+                left, kept = size - gone, hits - int(hit[j, cut].sum())
+                gain = (kept / left - hits / size) / gone if left else -np.inf
+                if gain > best[0] and kept > 0 and left >= LEAST_SUPPORT * n:
+                    best = (gain, j, cut)
+        gain, j, cut = best
+        if not np.isfinite(gain):
             break
-        gain = (kept / np.maximum(left, 1) - hits / size) / np.maximum(size - left, 1)
-        best = int(np.argmax(np.where(possible, gain, -np.inf)))
-        rows, happens = rows[:, stay[best]], happens[stay[best]]
+        alive[order[j, cut]] = False
+        stay = alive[order]
+        order, ranked, hit = (part[stay].reshape(d, -1) for part in (order, ranked, hit))
         lower, upper = lower.copy(), upper.copy()
-        if best < d:
-            lower[best] = rows[best].min()
+        if cut.start == 0:
+            lower[j] = ranked[j, 0]
         else:
-            upper[best - d] = rows[best - d].max()
-        path.append(
-            (lower, upper, happens.sum() / events, float(happens.mean()), happens.size / n)
-        )  # fmt: skip
+            upper[j] = ranked[j, -1]
+        held = int(hit[0].sum())
+        path.append((lower, upper, held / events, held / order.shape[1], order.shape[1] / n))
     return path
+
+
+def _end_slices(ranked: np.ndarray):
+    """Slices that a peel may take off either end of increasing values.
+
+    Where many cases share the outermost value, a peel takes all of them; where all share it,
+    there is nothing to peel.
+    """
+    size = ranked.size
+    share = int(PEEL_SHARE * (size - 1))
+    cut = ranked[share]
+    start = np.searchsorted(ranked, cut, "left") or np.searchsorted(ranked, cut, "right")
+    if start < size:
+        yield slice(0, int(start))
+    cut = ranked[size - 1 - share]
+    stop = np.searchsorted(ranked, cut, "right")
+    if stop == size:
+        stop = np.searchsorted(ranked, cut, "left")
+    if stop > 0:
+        yield slice(int(stop), size)
 
 
 def _paste(x, happens, lower, upper, density):
