@@ -81,8 +81,8 @@ def find_drivers(
     max_base_size : int, optional
         The budget: base rows at which to give up; 16 times `base_size` if None.
     stopping_outcomes : sequence of str, optional
-        Outcomes whose intervals decide; all if None. A yes-or-no outcome that is nearly always
-        the same has hardly any variance to share out, and would never settle.
+        Outcomes whose intervals decide; all but `safe_RULE` if None: a yes-or-no outcome that
+        is nearly always the same has hardly any variance to share out, and would never settle.
     second_order, replicates, resamples, level
         As in `draw_sobol_design` and `estimate_sobol`.
     groups : mapping of str to sequence of str, or "kind", optional
@@ -235,7 +235,9 @@ def _widths(indices: xr.Dataset, name: str) -> xr.DataArray:
 
 def _widest(indices: xr.Dataset, outcomes: Sequence[str] | None) -> float:
     """Width of the widest interval; an outcome that does not vary has none and does not count."""
-    chosen = indices if outcomes is None else indices.sel(outcome=list(outcomes))
+    known = indices["outcome"].values.astype(str)
+    graded = [name for name in known if not name.startswith("safe_")]
+    chosen = indices.sel(outcome=graded if outcomes is None else list(outcomes))
     names = [name for name in ("first", "total", "second") if name in chosen]
     widest = [float(_widths(chosen, name).max()) for name in names]
     return max((width for width in widest if np.isfinite(width)), default=0.0)

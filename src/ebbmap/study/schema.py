@@ -257,7 +257,9 @@ class Sobol(OfOutcomes):
     )
     max_base_size: int | None = Field(None, ge=16, le=2**20, strict=True)
     stopping_outcomes: list[str] | None = Field(
-        None, min_length=1, description="outcomes, margin_RULE or safe_RULE whose intervals decide"
+        None,
+        min_length=1,
+        description="outcomes, margin_RULE or safe_RULE that decide; all but safe_RULE if absent",
     )
     second_order: bool = True
     replicates: int = Field(REPLICATES, ge=1, le=256, strict=True)
