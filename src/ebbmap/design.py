@@ -7,18 +7,24 @@ Sizes: n base rows, d parameters, r rows of a base block (2 d + 2, or d + 2).
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from importlib.metadata import version
 from typing import Any
 
 import numpy as np
 import xarray as xr
+from scipy.special import ndtri
 from scipy.stats import qmc
 
-from ebbmap.errors import DesignMismatchError, EbbmapError
+from ebbmap.analysis.kernels.resampling import REPLICATES
+from ebbmap.analysis.kernels.shapley import MAX_PLAYERS, substituted_scores
+from ebbmap.errors import DesignMismatchError, EbbmapError, unknown_name
 
 #: Children of a study's seed: designs and resampling never share a stream.
 DESIGN_STREAM, RESAMPLING_STREAM = 0, 1
+
+#: Parameters that are varied together, by the name of their group.
+Groups = Mapping[str, Sequence[str]]
 
 INTEGER = (int, np.integer)
 
@@ -52,7 +58,13 @@ def seed_stream(seed: int, stream: int) -> np.random.SeedSequence:
 
 
 def draw_sobol_design(
-    names: Sequence[str], n: int, *, second_order: bool = True, seed: int
+    names: Sequence[str],
+    n: int,
+    *,
+    second_order: bool = True,
+    replicates: int = 1,
+    groups: Groups | None = None,
+    seed: int,
 ) -> xr.Dataset:
     """Draw a Saltelli design on scrambled Sobol points.
 
@@ -64,6 +76,12 @@ def draw_sobol_design(
         Base rows, a power of two >= 2. The design of n is the first rows of the design of 2 n.
     second_order : bool
         Whether to add the rows that second-order indices need.
+    replicates : int
+        Independent scramblings, a power of two; base rows are dealt from them in turn. Several
+        are less even than one, and the only way to tell how far off an estimate is.
+    groups : mapping of str to sequence of str, optional
+        Parameters that are substituted together, by the name of their group; any other
+        parameter is a group of its own.
     seed : int
         Seed of the scrambling, >= 0.
 
@@ -71,12 +89,14 @@ def draw_sobol_design(
     -------
     Dataset
         `unit` (sample, parameter): points strictly inside the unit cube. For each base row: A,
-        AB_1 ... AB_d, then BA_1 ... BA_d with second order, then B.
+        AB_1 ... AB_d, then BA_1 ... BA_d with second order, then B; groups take the place of
+        parameters in this, and are named by the coordinate `group` (parameter).
 
     Raises
     ------
     EbbmapError
-        If `n` is not a power of two, names are missing or repeated, or `seed` is not legal.
+        If `n` or `replicates` is not a power of two, names are missing or repeated, a group is
+        not of these parameters, or `seed` is not legal.
 
     References
     ----------
@@ -94,15 +114,26 @@ def draw_sobol_design(
     names = _names(names)
     if not isinstance(n, INTEGER) or n < 2 or n & (n - 1):
         raise EbbmapError(f"n must be a power of two >= 2; got {n!r}. Try {_nearest_power(n)}.")
+    _check_replicates(replicates, int(n))
     problem = {"num_vars": len(names), "names": names, "bounds": [[0.0, 1.0]] * len(names)}
-    rng = np.random.default_rng(seed_stream(seed, DESIGN_STREAM))
-    unit = sobol.sample(problem, int(n), calc_second_order=second_order, seed=rng) + HALF_CELL
+    membership = _membership(names, groups)
+    if groups:
+        problem["groups"] = membership
+    rngs = _generators(seed, replicates)
+    each = [
+        sobol.sample(problem, int(n) // replicates, calc_second_order=second_order, seed=rng)
+        for rng in rngs
+    ]
+    blocks = [unit.reshape(int(n) // replicates, -1, len(names)) for unit in each]
+    unit = np.stack(blocks, axis=1).reshape(-1, len(names)) + HALF_CELL
     return _label(
         names,
         unit,
+        groups=membership if groups else None,
         design="sobol",
         base_size=int(n),
         second_order=int(second_order),
+        replicates=int(replicates),
         seed=int(seed),
         comment="Saltelli design on scrambled Sobol points: for each base row A, AB_1 ... AB_d, "
         + ("BA_1 ... BA_d, B." if second_order else "B."),
@@ -160,6 +191,165 @@ def draw_random_design(names: Sequence[str], n: int, *, seed: int) -> xr.Dataset
     )
 
 
+def draw_shapley_design(
+    names: Sequence[str],
+    n: int,
+    *,
+    mean: np.ndarray | None = None,
+    covariance: np.ndarray | None = None,
+    replicates: int = REPLICATES,
+    groups: Groups | None = None,
+    seed: int,
+) -> xr.Dataset:
+    """Draw correlated normal scores in which every subset of the factors is kept in turn.
+
+    Parameters
+    ----------
+    names : sequence of str
+        The d parameters.
+    n : int
+        Base rows, a power of two. The design of n is the first rows of the design of 2 n.
+    mean, covariance : ndarray, shape (d,) and (d, d), optional
+        Of the normal scores; independent standard scores if None.
+    replicates : int
+        Independent scramblings, a power of two >= 2; base rows are dealt from them in turn.
+    groups : mapping of str to sequence of str, optional
+        Parameters that are kept together, by the name of their group.
+    seed : int
+        Seed of the scrambling, >= 0.
+
+    Returns
+    -------
+    Dataset
+        `score` (sample, parameter): for each base row one row per subset of the g factors, in
+        the order of `analysis.kernels.shapley.subsets`.
+
+    Raises
+    ------
+    EbbmapError
+        If `n` or `replicates` is not a power of two, there are too many factors, names or
+        groups do not fit, the covariance is not positive definite, or `seed` is not legal.
+
+    Examples
+    --------
+    >>> design = draw_shapley_design(["compliance", "resistance_exp"], 32, seed=0)
+    >>> dict(design.sizes)
+    {'sample': 128, 'parameter': 2}
+    """
+    names = _names(names)
+    d = len(names)
+    if not isinstance(n, INTEGER) or n < 2 or n & (n - 1):
+        raise EbbmapError(f"n must be a power of two >= 2; got {n!r}. Try {_nearest_power(n)}.")
+    _check_replicates(replicates, int(n))
+    membership = _membership(names, groups)
+    factors = list(dict.fromkeys(membership))
+    if len(factors) > MAX_PLAYERS:
+        raise EbbmapError(
+            f"a Shapley design takes {MAX_PLAYERS} factors at most; got {len(factors)}. "
+            "Fix parameters or put them in groups."
+        )
+    spread = np.eye(d) if covariance is None else np.asarray(covariance, float)
+    try:
+        root = np.linalg.cholesky(spread)
+    except np.linalg.LinAlgError:
+        raise EbbmapError("the covariance must be positive definite. Weaken it.") from None
+    each = [
+        qmc.Sobol(2 * d, scramble=True, rng=rng).random(int(n) // replicates)
+        for rng in _generators(seed, replicates)
+    ]
+    scores = ndtri(np.stack(each, axis=1).reshape(int(n), 2 * d) + HALF_CELL)
+    members = np.array(membership) == np.array(factors)[:, None]
+    kept = substituted_scores(scores[:, :d] @ root.T, scores[:, d:] @ root.T, spread, members)
+    rows = kept.reshape(-1, d) + (0.0 if mean is None else np.asarray(mean, float))
+    drawn = _label(
+        names,
+        rows,
+        groups=membership if groups else None,
+        design="shapley",
+        base_size=int(n),
+        replicates=int(replicates),
+        seed=int(seed),
+        comment="For each base row one row per subset of factors: these kept, the others drawn "
+        "again given them. Scrambled Sobol points.",
+        libraries=("scipy", "numpy"),
+    )
+    drawn["unit"].attrs = {"units": "1", "long_name": "normal score"}
+    return drawn.rename(unit="score")
+
+
+def draw_morris_design(
+    names: Sequence[str],
+    trajectories: int,
+    *,
+    levels: int = 8,
+    groups: Groups | None = None,
+    seed: int,
+) -> xr.Dataset:
+    """Draw trajectories that change one factor at a time, by half of its range.
+
+    Parameters
+    ----------
+    names : sequence of str
+        The d parameters.
+    trajectories : int
+        How many, >= 2.
+    levels : int
+        Even number of levels of each parameter; they sit in the middle of as many equal slices,
+        for on the faces of the cube a distribution has no quantile.
+    groups : mapping of str to sequence of str, optional
+        Parameters that change together, by the name of their group.
+    seed : int
+        Seed, >= 0.
+
+    Returns
+    -------
+    Dataset
+        `unit` (sample, parameter): trajectory by trajectory, one point more than factors each.
+
+    Raises
+    ------
+    EbbmapError
+        If a number is not legal, names are missing or repeated, or groups do not fit.
+
+    References
+    ----------
+    .. [1] Morris MD. Technometrics 1991;33:161-174, doi:10.2307/1269043
+
+    Examples
+    --------
+    >>> design = draw_morris_design(["compliance", "t_low"], 4, levels=4, seed=0)
+    >>> dict(design.sizes), sorted(set(design.unit.values.round(3).ravel().tolist()))
+    ({'sample': 12, 'parameter': 2}, [0.125, 0.375, 0.625, 0.875])
+    """
+    from SALib.sample import morris
+
+    names = _names(names)
+    if not isinstance(trajectories, INTEGER) or trajectories < 2:
+        raise EbbmapError(f"trajectories must be an integer >= 2; got {trajectories!r}.")
+    if not isinstance(levels, INTEGER) or levels < 2 or levels % 2:
+        raise EbbmapError(f"levels must be even and >= 2; got {levels!r}. 4 to 8 are usual.")
+    membership = _membership(names, groups)
+    problem = {"num_vars": len(names), "names": names, "bounds": [[0.0, 1.0]] * len(names)}
+    if groups:
+        problem["groups"] = membership
+    rng = np.random.default_rng(seed_stream(seed, DESIGN_STREAM))
+    # SALib takes an integer here, so that it gets one of the stream's own
+    points = morris.sample(
+        problem, int(trajectories), num_levels=int(levels), seed=int(rng.integers(2**31))
+    )
+    return _label(
+        names,
+        (np.rint(points * (levels - 1)) + 0.5) / levels,
+        groups=membership if groups else None,
+        design="morris",
+        base_size=int(trajectories),
+        levels=int(levels),
+        seed=int(seed),
+        comment="Trajectories: each point differs from the one before in one factor.",
+        libraries=("SALib", "scipy", "numpy"),
+    )
+
+
 def check_design(design: xr.Dataset, outputs: xr.Dataset | None = None) -> None:
     """Refuse a Sobol design, or outputs of one, that an analysis would misread.
 
@@ -190,16 +380,22 @@ def check_design(design: xr.Dataset, outputs: xr.Dataset | None = None) -> None:
         raise DesignMismatchError(
             f"design must be 'sobol'; got {kind!r}. Draw it with draw_sobol_design."
         )
-    lacking = [name for name in ("base_size", "second_order", "seed") if name not in design.attrs]
+    lacking = [
+        name
+        for name in ("base_size", "second_order", "replicates", "seed")
+        if name not in design.attrs
+    ]
     lacking += [name for name in ("sample", "parameter", "unit") if name not in design.variables]
     if lacking:
         raise DesignMismatchError(
             f"design lacks {', '.join(lacking)}. Pass what draw_sobol_design returned, unchanged."
         )
     n, second_order = int(design.attrs["base_size"]), bool(design.attrs["second_order"])
-    d = design.sizes["parameter"]
-    _check_samples(design, "the design", n * ((2 if second_order else 1) * d + 2))
-    _check_structure(design["unit"].transpose("sample", "parameter").values, n)
+    factors = factors_of(design)
+    _check_samples(design, "the design", n * ((2 if second_order else 1) * len(factors) + 2))
+    membership = design["group"] if "group" in design.coords else design["parameter"]
+    own = membership.values == np.array(factors)[:, None]
+    _check_structure(design["unit"].transpose("sample", "parameter").values, n, own)
     if outputs is not None:
         if "sample" not in outputs.coords:
             raise DesignMismatchError(
@@ -224,14 +420,15 @@ def _check_samples(data: xr.Dataset, what: str, rows: int) -> None:
         )
 
 
-def _check_structure(unit: np.ndarray, n: int) -> None:
-    """Refuse points, shape (n r, d), that are not A, AB_j, [BA_j], B in every base block."""
+def _check_structure(unit: np.ndarray, n: int, own: np.ndarray) -> None:
+    """Refuse points, shape (n r, d), that are not A, AB_j, [BA_j], B in every base block.
+
+    `own`, shape (g, d), says which columns each factor substitutes.
+    """
     blocks = unit.reshape(n, -1, unit.shape[1])
-    d = unit.shape[1]
     a, b = blocks[:, :1], blocks[:, -1:]
-    own = np.eye(d, dtype=bool)
     expected = [a, np.where(own, b, a), np.where(own, a, b), b]
-    if blocks.shape[1] == d + 2:
+    if blocks.shape[1] == len(own) + 2:
         del expected[2]
     same = (blocks == np.concatenate(expected, axis=1)).all(axis=2)
     if not same.all():
@@ -248,6 +445,51 @@ def _names(names: Sequence[str]) -> list[str]:
     return listed
 
 
+def factors_of(design: xr.Dataset) -> list[str]:
+    """Return what a design varies one at a time: its groups, or its parameters.
+
+    Examples
+    --------
+    >>> lung = {"lung": ["compliance", "resistance_exp"]}
+    >>> names = ["t_low", "compliance", "resistance_exp"]
+    >>> factors_of(draw_sobol_design(names, 4, groups=lung, seed=0))
+    ['t_low', 'lung']
+    """
+    names = design["group"] if "group" in design.coords else design["parameter"]
+    return list(dict.fromkeys(names.values.astype(str).tolist()))
+
+
+def _membership(names: list[str], groups: Groups | None) -> list[str]:
+    """Name the group of every parameter; a parameter in no group is its own."""
+    member = {name: name for name in names}
+    for group, inside in (groups or {}).items():
+        for name in inside:
+            if name not in member:
+                raise EbbmapError(unknown_name(f"member of group {group!r}", name, names))
+            if member[name] != name:
+                raise EbbmapError(f"{name} is in the groups {member[name]!r} and {group!r}.")
+            member[name] = group
+    if len(set(member.values())) < 2 and groups:
+        raise EbbmapError("groups must leave at least two factors. Split them, or drop them.")
+    return [member[name] for name in names]
+
+
+def _check_replicates(replicates: object, n: int) -> None:
+    legal = isinstance(replicates, INTEGER) and 1 <= replicates <= max(n // 2, 1)
+    if not legal or replicates & (replicates - 1):  # type: ignore[operator]
+        raise EbbmapError(
+            f"replicates must be a power of two, 1 to {max(n // 2, 1)} (half of n); "
+            f"got {replicates!r}. 16 are usual."
+        )
+
+
+def _generators(seed: int, replicates: int) -> list[np.random.Generator]:
+    """One generator per replicate; a single one draws from the stream itself."""
+    stream = seed_stream(seed, DESIGN_STREAM)
+    streams = [stream] if replicates == 1 else stream.spawn(replicates)
+    return [np.random.default_rng(one) for one in streams]
+
+
 def _nearest_power(n: object) -> int:
     """Return the smallest power of two that is no smaller than `n`; 1024 if `n` is no number."""
     if not isinstance(n, INTEGER):
@@ -256,8 +498,14 @@ def _nearest_power(n: object) -> int:
 
 
 def _label(
-    names: list[str], unit: np.ndarray, *, libraries: tuple[str, ...], **attrs: Any
+    names: list[str],
+    unit: np.ndarray,
+    *,
+    libraries: tuple[str, ...],
+    groups: list[str] | None = None,
+    **attrs: Any,
 ) -> xr.Dataset:
+    member = {} if groups is None else {"group": ("parameter", groups, {"long_name": "group"})}
     return xr.Dataset(
         {
             "unit": (
@@ -269,6 +517,7 @@ def _label(
         coords={
             "sample": ("sample", np.arange(len(unit)), {"units": "1", "long_name": "sample"}),
             "parameter": ("parameter", names, {"long_name": "parameter"}),
+            **member,
         },
         attrs={
             "Conventions": "CF-1.11",

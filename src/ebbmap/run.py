@@ -5,23 +5,29 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import xarray as xr
 
 from ebbmap.analysis.adjusting import adjust_settings
+from ebbmap.analysis.boxes import find_boxes
 from ebbmap.analysis.comparing import compare_lungs
 from ebbmap.analysis.course import co2_course
 from ebbmap.analysis.drivers import find_drivers
 from ebbmap.analysis.hidden import look_inside
+from ebbmap.analysis.mapping import map_factors
 from ebbmap.analysis.profiles import profile_outcomes
 from ebbmap.analysis.regions import map_safe_region
+from ebbmap.analysis.screening import find_screening
+from ebbmap.analysis.shapley import find_shapley
 from ebbmap.analysis.starting import follow_start
 from ebbmap.analysis.trade import map_trade
 from ebbmap.analysis.weaning import plan_weaning
 from ebbmap.analysis.windows import find_population_windows
 from ebbmap.files import make_folder, save_dataset, write_text
 from ebbmap.study import Study
+from ebbmap.study.schema import Along, OfOutcomes
 from ebbmap.sweep import sweep
 
 
@@ -60,6 +66,10 @@ def plan_tasks(study: Study) -> list[Task]:
         _adjust,
         _wean,
         _maps,
+        _mapping,
+        _boxes,
+        _shapley,
+        _screening,
         _sobol,
         _sweep,
     )
@@ -219,21 +229,86 @@ def _sobol(study: Study) -> Iterator[Task]:
     asked = study.file.analyses.sobol
     if asked is None:
         return
+    options = asked.model_dump(include={
+        "base_size", "stopping_width", "max_base_size", "stopping_outcomes", "second_order",
+        "replicates", "resamples", "pawn",
+    })  # fmt: skip
 
     def run(progress):
         return find_drivers(
-            study.question,
-            along=asked.along,
-            grid=study.axes[asked.along] if asked.at is None else np.asarray(asked.at, float),
-            base_size=asked.base_size,
-            second_order=asked.second_order,
-            resamples=asked.resamples,
-            level=asked.level,
-            outcomes=None if asked.outcomes is None else tuple(asked.outcomes),
-            progress=progress,
+            study.question, **_of_outcomes(study, asked), **options, progress=progress
         )
 
     yield Task(f"drivers_{asked.along}", "sobol", 0, run)
+
+
+def _screening(study: Study) -> Iterator[Task]:
+    asked = study.file.analyses.screening
+    if asked is None:
+        return
+    options = asked.model_dump(include={"trajectories", "levels", "fix_below", "resamples"})
+
+    def run(progress):
+        return find_screening(
+            study.question, **_of_outcomes(study, asked), **options, progress=progress
+        )
+
+    yield Task(f"screening_{asked.along}", "screening", 0, run)
+
+
+def _shapley(study: Study) -> Iterator[Task]:
+    asked = study.file.analyses.shapley
+    if asked is None:
+        return
+    options = asked.model_dump(include={"base_size", "replicates"})
+
+    def run(progress):
+        return find_shapley(
+            study.question, **_of_outcomes(study, asked), **options, progress=progress
+        )
+
+    yield Task(f"shapley_{asked.along}", "shapley", 0, run)
+
+
+def _mapping(study: Study) -> Iterator[Task]:
+    asked = study.file.analyses.mapping
+    if asked is None:
+        return
+    where = _where(study, asked)
+    yield Task(
+        f"mapping_{asked.along}", "mapping", len(where["grid"]) * _lungs(study),
+        lambda progress: map_factors(
+            study.question, **where, resamples=asked.resamples, progress=progress
+        ),
+    )  # fmt: skip
+
+
+def _boxes(study: Study) -> Iterator[Task]:
+    asked = study.file.analyses.boxes
+    if asked is None:
+        return
+    axes = {name: study.axes[name] for name in asked.over}
+    options = asked.model_dump(include={"density", "resamples", "level"})
+    yield Task(
+        f"boxes_{'_'.join(asked.over)}", "boxes", _lungs(study),
+        lambda progress: find_boxes(study.question, axes, **options, progress=progress),
+    )  # fmt: skip
+
+
+def _where(study: Study, asked: Along) -> dict[str, Any]:
+    """Return the places of an analysis along an axis, and the level of its intervals."""
+    grid = study.axes[asked.along] if asked.at is None else np.asarray(asked.at, float)
+    return {"along": asked.along, "grid": grid, "level": asked.level}
+
+
+def _of_outcomes(study: Study, asked: OfOutcomes) -> dict[str, Any]:
+    """Return what the analyses of what drives outcomes have in common."""
+    return {
+        **_where(study, asked),
+        "outcomes": None if asked.outcomes is None else tuple(asked.outcomes),
+        "groups": asked.groups,
+        "drop_failed": asked.drop_failed,
+    }
 
 
 def _sweep(study: Study) -> Iterator[Task]:

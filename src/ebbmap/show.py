@@ -14,6 +14,7 @@ from rich.console import Console, RenderableType
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
+from ebbmap.analysis.events import TOO_HIGH, TOO_LOW, event_words
 from ebbmap.caution import CAUTION
 from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.evaluate import STATUS
@@ -71,6 +72,15 @@ def summary(kind: str, result: xr.Dataset) -> Iterator[RenderableType]:
         yield _served_table(result)
     elif kind == "sobol":
         yield _drivers_table(result)
+        yield _certainty_table(result)
+    elif kind == "mapping":
+        yield _mapping_table(result)
+    elif kind == "boxes":
+        yield _boxes_table(result)
+    elif kind == "shapley":
+        yield _shapley_table(result)
+    elif kind == "screening":
+        yield _screening_table(result)
     elif kind == "map":
         yield _map_table(result)
     elif kind == "trade":
@@ -430,25 +440,120 @@ def _practice_table(result: xr.Dataset) -> Table:
 
 
 def _drivers_table(result: xr.Dataset) -> Table:
-    along = next(str(d) for d in result["total"].dims
-                 if d not in ("population", "outcome", "parameter"))  # fmt: skip
+    along = str(result.attrs["along"])
     places = result[along].values
     shown = [places[0], places[len(places) // 2], places[-1]]
     table = _table(
         "what drives the safety margin (total index, N = " f"{result.attrs['base_size']})",
         "population", "outcome", *(f"{along} {place:.3g}" for place in shown),
     )  # fmt: skip
-    outcomes = [n for n in result["outcome"].values.astype(str) if n.startswith("margin_")]
     for name in result["population"].values.astype(str):
-        for outcome in outcomes:
+        for outcome in _margins(result):
             one = result.sel(population=name, outcome=outcome)
-            table.add_row(name, outcome, *(_leaders(one.sel({along: place})) for place in shown))
+            table.add_row(
+                name, outcome, *(_leaders(one.sel({along: place}), "total") for place in shown)
+            )
     return table
 
 
-def _leaders(one: xr.Dataset) -> str:
-    total = one["total"].to_series().dropna().sort_values(ascending=False)
-    interval = one["total_interval"]
+def _margins(result: xr.Dataset) -> list[str]:
+    return [n for n in result["outcome"].values.astype(str) if n.startswith("margin_")]
+
+
+def _certainty_table(result: xr.Dataset) -> Table:
+    """How sure the indices are, and what else there is to know about them."""
+    table = _table("how sure that is", "population", "verdict", "base rows", "widest interval",
+                   "ranking by distribution (PAWN)")  # fmt: skip
+    for name in result["population"].values.astype(str):
+        one = result.sel(population=name)
+        rows = int(one["rows"])
+        other = one["disagreement"].item() if "disagreement" in one else "not asked"
+        table.add_row(name, one["verdict"].item(), f"{rows:,}",
+                      f"{float(one['widest_by_size'].sel(size=rows)):.3f}", other)  # fmt: skip
+    table.caption = result.attrs["failures"]
+    return table
+
+
+def _mapping_table(result: xr.Dataset) -> Table:
+    """Share of each event, and the property that sets it apart, at three places."""
+    along = str(result.attrs["along"])
+    places = result[along].values
+    shown = [places[0], places[len(places) // 2], places[-1]]
+    table = _table(
+        f"what is to blame (distance with interval; {result.attrs['lungs']:,} lungs each)",
+        "rule", "population", "event", *(f"{along} {place:.3g}" for place in shown),
+    )  # fmt: skip
+    for rule in result["rule"].values.astype(str):
+        for name in result["population"].values.astype(str):
+            for event in (TOO_LOW, TOO_HIGH):
+                one = result.sel(rule=rule, population=name, event=event)
+                table.add_row(rule, name, event_words(event, along),
+                              *(_blamed(one.sel({along: place})) for place in shown))  # fmt: skip
+    return table
+
+
+def _blamed(at: xr.Dataset) -> str:
+    share = f"{float(at['share']):.0%}"
+    if not np.isfinite(at["distance"]).any():
+        return f"{share}; nothing to set apart"
+    worst = at.isel(parameter=int(np.nanargmax(at["distance"].values)))
+    low, high = worst["distance_interval"].values
+    word = "high" if float(worst["direction"]) > 0 else "low"
+    return (
+        f"{share}; {word} {worst['parameter'].item()} "
+        f"{float(worst['distance']):.2f} ({low:.2f} to {high:.2f})"
+    )
+
+
+def _boxes_table(result: xr.Dataset) -> Table:
+    along = str(result.attrs["along"])
+    table = _table(f"boxes that hold the unsafe cases, {result.attrs['tried']}", "rule",
+                   "population", "event", "of all", "box", "density on other cases")  # fmt: skip
+    for rule in result["rule"].values.astype(str):
+        for name in result["population"].values.astype(str):
+            for event in result["event"].values.astype(str):
+                one = result.sel(rule=rule, population=name, event=event)
+                low, high = one["density_interval"].values
+                table.add_row(rule, name, event_words(event, along), f"{float(one['share']):.0%}",
+                              one["sentence"].item(), f"{low:.2f} to {high:.2f}")  # fmt: skip
+    return table
+
+
+def _shapley_table(result: xr.Dataset) -> Table:
+    along = str(result.attrs["along"])
+    places = result[along].values
+    shown = [places[0], places[len(places) // 2], places[-1]]
+    table = _table(
+        f"shares of the safety margin's variance (Shapley effect, N = {result.attrs['base_size']})",
+        "population", "outcome", *(f"{along} {place:.3g}" for place in shown),
+        "what the correlations change most",
+    )  # fmt: skip
+    for name in result["population"].values.astype(str):
+        for number, outcome in enumerate(_margins(result)):
+            one = result.sel(population=name, outcome=outcome, dependence="correlated")
+            leaders = (_leaders(one.sel({along: place}), "effect") for place in shown)
+            said = result["change"].sel(population=name).item() if number == 0 else ""
+            table.add_row(name, outcome, *leaders, said)
+    return table
+
+
+def _screening_table(result: xr.Dataset) -> Table:
+    table = _table(
+        f"screening ({result.attrs['base_size']} trajectories): effect over the largest, at most",
+        "population", "parameter", "upper bound", "verdict",
+    )  # fmt: skip
+    for name in result["population"].values.astype(str):
+        for parameter in result["parameter"].values.astype(str):
+            one = result.sel(population=name, parameter=parameter)
+            if np.isfinite(one["evidence"]):
+                verdict = "can be fixed" if int(one["fixable"]) == 1 else "keep"
+                table.add_row(name, parameter, f"{float(one['evidence']):.3f}", verdict)
+    return table
+
+
+def _leaders(one: xr.Dataset, index: str) -> str:
+    total = one[index].to_series().dropna().sort_values(ascending=False)
+    interval = one[f"{index}_interval"]
     lines = [
         f"{name} {value:.2f} ({float(interval.sel(parameter=name, ci_bound='lower')):.2f} to "
         f"{float(interval.sel(parameter=name, ci_bound='upper')):.2f})"

@@ -3,7 +3,8 @@ import pytest
 import xarray as xr
 
 from ebbmap.analysis import sensitivity
-from ebbmap.analysis.kernels.sobol import CI_METHOD, sobol_indices
+from ebbmap.analysis.kernels.resampling import CI_BOOTSTRAP
+from ebbmap.analysis.kernels.sobol import sobol_indices
 from ebbmap.analysis.sensitivity import estimate_sobol
 from ebbmap.design import RESAMPLING_STREAM, draw_random_design, draw_sobol_design, seed_stream
 from ebbmap.errors import DesignMismatchError, EbbmapError, NonFiniteOutcomeError
@@ -52,7 +53,7 @@ def test_dims_and_labels(design, outputs):
     assert result.outcome.values.tolist() == ["auto_peep", "release_volume", "flow_ratio"]
     assert result.parameter.values.tolist() == result.parameter_other.values.tolist() == NAMES
     assert result.ci_bound.values.tolist() == ["lower", "upper"]
-    assert result.ci_bound.attrs["ci_method"] == result.attrs["ci_method"] == CI_METHOD
+    assert result.ci_bound.attrs["ci_method"] == result.attrs["ci_method"] == CI_BOOTSTRAP
     assert result.ci_bound.attrs["ci_level"] == result.attrs["ci_level"] == 0.9
     assert (result.attrs["base_size"], result.attrs["resamples"], result.attrs["seed"]) == (
         128,

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import xarray as xr
 
-from ebbmap.analysis.kernels.sobol import CI_METHOD, NanPolicy, sobol_indices
-from ebbmap.design import RESAMPLING_STREAM, check_design, seed_stream
+from ebbmap.analysis.kernels.resampling import CI_BOOTSTRAP, CI_REPLICATES
+from ebbmap.analysis.kernels.sobol import NanPolicy, sobol_indices
+from ebbmap.design import RESAMPLING_STREAM, check_design, factors_of, seed_stream
 from ebbmap.errors import DesignMismatchError, NonFiniteOutcomeError
 
 LONG_NAMES = {
@@ -53,12 +55,13 @@ def estimate_sobol(
     Parameters
     ----------
     design : Dataset
-        What `draw_sobol_design` returned; base size and order are read from it.
+        What `draw_sobol_design` returned; base size, order, replicates and groups are read from
+        it. Intervals come from the replicates where it has any.
     outputs : Dataset
         Outcomes computed on it, each with dim `sample` and any extra dims, which pass through;
         outcomes may differ in them. CF flags (`flag_values`) are not outcomes and are left out.
     resamples : int
-        Bootstrap resamples, >= 2.
+        Bootstrap resamples, >= 2; of no account for a design with replicates.
     level : float
         Probability that an interval is to cover, in (0, 1).
     seed : int
@@ -93,67 +96,69 @@ def estimate_sobol(
     [0.5, 0.5]
     """
     check_design(design, outputs)
-    outcomes = _outcomes(outputs)
+    outcomes = pick_outcomes(outputs)
     if nan_policy == "raise":
-        _refuse_non_finite(outcomes)
-    rows = outputs.sizes["sample"]
-    columns = [values.values.reshape(rows, -1) for values in outcomes.values()]
+        refuse_non_finite(outcomes)
+    factors = factors_of(design)
+    replicates = int(design.attrs["replicates"])
     indices = sobol_indices(
-        columns[0] if len(columns) == 1 else np.concatenate(columns, axis=1, dtype=float),
-        factors=design.sizes["parameter"],
+        stack(outcomes),
+        factors=len(factors),
         second_order=bool(design.attrs["second_order"]),
+        replicates=replicates,
         resamples=resamples,
         level=level,
         rng=seed_stream(seed, RESAMPLING_STREAM),
         nan_policy=nan_policy,
     )
 
-    parameter = design["parameter"].values
-    shared = {
-        name: coord
-        for name, coord in outputs.coords.items()
-        if "sample" not in coord.dims and set(coord.dims) <= _extra(outcomes).keys()
+    interval = {
+        "ci_method": CI_BOOTSTRAP if replicates == 1 else CI_REPLICATES,
+        "ci_level": float(level),
     }
-    interval = {"ci_method": CI_METHOD, "ci_level": float(level)}
     result = xr.Dataset(
         coords={
-            **shared,
+            **shared_coords(outputs, outcomes),
             "outcome": ("outcome", list(outcomes), {"long_name": "outcome"}),
             "variance_units": (
                 "outcome",
                 [f"({values.attrs.get('units', '')})2" for values in outcomes.values()],
                 {"long_name": "units of the variance"},
             ),
-            "parameter": ("parameter", parameter, {"long_name": "parameter"}),
-            "parameter_other": ("parameter_other", parameter, {"long_name": "other parameter"}),
+            "parameter": ("parameter", factors, {"long_name": "parameter"}),
+            "parameter_other": ("parameter_other", factors, {"long_name": "other parameter"}),
             "ci_bound": ("ci_bound", ["lower", "upper"], {"long_name": "bound", **interval}),
         },
         attrs={
             "Conventions": "CF-1.11",
             "title": "Sobol indices",
             "design": "sobol",
-            **{name: design.attrs[name] for name in ("base_size", "second_order")},
+            **{name: design.attrs[name] for name in ("base_size", "second_order", "replicates")},
             "design_seed": design.attrs["seed"],
             "resamples": int(resamples),
             "seed": int(seed),
             "nan_policy": nan_policy,
             **interval,
-            "comment": "Estimates are not clipped: near zero they can be negative. On Sobol "
-            "points the intervals are wider than they need be, for a bootstrap of rows cannot "
-            "see how evenly the points lie.",
+            "comment": "Estimates are not clipped: near zero they can be negative."
+            + (
+                " On one Sobol design the intervals are wider than they need be, for a bootstrap "
+                "of rows cannot see how evenly the points lie."
+                if replicates == 1
+                else ""
+            ),
         },
     )
     for name, own in _OWN_DIMS.items():
         values = getattr(indices, name)
         if values is not None:
-            result[name] = _unstack(values, own, outcomes)
+            result[name] = unstack(values, own, outcomes)
             result[name].attrs |= {"units": "1", "long_name": LONG_NAMES[name]}
     # each outcome has its own unit, so one string cannot say what the variances are in
     result["variance"].attrs["units"] = "see variance_units"
     return result
 
 
-def _outcomes(outputs: xr.Dataset) -> dict[str, xr.DataArray]:
+def pick_outcomes(outputs: xr.Dataset) -> dict[str, xr.DataArray]:
     """Pick the outcomes, `sample` first; flags of a sweep have a variance, but no meaning."""
     outcomes = {
         str(name): values
@@ -169,7 +174,7 @@ def _outcomes(outputs: xr.Dataset) -> dict[str, xr.DataArray]:
     return {name: values.transpose("sample", ...) for name, values in outcomes.items()}
 
 
-def _extra(outcomes: Mapping[str, xr.DataArray]) -> dict[str, int]:
+def extra_dims(outcomes: Mapping[str, xr.DataArray]) -> dict[str, int]:
     """Sizes of all dims but `sample`, in order of appearance."""
     sizes: dict[str, int] = {}
     for values in outcomes.values():
@@ -177,7 +182,14 @@ def _extra(outcomes: Mapping[str, xr.DataArray]) -> dict[str, int]:
     return sizes
 
 
-def _refuse_non_finite(outcomes: Mapping[str, xr.DataArray]) -> None:
+def refuse_non_finite(outcomes: Mapping[str, xr.DataArray]) -> None:
+    """Refuse outcomes that are not finite; every one of them is named.
+
+    Raises
+    ------
+    NonFiniteOutcomeError
+        One sentence for each such outcome.
+    """
     complaints = []
     for name, values in outcomes.items():
         lost = ~np.isfinite(values.values)
@@ -191,7 +203,22 @@ def _refuse_non_finite(outcomes: Mapping[str, xr.DataArray]) -> None:
         raise NonFiniteOutcomeError("\n".join(complaints))
 
 
-def _unstack(
+def stack(outcomes: Mapping[str, xr.DataArray]) -> np.ndarray:
+    """Lay outcomes with all their extra dims side by side, shape (rows, s)."""
+    columns = [values.values.reshape(len(values), -1) for values in outcomes.values()]
+    return columns[0] if len(columns) == 1 else np.concatenate(columns, axis=1, dtype=float)
+
+
+def shared_coords(outputs: xr.Dataset, outcomes: Mapping[str, xr.DataArray]) -> dict[str, Any]:
+    """Coordinates of the extra dims, which a result keeps."""
+    return {
+        str(name): coord
+        for name, coord in outputs.coords.items()
+        if "sample" not in coord.dims and set(coord.dims) <= extra_dims(outcomes).keys()
+    }
+
+
+def unstack(
     values: np.ndarray, own: tuple[str, ...], outcomes: Mapping[str, xr.DataArray]
 ) -> xr.Variable:
     """Give the s outputs their outcomes and extra dims back.
@@ -201,7 +228,7 @@ def _unstack(
     """
     axis = len(own) - ("ci_bound" in own)
     by_output = np.moveaxis(values, axis, 0)
-    extra = _extra(outcomes)
+    extra = extra_dims(outcomes)
     pieces, start = [], 0
     for outcome in outcomes.values():
         shape, dims = outcome.shape[1:], tuple(str(dim) for dim in outcome.dims[1:])

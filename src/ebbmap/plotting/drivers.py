@@ -22,12 +22,18 @@ from ebbmap.plotting.style import (
 #: Least distance of two direct labels, in units of the index.
 LABEL_GAP = 0.075
 
-#: A driver whose index never reaches this is drawn but not named.
+#: Unless told otherwise, a driver is named from this index on.
 NAMED_ABOVE = 0.05
 
 
 def plot_drivers(
-    ds: xr.Dataset, *, outcome: str, along: str, index: str = "total", ax: Axes | None = None
+    ds: xr.Dataset,
+    *,
+    outcome: str,
+    along: str,
+    index: str = "total",
+    named_above: float = NAMED_ABOVE,
+    ax: Axes | None = None,
 ) -> Axes:
     """Draw one outcome's indices along an axis, one line per parameter, with intervals.
 
@@ -37,8 +43,10 @@ def plot_drivers(
         One population of `find_drivers`.
     outcome, along : str
         Outcome, and the axis.
-    index : {"total", "first"}
+    index : {"total", "first", "pawn"}
         Which index.
+    named_above : float
+        A driver whose index never reaches this is drawn but not named.
     ax : Axes, optional
         Where to draw.
 
@@ -66,7 +74,7 @@ def plot_drivers(
             place, line, color=colour, lw=1.8, marker=MARKS[number % len(MARKS)], ms=3.5,
             label=words(name),
         )  # fmt: skip
-        if np.nanmax(np.append(line.values, -1.0)) > NAMED_ABOVE:
+        if np.nanmax(np.append(line.values, -1.0)) > named_above:
             named.append((name, colour, _last(line.values)))
     spread = spread_labels([at for *_, at in named], LABEL_GAP)
     for (name, colour, _), at in zip(named, spread, strict=True):

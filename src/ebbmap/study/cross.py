@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from pydantic import ValidationError
 
+from ebbmap.analysis.kernels.resampling import REPLICATES
 from ebbmap.checks import complaint
 from ebbmap.derivations import DERIVATIONS, all_inputs
 from ebbmap.errors import EbbmapError, unknown_name
@@ -18,9 +19,13 @@ from ebbmap.parameters import PARAMETERS
 from ebbmap.populations import POPULATIONS
 from ebbmap.study.schema import Analyses, Axis, Limits, OwnLimit, OwnPopulation, as_axis
 
+#: Analyses that draw a design, and all that run along an axis.
+DESIGNS = ("sobol", "screening", "shapley")
+ALONG = (*DESIGNS, "mapping")
+
 #: Where an analysis names outcomes.
 _OUTCOMES_AT = (
-    ("sweep", "outcomes"), ("sobol", "outcomes"), ("profile", "outcomes"), ("trade", "costs"),
+    *((kind, "outcomes") for kind in ("sweep", "profile", *DESIGNS)), ("trade", "costs"),
 )  # fmt: skip
 
 ANALYSES = ", ".join(sorted(Analyses.model_fields))
@@ -190,10 +195,10 @@ def _check_analyses(raw) -> list[str]:
             need_axis(f"analyses.map.{number}.average_over", name)
         if _table({"m": table}, "m").get("x") == _table({"m": table}, "m").get("y"):
             problems.append(f"analyses.map.{number}: x and y must differ.")
-    for kind in ("sobol", "profile", "window"):
+    for kind in (*ALONG, "profile", "window"):
         if kind in analyses:
             table = _table(analyses, kind)
-            along = table.get("along", "t_low" if kind == "sobol" else None)
+            along = table.get("along", "t_low" if kind in ALONG else None)
             if "at" not in table:
                 need_axis(f"analyses.{kind}.along", along)
             elif str(along) in PARAMETERS and (found := _values_complaint(str(along), table["at"])):
@@ -204,12 +209,16 @@ def _check_analyses(raw) -> list[str]:
     for name, value in _table(analyses, "course", "change").items():
         if name in PARAMETERS and (found := _values_complaint(name, [value])):
             problems.append(f"analyses.course.change: {found}")
-    if "sobol" in analyses:
-        size = _table(analyses, "sobol").get("base_size", 1024)
-        if isinstance(size, int) and size > 0 and size & (size - 1):
-            problems.append(f"analyses.sobol.base_size: must be a power of two; got {size}.")
-        if not _listed(raw.get("populations")) and len(_table(raw, "samples")) < 2:
-            problems.append("analyses.sobol: needs a population or at least two [samples].")
+    problems += _check_designs(raw, analyses)
+    if "boxes" in analyses:
+        over = _names(_table(analyses, "boxes").get("over", ["t_low"]))
+        for name in over:
+            need_axis("analyses.boxes.over", name)
+            if name in _drawn(raw):
+                problems.append(f"analyses.boxes.over: {name} is drawn with the population.")
+    for kind in ("mapping", "boxes"):
+        if kind in analyses and not _listed(raw.get("populations")) and not raw.get("samples"):
+            problems.append(f"analyses.{kind}: needs a population or [samples].")
     if "window" in analyses:
         if "along" in _table(analyses, "window") and _table(raw, "samples"):
             problems.append("analyses.window.along: follows middle lungs, not [samples]. Fix them.")
@@ -236,6 +245,43 @@ def _check_analyses(raw) -> list[str]:
         for name in _table(raw, way):
             if name in PARAMETERS and name not in known:
                 problems.append(f"{way}.{name}: the lung {lung.name!r} does not use it. Drop it.")
+    return problems
+
+
+def _check_designs(raw, analyses) -> list[str]:
+    """Check the analyses that draw designs: sizes, groups, and that enough varies."""
+    problems = []
+    rules = _listed(_table(raw, "limits").get("rules", list(RULES)))
+    for kind in DESIGNS:
+        if kind not in analyses:
+            continue
+        place, table = f"analyses.{kind}", _table(analyses, kind)
+        sizes = {key: table.get(key) for key in ("base_size", "max_base_size", "replicates")}
+        for key, size in sizes.items():
+            if isinstance(size, int) and size > 0 and size & (size - 1):
+                problems.append(f"{place}.{key}: must be a power of two; got {size}.")
+        start = sizes["base_size"] or {"sobol": 1024, "shapley": 512}.get(kind)
+        budget, replicates = sizes["max_base_size"], sizes["replicates"] or REPLICATES
+        if isinstance(start, int) and isinstance(replicates, int) and 2 * replicates > start:
+            problems.append(
+                f"{place}.base_size: must be at least twice the {replicates} replicates; "
+                f"got {start}."
+            )
+        if isinstance(start, int) and isinstance(budget, int) and budget < start:
+            problems.append(f"{place}.max_base_size: must be >= base_size; got {budget}, {start}.")
+        if budget is not None and "stopping_width" not in table:
+            problems.append(f"{place}.max_base_size: needs a stopping_width. Give one.")
+        known = {*OUTCOMES, *(f"{what}_{rule}" for what in ("margin", "safe") for rule in rules)}
+        for name in _names(table.get("stopping_outcomes")):
+            if name not in known:
+                problems.append(
+                    f"{place}.stopping_outcomes: {unknown_name('outcome', name, known)}"
+                )
+        twice = [n for inside in _table(table, "groups").values() for n in _listed(inside)]
+        for name in sorted({str(n) for n in twice if twice.count(n) > 1}):
+            problems.append(f"{place}.groups: {name} is in two groups. Keep one of them.")
+        if not _listed(raw.get("populations")) and len(_table(raw, "samples")) < 2:
+            problems.append(f"{place}: needs a population or at least two [samples].")
     return problems
 
 

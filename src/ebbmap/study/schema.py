@@ -11,6 +11,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 
 from ebbmap.analysis.adjusting import STEPS
 from ebbmap.analysis.comparing import TABLE
+from ebbmap.analysis.kernels.resampling import REPLICATES
 from ebbmap.analysis.weaning import P_HIGH_STEP, SECONDS_PER_PRESSURE
 from ebbmap.errors import unknown_name
 from ebbmap.limits import LIMIT_SETS, RULES, Limit, LimitSet, combine
@@ -227,8 +228,8 @@ class Sweep(Table):
     outcomes: list[OutcomeName] | None = None
 
 
-class Sobol(Table):
-    """Sensitivity indices at every value of one axis."""
+class Along(Table):
+    """An analysis at every value of one axis."""
 
     along: ParameterName = "t_low"
     at: list[Number] | None = Field(
@@ -237,11 +238,71 @@ class Sobol(Table):
         max_length=MAX_POINTS,
         description="values of `along`; its axis if absent",
     )
-    base_size: int = Field(1024, ge=16, le=2**20, strict=True)
-    second_order: bool = True
-    resamples: int = Field(1000, ge=100, le=100_000, strict=True)
     level: Share = 0.95
+
+
+class OfOutcomes(Along):
+    """An analysis of what drives outcomes at every value of one axis."""
+
     outcomes: list[OutcomeName] | None = None
+    groups: Literal["kind"] | dict[str, list[ParameterName]] | None = Field(
+        None, description="parameters varied together; 'kind': settings against lung properties"
+    )
+    drop_failed: bool = Field(
+        False, description="leave out whole base blocks with a case that could not be solved"
+    )
+
+
+class Sobol(OfOutcomes):
+    """Sensitivity indices at every value of one axis."""
+
+    base_size: int = Field(1024, ge=16, le=2**20, strict=True)
+    stopping_width: Share | None = Field(
+        None, description="double the design until no interval is wider than this"
+    )
+    max_base_size: int | None = Field(None, ge=16, le=2**20, strict=True)
+    stopping_outcomes: list[str] | None = Field(
+        None,
+        min_length=1,
+        description="outcomes, margin_RULE or safe_RULE that decide; all but safe_RULE if absent",
+    )
+    second_order: bool = True
+    replicates: int = Field(REPLICATES, ge=1, le=256, strict=True)
+    resamples: int = Field(1000, ge=100, le=100_000, strict=True)
+    pawn: bool = True
+
+
+class Screening(OfOutcomes):
+    """Elementary effects: which of many parameters can be fixed."""
+
+    trajectories: int = Field(64, ge=4, le=2**20, strict=True)
+    levels: int = Field(8, ge=2, le=64, multiple_of=2, strict=True)
+    fix_below: Share = 0.05
+    resamples: int = Field(1000, ge=100, le=100_000, strict=True)
+
+
+class Shapley(OfOutcomes):
+    """Shares of the variance among properties that depend on each other."""
+
+    base_size: int = Field(512, ge=32, le=2**20, strict=True)
+    replicates: int = Field(REPLICATES, ge=2, le=256, strict=True)
+
+
+class FactorMapping(Along):
+    """Which property sets the unsafe cases apart."""
+
+    resamples: int = Field(100, ge=50, le=10_000, strict=True)
+
+
+class Boxes(Table):
+    """Boxes of properties and settings that hold the unsafe cases."""
+
+    over: list[ParameterName] = Field(
+        ["t_low"], min_length=1, description="settings drawn evenly between the ends of their axes"
+    )
+    density: Annotated[float, Field(gt=0, le=1)] = 0.9
+    resamples: int = Field(50, ge=10, le=10_000, strict=True)
+    level: Share = 0.95
 
 
 class Map(Table):
@@ -320,6 +381,10 @@ class Analyses(Table):
 
     sweep: Sweep | None = None
     sobol: Sobol | None = None
+    screening: Screening | None = None
+    shapley: Shapley | None = None
+    mapping: FactorMapping | None = None
+    boxes: Boxes | None = None
     map: list[Map] = []
     window: Window | None = None
     profile: Profile | None = None

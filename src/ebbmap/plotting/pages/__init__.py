@@ -15,13 +15,15 @@ from matplotlib import rc_context
 from matplotlib.figure import Figure
 
 from ebbmap.plotting.pages.adjusting import adjust_pages
+from ebbmap.plotting.pages.blame import box_pages, mapping_pages
 from ebbmap.plotting.pages.caption import Page
 from ebbmap.plotting.pages.comparing import compare_pages
 from ebbmap.plotting.pages.course import course_pages
-from ebbmap.plotting.pages.drivers import driver_pages
 from ebbmap.plotting.pages.hidden import hidden_pages
 from ebbmap.plotting.pages.maps import map_pages
 from ebbmap.plotting.pages.profiles import profile_pages
+from ebbmap.plotting.pages.shares import screening_pages, shapley_pages
+from ebbmap.plotting.pages.sobol import sobol_pages
 from ebbmap.plotting.pages.starting import start_pages
 from ebbmap.plotting.pages.trade import trade_pages
 from ebbmap.plotting.pages.weaning import wean_pages
@@ -33,9 +35,13 @@ PRINT_DPI = 130
 _PAGES: Mapping[str, Callable[[xr.Dataset], Iterator[Page]]] = MappingProxyType(
     {
         "map": map_pages,
-        "sobol": driver_pages,
+        "sobol": sobol_pages,
         "window": window_pages,
         "profile": profile_pages,
+        "mapping": mapping_pages,
+        "boxes": box_pages,
+        "shapley": shapley_pages,
+        "screening": screening_pages,
         "trade": trade_pages,
         "course": course_pages,
         "compare": compare_pages,

@@ -1,0 +1,210 @@
+"""Boxes that hold the unsafe cases: short rules such as "resistance above 18, T low below 0.9"."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from ebbmap.analysis.events import TOO_HIGH, TOO_LOW, UNSAFE, event_words, find_events, trends
+from ebbmap.analysis.factors import group_names
+from ebbmap.analysis.failures import range_words
+from ebbmap.analysis.kernels.boxes import Box, Stability, box_stability, find_box
+from ebbmap.analysis.mapping import varying
+from ebbmap.analysis.regions import fixed_values, unconfirmed
+from ebbmap.cases import Question, draw_cases
+from ebbmap.design import RESAMPLING_STREAM, draw_random_design, seed_stream
+from ebbmap.evaluate import OK
+from ebbmap.labelling import describe, provenance
+from ebbmap.parameters import PARAMETERS
+from ebbmap.populations import Population
+from ebbmap.simulate import simulate
+from ebbmap.units import display
+
+#: Cases with an event below which no box is looked for: any five cases fit a box.
+LEAST_EVENTS = 50
+
+CI_BOX = "central interval over bootstrap resamples; coverage and density on cases left out"
+
+_TEXTS = {
+    "coverage": "share of the cases with the event that lie in the box",
+    "density": "share of the cases in the box that have the event",
+    "support": "share of all cases that lie in the box",
+    "coverage_interval": "interval of the coverage on other cases",
+    "density_interval": "interval of the density on other cases",
+    "restricted": "share of the resamples in which the edge is restricted",
+    "path_coverage": "coverage after each peel",
+    "path_density": "density after each peel",
+    "path_support": "support after each peel",
+    "share": "share of all cases with the event",
+    "undetermined": "share of the cases that could not be determined",
+}
+
+
+def find_boxes(
+    question: Question,
+    axes: Mapping[str, np.ndarray],
+    *,
+    density: float = 0.9,
+    resamples: int = 50,
+    level: float = 0.95,
+    progress: Callable[[int], None] | None = None,
+) -> xr.Dataset:
+    """Find the box of properties and settings that holds most unsafe cases.
+
+    Parameters
+    ----------
+    question : Question
+        Model, lungs with their correlations, samples, and the rules that are compared.
+    axes : mapping of str to ndarray
+        Settings that each lung is tried at, one value drawn evenly between the ends of each
+        axis. The first one splits the unsafe cases into the two sides.
+    density : float
+        Share of a box that must have the event.
+    resamples, level
+        Bootstrap resamples for the stability of a box, and level of its intervals.
+    progress : callable, optional
+        Called with the number of cases just finished.
+
+    Returns
+    -------
+    xarray.Dataset
+        Dims (population, rule, event): `edge` (parameter, bound_side), infinite where not
+        restricted, with `edge_interval` and `restricted`; `coverage`, `density`, `support` with
+        intervals; the trajectory `path_coverage`, `path_density`, `path_support`, `path_edge`
+        (step); `sentence`. NaN, and a sentence that says so, below `LEAST_EVENTS` cases.
+
+    Raises
+    ------
+    EbbmapError
+        For values that cannot be, or a density that is no share.
+    """
+    per_group = [
+        _one_group(question, group, axes, density, resamples, level, progress)
+        for group in question.groups()
+    ]
+    dim = xr.Variable("population", group_names(question))
+    dataset = xr.concat(per_group, dim=dim, join="outer", combine_attrs="override")
+    for name, text in _TEXTS.items():
+        dataset[name] = describe(dataset[name], text)
+    for name, text in (
+        ("edge", "edge of the box"), ("edge_interval", "interval of the edge"),
+        ("path_edge", "edges after each peel"),
+    ):  # fmt: skip
+        # registry units differ between the parameters, so one string cannot say them
+        dataset[name] = describe(dataset[name], text, "see parameter_units")
+    units = [PARAMETERS[str(name)].units for name in dataset["parameter"].values]
+    along = next(iter(axes))
+    interval: dict[str, str | float] = {"ci_method": CI_BOX, "ci_level": level}
+    dataset = dataset.assign_coords(
+        parameter_units=("parameter", units, {"long_name": "units of the edges"})
+    )
+    dataset.attrs = provenance(
+        "boxes that hold the unsafe cases", lung=question.lung,
+        comment="Edges are inside; a box is fitted to its cases, so judge it by the intervals.",
+        seed=question.seed, lungs=question.lungs, along=along, wanted_density=density,
+        resamples=resamples, fixed=fixed_values(question),
+        tried="; ".join(f"{PARAMETERS[n].long_name} {a.min():g} to {a.max():g} "
+                        f"{display(PARAMETERS[n].units)}" for n, a in axes.items()),
+        rules="; ".join(f"{name}: {rule.long_name}" for name, rule in question.rules.items()),
+        unconfirmed=unconfirmed(question), **interval,
+    )  # fmt: skip
+    return dataset
+
+
+def _one_group(question, group: Population | None, axes, density, resamples, level, progress):
+    values: dict[str, Any] = draw_cases(question, group, {})
+    points = draw_random_design(tuple(axes), question.lungs, seed=question.seed)["unit"].values
+    for column, (name, axis) in enumerate(axes.items()):
+        span = axis.max() - axis.min()
+        values[name] = xr.DataArray(axis.min() + span * points[:, column], dims="sample")
+    names = varying(question, values)
+    solved = simulate(question.lung, outcomes=question.outcomes, progress=progress, **values)
+    cases = np.stack([values[name].values for name in names], axis=1)
+    along = next(iter(axes))
+    streams = iter(
+        seed_stream(question.seed, RESAMPLING_STREAM).spawn(3 * len(question.rules))
+    )  # fmt: skip
+    rules = []
+    for limits in question.rules.values():
+        trend = trends(question, group, limits, along, axes[along])
+        found = find_events(limits, trend, {n: solved[n].values for n in limits.outcomes})
+        known = found.known
+        each = []
+        for number, event in enumerate((UNSAFE, TOO_LOW, TOO_HIGH)):
+            happens = found.happens[known, number]
+            stream = next(streams)
+            box = stable = None
+            if happens.sum() >= LEAST_EVENTS:
+                box = find_box(cases[known], happens, density=density)
+                stable = box_stability(
+                    cases[known], happens, density=density, resamples=resamples, level=level,
+                    rng=stream,
+                )  # fmt: skip
+            share = float(happens.mean()) if known.any() else np.nan
+            each.append(_labelled(event, names, along, box, stable, share))
+        one = xr.concat(each, dim="event", join="outer")
+        rules.append(one.assign(undetermined=1.0 - known.mean()))
+    dataset = xr.concat(rules, dim=xr.Variable("rule", list(question.rules)), join="outer")
+    failed = int((solved["status"] != OK).sum())
+    return dataset.assign(failed=describe(xr.DataArray(failed), "cases that could not be solved"))
+
+
+def _labelled(
+    event: str, names: list[str], along: str, box: Box | None, stable: Stability | None,
+    share: float,
+) -> xr.Dataset:  # fmt: skip
+    d = len(names)
+    if box is None or stable is None:
+        nothing = np.full(d, np.nan)
+        path = np.full(1, np.nan)
+        box = Box(nothing, nothing, *(np.nan,) * 3, 0, *(nothing[None],) * 2, *(path,) * 3)
+        pair = np.full(2, np.nan)
+        stable = Stability(np.full((d, 2), np.nan), np.full((d, 2, 2), np.nan), pair, pair)
+        sentence = f"fewer than {LEAST_EVENTS} cases: {event_words(event, along)}"
+    else:
+        sentence = box_sentence(names, box, event_words(event, along))
+    return xr.Dataset(
+        {
+            "edge": (("parameter", "bound_side"), np.stack([box.lower, box.upper], axis=1)),
+            "edge_interval": (("parameter", "bound_side", "ci_bound"), stable.edges),
+            "restricted": (("parameter", "bound_side"), stable.restricted),
+            "coverage": ((), box.coverage),
+            "density": ((), box.density),
+            "support": ((), box.support),
+            "coverage_interval": ("ci_bound", stable.coverage),
+            "density_interval": ("ci_bound", stable.density),
+            "path_coverage": ("step", box.path_coverage),
+            "path_density": ("step", box.path_density),
+            "path_support": ("step", box.path_support),
+            "path_edge": (
+                ("step", "parameter", "bound_side"),
+                np.stack([box.path_lower, box.path_upper], axis=2),
+            ),
+            "chosen_step": ((), float(box.step), {"long_name": "step before pasting"}),
+            "share": ((), share),
+            "sentence": ((), sentence, {"long_name": "the box in words"}),
+        },
+        {
+            "event": event, "parameter": names, "bound_side": ["lower", "upper"],
+            "ci_bound": ["lower", "upper"], "step": np.arange(len(box.path_density)),
+        },
+    )  # fmt: skip
+
+
+def box_sentence(names: list[str], box: Box, event: str) -> str:
+    """Say a box in words.
+
+    Examples
+    --------
+    >>> x = np.random.default_rng(0).random((2000, 1)) * 40.0
+    >>> box = find_box(x, x[:, 0] > 18.0, density=0.95)
+    >>> box_sentence(["resistance_exp"], box, "unsafe")
+    'expiratory resistance above 17 cmH₂O·s/L covers 100 % of the cases (unsafe) at density 0.96'
+    """
+    return (
+        f"{range_words(names, box.lower, box.upper)} covers {100 * box.coverage:.0f} % of the "
+        f"cases ({event}) at density {box.density:.2f}"
+    )

@@ -1,0 +1,227 @@
+"""What an analysis varies, and the outcomes that it explains, at every place of an axis.
+
+Sizes: n cases, d factors, m places.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import xarray as xr
+from scipy.special import ndtri
+
+from ebbmap.analysis.regions import fixed_values, unconfirmed
+from ebbmap.cases import Question
+from ebbmap.checks import check_memory
+from ebbmap.derivations import all_inputs
+from ebbmap.errors import EbbmapError
+from ebbmap.labelling import describe, provenance
+from ebbmap.limits import CAUTION, SAFE, UNDETERMINED, judge
+from ebbmap.lungs import lung_model
+from ebbmap.outcomes import outcomes_of, plan
+from ebbmap.parameters import PARAMETERS, parameter
+from ebbmap.populations import EDGE, Marginal, Population
+from ebbmap.simulate import simulate
+
+
+@dataclass(frozen=True)
+class Factors:
+    """The parameters that vary, and how.
+
+    Parameters
+    ----------
+    marginals : dict of str to Marginal
+        Distribution of each of the d factors, by registry name.
+    mean, covariance : ndarray, shape (d,) and (d, d)
+        Of their normal scores, given the properties that are fixed. Samples of a question do
+        not depend on the lung.
+    """
+
+    marginals: dict[str, Marginal]
+    mean: np.ndarray
+    covariance: np.ndarray
+
+    @property
+    def names(self) -> list[str]:
+        """Registry names, in the order of the columns."""
+        return list(self.marginals)
+
+    def from_scores(self, scores: np.ndarray) -> dict[str, xr.DataArray]:
+        """Return the parameters at normal scores, shape (n, d)."""
+        return {
+            name: xr.DataArray(marginal.at(scores[:, column]), dims="sample")
+            for column, (name, marginal) in enumerate(self.marginals.items())
+        }
+
+    def from_unit(self, unit: np.ndarray) -> dict[str, xr.DataArray]:
+        """Return the parameters at points of the unit cube, shape (n, d), taken as independent."""
+        return self.from_scores(ndtri(np.clip(unit, EDGE, 1.0 - EDGE)))
+
+
+def factors_of(
+    question: Question,
+    group: Population | None,
+    along: str,
+    outcomes: tuple[str, ...] | None = None,
+) -> Factors:
+    """Find what varies: properties of the population that are not fixed, and the samples.
+
+    Parameters
+    ----------
+    question : Question
+        Model, fixed values and samples.
+    group : Population or None
+        The lungs.
+    along : str
+        Parameter on the axis, which is no factor.
+    outcomes : tuple of str, optional
+        What is explained, besides the rules: a property that none of it can depend on is no
+        factor. All that the lung gives if None.
+
+    Raises
+    ------
+    EbbmapError
+        If fewer than two parameters are left that the lung model uses.
+    """
+    wanted = None if outcomes is None else (*outcomes, *question.outcomes)
+    used = all_inputs(plan(lung_model(question.lung), wanted).parameters)
+    properties = list(group.properties) if group else []
+    free = [n for n in properties if n in used and n not in question.fixed and n != along]
+    held = [n for n in properties if n in question.fixed]
+    mean, covariance = _given(group, free, held, question) if group else (np.empty(0),) * 2
+    samples = {n: m for n, m in question.samples.items() if n != along}
+    marginals = {n: group.marginals[n] for n in free} if group else {}
+    marginals |= samples
+    d, inside = len(marginals), len(free)
+    if d < 2:
+        found = ", ".join(marginals) or "none"
+        raise EbbmapError(
+            f"an analysis of what drives outcomes needs two factors or more; got {found}. "
+            "Name a population, or give [samples]."
+        )
+    full = np.eye(d)
+    full[:inside, :inside] = covariance if inside else 0.0
+    return Factors(marginals, np.append(mean, np.zeros(len(samples))), full)
+
+
+def _given(group: Population, free: list[str], held: list[str], question: Question):
+    """Mean and covariance of the free scores, given those that are held."""
+    index = group.properties.index
+    i, h = [index(name) for name in free], [index(name) for name in held]
+    matrix = group.correlation_matrix
+    inner = matrix[np.ix_(i, i)]
+    if not held:
+        return np.zeros(len(free)), inner
+    at = [group.marginals[name].score(np.asarray(question.fixed[name])) for name in held]
+    gain = np.linalg.solve(matrix[np.ix_(h, h)], matrix[np.ix_(h, i)])
+    return np.asarray(at) @ gain, inner - matrix[np.ix_(i, h)] @ gain
+
+
+def solve_places(
+    question: Question,
+    values: Mapping[str, Any],
+    *,
+    along: str,
+    grid: np.ndarray,
+    outcomes: Sequence[str],
+    progress: Callable[[int], None] | None = None,
+) -> xr.Dataset:
+    """Solve cases at every place of an axis, and judge them by every rule.
+
+    Parameters
+    ----------
+    question : Question
+        Model, fixed values and rules.
+    values : mapping of str to DataArray
+        What varies, with dim `sample`.
+    along : str
+        Parameter on the axis.
+    grid : ndarray, shape (m,)
+        Its values.
+    outcomes : sequence of str
+        Outcomes to keep.
+    progress : callable, optional
+        Called with the number of cases just finished.
+
+    Returns
+    -------
+    xarray.Dataset
+        Outcomes, `status`, and for each rule `margin_RULE` and `safe_RULE` (one where no hard
+        limit is broken, zero where one is, NaN where undetermined), dims (sample, along).
+    """
+    axis = xr.DataArray(grid, dims=along, coords={along: grid})
+    everything: dict[str, Any] = {**question.fixed, **values, along: axis}
+    n = next(iter(values.values())).size
+    wanted = tuple(dict.fromkeys((*outcomes, *question.outcomes)))
+    check_memory(n * len(grid), len(wanted) + 2 * len(question.rules), "the design")
+    solved = simulate(question.lung, outcomes=wanted, progress=progress, **everything)
+    outputs = solved[[*outcomes, "status"]]
+    outputs = outputs.drop_vars([name for name in outputs.coords if name != along])
+    for rule, limits in question.rules.items():
+        judged = judge(limits, {name: solved[name].values for name in limits.outcomes})
+        dims = solved["status"].dims
+        safe = np.isin(judged.verdict, (SAFE, CAUTION)).astype(float)
+        safe[judged.verdict == UNDETERMINED] = np.nan
+        outputs[f"margin_{rule}"] = describe(
+            xr.DataArray(judged.margin, dims=dims), f"safety margin ({rule})"
+        )
+        outputs[f"safe_{rule}"] = describe(xr.DataArray(safe, dims=dims), f"being safe ({rule})")
+    return outputs.transpose("sample", along)
+
+
+def named_outcomes(question: Question, outcomes: Sequence[str] | None) -> tuple[str, ...]:
+    """Return the outcomes that are asked for: all that the lung gives if None."""
+    return outcomes_of(lung_model(question.lung)) if outcomes is None else tuple(outcomes)
+
+
+def group_names(question: Question) -> list[str]:
+    """Labels of the populations of a question, "all" where it has none."""
+    return [group.name if group else "all" for group in question.groups()]
+
+
+def by_kind(names: Sequence[str]) -> dict[str, list[str]]:
+    """Group parameters by their kind: settings against the properties of the lung.
+
+    Examples
+    --------
+    >>> by_kind(["p_high", "compliance", "resistance_exp"])
+    {'settings': ['p_high'], 'lung properties': ['compliance', 'resistance_exp']}
+    """
+    titles = {
+        "setting": "settings", "lung property": "lung properties", "patient": "the patient's size",
+    }  # fmt: skip
+    found: dict[str, list[str]] = {}
+    for name in names:
+        found.setdefault(titles[PARAMETERS[name].kind], []).append(name)
+    return found
+
+
+def groups_among(
+    names: Sequence[str], groups: Mapping[str, Sequence[str]] | str | None
+) -> dict[str, list[str]] | None:
+    """Return the groups with the members that vary here; "kind" groups by kind, None not at all."""
+    if groups is None:
+        return None
+    if isinstance(groups, str):
+        return by_kind(names)
+    present = {group: [n for n in inside if n in names] for group, inside in groups.items()}
+    return {group: inside for group, inside in present.items() if inside}
+
+
+def finish(dataset: xr.Dataset, question: Question, title: str, along: str, comment: str) -> None:
+    """Label the axis and add provenance, in place: the last step of an analysis along an axis."""
+    entry = parameter(along)
+    dataset[along].attrs = {"units": entry.units, "long_name": entry.long_name}
+    dataset.attrs |= provenance(
+        title,
+        lung=question.lung,
+        comment=comment,
+        seed=question.seed,
+        along=along,
+        fixed=fixed_values(question),
+        rules="; ".join(f"{name}: {rule.long_name}" for name, rule in question.rules.items()),
+        unconfirmed=unconfirmed(question),
+    )

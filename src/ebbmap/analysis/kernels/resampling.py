@@ -1,0 +1,100 @@
+"""How sure an estimate is: replicates, left out one at a time, and bootstrap resamples.
+
+An estimator that is a function of means is written once, for weights of the rows. Every row once
+gives the estimate; other weights give what it would have been on other rows.
+Sizes: n rows, r replicates, m resamples; shape (...) is any.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.special import ndtri, stdtrit
+
+from ebbmap.errors import EbbmapError
+
+#: Replicates of a design unless told otherwise. Measured over 200 seeds on Ishigami's and Sobol's
+#: functions: 8 cover up to 99 % of the time, 32 fall to 91 %, 16 cover 92 to 98 %.
+REPLICATES = 16
+
+CI_BOOTSTRAP = (
+    "bootstrap of base rows, normal: estimate -/+ z times standard deviation of resamples"
+)
+CI_REPLICATES = (
+    "jackknife over independently randomised replicates: estimate -/+ Student's t times its "
+    "standard error"
+)
+
+
+def check_level(level: float) -> None:
+    """Refuse a level that is no probability.
+
+    Raises
+    ------
+    EbbmapError
+        If `level` is not in (0, 1).
+    """
+    if not 0.0 < level < 1.0:
+        raise EbbmapError(f"level must be between 0 and 1; got {level}. 0.95 is usual.")
+
+
+def bootstrap_weights(n: int, resamples: int, rng: np.random.Generator) -> np.ndarray:
+    """How often each row is taken, shape (m + 1, n): once each first, then m resamples.
+
+    Examples
+    --------
+    >>> weights = bootstrap_weights(5, 3, np.random.default_rng(0))
+    >>> weights[0].tolist(), weights.sum(axis=1).tolist()
+    ([1.0, 1.0, 1.0, 1.0, 1.0], [5.0, 5.0, 5.0, 5.0])
+    """
+    if resamples < 2:
+        raise EbbmapError(f"resamples must be >= 2; got {resamples}. 1000 is usual.")
+    weights = np.ones((resamples + 1, n))
+    for row in weights[1:]:
+        row[:] = np.bincount(rng.integers(n, size=n), minlength=n)
+    return weights
+
+
+def replicate_weights(n: int, replicates: int) -> np.ndarray:
+    """Weights that leave out one replicate each, shape (r + 1, n): nothing left out first.
+
+    Row i belongs to replicate i mod r, so that a design that grows keeps its rows in place.
+
+    Raises
+    ------
+    EbbmapError
+        If there are fewer than two replicates, or a replicate has no row.
+
+    Examples
+    --------
+    >>> replicate_weights(4, 2).tolist()
+    [[1.0, 1.0, 1.0, 1.0], [0.0, 1.0, 0.0, 1.0], [1.0, 0.0, 1.0, 0.0]]
+    """
+    if not 2 <= replicates <= n:
+        raise EbbmapError(f"replicates must be 2 to {n} (rows); got {replicates}. 16 are usual.")
+    left_out = np.arange(n) % replicates == np.arange(replicates)[:, None]
+    return np.concatenate([np.ones((1, n)), 1.0 - left_out])
+
+
+def bootstrap_half_width(resampled: np.ndarray, level: float) -> np.ndarray:
+    """Half width of a normal interval from resampled estimates, shape (m, ...) to (...)."""
+    return float(ndtri(0.5 + level / 2.0)) * resampled.std(axis=0, ddof=1)
+
+
+def replicate_half_width(left_out: np.ndarray, level: float) -> np.ndarray:
+    """Half width of Student's interval from leave-one-out estimates, shape (r, ...) to (...).
+
+    References
+    ----------
+    .. [1] Owen AB. Monte Carlo theory, methods and examples, 2013, chapter 17 (replicated
+       randomised quasi-Monte Carlo); the delete-one jackknife carries it over to ratios.
+
+    Examples
+    --------
+    Means of 1 and 3, each left out once; the standard error is 1 and t (1 degree) is 12.7:
+
+    >>> round(float(replicate_half_width(np.array([3.0, 1.0]), 0.95)), 1)
+    12.7
+    """
+    r = len(left_out)
+    error = np.sqrt((r - 1) * left_out.var(axis=0))
+    return float(stdtrit(r - 1, 0.5 + level / 2.0)) * error

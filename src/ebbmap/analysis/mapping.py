@@ -1,0 +1,186 @@
+"""Factor mapping: which property sets the unsafe cases apart, at every place of an axis."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+import xarray as xr
+
+from ebbmap.analysis.events import TOO_HIGH, TOO_LOW, UNSAFE, event_words, find_events, trends
+from ebbmap.analysis.factors import finish, group_names
+from ebbmap.analysis.kernels.contrast import LEAST_CASES, contrast_events, event_quantiles
+from ebbmap.cases import Question, draw_cases
+from ebbmap.checks import check_memory
+from ebbmap.derivations import all_inputs
+from ebbmap.design import RESAMPLING_STREAM, seed_stream
+from ebbmap.errors import EbbmapError
+from ebbmap.evaluate import OK
+from ebbmap.labelling import describe
+from ebbmap.lungs import lung_model
+from ebbmap.outcomes import plan
+from ebbmap.populations import Population
+from ebbmap.simulate import simulate
+
+QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
+
+CI_CONTRAST = (
+    "bootstrap of cases, normal above; below less twice the resamples' excess, and zero "
+    "within the noise"
+)
+
+_TEXTS = {
+    "distance": "distance of the property between cases with and without the event",
+    "direction": "1: larger values with the event, -1: smaller",
+    "distance_interval": "interval of the distance",
+    "noise": "distance that equal distributions stay below",
+    "share": "share of the cases with the event",
+    "cases": "cases with the event",
+    "undetermined": "share of the cases that could not be determined",
+    "quantiles": "quantiles of the property with and without the event",
+}
+
+
+def map_factors(
+    question: Question,
+    *,
+    along: str,
+    grid: np.ndarray,
+    resamples: int = 100,
+    level: float = 0.95,
+    quantiles: Sequence[float] = QUANTILES,
+    progress: Callable[[int], None] | None = None,
+) -> xr.Dataset:
+    """Set the unsafe cases beside the safe ones, at every place and split by what is broken.
+
+    Parameters
+    ----------
+    question : Question
+        Model, lungs with their correlations, samples, and the rules that are compared.
+    along : str
+        Parameter on the axis, such as t_low.
+    grid : ndarray, shape (m,)
+        Its values.
+    resamples, level
+        Bootstrap resamples of the lungs, and level of the intervals.
+    quantiles : sequence of float
+        Quantiles of each property to keep.
+    progress : callable, optional
+        Called with the number of cases just finished.
+
+    Returns
+    -------
+    xarray.Dataset
+        Dims (population, rule, event, along, parameter): `distance` (Kolmogorov-Smirnov), its
+        interval, `direction` and `noise`; `quantiles` by `side` (with, without the event);
+        `share`, `cases` and `undetermined`. Events are being unsafe, the two sides of the axis,
+        and every hard bound.
+
+    Raises
+    ------
+    EbbmapError
+        For values that cannot be, or if no property varies.
+    """
+    per_group = [
+        _one_group(question, group, along, grid, resamples, level, quantiles, progress)
+        for group in question.groups()
+    ]
+    dim = xr.Variable("population", group_names(question))
+    dataset = xr.concat(per_group, dim=dim, join="outer", combine_attrs="override")
+    for name, text in _TEXTS.items():
+        dataset[name] = describe(dataset[name], text)
+    interval = {"ci_method": CI_CONTRAST, "ci_level": level}
+    dataset["distance_interval"].attrs |= interval
+    # registry units differ between the properties, so one string cannot say them
+    dataset["quantiles"].attrs["units"] = "see the parameter"
+    events = {name: event_words(name, along) for name in (UNSAFE, TOO_LOW, TOO_HIGH)}
+    finish(
+        dataset, question, f"which property makes a value of {along} unsafe", along,
+        f"Kolmogorov-Smirnov distance; none below {LEAST_CASES} cases on a side. Along {along}: "
+        + "; ".join(f"{name}: {words}" for name, words in events.items()) + ".",
+    )  # fmt: skip
+    dataset.attrs |= {"lungs": question.lungs, "resamples": resamples, **interval}
+    return dataset
+
+
+def varying(question: Question, values: dict[str, xr.DataArray]) -> list[str]:
+    """Names of the drawn parameters that the lung model or an outcome of the rules uses.
+
+    Raises
+    ------
+    EbbmapError
+        If there are none.
+    """
+    used = all_inputs(plan(lung_model(question.lung), question.outcomes).parameters)
+    names = [name for name, array in values.items() if "sample" in array.dims and name in used]
+    if not names:
+        raise EbbmapError("no property varies. Name a population, or give [samples].")
+    return names
+
+
+def _one_group(question, group: Population | None, along, grid, resamples, level, shares, progress):
+    values = draw_cases(question, group, {along: grid})
+    names = varying(question, values)
+    check_memory(question.lungs * len(grid), 2 * len(question.outcomes) + 4, "the mapping")
+    solved = simulate(question.lung, outcomes=question.outcomes, progress=progress, **values)
+    solved = solved.transpose(along, "sample")
+    places = [
+        np.stack([_at(values[name], along, place) for name in names], axis=1)
+        for place in range(len(grid))
+    ]
+    rules = []
+    for rule, limits in question.rules.items():
+        trend = trends(question, group, limits, along, grid)
+        found = find_events(limits, trend, {n: solved[n].values for n in limits.outcomes})
+        streams = seed_stream(question.seed, RESAMPLING_STREAM).spawn(len(grid))
+        rows = []
+        for place, properties in enumerate(places):
+            at = {"known": found.known[place]}
+            happens = found.happens[place]
+            one = contrast_events(
+                properties, happens, resamples=resamples, level=level, rng=streams[place], **at
+            )
+            rows.append((one, event_quantiles(properties, happens, shares, **at)))
+        rules.append(_labelled(rows, found, names, along, grid, shares, trend, rule))
+    # rules differ in their limits; a limit that a rule does not know has no numbers under it
+    every = list(dict.fromkeys(name for one in rules for name in one["event"].values.astype(str)))
+    dim = xr.Variable("rule", list(question.rules))
+    dataset = xr.concat([one.reindex(event=every) for one in rules], dim=dim)
+    failed = int((solved["status"] != OK).sum())
+    return dataset.assign(failed=describe(xr.DataArray(failed), "cases that could not be solved"))
+
+
+def _at(array: xr.DataArray, along: str, place: int) -> np.ndarray:
+    return array.isel({along: place}).values if along in array.dims else array.values
+
+
+def _labelled(rows, found, names, along, grid, shares, trend, rule) -> xr.Dataset:
+    contrasts = [one for one, _ in rows]
+    total = np.array([(one.with_event + one.without_event).max(initial=0) for one in contrasts])
+    cases = np.stack([one.with_event for one in contrasts], axis=1)
+    by = ("event", along, "parameter")
+    return xr.Dataset(
+        {
+            "distance": (by, np.stack([one.distance for one in contrasts], axis=1)),
+            "direction": (by, np.stack([one.direction for one in contrasts], axis=1)),
+            "distance_interval": (
+                (*by, "ci_bound"), np.stack([one.interval for one in contrasts], axis=1),
+            ),
+            "noise": (by[:2], np.stack([one.noise for one in contrasts], axis=1)),
+            "cases": (by[:2], cases.astype(float)),
+            "share": (by[:2], cases / np.where(total > 0, total, np.nan)),
+            "undetermined": ((along,), 1.0 - found.known.mean(axis=1)),
+            "quantiles": (
+                ("event", along, "side", "parameter", "quantile"),
+                np.stack([one for _, one in rows], axis=1),
+            ),
+            "trend": (
+                ("event",), np.array([0.0, 1.0, -1.0, *trend]),
+                {"units": "1", "long_name": f"1: broken where {along} is too low, -1: too high"},
+            ),
+        },
+        {
+            "event": list(found.names), along: grid, "parameter": names,
+            "ci_bound": ["lower", "upper"], "side": ["with", "without"], "quantile": list(shares),
+        },
+    )  # fmt: skip

@@ -1,0 +1,99 @@
+"""How sure the indices are, and how that grew with the number of base rows."""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+from matplotlib.axes import Axes
+from matplotlib.ticker import FormatStrFormatter, ScalarFormatter, StrMethodFormatter
+
+from ebbmap.plotting.style import (
+    FAINT,
+    GRID,
+    INK,
+    MARKS,
+    colour_of,
+    dress,
+    own_axes,
+    words,
+)
+
+
+def plot_convergence(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
+    """Draw the width of the widest interval against base rows, one line per population.
+
+    Parameters
+    ----------
+    ds : xarray.Dataset
+        Result of `find_drivers`.
+    ax : Axes, optional
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        With the stopping width as a line, and a filled end where a population settled.
+    """
+    ax = own_axes(ax)
+    ax.grid(color=GRID, lw=0.8)
+    for number, name in enumerate(ds["population"].values.astype(str)):
+        one = ds.sel(population=name)
+        colour = colour_of(name, number)
+        ax.plot(ds["size"], one["widest_by_size"], color=colour, lw=1.8,
+                marker=MARKS[number % len(MARKS)], ms=5, mfc="white", label=name)  # fmt: skip
+        if str(one["verdict"].item()) == "settled":
+            end = one.sel(size=int(one["rows"]))
+            ax.plot([int(one["rows"])], [float(end["widest_by_size"])], color=colour,
+                    marker=MARKS[number % len(MARKS)], ms=7)  # fmt: skip
+    wanted = float(ds.attrs["stopping_width"])
+    if np.isfinite(wanted):
+        ax.axhline(wanted, color=INK, lw=1.2, ls=(0, (5, 3)))
+        ax.annotate("wanted", (0.0, wanted), xycoords=("axes fraction", "data"), xytext=(4, 3),
+                    textcoords="offset points", fontsize=9, color=INK)  # fmt: skip
+    ax.set_xscale("log", base=2)
+    ax.set_yscale("log")
+    ax.yaxis.set_major_formatter(ScalarFormatter())
+    ax.yaxis.set_minor_formatter(FormatStrFormatter("%.2g"))
+    ax.xaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
+    ax.set_xlabel("base rows N")
+    ax.set_ylabel("widest interval")
+    ax.legend(frameon=False, fontsize=9)
+    dress(ax)
+    return ax
+
+
+def plot_index_by_size(ds: xr.Dataset, *, index: str = "total", ax: Axes | None = None) -> Axes:
+    """Draw one outcome's indices at one place against base rows, with intervals.
+
+    Parameters
+    ----------
+    ds : xarray.Dataset
+        One population, outcome and place of `find_drivers`.
+    index : {"total", "first"}
+        Which index.
+    ax : Axes, optional
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        One line with a band per parameter.
+    """
+    ax = own_axes(ax)
+    ax.grid(axis="y", color=GRID, lw=0.8)
+    ax.axhline(0.0, color=FAINT, lw=0.8)
+    for number, name in enumerate(ds["parameter"].values.astype(str)):
+        one = ds.sel(parameter=name)
+        value = one[f"{index}_by_size"].values
+        half = one[f"{index}_width_by_size"].values / 2
+        colour = colour_of(name, number)
+        ax.fill_between(ds["size"], value - half, value + half, color=colour, alpha=0.18, lw=0)
+        ax.plot(ds["size"], value, color=colour, lw=1.8, marker=MARKS[number % len(MARKS)], ms=4,
+                label=words(name))  # fmt: skip
+    ax.set_xscale("log", base=2)
+    ax.xaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
+    ax.set_xlabel("base rows N")
+    ax.set_ylabel(f"{index} index")
+    ax.legend(frameon=False, fontsize=7)
+    dress(ax)
+    return ax

@@ -1,0 +1,63 @@
+"""Second-order indices as a matrix that can be read."""
+
+from __future__ import annotations
+
+import textwrap
+
+import numpy as np
+import xarray as xr
+from matplotlib.axes import Axes
+from matplotlib.colors import LinearSegmentedColormap
+
+from ebbmap.plotting.style import FAINT, INK, dress, own_axes, words
+
+#: From none to strong; pale enough that dark text stays readable on it.
+WEIGHT_MAP = LinearSegmentedColormap.from_list("weight", ["#ffffff", "#cfe3e6", "#5fa8b0"])
+
+
+def plot_interactions(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
+    """Draw the pairs of one outcome: value, half width, and a mark that is hollow at zero.
+
+    Parameters
+    ----------
+    ds : xarray.Dataset
+        One outcome at one place, with `first`, `second` and their intervals.
+    ax : Axes, optional
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        A lower triangle of second-order indices, with the first-order indices on its diagonal.
+    """
+    ax = own_axes(ax)
+    names = ds["parameter"].values.astype(str)
+    d = len(names)
+    value = ds["second"].transpose("parameter", "parameter_other").values.copy()
+    bounds = ds["second_interval"].transpose("parameter", "parameter_other", "ci_bound").values
+    bounds = bounds.copy()
+    own = np.arange(d)
+    value[own, own] = ds["first"].values
+    bounds[own, own] = ds["first_interval"].transpose("parameter", "ci_bound").values
+    lower = np.tril(np.ones((d, d), bool))
+    ax.imshow(np.where(lower, np.abs(value), np.nan), cmap=WEIGHT_MAP, vmin=0.0, vmax=0.5)
+    for i, j in np.argwhere(lower):
+        if not np.isfinite(value[i, j]):
+            ax.text(j, i, "–", ha="center", va="center", color=FAINT)
+            continue
+        low, high = bounds[i, j]
+        covers = low <= 0.0 <= high
+        colour = FAINT if covers else INK
+        ax.plot([j], [i - 0.27], "o", ms=6, mec=colour, mfc="none" if covers else colour)
+        ax.text(
+            j, i + 0.12, f"{value[i, j]:.2f}\n± {(high - low) / 2:.2f}", ha="center", va="center",
+            fontsize=9, color=colour,
+        )  # fmt: skip
+    labels = ["\n".join(textwrap.wrap(words(name), 14)) for name in names]
+    ax.set_xticks(range(d), labels, rotation=35, ha="right", rotation_mode="anchor")
+    ax.set_yticks(range(d), labels)
+    dress(ax)
+    ax.tick_params(length=0, labelsize=8)
+    for side in ("left", "bottom"):
+        ax.spines[side].set_visible(False)
+    return ax

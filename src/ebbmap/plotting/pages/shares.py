@@ -1,0 +1,82 @@
+"""Pages of Shapley effects and of screening."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import xarray as xr
+from matplotlib.figure import Figure
+
+from ebbmap.plotting.pages.caption import Page, add_caption
+from ebbmap.plotting.pages.common import driven_words, shown_outcomes
+from ebbmap.plotting.shares import plot_screening, plot_shapley
+from ebbmap.plotting.style import colour_of, words
+
+
+def shapley_pages(result: xr.Dataset) -> Iterator[Page]:
+    """Draw the shares of the variance with the correlations, beside those without."""
+    along = str(result.attrs["along"])
+    populations = result["population"].values.astype(str)
+    shown = shown_outcomes(result["outcome"])
+    fig, axes = _panels(len(populations), len(shown))
+    for row, name in enumerate(populations):
+        for column, outcome in enumerate(shown):
+            one = result.sel(population=name, outcome=outcome)
+            ax = plot_shapley(one, along=along, ax=axes[row, column])
+            _dress_panel(ax, row, column, len(populations), name, outcome, "Shapley effect")
+    handles, labels = axes[0, 0].get_legend_handles_labels()
+    fig.legend(handles, labels, loc="outside upper center", ncols=len(labels), frameon=False)
+    told = "; ".join(f"{n}: {result['change'].sel(population=n).item()}" for n in populations)
+    add_caption(
+        fig, f"Shapley effects (they add up to one), bands: {result.attrs['ci_level']:.0%} "
+        f"intervals, N = {result.attrs['base_size']:,} base rows; dashed: the same lungs without "
+        f"correlations. {told}. {result.attrs['fixed']}.", result,
+    )  # fmt: skip
+    yield f"{along}_shapley", fig, f"Shapley effects along {words(along)}. {told}."
+
+
+def screening_pages(result: xr.Dataset) -> Iterator[Page]:
+    """Draw which parameters can be fixed."""
+    along = str(result.attrs["along"])
+    populations = result["population"].values.astype(str)
+    shown = shown_outcomes(result["outcome"])
+    fig, axes = _panels(len(populations), len(shown), sharex=False)
+    for row, name in enumerate(populations):
+        for column, outcome in enumerate(shown):
+            one = result.sel(population=name, outcome=outcome)
+            ax = plot_screening(one, along=along, ax=axes[row, column])
+            _dress_panel(ax, row, column, len(populations), name, outcome, "")
+    told = "; ".join(f"{n}: {fixable_words(result.sel(population=n))}" for n in populations)
+    add_caption(
+        fig, f"Mean size of the elementary effects over the largest parameter's, at the release "
+        f"time where each weighs most, {result.attrs['ci_level']:.0%} intervals, "
+        f"{result.attrs['base_size']} trajectories; dashed: below "
+        f"{result.attrs['fix_below']:.0%} a parameter can be fixed (hollow). {told}. "
+        f"{result.attrs['fixed']}.", result,
+    )  # fmt: skip
+    yield f"{along}_screening", fig, f"Which parameters can be fixed. {told}."
+
+
+def fixable_words(one: xr.Dataset) -> str:
+    """Say which parameters of a population can be fixed, and on what evidence."""
+    names = one["parameter"].values.astype(str)
+    fixed = [
+        f"{words(name)} (at most {max(float(one['evidence'].sel(parameter=name)), 0.0):.1%})"
+        for name in names if int(one["fixable"].sel(parameter=name)) == 1
+    ]  # fmt: skip
+    return "can be fixed: " + ", ".join(fixed) if fixed else "nothing can be fixed"
+
+
+def _panels(rows: int, columns: int, *, sharex: bool = True):
+    fig = Figure(figsize=(2.2 + 3.3 * columns, 1.4 + 2.7 * rows), layout="constrained")
+    return fig, fig.subplots(rows, columns, squeeze=False, sharex=sharex, sharey=True)
+
+
+def _dress_panel(ax, row, column, rows, name, outcome, label) -> None:
+    if row == 0:
+        ax.set_title(driven_words(outcome), fontsize=11)
+    ax.set_ylabel(
+        f"{name}\n{label}" if column == 0 else "", color=colour_of(name, row), fontsize=12
+    )
+    if row < rows - 1:
+        ax.set_xlabel("")

@@ -1,0 +1,157 @@
+"""Pages of Sobol indices: drivers, interactions, PAWN beside them, convergence."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import xarray as xr
+from matplotlib.figure import Figure
+
+from ebbmap.plotting.convergence import plot_convergence, plot_index_by_size
+from ebbmap.plotting.drivers import plot_drivers
+from ebbmap.plotting.interactions import plot_interactions
+from ebbmap.plotting.pages.caption import Page, add_caption
+from ebbmap.plotting.pages.common import driven_words, place_text, shown_outcomes
+from ebbmap.plotting.style import FAINT, INK, colour_of, words
+
+
+def sobol_pages(result: xr.Dataset) -> Iterator[Page]:
+    """Draw what drives the outcomes, how the factors interact, and how sure that is."""
+    yield from _totals(result)
+    if "second" in result:
+        yield from _interactions(result)
+    if "pawn" in result:
+        yield from _pawn(result)
+    yield from _convergence(result)
+
+
+def sizes_text(result: xr.Dataset) -> str:
+    """Say on how many base rows the indices of each population rest, and whether they settled."""
+    rows = {str(n): int(result["rows"].sel(population=n)) for n in result["population"].values}
+    several = len(set(rows.values())) > 1
+    size = ", ".join(f"{n} {rows[n]:,}" for n in rows) if several else f"{max(rows.values()):,}"
+    return f"N = {size} base rows"
+
+
+def _totals(result: xr.Dataset) -> Iterator[Page]:
+    along = str(result.attrs["along"])
+    populations = result["population"].values.astype(str)
+    shown = shown_outcomes(result["outcome"])
+    fig = Figure(
+        figsize=(2.2 + 3.3 * len(shown), 1.4 + 2.7 * len(populations)), layout="constrained"
+    )
+    axes = fig.subplots(len(populations), len(shown), squeeze=False, sharex=True, sharey=True)
+    for row, name in enumerate(populations):
+        for column, outcome in enumerate(shown):
+            ax = plot_drivers(
+                result.sel(population=name), outcome=outcome, along=along, ax=axes[row, column]
+            )
+            if row == 0:
+                ax.set_title(driven_words(outcome), fontsize=11)
+            if column == 0:
+                ax.set_ylabel(f"{name}\ntotal index", color=colour_of(name, row), fontsize=12)
+            else:
+                ax.set_ylabel("")
+            if row < len(populations) - 1:
+                ax.set_xlabel("")
+    handles, labels = axes[0, 0].get_legend_handles_labels()
+    fig.legend(handles, labels, loc="outside upper center", ncols=len(labels), frameon=False)
+    add_caption(fig, f"Total Sobol indices at every {words(along)}, bands: "
+             f"{result.attrs['ci_level']:.0%} intervals, {sizes_text(result)}; properties drawn "
+             f"independently. {result.attrs['fixed']}.", result)  # fmt: skip
+    yield (
+        f"{along}_drivers", fig,
+        f"Which lung property drives {', '.join(words(name) for name in shown)} along "
+        f"{words(along)}, in {', '.join(populations)} lungs.",
+    )  # fmt: skip
+
+
+def _interactions(result: xr.Dataset) -> Iterator[Page]:
+    """One page per margin, at the place where its pairs matter most."""
+    along = str(result.attrs["along"])
+    populations = result["population"].values.astype(str)
+    for outcome in shown_outcomes(result["outcome"], margins_only=True):
+        one = result.sel(outcome=outcome)
+        weight = abs(one["second"]).sum(("parameter", "parameter_other"))
+        fig = Figure(figsize=(1.6 + 4.6 * len(populations), 5.6), layout="constrained")
+        axes = fig.subplots(1, len(populations), squeeze=False)[0]
+        told = []
+        for number, (ax, name) in enumerate(zip(axes, populations, strict=True)):
+            place = int(weight.sel(population=name).values.argmax())
+            part = one.sel(population=name).isel({along: place})
+            plot_interactions(part, ax=ax)
+            at = place_text(along, float(result[along][place]))
+            ax.set_title(f"{name}\nat {at}", color=colour_of(name, number), fontsize=12)
+            told.append(f"{name} at {at}")
+        add_caption(fig, f"{driven_words(outcome)}: second-order Sobol indices off the diagonal, "
+                f"first-order on it, each +/- half of its {result.attrs['ci_level']:.0%} interval; "
+                f"hollow: the interval covers zero. {sizes_text(result)}. Each panel at the place "
+                f"where the pairs weigh most. {result.attrs['fixed']}.".replace("\n", " "),
+                result)  # fmt: skip
+        yield (
+            f"{along}_interactions_{outcome}", fig,
+            f"Interactions of the factors in {words(outcome)}: {'; '.join(told)}.",
+        )  # fmt: skip
+
+
+def _pawn(result: xr.Dataset) -> Iterator[Page]:
+    along = str(result.attrs["along"])
+    populations = result["population"].values.astype(str)
+    outcomes = shown_outcomes(result["pawn_outcome"])
+    both = xr.Dataset({
+        "pawn": result["pawn"].rename(pawn_outcome="outcome"),
+        "pawn_interval": result["pawn_interval"].rename(pawn_outcome="outcome"),
+    })  # fmt: skip
+    fig = Figure(
+        figsize=(2.2 + 3.3 * len(outcomes), 1.4 + 2.7 * len(populations)), layout="constrained"
+    )
+    axes = fig.subplots(len(populations), len(outcomes), squeeze=False, sharex=True, sharey=True)
+    for row, name in enumerate(populations):
+        for column, outcome in enumerate(outcomes):
+            ax = axes[row, column]
+            part = both.sel(population=name).assign_coords({along: result[along]})
+            plot_drivers(part, outcome=outcome, along=along, index="pawn",
+                         named_above=2.0 * float(result["pawn_noise"].sel(population=name)),
+                         ax=ax)  # fmt: skip
+            ax.axhline(float(result["pawn_noise"].sel(population=name)), color=INK, lw=1.0, ls=":")
+            ax.set_ylabel(f"{name}\nPAWN index" if column == 0 else "",
+                          color=colour_of(name, row))  # fmt: skip
+            if row == 0:
+                ax.set_title(driven_words(outcome), fontsize=11)
+            if row < len(populations) - 1:
+                ax.set_xlabel("")
+    handles, labels = axes[0, 0].get_legend_handles_labels()
+    fig.legend(handles, labels, loc="outside upper center", ncols=len(labels), frameon=False)
+    told = "; ".join(f"{n}: {result['disagreement'].sel(population=n).item()}"
+                     for n in populations)  # fmt: skip
+    add_caption(fig, f"PAWN indices (whole distribution, not variance), bands: "
+            f"{result.attrs['ci_level']:.0%} intervals; dotted: what a factor without influence "
+            f"stays below; {result['pawn'].attrs.get('cases', '')} cases. {told}.",
+            result)  # fmt: skip
+    yield f"{along}_pawn", fig, f"PAWN indices along {words(along)}. {told}."
+
+
+def _convergence(result: xr.Dataset) -> Iterator[Page]:
+    populations = result["population"].values.astype(str)
+    outcomes = shown_outcomes(result["outcome"], margins_only=True)[:2]
+    fig = Figure(figsize=(4.4 + 3.6 * len(outcomes), 4.8), layout="constrained")
+    axes = fig.subplots(1, 1 + len(outcomes))
+    axes = np.atleast_1d(axes)
+    plot_convergence(result, ax=axes[0])
+    along = str(result.attrs["along"])
+    middle = result.sizes[along] // 2
+    for ax, outcome in zip(axes[1:], outcomes, strict=True):
+        part = result.sel(outcome=outcome, population=populations[-1]).isel({along: middle})
+        plot_index_by_size(part, ax=ax)
+        ax.set_title(f"{driven_words(outcome)}\n{populations[-1]}", fontsize=10)
+    verdicts = "; ".join(
+        f"{n}: {result['verdict'].sel(population=n).item()} at N = "
+        f"{int(result['rows'].sel(population=n)):,}" for n in populations
+    )  # fmt: skip
+    at = place_text(along, float(result[along][middle]))
+    add_caption(fig, f"Left: the widest {result.attrs['ci_level']:.0%} interval by base "
+            f"rows; right, total indices at {at} with their intervals. Verdict: {verdicts}. "
+            f"{result.attrs['failures']}.", result)  # fmt: skip
+    fig.patch.set_edgecolor(FAINT)
+    yield f"{along}_convergence", fig, f"How the intervals narrow with the base rows. {verdicts}."

@@ -1,0 +1,101 @@
+"""Shares of a variance, and effects of many parameters, as pictures."""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+from matplotlib.axes import Axes
+
+from ebbmap.plotting.style import (
+    CYCLE,
+    FAINT,
+    GRID,
+    INK,
+    MARKS,
+    dress,
+    own_axes,
+    text_of,
+    words,
+)
+
+
+def plot_shapley(ds: xr.Dataset, *, along: str, ax: Axes | None = None) -> Axes:
+    """Draw Shapley effects along an axis: with the correlations, and thin without them.
+
+    Parameters
+    ----------
+    ds : xarray.Dataset
+        One population and outcome of `find_shapley`.
+    along : str
+        The axis.
+    ax : Axes, optional
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        One line with its interval per parameter, and a dashed one for independent properties.
+    """
+    ax = own_axes(ax)
+    ax.axhline(0.0, color=FAINT, lw=0.8)
+    ax.grid(axis="y", color=GRID, lw=0.8)
+    place = ds[along].values
+    with_it, without = (ds.sel(dependence=one) for one in ("correlated", "independent"))
+    for number, name in enumerate(ds["parameter"].values.astype(str)):
+        colour = CYCLE[number % len(CYCLE)]
+        one = with_it.sel(parameter=name)
+        low, high = one["effect_interval"].transpose("ci_bound", along).values
+        ax.fill_between(place, low, high, color=colour, alpha=0.18, lw=0)
+        ax.plot(place, one["effect"], color=colour, lw=1.9, marker=MARKS[number % len(MARKS)],
+                ms=4, label=words(name))  # fmt: skip
+        alone = without["effect"].sel(parameter=name)
+        ax.plot(place, alone, color=colour, lw=1.1, ls=(0, (4, 3)))
+    if not np.isfinite(ds["effect"]).any():
+        ax.text(0.5, 0.5, "does not vary", transform=ax.transAxes, ha="center", color=FAINT)
+    ax.set_ylim(-0.06, 1.05)
+    ax.set_xlabel(text_of(ds[along]))
+    ax.set_ylabel("Shapley effect")
+    dress(ax)
+    return ax
+
+
+def plot_screening(ds: xr.Dataset, *, along: str, ax: Axes | None = None) -> Axes:
+    """Draw the size of each parameter's effects over the largest, where it matters most.
+
+    Parameters
+    ----------
+    ds : xarray.Dataset
+        One population and outcome of `find_screening`.
+    along : str
+        The axis; each parameter is drawn at the place where its upper bound is largest.
+    ax : Axes, optional
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        A mark with its interval per parameter, hollow where it can be fixed for this outcome.
+    """
+    ax = own_axes(ax)
+    ax.grid(axis="x", color=GRID, lw=0.8)
+    limit = float(ds.attrs["fix_below"])
+    names = ds["parameter"].values.astype(str)
+    for row, name in enumerate(names):
+        one = ds.sel(parameter=name)
+        upper = one["relative_interval"].sel(ci_bound="upper")
+        if not np.isfinite(upper).any():
+            continue
+        at = one.isel({along: int(np.nanargmax(upper.values))})
+        low, high = at["relative_interval"].transpose("ci_bound").values
+        colour = CYCLE[row % len(CYCLE)]
+        ax.plot([low, high], [row, row], color=colour, lw=1.6)
+        fixed = high < limit
+        ax.plot([float(at["relative"])], [row], MARKS[row % len(MARKS)], mec=colour, ms=7,
+                mfc="white" if fixed else colour)  # fmt: skip
+    ax.axvline(limit, color=INK, lw=1.0, ls=(0, (5, 3)))
+    ax.set_yticks(range(len(names)), [words(name) for name in names])
+    ax.set_ylim(len(names) - 0.5, -0.5)
+    ax.set_xlim(-0.05, None)
+    ax.set_xlabel("size of the effects over the largest")
+    dress(ax)
+    return ax
