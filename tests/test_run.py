@@ -25,7 +25,7 @@ outcomes = ["auto_peep", "flow_ratio"]
 x = "t_low"
 y = "compliance"
 [analyses.sobol]
-base_size = 16
+base_size = 32
 resamples = 100
 outcomes = ["auto_peep"]
 [analyses.sweep]

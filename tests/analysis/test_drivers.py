@@ -17,7 +17,7 @@ RULES = {rule: LIMIT_SETS[rule] for rule in ("flow_ratio", "exhaled_fraction")}
 OUTCOMES = ("auto_peep", "release_rate", "release_volume_per_kg")
 #: What these outcomes can depend on, in the population's order.
 FACTORS = ("compliance", "resistance_insp", "resistance_exp", "predicted_body_weight")
-SIZE = dict(base_size=64, resamples=100)
+SIZE = dict(base_size=64, resamples=100, replicates=1)
 
 
 @pytest.fixture(scope="module")
