@@ -16,6 +16,7 @@ from ebbmap.analysis.drivers import find_drivers
 from ebbmap.analysis.hidden import look_inside
 from ebbmap.analysis.profiles import profile_outcomes
 from ebbmap.analysis.regions import map_safe_region
+from ebbmap.analysis.rules import compare_rules
 from ebbmap.analysis.starting import follow_start
 from ebbmap.analysis.trade import map_trade
 from ebbmap.analysis.weaning import plan_weaning
@@ -59,6 +60,7 @@ def plan_tasks(study: Study) -> list[Task]:
         _inside,
         _adjust,
         _wean,
+        _rules,
         _maps,
         _sobol,
         _sweep,
@@ -200,6 +202,19 @@ def _wean(study: Study) -> Iterator[Task]:
     yield Task(
         "wean", "wean", 0,
         lambda progress: plan_weaning(study.question, **asked.model_dump()),
+    )  # fmt: skip
+
+
+def _rules(study: Study) -> Iterator[Task]:
+    asked = study.file.analyses.rules
+    if asked is None:
+        return
+    yield Task(
+        "rules", "rules", 0,
+        lambda progress: compare_rules(
+            study.question, models=tuple(asked.models), along=asked.along,
+            grid=study.axes[asked.along],
+        ),
     )  # fmt: skip
 
 
