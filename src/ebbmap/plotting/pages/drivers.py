@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 import xarray as xr
 from matplotlib.figure import Figure
+from matplotlib.text import Annotation
 
 from ebbmap.plotting.drivers import plot_drivers
 from ebbmap.plotting.pages.caption import Page, add_caption
@@ -37,6 +38,10 @@ def driver_pages(result: xr.Dataset) -> Iterator[Page]:
             )
             if row == 0:
                 ax.set_title(_driven(outcome), fontsize=11)
+            if column < len(shown) - 1:
+                # beside twelve panels, names have room in the last column only
+                for text in [one for one in ax.texts if isinstance(one, Annotation)]:
+                    text.remove()
             if column == 0:
                 ax.set_ylabel(f"{name}\ntotal index", color=colour_of(name, row), fontsize=12)
             else:
@@ -44,7 +49,7 @@ def driver_pages(result: xr.Dataset) -> Iterator[Page]:
             if row < len(populations) - 1:
                 ax.set_xlabel("")
     handles, labels = axes[0, 0].get_legend_handles_labels()
-    fig.legend(handles, labels, loc="outside upper center", ncols=len(labels), frameon=False)
+    fig.legend(handles, labels, loc="outside upper center", ncols=3, frameon=False)
     size = result.attrs.get("base_size", "")
     add_caption(
         fig,

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
 import xarray as xr
 from matplotlib.figure import Figure
 
+from ebbmap.limits import RULES
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.rules import plot_rules
 from ebbmap.plotting.style import colour_of, words
+from ebbmap.plotting.waves import kept_part
 
 
 def rules_pages(result: xr.Dataset) -> Iterator[Page]:
@@ -33,7 +36,18 @@ def rules_pages(result: xr.Dataset) -> Iterator[Page]:
         + (f" to {float(part.max()):.2f}" if float(part.max() - part.min()) > 5e-3 else "")
         for model, part in ((str(m), result["sum"].sel(model=m)) for m in result["model"].values)
     )
+    both = "; ".join(_both(result.sel(model=model), str(model), along)
+                     for model in result["model"].values)  # fmt: skip
     yield (
         f"{along}_together", fig,
-        f"Flow ratio falls and exhaled fraction rises along {words(along)}; {told}.",
+        f"Flow ratio falls and exhaled fraction rises along {words(along)}; {told}. {both}.",
     )  # fmt: skip
+
+
+def _both(one: xr.Dataset, model: str, along: str) -> str:
+    """Say where a model keeps both rules at once."""
+    kept = np.all([kept_part(one[rule].values, rule) for rule in RULES], axis=0).any(axis=0)
+    if not kept.any():
+        return f"No release keeps both rules in the {model} lung"
+    place = one[along].values[kept]
+    return f"Both rules are kept from {place[0]:.2g} to {place[-1]:.2g} in the {model} lung"
