@@ -201,6 +201,24 @@ def wean(
 
 
 @app.command()
+def teach(
+    out: Annotated[Path, typer.Option(help="The page (HTML).")] = Path("page.html"),
+    values: SetOption = None,
+    lung: LungOption = "linear",
+) -> None:
+    """Write a page to play with: T low, resistance and compliance move curves and window."""
+    from ebbmap.files import write_text
+    from ebbmap.simulate import as_arrays
+    from ebbmap.teaching import build_page, teaching_grid
+
+    _say_caution()
+    with _errors_told():
+        held = {name: float(array) for name, array in as_arrays(_values(values)).items()}
+        write_text(out, build_page(teaching_grid(lung, **held)))
+    typer.echo(f"wrote {out}: open it in a browser, no network needed")
+
+
+@app.command()
 def figures(
     studies: Annotated[Path, typer.Option(help="Folder of study files.")] = Path("studies"),
     out: Annotated[Path, typer.Option(help="Folder of the pictures.")] = Path("figures"),

@@ -19,6 +19,7 @@ from ebbmap.analysis.hidden import look_inside
 from ebbmap.analysis.mapping import map_factors
 from ebbmap.analysis.profiles import profile_outcomes
 from ebbmap.analysis.regions import map_safe_region
+from ebbmap.analysis.rules import compare_rules
 from ebbmap.analysis.screening import find_screening
 from ebbmap.analysis.shapley import find_shapley
 from ebbmap.analysis.starting import follow_start
@@ -65,6 +66,7 @@ def plan_tasks(study: Study) -> list[Task]:
         _inside,
         _adjust,
         _wean,
+        _rules,
         _maps,
         _mapping,
         _boxes,
@@ -210,6 +212,19 @@ def _wean(study: Study) -> Iterator[Task]:
     yield Task(
         "wean", "wean", 0,
         lambda progress: plan_weaning(study.question, **asked.model_dump()),
+    )  # fmt: skip
+
+
+def _rules(study: Study) -> Iterator[Task]:
+    asked = study.file.analyses.rules
+    if asked is None:
+        return
+    yield Task(
+        "rules", "rules", 0,
+        lambda progress: compare_rules(
+            study.question, models=tuple(asked.models), along=asked.along,
+            grid=study.axes[asked.along],
+        ),
     )  # fmt: skip
 
 

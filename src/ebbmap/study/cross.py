@@ -13,11 +13,20 @@ from ebbmap.checks import complaint
 from ebbmap.derivations import DERIVATIONS, all_inputs
 from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.limits import RULES
-from ebbmap.lungs import LUNGS
+from ebbmap.lungs import LUNGS, Lung
 from ebbmap.outcomes import OUTCOMES, outcomes_of, plan
 from ebbmap.parameters import PARAMETERS
 from ebbmap.populations import POPULATIONS
-from ebbmap.study.schema import Analyses, Axis, Limits, OwnLimit, OwnPopulation, as_axis
+from ebbmap.study.schema import (
+    Analyses,
+    Axis,
+    Limits,
+    OwnLimit,
+    OwnPopulation,
+    Rules,
+    Startup,
+    as_axis,
+)
 
 #: Analyses that draw a design, and all that run along an axis.
 DESIGNS = ("sobol", "screening", "shapley")
@@ -240,7 +249,8 @@ def _check_analyses(raw) -> list[str]:
                     f"analyses.{kind}.{key}: the lung {lung.name!r} has no {name}. "
                     f"It has: {', '.join(sorted(possible))}."
                 )
-    known = all_inputs(plan(lung).parameters)
+    problems += _check_teaching(raw, lung)
+    known = frozenset().union(*(all_inputs(plan(one).parameters) for one in _lungs(raw, lung)))
     for way in ("fixed", "axes", "samples"):
         for name in _table(raw, way):
             if name in PARAMETERS and name not in known:
@@ -282,6 +292,54 @@ def _check_designs(raw, analyses) -> list[str]:
             problems.append(f"{place}.groups: {name} is in two groups. Keep one of them.")
         if not _listed(raw.get("populations")) and len(_table(raw, "samples")) < 2:
             problems.append(f"{place}: needs a population or at least two [samples].")
+    return problems
+
+
+def _lungs(raw, lung: Lung) -> list[Lung]:
+    """Return every lung model that the study solves: its own, and those set beside it."""
+    analyses = _table(raw, "analyses")
+    named = [
+        n for kind in ("compare", "rules") for n in _names(_table(analyses, kind).get("models"))
+    ]
+    if "rules" in analyses and not named:
+        named = list(Rules.model_fields["models"].default)
+    return [lung, *(LUNGS[name] for name in named if name in LUNGS)]
+
+
+def _check_teaching(raw, lung: Lung) -> list[str]:
+    """Check the analyses behind teaching figures."""
+    problems, analyses = [], _table(raw, "analyses")
+    if "rules" in analyses:
+        along = _table(analyses, "rules").get("along", "t_low_in_time_constants")
+        if along in PARAMETERS and along not in _table(raw, "axes"):
+            problems.append(f"analyses.rules.along: {along} has no axis. Add [axes.{along}].")
+    for kind in ("compare", "rules"):
+        problems += _repeated(
+            f"analyses.{kind}.models", _names(_table(analyses, kind).get("models"))
+        )
+    for model in _lungs(raw, lung) if "compare" in analyses else ():
+        for name in _names(_table(analyses, "compare").get("outcomes")):
+            if name in OUTCOMES and name not in outcomes_of(model):
+                problems.append(
+                    f"analyses.compare.outcomes: the lung {model.name!r} has no {name}. Drop it."
+                )
+    if "inside" in analyses and "alveolar_pressure_slow" not in lung.signals:
+        problems.append(
+            f"analyses.inside: the lung {lung.name!r} has no slow compartment. Use 'paired'."
+        )
+    start = _table(analyses, "startup")
+    at, cycles = (
+        start.get("longer_cycle"),
+        start.get("cycles", Startup.model_fields["cycles"].default),
+    )
+    if isinstance(at, int) and isinstance(cycles, int) and at > cycles:
+        problems.append(f"analyses.startup.longer_cycle: must be one of {cycles} cycles; got {at}.")
+    for name in _table(analyses, "adjust", "steps"):
+        if name in PARAMETERS and PARAMETERS[name].kind != "setting":
+            problems.append(f"analyses.adjust.steps.{name}: is no setting. Drop it.")
+    end, now = _table(analyses, "wean").get("p_high_end"), _table(raw, "fixed").get("p_high")
+    if isinstance(end, (int, float)) and isinstance(now, (int, float)) and not end < now:
+        problems.append(f"analyses.wean.p_high_end: must be below P high of {now:g}; got {end:g}.")
     return problems
 
 

@@ -376,6 +376,13 @@ class Wean(Table):
     seconds_per_pressure: Annotated[Number, Field(gt=0)] = SECONDS_PER_PRESSURE
 
 
+class Rules(Table):
+    """Flow ratio and exhaled fraction together, in each of some lung models."""
+
+    along: ParameterName = "t_low_in_time_constants"
+    models: list[LungName] = Field(["linear", "tube"], min_length=1, max_length=3)
+
+
 class Analyses(Table):
     """What to do; each part is optional."""
 
@@ -395,6 +402,7 @@ class Analyses(Table):
     inside: Inside | None = None
     adjust: Adjust | None = None
     wean: Wean | None = None
+    rules: Rules | None = None
 
 
 class Outputs(Table):

@@ -22,6 +22,7 @@ from ebbmap.plotting.pages.course import course_pages
 from ebbmap.plotting.pages.hidden import hidden_pages
 from ebbmap.plotting.pages.maps import map_pages
 from ebbmap.plotting.pages.profiles import profile_pages
+from ebbmap.plotting.pages.rules import rules_pages
 from ebbmap.plotting.pages.shares import screening_pages, shapley_pages
 from ebbmap.plotting.pages.sobol import sobol_pages
 from ebbmap.plotting.pages.starting import start_pages
@@ -49,6 +50,7 @@ _PAGES: Mapping[str, Callable[[xr.Dataset], Iterator[Page]]] = MappingProxyType(
         "inside": hidden_pages,
         "adjust": adjust_pages,
         "wean": wean_pages,
+        "rules": rules_pages,
     }
 )
 

@@ -29,8 +29,8 @@ def map_pages(result: xr.Dataset) -> Iterator[Page]:
     for rule in result["rule"].values.astype(str):
         one = result.sel(rule=rule)
         bounds = failing_bounds(one)
-        fig = Figure(figsize=(1.2 + 3.4 * len(populations), 8.8), layout="constrained")
-        grid = fig.add_gridspec(3, len(populations), height_ratios=(1, 1, 0.16))
+        fig = Figure(figsize=(1.2 + 3.4 * len(populations), 10.8), layout="constrained")
+        grid = fig.add_gridspec(3, len(populations), height_ratios=(1, 1, 0.3))
         axes = (
             grid[:2, :]
             .subgridspec(2, len(populations))
@@ -45,6 +45,8 @@ def map_pages(result: xr.Dataset) -> Iterator[Page]:
             axes[0, column].set_title(name, color=colour_of(name, column), fontsize=13)
             for ax in axes[:, column]:
                 mark_lungs(ax, _middles(y, result), COLOURS)
+        for ax in axes[:, 0]:
+            ax.set_ylabel(ax.get_ylabel().replace(" [", "\n["))
         for ax in axes[:, 1:].flat:
             ax.set_ylabel("")
         for ax in axes[0]:
@@ -56,7 +58,7 @@ def map_pages(result: xr.Dataset) -> Iterator[Page]:
         half = [Line2D([], [], color=INK, label="half are safe")] if (best > HALF).any() else []
         key.legend(
             handles=[*legend_of_bounds(bounds), *half],
-            loc="center", ncols=min(3, len(populations)), frameon=False, fontsize=9,
+            loc="center", ncols=min(2, len(populations)), frameon=False, fontsize=9,
             title="limit broken most often", title_fontsize=9,
         )  # fmt: skip
         add_caption(

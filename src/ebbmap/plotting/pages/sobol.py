@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 import xarray as xr
 from matplotlib.figure import Figure
+from matplotlib.text import Annotation
 
 from ebbmap.plotting.convergence import plot_convergence, plot_index_by_size
 from ebbmap.plotting.drivers import plot_drivers
@@ -49,6 +50,10 @@ def _totals(result: xr.Dataset) -> Iterator[Page]:
             )
             if row == 0:
                 ax.set_title(driven_words(outcome), fontsize=11)
+            if column < len(shown) - 1:
+                # beside twelve panels, names have room in the last column only
+                for text in [one for one in ax.texts if isinstance(one, Annotation)]:
+                    text.remove()
             if column == 0:
                 ax.set_ylabel(f"{name}\ntotal index", color=colour_of(name, row), fontsize=12)
             else:
@@ -56,7 +61,7 @@ def _totals(result: xr.Dataset) -> Iterator[Page]:
             if row < len(populations) - 1:
                 ax.set_xlabel("")
     handles, labels = axes[0, 0].get_legend_handles_labels()
-    fig.legend(handles, labels, loc="outside upper center", ncols=len(labels), frameon=False)
+    fig.legend(handles, labels, loc="outside upper center", ncols=3, frameon=False)
     add_caption(fig, f"Total Sobol indices at every {words(along)}, bands: "
              f"{result.attrs['ci_level']:.0%} intervals, {sizes_text(result)}; properties drawn "
              f"independently. {result.attrs['fixed']}.", result)  # fmt: skip

@@ -27,7 +27,7 @@ def trade_pages(result: xr.Dataset) -> Iterator[Page]:
             ax = axes[row, column]
             one = result.sel(rule=rule, population=name)
             plot_trade(one, x=x, y=y, colour=colour_of(name, column), ax=ax)
-            answer = "\n".join(textwrap.wrap(str(one["answer"].values), 42))
+            answer = "\n".join(textwrap.wrap(str(one["answer"].values), 27))
             ax.set_title(f"{name}, {words(rule)}\n{answer}", fontsize=9,
                          color=colour_of(name, column))  # fmt: skip
             if column:

@@ -8,6 +8,7 @@ import numpy as np
 import xarray as xr
 from matplotlib.figure import Figure
 
+from ebbmap.plotting.clouds import plot_clouds
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.style import INK, colour_of, words
 from ebbmap.plotting.windows import COMMON_RANGE, plot_served, plot_windows_along
@@ -43,6 +44,39 @@ def window_pages(result: xr.Dataset) -> Iterator[Page]:
         for rule in rules
     )
     yield "served", fig, f"Largest share of lungs that one T low serves. {told}."
+    yield from _clouds(result, rules)
+
+
+def _clouds(result: xr.Dataset, rules) -> Iterator[Page]:
+    """Draw every lung's window against its time constant, a panel for each rule."""
+    fig = Figure(figsize=(10.0, 1.6 + 4.6 * len(rules)), layout="constrained")
+    axes = fig.subplots(len(rules), 1, squeeze=False, sharex=True)
+    for ax, rule in zip(axes[:, 0], rules, strict=True):
+        plot_clouds(result.sel(rule=rule), ax=ax)
+        ax.set_title(f"rule: {words(rule)}", loc="left", fontsize=13)
+    for ax in axes[:-1, 0]:
+        ax.set_xlabel("")
+    add_caption(
+        fig,
+        "Each upright line is the window of one lung: the T low that keep every limit. Ticks "
+        f"below: lungs without one. {result.sizes['sample']} lungs in each population. "
+        f"{result.attrs['fixed']}.",
+        result,
+    )
+    some = (result["best_margin"] >= 0).mean("sample")
+    told = "; ".join(
+        f"{words(rule)}: "
+        + ", ".join(
+            f"{name} {float(some.sel(rule=rule, population=name)):.0%}"
+            for name in result["population"].values.astype(str)
+        )
+        for rule in rules
+    )
+    yield (
+        "one_picture", fig,
+        "The window of T low of every lung against its expiratory time constant, with the common "
+        f"starting range. Share of lungs that have a window. {told}.",
+    )  # fmt: skip
 
 
 def _window_along(result: xr.Dataset) -> Iterator[Page]:

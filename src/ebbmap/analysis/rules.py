@@ -1,0 +1,70 @@
+"""The two rules for T low side by side: where they say the same, and in which lung model."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from ebbmap.analysis.regions import fixed_values, unconfirmed
+from ebbmap.cases import Question
+from ebbmap.labelling import describe, label, provenance
+from ebbmap.limits import RULES
+from ebbmap.simulate import simulate
+
+
+def compare_rules(
+    question: Question, *, models: tuple[str, ...], along: str, grid: np.ndarray
+) -> xr.Dataset:
+    """Follow flow ratio and exhaled fraction along an axis in several lung models.
+
+    Parameters
+    ----------
+    question : Question
+        Populations (their middle lungs) and fixed values.
+    models : tuple of str
+        Lung models.
+    along : str
+        Parameter on the axis, such as t_low_in_time_constants.
+    grid : ndarray, shape (m,)
+        Its values.
+
+    Returns
+    -------
+    xarray.Dataset
+        Dims (population, model, along): `flow_ratio`, `exhaled_fraction`, and their `sum`, which
+        is one where both rules are the same rule.
+
+    Raises
+    ------
+    EbbmapError
+        For values that cannot be.
+
+    Examples
+    --------
+    >>> both = compare_rules(
+    ...     Question(fixed={"resistance_quadratic": 8.0}), models=("linear", "tube"),
+    ...     along="t_low", grid=np.array([0.5]),
+    ... )
+    >>> both["sum"].round(3).values.ravel().tolist()
+    [1.0, 1.08]
+    """
+    axis = xr.DataArray(grid, dims=along, coords={along: grid})
+    rows = []
+    for group in question.groups():
+        values: dict[str, Any] = {**(group.median if group else {}), **question.fixed, along: axis}
+        solved = [simulate(model, outcomes=RULES, **values)[list(RULES)] for model in models]
+        kept = [one.drop_vars([n for n in one.coords if n != along]) for one in solved]
+        rows.append(xr.concat(kept, dim=xr.Variable("model", list(models)), join="outer"))
+    labels = [group.name if group else "all" for group in question.groups()]
+    dataset = xr.concat(rows, dim=xr.Variable("population", labels), join="outer")
+    total = dataset["flow_ratio"] + dataset["exhaled_fraction"]
+    for name in (*RULES, along):
+        dataset[name] = label(dataset[name], name)
+    dataset["sum"] = describe(total, "flow ratio plus exhaled fraction")
+    dataset.attrs = provenance(
+        f"the two rules along {along}", lung=", ".join(models), fixed=fixed_values(question),
+        unconfirmed=unconfirmed(question),
+    )  # fmt: skip
+    return dataset

@@ -1,0 +1,76 @@
+"""The two rules on one picture."""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+from matplotlib.axes import Axes
+
+from ebbmap.limits import RULES
+from ebbmap.plotting.style import (
+    FAINT,
+    GRID,
+    INK,
+    colour_of,
+    dress,
+    own_axes,
+    spread_labels,
+    text_of,
+    words,
+)
+from ebbmap.plotting.waves import kept_part
+
+#: Line of each lung model, in order.
+STYLES = ("-", (0, (4, 1.8)), (0, (1.2, 1.2)))
+
+#: Least distance of two names beside the axes, as a share of its height.
+LABEL_GAP = 0.075
+
+
+def plot_rules(ds: xr.Dataset, *, along: str, ax: Axes | None = None) -> Axes:
+    """Draw flow ratio and exhaled fraction of several lung models, and their sum.
+
+    Parameters
+    ----------
+    ds : xarray.Dataset
+        One population of `compare_rules`.
+    along : str
+        The axis.
+    ax : Axes, optional
+        Where to draw.
+
+    Returns
+    -------
+    Axes
+        A line for each share and model, thick where its own rule is kept, and for each model the
+        sum of the two; all named at their ends.
+    """
+    ax = own_axes(ax)
+    ax.grid(color=GRID, lw=0.8)
+    place = ds[along].values
+    ends: list[tuple[str, str, float]] = []
+    for style, model in zip(STYLES, ds["model"].values.astype(str), strict=False):
+        one = ds.sel(model=model)
+        for number, rule in enumerate(RULES):
+            line, colour = one[rule].values, colour_of(rule, number)
+            ax.plot(place, line, ls=style, color=colour, lw=2.2, label=f"{words(rule)}, {model}")
+            kept = np.where(kept_part(line, rule), line, np.nan)
+            ax.plot(place, kept, color=colour, lw=8, alpha=0.3, solid_capstyle="butt")
+            ends.append((f"{words(rule)}, {model}", colour, float(line[-1])))
+        ax.plot(place, one["sum"], ls=style, color=INK, lw=1.8, label=f"sum, {model}")
+        ends.append((f"sum, {model}", INK, float(one["sum"][-1])))
+    top = 1.08 * float(ds["sum"].max())
+    placed = spread_labels([end for _, _, end in ends], LABEL_GAP * top)
+    for (text, colour, _), at in zip(ends, placed, strict=True):
+        ax.annotate(
+            text, (1.02, at), xycoords=("axes fraction", "data"), va="center", color=colour,
+            annotation_clip=False,
+        )  # fmt: skip
+    for share in (0.25, 0.5, 0.75, 1.0):
+        ax.axhline(share, color=FAINT, lw=0.8, ls=(0, (1, 3)))
+    ax.set_ylim(0.0, top)
+    ax.set_xlim(float(place[0]), float(place[-1]))
+    ax.set_xlabel(text_of(ds[along]))
+    ax.set_ylabel("share")
+    dress(ax)
+    return ax

@@ -1,0 +1,90 @@
+"""One self-contained HTML page: a template, and the grid as numbers within it."""
+
+from __future__ import annotations
+
+import base64
+import json
+from importlib.resources import files
+from types import MappingProxyType
+
+import numpy as np
+import xarray as xr
+
+from ebbmap.caution import CAUTION
+from ebbmap.teaching.grid import CURVES, SHOWN, middle_lungs
+from ebbmap.units import display
+
+#: Places in the template.
+DATA, LINE = "__PAGE_DATA__", "__CAUTION__"
+
+#: What is interpolated in another form than its own, because it is straighter in it. The
+#: reciprocal of PaCO2 goes to 0 where nothing is ventilated.
+FORMS = MappingProxyType(
+    {
+        "paco2": "reciprocal",
+        "time_constant_exp": "logarithm",
+        "release_in_time_constants": "logarithm",
+        "release_volume": "logarithm",
+    }
+)
+
+#: Axes of the grid, in the order of every array.
+AXES = ("resistance_exp", "compliance", "t_low")
+
+
+def build_page(grid: xr.Dataset) -> str:
+    """Build the page from a grid.
+
+    Parameters
+    ----------
+    grid : xarray.Dataset
+        Result of `teaching_grid`.
+
+    Returns
+    -------
+    str
+        HTML with style, script and data inside; nothing is fetched.
+    """
+    template = files("ebbmap.teaching").joinpath("page.html").read_text(encoding="utf-8")
+    data = json.dumps(page_data(grid), ensure_ascii=False, separators=(",", ":"))
+    # a closing tag inside a string would end the script
+    return template.replace(LINE, CAUTION).replace(DATA, data.replace("</", "<\\/"))
+
+
+def page_data(grid: xr.Dataset) -> dict:
+    """Return what the script reads: axes, texts, and arrays as base64 of 32-bit numbers."""
+    arrays, parts, start = {}, [], 0
+    for name in (*SHOWN, *CURVES, "margin"):
+        last = [str(dim) for dim in grid[name].dims if dim not in AXES]
+        values = grid[name].transpose(*AXES, *last).values.astype("<f4")
+        form = FORMS.get(name, "itself")
+        if form == "logarithm":
+            values = np.log(values)
+        elif form == "reciprocal":
+            values = np.nan_to_num(1.0 / values, nan=0.0)
+        arrays[name] = {
+            "start": start,
+            "size": grid.sizes[last[0]] if last else 1,
+            "form": form,
+            "text": str(grid[name].attrs["long_name"]),
+            "units": display(str(grid[name].attrs["units"])),
+        }
+        parts.append(values.reshape(-1))
+        start += values.size
+    return {
+        "axes": {name: grid[name].values.tolist() for name in AXES},
+        "arrays": arrays,
+        "place": grid["place"].values.tolist(),
+        "bounds": [
+            {"rule": str(rule), "text": str(text)}
+            for rule, text in zip(
+                grid["bound_rule"].values, grid["bound_sentence"].values, strict=True
+            )
+        ],
+        "set": {name: grid.attrs[name] for name in ("t_high", "p_high", "p_low")},
+        "fixed": grid.attrs["fixed"],
+        "lung": grid.attrs["lung"],
+        "source": grid.attrs["source"],
+        "lungs": middle_lungs(),
+        "numbers": base64.b64encode(np.concatenate(parts).tobytes()).decode("ascii"),
+    }
