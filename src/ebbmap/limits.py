@@ -221,15 +221,19 @@ def judge(limits: LimitSet, outcomes: Mapping[str, np.ndarray]) -> Judgement:
     if not limits.hard:
         raise EbbmapError(f"limit set {limits.name!r} has no hard limit. Add one to judge safety.")
     margin, binding, unknown = _least(limits.hard, outcomes)
-    lost = unknown & ~(margin < 0)
-    margin = np.where(lost, np.nan, margin)
-    binding = np.where(lost, np.int8(NO_BOUND), binding)
-    verdict = np.where(margin < 0, np.int8(UNSAFE), np.int8(SAFE))
+    broken = margin < 0
+    lost = unknown & ~broken
+    if lost.any():
+        margin = np.where(lost, np.nan, margin)
+        binding = np.where(lost, np.int8(NO_BOUND), binding)
+    verdict = broken * np.int8(UNSAFE)
     if limits.caution:
         warned, _, unclear = _least(limits.caution, outcomes)
-        verdict = np.where((verdict == SAFE) & (warned < 0), np.int8(CAUTION), verdict)
+        verdict = np.where((warned < 0) & ~broken, np.int8(CAUTION), verdict)
         lost = lost | (unclear & (verdict == SAFE))
-    return Judgement(np.where(lost, np.int8(UNDETERMINED), verdict), margin, binding)
+    if lost.any():
+        verdict = np.where(lost, np.int8(UNDETERMINED), verdict)
+    return Judgement(verdict, margin, binding)
 
 
 def bound_margins(bounds: Iterable[Bound], outcomes: Mapping[str, np.ndarray]) -> np.ndarray:
@@ -238,16 +242,26 @@ def bound_margins(bounds: Iterable[Bound], outcomes: Mapping[str, np.ndarray]) -
 
 
 def _least(bounds: tuple[Bound, ...], outcomes: Mapping[str, np.ndarray]):
-    """Least known margin, the bound that has it, and whether any margin is unknown."""
-    margin: np.ndarray = np.asarray(np.nan)
-    binding: np.ndarray = np.asarray(NO_BOUND, dtype=np.int8)
-    unknown: np.ndarray = np.asarray(False)
+    """Least known margin, the bound that has it, and whether any margin is unknown.
+
+    Worked in place, since whole sweeps pass through here.
+    """
+    shape = np.broadcast_shapes(*(np.shape(outcomes[bound.outcome]) for bound in bounds))
+    margin = np.full(shape, np.inf)
+    binding = np.full(shape, NO_BOUND, dtype=np.int8)
+    unknown: np.ndarray = np.zeros((), dtype=bool)
+    closer = np.empty(shape, dtype=bool)
     for number, bound in enumerate(bounds):
         own = bound.margin(outcomes[bound.outcome])
-        closer = ~(own >= margin) & ~np.isnan(own)
-        binding = np.where(closer, np.int8(number), binding)
-        margin = np.fmin(margin, own)
-        unknown = unknown | np.isnan(own)
+        np.less(own, margin, out=closer)
+        np.copyto(binding, np.int8(number), where=closer)
+        np.fmin(margin, own, out=margin)
+        lost = np.isnan(own)
+        if lost.any():
+            unknown = unknown | lost
+    # a case of which nothing is known has no margin at all
+    if unknown.ndim:
+        margin = np.where(binding == NO_BOUND, np.nan, margin)
     return margin, binding, unknown
 
 
