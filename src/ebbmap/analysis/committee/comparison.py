@@ -23,12 +23,12 @@ from ebbmap.protocol import Group, Protocol
 ERRORS = (0.0, 0.1, 0.2, 0.3)
 
 #: Lungs on which targets are chosen, and lungs on which they are tried.
-CHOICE_LUNGS = 2048
-TRIED_LUNGS = 8192
+CHOICE_LUNGS = 1024
+TRIED_LUNGS = 4096
 
 #: Targets that are looked at.
-TIMES = np.round(np.geomspace(0.1, 4.0, 75), 4)
-MULTIPLES = np.round(np.geomspace(0.05, 3.0, 75), 4)
+TIMES = np.round(np.geomspace(0.1, 4.0, 60), 4)
+MULTIPLES = np.round(np.geomspace(0.05, 3.0, 60), 4)
 RATIOS = np.round(np.arange(0.06, 0.96, 0.02), 2)
 
 #: Targets of common practice, with their sources.
