@@ -147,7 +147,7 @@ class Draft:
         }
 
     def middle(self) -> dict[str, np.ndarray]:
-        """Settings half-way through every range, shape ()."""
+        """Return the settings half-way through every range, shape ()."""
         return {name: np.asarray(span.middle) for name, span in self.spans.items()}
 
     def within(self, spans: Mapping[str, Span]) -> Draft:
@@ -214,7 +214,9 @@ def measure(lung: Lung, draft: Draft, lungs: Arrays, scores: np.ndarray) -> Meas
                 evaluate(lung, at, ("time_constant_exp",)).outcomes["time_constant_exp"] * blur
             )
         else:
-            found["flow_time"] = flow_ratio_time(lung, _true(lung, draft, lungs), rule.target) * blur
+            found["flow_time"] = (
+                flow_ratio_time(lung, _true(lung, draft, lungs), rule.target) * blur
+            )
     return Measured(**found)
 
 
@@ -269,7 +271,7 @@ def flow_ratio_time(lung: Lung, values: Arrays, ratio: float) -> np.ndarray:
 
 
 def settings_of(draft: Draft, measured: Measured, places: Arrays) -> dict[str, np.ndarray]:
-    """Settings that the draft gives each lung.
+    """Work out the settings that the draft gives each lung.
 
     Parameters
     ----------

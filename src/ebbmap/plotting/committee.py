@@ -25,7 +25,6 @@ from ebbmap.plotting.style import (
     dress,
     own_axes,
     text_of,
-    words,
 )
 
 #: The four verdicts; light and dark alternate, hatches tell them apart without colour.
@@ -72,10 +71,12 @@ def plot_verdicts(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
                 height=0.62, label=verdict)  # fmt: skip
         for row, (start, width) in enumerate(zip(left, share, strict=True)):
             if width >= WRITTEN_FROM:
-                dark = verdict == "unsafe" or verdict == "safe"
-                ax.text(start + width / 2, row, f"{width:.0%}", ha="center", va="center",
-                        fontsize=9, color="white" if dark else INK,
-                        bbox=None if dark else {"fc": "white", "ec": "none", "pad": 1.0})  # fmt: skip
+                dark = verdict in ("unsafe", "safe")
+                ax.text(
+                    start + width / 2, row, f"{width:.0%}", ha="center", va="center", fontsize=9,
+                    color="white" if dark else INK,
+                    bbox=None if dark else {"fc": "white", "ec": "none", "pad": 1.0},
+                )  # fmt: skip
         left = left + share
     for row, wanted in enumerate(ds["wanted_share"].values):
         ax.plot([wanted, wanted], [row - 0.42, row + 0.42], color=INK, lw=2.2,
@@ -264,8 +265,10 @@ def map_figure(ds: xr.Dataset, ranges: dict[str, tuple[float, float]]) -> Figure
                 ax.set_ylabel("")
     if drawn is not None:
         fig.colorbar(drawn, ax=axes[0], label="share of lungs that are safe", pad=0.01)
-    fig.legend(handles=legend_of_bounds(bounds), loc="outside lower center", ncols=2,
-               frameon=False, fontsize=9, title="limit broken most often", title_fontsize=9)  # fmt: skip
+    fig.legend(
+        handles=legend_of_bounds(bounds), loc="outside lower center", ncols=2, frameon=False,
+        fontsize=9, title="limit broken most often", title_fontsize=9,
+    )  # fmt: skip
     return fig
 
 

@@ -191,8 +191,8 @@ def _check_settings(file: ProtocolFile) -> Iterator[str]:
                 yield f"settings.{name}.{key}: {found}"
     if "p_high" in spans and spans["p_low"].high >= spans["p_high"].low:
         yield (
-            f"settings.p_low: must stay below P high; got up to {spans['p_low'].high:g} with P high "
-            f"from {spans['p_high'].low:g} cmH₂O. Part the ranges."
+            f"settings.p_low: must stay below P high; got up to {spans['p_low'].high:g} with "
+            f"P high from {spans['p_high'].low:g} cmH₂O. Part the ranges."
         )
 
 

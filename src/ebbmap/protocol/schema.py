@@ -169,10 +169,10 @@ class ProtocolFile(Table):
     settings_drawn: int = Field(512, ge=8, le=MAX_SETTINGS, strict=True)
     wanted: Share = 0.9
     settings: Settings
-    fixed: dict[ParameterName, Number] = {}
+    fixed: dict[ParameterName, Number] = Field(default_factory=dict)
     groups: list[GroupTable] = Field(min_length=1)
-    population: dict[str, OwnPopulation] = {}
-    eligible: dict[str, Ends] = {}
+    population: dict[str, OwnPopulation] = Field(default_factory=dict)
+    eligible: dict[str, Ends] = Field(default_factory=dict)
     limits: Limits
 
 

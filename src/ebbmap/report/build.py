@@ -247,10 +247,8 @@ def _ways_text(check: Check) -> str:
         if not one.notnull().any():
             continue
         fixed, ruled = one.sel(way=ways[0]), one.sel(way=ways[1])
-        low, high = ds["served_share_interval"].sel(group=name, way=ways[0])[0].values
-        better = [
-            f"{float(e):.0%}" for e in ds["error"].values if float(ruled.sel(error=e)) > high
-        ]
+        high = float(ds["served_share_interval"].sel(group=name, way=ways[0])[0, 1])
+        better = [f"{float(e):.0%}" for e in ds["error"].values if float(ruled.sel(error=e)) > high]
         said.append(
             f"{name}: one T low serves {float(fixed[0]):.0%}, the time constant "
             f"{float(ruled[0]):.0%} without error and {float(ruled[-1]):.0%} with "
@@ -319,5 +317,3 @@ def _provenance(check: Check) -> list[tuple[str, str]]:
         ("versions", attrs["versions"]),
         ("date", attrs["history"].split(" ")[0]),
     ]
-
-

@@ -17,7 +17,6 @@ from ebbmap.analysis.committee.difference import say_eligible, say_setting
 from ebbmap.draft import SETTINGS
 from ebbmap.outcomes import OUTCOMES
 from ebbmap.parameters import PARAMETERS
-
 from ebbmap.units import display
 
 #: A group of lungs that a bound fails for in fewer cases than this is not listed on the page.
@@ -333,9 +332,14 @@ def _drivers(check: Check) -> Iterator[Table]:
     ds = check.results.get("drivers")
     if ds is None:
         return
-    along = next(str(d) for d in ds["total"].dims if d not in ("population", "outcome", "parameter"))
-    columns = (Column("group"), Column(_head(along), "number"),
-               *(Column(PARAMETERS[str(p)].long_name, "number", True) for p in ds["parameter"].values))  # fmt: skip
+    along = next(
+        str(d) for d in ds["total"].dims if d not in ("population", "outcome", "parameter")
+    )
+    names = [str(name) for name in ds["parameter"].values]
+    columns = (
+        Column("group"), Column(_head(along), "number"),
+        *(Column(PARAMETERS[name].long_name, "number", True) for name in names),
+    )  # fmt: skip
     rows = []
     for group in ds["population"].values.astype(str):
         for place in ds[along].values:
@@ -343,7 +347,7 @@ def _drivers(check: Check) -> Iterator[Table]:
             rows.append((group, float(place), *(
                 (float(one["total"].sel(parameter=p)),
                  *(float(x) for x in one["total_interval"].sel(parameter=p).values))
-                for p in ds["parameter"].values
+                for p in names
             )))  # fmt: skip
     yield Table("drivers", "Total Sobol indices of the safety margin", columns, tuple(rows))
 

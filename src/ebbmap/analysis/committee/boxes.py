@@ -129,7 +129,7 @@ def _fill(protocol, out: _Table, at, name: str, coarse: Searched, draws, wanted:
     draft = coarse.draft
     spans = list(draft.spans)
     flat = coarse.safe.reshape(-1, coarse.safe.shape[-1])
-    out.own[at] = share_with_interval(flat.any(axis=0))
+    out.own[at] = share_with_interval(np.any(flat, axis=0))
     place = _default(coarse, wanted)
     for i, parameter in enumerate(spans):
         out.default[at][i] = place[parameter].low
@@ -188,7 +188,7 @@ def _mixture(protocol: Protocol, sizes: dict[str, int]) -> dict[str, int]:
     total = sum(share.values())
     smallest = min(sizes[name] / (part / total) for name, part in share.items())
     n = int(min(SEARCH_LUNGS, smallest))
-    return {name: int(round(n * part / total)) for name, part in share.items()}
+    return {name: round(n * part / total) for name, part in share.items()}
 
 
 def _pooled(protocol: Protocol, draws, coarse: dict[str, Searched]) -> Searched:
@@ -243,7 +243,7 @@ def _volume(draft: Draft, spans: dict[str, Span], step: float) -> float:
 
 
 def _default(coarse: Searched, wanted: float) -> dict[str, Span]:
-    """Setting at which the wanted share of the lungs keeps the largest margin."""
+    """Find the setting at which the wanted share of the lungs keeps the largest margin."""
     flat = coarse.margin.reshape(-1, coarse.margin.shape[-1])
     # the lung that just belongs to the wanted share, counted from the best
     rank = flat.shape[1] - int(np.ceil(wanted * flat.shape[1]))
@@ -312,7 +312,8 @@ def _labelled(protocol, out: _Table, names, parameters, wanted) -> xr.Dataset:
     )  # fmt: skip
     data["box"] = describe(
         xr.DataArray(out.box, dims=(*dims, "parameter", "end")),
-        "largest box of settings that serves the wanted share", comment="in registry units",
+        "largest box of settings that serves the wanted share",
+        comment="in registry units",
     )
     data["box_verdict"] = (dims, out.verdict.astype(str), {"long_name": "certificate of the box"})
     data["attempts"] = describe(xr.DataArray(out.attempts, dims=dims), "boxes that were certified")
@@ -333,7 +334,8 @@ def _labelled(protocol, out: _Table, names, parameters, wanted) -> xr.Dataset:
         )  # fmt: skip
     data["default"] = describe(
         xr.DataArray(out.default, dims=(*dims, "parameter")),
-        "single setting with the largest margin", comment="in registry units",
+        "single setting with the largest margin",
+        comment="in registry units",
     )
     data["default_margin"] = describe(
         xr.DataArray(out.default_margin, dims=dims),
@@ -346,5 +348,3 @@ def _labelled(protocol, out: _Table, names, parameters, wanted) -> xr.Dataset:
     needs = [_needs(out, g, wanted[name]) for g, name in enumerate(names)]
     data["needs"] = ("group", needs, {"long_name": "what would hold"})
     return data
-
-

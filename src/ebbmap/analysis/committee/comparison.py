@@ -6,7 +6,6 @@ an error; targets are chosen on one sample of lungs and tried on another. Sizes:
 
 from __future__ import annotations
 
-
 import numpy as np
 import xarray as xr
 from scipy.stats import qmc
@@ -170,5 +169,3 @@ def _labelled(names, ways, share, target) -> xr.Dataset:
         "comment": "; ".join(f"{_common_name(k, t)}: {source}" for k, t, source in COMMON_TARGETS),
     }
     return data
-
-

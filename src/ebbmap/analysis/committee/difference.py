@@ -61,9 +61,7 @@ def compare_drafts(old: Protocol, new: Protocol) -> xr.Dataset:
         if twin.population != group.population:
             raise EbbmapError(f"{group.name} is defined differently in the two files.")
     counts = [{c.group.name: c for c in count_groups(p)} for p in (old, new)]
-    verdicts = [
-        find_verdict(p, list(c.values())) for p, c in zip((old, new), counts, strict=True)
-    ]
+    verdicts = [find_verdict(p, list(c.values())) for p, c in zip((old, new), counts, strict=True)]
     rows = [_row(*(c[group.name] for c in counts)) for group in groups]
     names = [group.name for group in groups]
     data = xr.Dataset(coords={"group": names, "draft": ["old", "new"],

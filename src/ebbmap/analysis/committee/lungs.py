@@ -181,7 +181,9 @@ def solver(
     """
     todo = plan(protocol.lung, protocol.limits.outcomes)
     held = fixed(protocol)
-    known = measure(protocol.lung, draft, {**drawn.values, **_spread(held, drawn.size)}, drawn.scores)
+    known = measure(
+        protocol.lung, draft, {**drawn.values, **_spread(held, drawn.size)}, drawn.scores
+    )
     m = max(np.size(value) for value in places.values())
 
     def solve(cut: slice) -> Arrays:
@@ -209,9 +211,7 @@ def count(
 ) -> Tally:
     """Judge lungs at settings of a draft; see `tally`."""
     solve, m = solver(protocol, draft, drawn, draft.places(unit))
-    return tally(
-        solve, protocol.limits, drawn.size, m, workers=workers(), progress=progress
-    )
+    return tally(solve, protocol.limits, drawn.size, m, workers=workers(), progress=progress)
 
 
 def _spread(held: Arrays, n: int) -> dict[str, np.ndarray]:

@@ -153,11 +153,12 @@ def find_verdict(protocol: Protocol, counted: list[GroupCount]) -> xr.Dataset:
     offered = np.where([one.inside is None for one in counted], 0.0, offered)
     weights = offered / offered.sum() if offered.sum() > 0 else offered
     wanted = [*(one.group.wanted for one in counted), protocol.wanted]
+    bounds = len(protocol.limits.hard)
     rows: list[dict] = []
     for one in counted:
-        rows.append(_row([one], np.ones(1)))
+        rows.append(_row([one], np.ones(1), bounds))
     some = [i for i, one in enumerate(counted) if one.inside is not None]
-    rows.append(_row([counted[i] for i in some], weights[some]))
+    rows.append(_row([counted[i] for i in some], weights[some], bounds))
     grades = [grade(r["safe"], r["strict"][1], w) for r, w in zip(rows, wanted, strict=True)]
     out = xr.Dataset(coords={"group": names, "verdict": list(VERDICTS),
                              "ci_bound": ["lower", "upper"],
@@ -223,14 +224,13 @@ def _quantiles(counted: list[GroupCount]) -> xr.DataArray:
     )
 
 
-def _row(counted: list[GroupCount], weights: np.ndarray) -> dict:
+def _row(counted: list[GroupCount], weights: np.ndarray, bounds: int) -> dict:
     """Shares of one group, or of several by their weights."""
     tallies = [one.inside for one in counted if one.inside is not None]
     if not tallies:
-        unknown = (np.nan, np.nan, np.nan)
-        k = 0
-        return {"safe": unknown, "strict": unknown, "whole": unknown, "none": unknown,
-                "shares": np.full(4, np.nan), "broken": np.nan, "shortfall": np.nan, "k": k}  # fmt: skip
+        unknown = dict.fromkeys(("safe", "strict", "whole", "none"), (np.nan, np.nan, np.nan))
+        none = np.full(bounds, np.nan)
+        return {**unknown, "shares": np.full(4, np.nan), "broken": none, "shortfall": none}
     m = tallies[0].by_setting.shape[1]
     safe = [t.safe_share for t in tallies]
     broken = sum(
@@ -281,9 +281,7 @@ def _corner(protocol: Protocol, one: GroupCount, edges: np.ndarray) -> dict:
     if np.isnan(margin).all():
         return empty
     lung = int(np.nanargmin(margin))
-    bound = protocol.limits.hard[
-        int(np.broadcast_to(judged.binding, (one.drawn.size, 1))[lung, 0])
-    ]
+    bound = protocol.limits.hard[int(np.broadcast_to(judged.binding, (one.drawn.size, 1))[lung, 0])]
     values = case_values(protocol, one.drawn, lung, places)
     reached = np.broadcast_to(outcomes[bound.outcome], (one.drawn.size, 1))[lung, 0]
     return {
@@ -302,9 +300,7 @@ def case_values(protocol: Protocol, drawn: Drawn, lung: int, places) -> dict[str
     full = {**own, **{name: np.reshape(value, (1,)) for name, value in held.items()}}
     known = measure(protocol.lung, protocol.draft, full, drawn.scores[lung : lung + 1])
     settings = settings_of(protocol.draft, known, places)
-    return {
-        name: float(np.reshape(value, -1)[0]) for name, value in {**settings, **full}.items()
-    }
+    return {name: float(np.reshape(value, -1)[0]) for name, value in {**settings, **full}.items()}
 
 
 def cycle_line(protocol: Protocol, values: dict[str, float]) -> str:
@@ -320,9 +316,7 @@ def lung_shares(counted: list[GroupCount]) -> xr.Dataset:
     for row, one in zip(table, counted, strict=True):
         if one.inside is not None:
             row[one.drawn.number] = one.inside.safe_share
-    array = xr.DataArray(
-        table, {"group": [one.group.name for one in counted]}, ("group", "sample")
-    )
+    array = xr.DataArray(table, {"group": [one.group.name for one in counted]}, ("group", "sample"))
     return xr.Dataset(
         {"range_safe_share": describe(array, "share of the range that is safe for this lung")}
     )

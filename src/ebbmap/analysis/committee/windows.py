@@ -92,9 +92,7 @@ def _labelled(protocol: Protocol, names, lower, upper) -> xr.Dataset:
     own = [np.mean(tried[i][i]) for i in range(len(names))]
     whole = float(weights @ np.array([one.mean() for one in tried[-1]]))
     effect = [np.array(wilson(p * (n - half), n - half, LEVEL)) for p in own]
-    effect.append(
-        _weighted(np.array([[one.mean()] for one in tried[-1]]), weights, n - half)[:, 0]
-    )
+    effect.append(_weighted(np.array([[one.mean()] for one in tried[-1]]), weights, n - half)[:, 0])
     data = xr.Dataset(
         coords={"group": rows, "other": names, "t_low": SERVED_AT, "quantile": list(WIDTHS),
                 "ci_bound": ["lower", "upper"], "population": names},
@@ -152,9 +150,7 @@ def _best_for_all(lower, upper, weights, seed: int) -> tuple[float, float, float
     take = np.round(n * weights / weights.max()).astype(int)
     low = np.concatenate([row[:k] for row, k in zip(lower, take, strict=True)])
     high = np.concatenate([row[:k] for row, k in zip(upper, take, strict=True)])
-    return best_place_interval(
-        low, high, SERVED_AT, resamples=RESAMPLES, level=LEVEL, seed=seed
-    )
+    return best_place_interval(low, high, SERVED_AT, resamples=RESAMPLES, level=LEVEL, seed=seed)
 
 
 def _s(dims, values, text: str, units: str = "1") -> xr.DataArray:

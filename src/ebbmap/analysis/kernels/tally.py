@@ -111,9 +111,7 @@ def tally(
     chunks = [slice(s, min(s + CHUNK, lungs)) for s in range(0, lungs, CHUNK)]
 
     def count(chunk: slice) -> Tally:
-        cuts = [
-            slice(s, min(s + rows, chunk.stop)) for s in range(chunk.start, chunk.stop, rows)
-        ]
+        cuts = [slice(s, min(s + rows, chunk.stop)) for s in range(chunk.start, chunk.stop, rows)]
         done = _join([_count(solve(cut), limits, (cut.stop - cut.start, settings)) for cut in cuts])
         if progress is not None:
             progress((chunk.stop - chunk.start) * settings)
@@ -151,8 +149,8 @@ def _count(outcomes: Arrays, limits: LimitSet, shape: tuple[int, int]) -> Tally:
 def _join(parts: list[Tally]) -> Tally:
     return Tally(
         np.concatenate([part.by_lung for part in parts], axis=1),
-        np.sum([part.by_setting for part in parts], axis=0, dtype=np.int64),
-        np.sum([part.shortfall for part in parts], axis=0),
+        np.stack([part.by_setting for part in parts]).sum(axis=0, dtype=np.int64),
+        np.stack([part.shortfall for part in parts]).sum(axis=0),
         np.concatenate([part.worst for part in parts]),
         np.concatenate([part.worst_setting for part in parts]),
     )
@@ -230,7 +228,11 @@ def clustered_interval(shares, weights, level: float):
     scale = 1.0 + z**2 / trials
     centre = mean + z**2 / (2.0 * trials)
     spread = z * np.sqrt(mean * (1.0 - mean) / trials + (z / (2.0 * trials)) ** 2)
-    return mean, float(max((centre - spread) / scale, 0.0)), float(min((centre + spread) / scale, 1.0))
+    return (
+        mean,
+        float(max((centre - spread) / scale, 0.0)),
+        float(min((centre + spread) / scale, 1.0)),
+    )
 
 
 def paired_interval(difference: np.ndarray, level: float) -> tuple[float, float, float]:
