@@ -200,15 +200,17 @@ def _check_groups(file: ProtocolFile) -> Iterator[str]:
     names = [one.population for one in file.groups]
     for name in sorted({one for one in names if names.count(one) > 1}):
         yield f"groups: {name!r} is named twice. Add the weights up."
+    try:
+        rules = file.limits.build().values()
+    except EbbmapError:
+        return  # reported with the limits
     lung = LUNGS[file.lung]
     draft = Draft(file.settings.spans(), file.settings.rules())
-    outcomes = [bound.outcome for rule in file.limits.build().values() for bound in rule.hard]
-    for name in names:
-        if name not in POPULATIONS and name not in file.population:
-            continue
-        have = {*_population(file, name).properties, *file.fixed, *SETTINGS}
-        own = set(plan(lung, outcomes).parameters)
-        for need in needed_properties(lung, draft, tuple(outcomes)):
+    outcomes = tuple(bound.outcome for rule in rules for bound in (*rule.hard, *rule.caution))
+    own = set(plan(lung, outcomes).parameters)
+    for name, group in _known_populations(file).items():
+        have = {*group.properties, *file.fixed, *SETTINGS}
+        for need in needed_properties(lung, draft, outcomes):
             if need in have or (need in own and PARAMETERS[need].kind != "lung property"):
                 continue
             yield f"groups: {name} has no {need}. Give it in the population, or [fixed]."
@@ -222,28 +224,32 @@ def _check_fixed(file: ProtocolFile) -> Iterator[str]:
             yield f"fixed.{name}: {found}"
         if name not in known:
             yield f"fixed.{name}: {unknown_name('parameter to fix', name, known)}"
-        for one in file.groups:
-            inside = one.population in POPULATIONS or one.population in file.population
-            if inside and name in _population(file, one.population).properties:
-                yield f"fixed.{name}: is drawn with {one.population}. Drop it."
+        for group in _known_populations(file).values():
+            if name in group.properties:
+                yield f"fixed.{name}: is drawn with {group.name}. Drop it."
 
 
 def _check_eligible(file: ProtocolFile) -> Iterator[str]:
+    drawn = [set(group.properties) for group in _known_populations(file).values()]
+    common = {*(set.intersection(*drawn) if drawn else ()), CHOSEN_BY}
     for name, ends in file.eligible.items():
-        if name == CHOSEN_BY:
-            known = True
-        else:
-            chosen = [g.population for g in file.groups if g.population in POPULATIONS
-                      or g.population in file.population]  # fmt: skip
-            drawn = [set(_population(file, one).properties) for one in chosen]
-            common = set.intersection(*drawn) if drawn else set()
-            known = name in common
-            if not known:
-                yield f"eligible.{name}: {unknown_name('property', name, {*common, CHOSEN_BY})}"
-        if known and ends.low is None and ends.high is None:
+        if name not in common:
+            yield f"eligible.{name}: {unknown_name('property', name, common)}"
+        elif ends.low is None and ends.high is None:
             yield f"eligible.{name}: must have low or high; got neither. Add one."
         if ends.low is not None and ends.high is not None and ends.low >= ends.high:
             yield f"eligible.{name}: must have low < high; got {ends.low:g}, {ends.high:g}."
+
+
+def _known_populations(file: ProtocolFile) -> dict[str, Population]:
+    """Populations of the groups that exist and can be built; the others are reported already."""
+    found = {}
+    for name in (one.population for one in file.groups):
+        try:
+            found[name] = _population(file, name)
+        except (EbbmapError, KeyError):
+            continue
+    return found
 
 
 def _check_sizes(file: ProtocolFile) -> Iterator[str]:
