@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from ebbmap.analysis.committee.check import check_protocol
+from ebbmap.caution import CAUTION
 from ebbmap.protocol import load_protocol
 from ebbmap.report.build import write_report
 
@@ -114,7 +115,7 @@ def test_nothing_overflows_and_every_picture_is_shown(page, tmp_path, width):
 
 
 def test_printed_pages_all_carry_the_caution(page, tmp_path):
-    """One caution is the running one of every page: it repeats as often as there are pages."""
+    """The running line is the last of every page, below all else."""
     paper = tmp_path / "page.pdf"
     subprocess.run(
         [CHROMIUM or "chromium", *FLAGS, f"--user-data-dir={tmp_path / 'profile'}",
@@ -125,3 +126,11 @@ def test_printed_pages_all_carry_the_caution(page, tmp_path):
     pages = len(re.findall(rb"/Type\s*/Page\b", data))
     assert pages >= 4
     assert b"/MediaBox [0 0 594" in data or b"/MediaBox [0 0 595" in data  # A4
+    if shutil.which("pdftotext") is None and "CI" not in os.environ:
+        pytest.skip("no pdftotext on this machine")
+    read = subprocess.run(
+        ["pdftotext", "-layout", paper, "-"], capture_output=True, text=True, timeout=60, check=True
+    )
+    sheets = read.stdout.split("\f")[:-1]
+    assert len(sheets) == pages
+    assert all(" ".join(sheet.split()).endswith(CAUTION) for sheet in sheets)

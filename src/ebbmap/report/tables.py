@@ -34,14 +34,15 @@ class Column:
     ----------
     title : str
         Its head.
-    kind : {"text", "share", "number", "grade", "code"}
-        How a cell is shown; a share is 0 to 1 in files and per cent on the page.
+    kind : {"text", "share", "number", "index", "grade", "code"}
+        How a cell is shown; a share is 0 to 1 in files and per cent on the page; an index has two
+        decimals.
     interval : bool
         Cells are (value, lower, upper).
     """
 
     title: str
-    kind: Literal["text", "share", "number", "grade", "code"] = "text"
+    kind: Literal["text", "share", "number", "index", "grade", "code"] = "text"
     interval: bool = False
 
 
@@ -107,6 +108,8 @@ def show(column: Column, cell: Any) -> str:
     value, *ends = cell if column.interval else (cell,)
     if not np.isfinite(value):
         return "–"
+    if column.kind == "index":
+        return f"{value:.2f}" + (f" ({ends[0]:.2f} to {ends[1]:.2f})" if ends else "")
     if column.kind == "number":
         return f"{value:.3g}" + (f" ({ends[0]:.3g} to {ends[1]:.3g})" if ends else "")
     return f"{value:.1%}".replace("%", " %") + (
@@ -230,17 +233,22 @@ def _defaults(check: Check) -> Table:
     names = [str(name) for name in ds["parameter"].values]
     columns = (
         Column("group"), Column("searched"), *(Column(_head(n), "number") for n in names),
-        Column("fresh lungs safe", "share", True),
+        Column("certificate", "grade"), Column("fresh lungs safe", "share", True),
         Column("margin that the wanted share keeps", "number"),
         Column("lungs with a safe setting of their own", "share", True),
     )  # fmt: skip
     rows = [
-        (group, scope, *(float(x) for x in one["default"].values), _triple(one, "default_share"),
+        (group, scope, *(float(x) for x in one["default"].values),
+         str(one["default_verdict"].values), _triple(one, "default_share"),
          float(one["default_margin"]), _triple(one, "own_setting_share"))
         for group in _groups(ds) for scope in SCOPES
         for one in (ds.sel(group=group, scope=scope),)
     ]  # fmt: skip
-    return Table("defaults", "Recommended single default", columns, tuple(rows))
+    return Table(
+        "defaults", "Recommended single default: the setting at which the wanted share of lungs "
+        "keeps the largest margin; where its certificate fails, no single setting is recommended",
+        columns, tuple(rows),
+    )  # fmt: skip
 
 
 def _trade(check: Check) -> Table:
@@ -311,7 +319,7 @@ def _overlap(check: Check) -> Table:
 def _parting(check: Check) -> Table:
     ds = check.results["parting"]
     columns = (
-        Column("group"), Column("property"), Column("distance, 0 to 1", "number"),
+        Column("group"), Column("property"), Column("distance, 0 to 1", "index"),
         Column("median, lungs served", "number"), Column("median, other lungs", "number"),
         Column("unit"),
     )  # fmt: skip
@@ -338,7 +346,7 @@ def _drivers(check: Check) -> Iterator[Table]:
     names = [str(name) for name in ds["parameter"].values]
     columns = (
         Column("group"), Column(_head(along), "number"),
-        *(Column(PARAMETERS[name].long_name, "number", True) for name in names),
+        *(Column(PARAMETERS[name].long_name, "index", True) for name in names),
     )  # fmt: skip
     rows = []
     for group in ds["population"].values.astype(str):

@@ -121,6 +121,7 @@ class _Table:
         self.default = np.full((*shape, parameters), np.nan)
         self.default_share = np.full((*shape, 3), np.nan)
         self.default_margin = np.full(shape, np.nan)
+        self.default_verdict = np.full(shape, EXCLUDED, dtype=object)
         self.own = np.full((*shape, 3), np.nan)
         self.trade = np.full((*shape, len(TRADE_SHARES)), np.nan)
 
@@ -137,8 +138,9 @@ def _fill(protocol, out: _Table, at, name: str, coarse: Searched, draws, wanted:
     out.default_share[at], out.default_margin[at] = _certify_default(
         protocol, draft.within(place), fresh, wanted
     )
+    out.default_verdict[at] = _certified(out.default_share[at], wanted)
     if not draft.free:
-        out.verdict[at] = _certified(out.default_share[at], wanted)
+        out.verdict[at] = out.default_verdict[at]
         out.certified[at] = out.default_share[at]
         out.box[at][:, 0] = out.box[at][:, 1] = out.default[at]
         return
@@ -221,7 +223,7 @@ def _largest(
         return _spans(draft, found[0] * step, found[1] * step)
     refined = _spans(closer, again[0] * step, again[1] * step)
     rough = _spans(draft, found[0] * step, found[1] * step)
-    return max((rough, refined), key=lambda spans: _volume(draft, spans, step))
+    return max((rough, refined), key=lambda spans: _volume(draft, spans, step**2))
 
 
 def _spans(draft: Draft, low: np.ndarray, high: np.ndarray) -> dict[str, Span]:
@@ -233,10 +235,10 @@ def _spans(draft: Draft, low: np.ndarray, high: np.ndarray) -> dict[str, Span]:
     return spans
 
 
-def _volume(draft: Draft, spans: dict[str, Span], step: float) -> float:
-    """Share of the draft's ranges that a box takes, each side at least one step of the grid."""
+def _volume(draft: Draft, spans: dict[str, Span], least: float) -> float:
+    """Share of the draft's ranges that a box takes; a side of no width counts as `least`."""
     sides = [
-        max((span.high - span.low) / (draft.spans[name].high - draft.spans[name].low), step)
+        max((span.high - span.low) / (draft.spans[name].high - draft.spans[name].low), least)
         for name, span in spans.items()
     ]
     return float(np.prod(sides))
@@ -316,6 +318,11 @@ def _labelled(protocol, out: _Table, names, parameters, wanted) -> xr.Dataset:
         comment="in registry units",
     )
     data["box_verdict"] = (dims, out.verdict.astype(str), {"long_name": "certificate of the box"})
+    data["default_verdict"] = (
+        dims,
+        out.default_verdict.astype(str),
+        {"long_name": "certificate of the default"},
+    )
     data["attempts"] = describe(xr.DataArray(out.attempts, dims=dims), "boxes that were certified")
     level = 1.0 - (1.0 - LEVEL) / len(EXTRA)
     texts = {

@@ -24,6 +24,7 @@ from ebbmap.analysis.kernels.tally import Tally, clustered_interval, typical_sho
 from ebbmap.draft import SETTINGS, measure, settings_of
 from ebbmap.labelling import describe
 from ebbmap.limits import CAUTION, SAFE, UNDETERMINED, UNSAFE, VERDICTS, judge
+from ebbmap.parameters import PARAMETERS
 from ebbmap.protocol import Group, Protocol
 
 LEVEL = 0.95
@@ -287,7 +288,7 @@ def _corner(protocol: Protocol, one: GroupCount, edges: np.ndarray) -> dict:
     return {
         "share": safe[at] / one.drawn.size,
         "margin": margin[lung],
-        "settings": ", ".join(f"{name} {values[name]:.4g}" for name in SETTINGS),
+        "settings": ", ".join(PARAMETERS[name].say(values[name]) for name in SETTINGS),
         "failing": f"{bound.sentence}: {reached:.4g}" if margin[lung] < 0 else "nothing fails",
         "line": cycle_line(protocol, values),
     }
