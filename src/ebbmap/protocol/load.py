@@ -242,7 +242,7 @@ def _check_eligible(file: ProtocolFile) -> Iterator[str]:
 
 
 def _known_populations(file: ProtocolFile) -> dict[str, Population]:
-    """Populations of the groups that exist and can be built; the others are reported already."""
+    """Return the populations of the groups that can be built; the others are reported already."""
     found = {}
     for name in (one.population for one in file.groups):
         try:

@@ -120,7 +120,7 @@ def show(column: Column, cell: Any) -> str:
 def tables_of(check: Check) -> dict[str, Table]:
     """Return every table of a report by name, in the order of the page."""
     made = (
-        _draft(check), _verdict(check), _failing(check), _corner(check), _boxes(check),
+        _draft(check), _verdict(check), _per_lung(check), _failing(check), _corner(check), _boxes(check),
         _defaults(check), _trade(check), _ways(check), _windows(check), _overlap(check),
         _parting(check), *_drivers(check), _limits(check), _populations(check),
     )  # fmt: skip
@@ -160,6 +160,21 @@ def _verdict(check: Check) -> Table:
         "verdict", "Verdict: shares of lung and setting combinations, with 95 % intervals",
         columns, tuple(rows),
     )  # fmt: skip
+
+
+def _per_lung(check: Check) -> Table:
+    ds = check.results["verdict"]
+    columns = (
+        Column("group"),
+        *(Column(f"{q:.0%} of lungs have at most".replace("%", " %"), "share")
+          for q in ds["quantile"].values),
+    )  # fmt: skip
+    rows = [
+        (name, *(float(x) for x in ds["range_share"].sel(group=name).values))
+        for name in _groups(ds) if name != "all"
+    ]  # fmt: skip
+    return Table("per_lung", "For each lung, the share of the range that is safe for it", columns,
+                 tuple(rows))  # fmt: skip
 
 
 def _failing(check: Check) -> Table:

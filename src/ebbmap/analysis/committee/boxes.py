@@ -23,14 +23,15 @@ from ebbmap.analysis.committee.lungs import (
     unit_settings,
 )
 from ebbmap.analysis.committee.verdict import ALL, EXCLUDED, LEVEL, share_with_interval
-from ebbmap.analysis.kernels.boxes import Boxes, largest_boxes
+from ebbmap.analysis.kernels.safe_boxes import Boxes, largest_boxes
+from ebbmap.analysis.kernels.tally import BLOCK
 from ebbmap.draft import Draft, Span
 from ebbmap.labelling import describe
 from ebbmap.limits import CAUTION, SAFE, judge
 from ebbmap.protocol import Group, Protocol
 
 #: Places along each axis of the search, by the number of free parameters.
-PLACES = {1: 65, 2: 33, 3: 13, 4: 7}
+PLACES = {1: 65, 2: 33, 3: 11, 4: 6}
 
 #: Lungs of the search and of each certificate; settings of a certificate, besides the corners.
 SEARCH_LUNGS = 1024
@@ -175,12 +176,14 @@ def _look(protocol: Protocol, draft: Draft, drawn: Drawn) -> Searched:
     axes = np.meshgrid(*[np.linspace(0.0, 1.0, places)] * d, indexing="ij") if d else []
     unit = np.array(axes).reshape(d, -1).T if d else np.zeros((1, 0))
     solve, m = solver(protocol, draft, drawn, draft.places(unit))
-    shape = (drawn.size, m)
-    judged = judge(protocol.limits, solve(slice(0, drawn.size)))
-    verdict = np.broadcast_to(judged.verdict, shape)
-    margin = np.nan_to_num(np.broadcast_to(judged.margin, shape), nan=-np.inf)
+    safe, margin = np.empty((drawn.size, m), bool), np.empty((drawn.size, m))
+    rows = max(1, BLOCK // m)
+    for start in range(0, drawn.size, rows):
+        cut = slice(start, start + rows)
+        judged = judge(protocol.limits, solve(cut))
+        safe[cut] = (judged.verdict == SAFE) | (judged.verdict == CAUTION)
+        margin[cut] = np.where(np.isnan(judged.margin), -np.inf, judged.margin)
     grid = (places,) * d
-    safe = (verdict == SAFE) | (verdict == CAUTION)
     return Searched(draft, safe.T.reshape(*grid, -1), margin.T.reshape(*grid, -1))
 
 

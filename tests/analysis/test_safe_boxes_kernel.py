@@ -3,7 +3,7 @@ from itertools import product
 import numpy as np
 import pytest
 
-from ebbmap.analysis.kernels.boxes import largest_boxes
+from ebbmap.analysis.kernels.safe_boxes import largest_boxes
 
 
 def half_spaces(grid, lungs, seed):
