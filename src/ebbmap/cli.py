@@ -264,11 +264,66 @@ def describe(
 
 
 @app.command()
-def schema() -> None:
-    """Print the JSON schema of study files, for editors."""
+def check(
+    protocol: Annotated[Path, typer.Argument(help="A protocol file (TOML).")],
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for the report; out/PROTOCOL if not given.")
+    ] = None,
+    date: Annotated[
+        str | None, typer.Option(help="Date stated in the report; today if not given.")
+    ] = None,
+) -> None:
+    """Check a draft protocol: 0 it holds, 1 it does not, 2 the file is wrong."""
+    from ebbmap.analysis.committee.check import cases_of, check_protocol
+    from ebbmap.files import make_folder
+    from ebbmap.protocol import load_protocol
+    from ebbmap.report.build import lead, needs, write_report
+    from ebbmap.show import print_out, progress_bar, verdict_table
+
+    _say_caution()
+    with _errors_told():
+        checked = load_protocol(protocol)
+        folder = out or Path("out") / protocol.stem
+        make_folder(folder)
+        stated = _date(date)
+        with progress_bar() as bar:
+            tried = bar.start("verdict", cases_of(checked))
+            found = check_protocol(checked, date=stated, progress=tried)
+        page, *_ = write_report(found, folder, stated)
+    print_out(verdict_table(found.results["verdict"]))
+    for line in (lead(found), *needs(found)):
+        typer.echo(line)
+    typer.echo(f"wrote {page}, with its tables (CSV) and results (NetCDF) beside it.")
+    raise typer.Exit(0 if found.holds else 1)
+
+
+@app.command()
+def diff(
+    old: Annotated[Path, typer.Argument(help="The protocol file before.")],
+    new: Annotated[Path, typer.Argument(help="The protocol file after.")],
+) -> None:
+    """Tell what changed between two drafts: who gains, who loses, by how much."""
+    from ebbmap.analysis.committee.difference import compare_drafts
+    from ebbmap.protocol import load_protocol
+    from ebbmap.show import difference_table, print_out
+
+    _say_caution()
+    with _errors_told():
+        found = compare_drafts(load_protocol(old), load_protocol(new))
+    typer.echo(found.attrs["changes"])
+    print_out(difference_table(found))
+
+
+@app.command()
+def schema(
+    protocol: Annotated[bool, typer.Option("--protocol", help="Of protocol files.")] = False,
+) -> None:
+    """Print the JSON schema of study files or protocol files, for editors."""
+    from ebbmap.protocol.schema import ProtocolFile
     from ebbmap.study.schema import StudyFile
 
-    typer.echo(json.dumps(StudyFile.model_json_schema(), indent=2))
+    file = ProtocolFile if protocol else StudyFile
+    typer.echo(json.dumps(file.model_json_schema(), indent=2))
 
 
 @contextmanager
@@ -315,6 +370,20 @@ def _question(
     fixed = {name: float(array) for name, array in as_arrays(_values(values)).items()}
     groups = (population_of(population),) if population else ()
     return Question(lung, fixed, {}, groups, {rule: judged_by}, **draws)
+
+
+def _date(text: str | None) -> str:
+    """Return the stated date, or today's."""
+    from datetime import UTC, date, datetime
+
+    from ebbmap.errors import EbbmapError
+
+    if text is None:
+        return datetime.now(UTC).date().isoformat()
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError:
+        raise EbbmapError(f"--date must be YYYY-MM-DD; got {text!r}.") from None
 
 
 def _say_caution() -> None:

@@ -174,6 +174,46 @@ def window_table(found: xr.Dataset, limits: LimitSet) -> Table:
     return table
 
 
+def verdict_table(found: xr.Dataset) -> Table:
+    """Show the verdict on a draft, one row for each group."""
+    table = _table("verdict: share of lung and setting combinations", "group", "grade", "wanted",
+                   "safe", "95 % interval", "of this, caution", "undetermined",
+                   "lungs with no safe setting", "fails most")  # fmt: skip
+    for name in found["group"].values.astype(str):
+        one = found.sel(group=name)
+        low, high = (float(end) for end in one["safe_share_interval"])
+        broken = one["broken_share"]
+        some = bool((broken > 0).any())
+        worst = str(found["bound"].values[int(broken.fillna(0.0).values.argmax())])
+        shares = one["verdict_share"]
+        table.add_row(
+            name, str(one["grade"].values), f"{float(one['wanted_share']):.0%}",
+            f"{float(one['safe_share']):.1%}", f"{low:.1%} to {high:.1%}",
+            f"{float(shares.sel(verdict='caution')):.1%}",
+            f"{float(shares.sel(verdict='undetermined')):.1%}",
+            f"{float(one['none_share']):.1%}", worst if some else "nothing",
+        )  # fmt: skip
+    return table
+
+
+def difference_table(found: xr.Dataset) -> Table:
+    """Show who gains and who loses between two drafts."""
+    table = _table("on the same lungs", "group", "before", "after", "change (95 % interval)",
+                   "lungs that gain", "lungs that lose", "let in", "left out")  # fmt: skip
+    for name in found["group"].values.astype(str):
+        one = found.sel(group=name)
+        before, after = (
+            f"{float(one['safe_share'].sel(draft=d)):.1%} {one['grade'].sel(draft=d).values!s}"
+            for d in ("old", "new")
+        )
+        low, high = (float(end) for end in one["difference_interval"])
+        table.add_row(
+            name, before, after, f"{float(one['difference']):+.1%} ({low:+.1%} to {high:+.1%})",
+            *(f"{float(one[key]):.1%}" for key in ("gain", "lose", "let_in", "left_out")),
+        )  # fmt: skip
+    return table
+
+
 def registry_tables(name: str | None) -> Iterator[RenderableType]:
     """Print the registries, or the one entry of a name.
 

@@ -44,9 +44,9 @@ def cross_checks(raw: dict[str, Any]) -> list[str]:
     """List what does not fit together, from the raw file so that nothing hides behind a typo."""
     return [
         *_check_numbers(raw),
-        *_check_names(raw),
+        *check_names(raw),
         *_check_given_once(raw),
-        *_check_limits(raw),
+        *check_limits(raw),
         *_check_analyses(raw),
     ]
 
@@ -89,7 +89,7 @@ def _check_numbers(raw) -> list[str]:
     return problems
 
 
-def _check_names(raw) -> list[str]:
+def check_names(raw) -> list[str]:
     """Check that populations exist and own ones can be built."""
     problems = []
     own = _table(raw, "population")
@@ -142,7 +142,7 @@ def _drawn(raw) -> set[str]:
     return drawn
 
 
-def _check_limits(raw) -> list[str]:
+def check_limits(raw) -> list[str]:
     """Check that own limits can be meant, rules exist, and nothing is set twice."""
     problems, limits = [], _table(raw, "limits")
     own_rules: set[str] = set()

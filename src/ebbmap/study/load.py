@@ -58,11 +58,21 @@ def load_study(path: Path) -> Study:
     StudyError
         With every problem found: its place, the value, what is expected, the nearest known name.
     """
+    return parse_study(read_text(path), str(path))
+
+
+def read_text(path: Path) -> str:
+    """Return the text of a file.
+
+    Raises
+    ------
+    StudyError
+        If it cannot be read.
+    """
     try:
-        text = path.read_text(encoding="utf-8")
+        return path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise StudyError(str(path), [f"cannot be read: {error}. Name a UTF-8 TOML file."]) from None
-    return parse_study(text, str(path))
 
 
 def parse_study(text: str, where: str = "study") -> Study:
@@ -83,7 +93,7 @@ def parse_study(text: str, where: str = "study") -> Study:
     try:
         file = StudyFile.model_validate(raw)
     except ValidationError as error:
-        raise StudyError(where, _sentences(error) + problems) from None
+        raise StudyError(where, sentences(error, StudyFile) + problems) from None
     if problems:
         raise StudyError(where, problems)
     try:
@@ -101,14 +111,14 @@ def _populations(file: StudyFile) -> list[Population]:
     return [own[name] if name in own else POPULATIONS[name] for name in file.populations]
 
 
-def _sentences(error: ValidationError) -> list[str]:
+def sentences(error: ValidationError, schema: type[BaseModel]) -> list[str]:
     """Turn pydantic's findings into sentences with place, expectation, value and nearest name."""
-    sentences = []
+    said = []
     for one in error.errors():
         place = _place(one["loc"])
         kind, found = one["type"], one["input"]
         if kind == "extra_forbidden":
-            what = unknown_name("key", one["loc"][-1], _keys(one["loc"][:-1]))
+            what = unknown_name("key", one["loc"][-1], _keys(one["loc"][:-1], schema))
         elif kind == "missing":
             what = f"must be given: {one['loc'][-1]!r} is missing. Add it."
         elif kind == "value_error":
@@ -116,8 +126,8 @@ def _sentences(error: ValidationError) -> list[str]:
         else:
             message = one["msg"][0].lower() + one["msg"][1:]
             what = f"{message}; got {_short(found)}"
-        sentences.append(f"{place}: {what}{'' if what.endswith(('.', '?')) else '.'}")
-    return sentences
+        said.append(f"{place}: {what}{'' if what.endswith(('.', '?')) else '.'}")
+    return said
 
 
 def _place(loc: tuple[int | str, ...]) -> str:
@@ -125,9 +135,9 @@ def _place(loc: tuple[int | str, ...]) -> str:
     return ".".join(str(p) for p in loc if p not in FAMILIES and "[" not in str(p)) or "file"
 
 
-def _keys(loc: tuple[int | str, ...]) -> list[str]:
+def _keys(loc: tuple[int | str, ...], schema: type[BaseModel]) -> list[str]:
     """Known keys of the table at a place of the file."""
-    table: Any = StudyFile
+    table: Any = schema
     for part in loc:
         fields = getattr(table, "model_fields", {})
         if part in fields:

@@ -148,3 +148,27 @@ def crossing(x, share, level: float):
         return np.where(some, x[inner] + step * (x[outer] - x[inner]), np.nan)
 
     return between(first, np.maximum(first - 1, 0)), between(last, np.minimum(last + 1, x.size - 1))
+
+
+def largest_gap(one, other) -> float:
+    """Largest distance between two distributions (two-sample Kolmogorov-Smirnov distance).
+
+    Parameters
+    ----------
+    one, other : ndarray, shapes (n,) and (n',)
+        Two samples.
+
+    Returns
+    -------
+    float
+        0 where they are alike, 1 where they do not overlap.
+
+    Examples
+    --------
+    >>> largest_gap(np.array([1.0, 2.0]), np.array([2.0, 3.0])), largest_gap(np.r_[1.0], np.r_[2.0])
+    (0.5, 1.0)
+    """
+    places = np.concatenate([one, other])
+    below = np.searchsorted(np.sort(one), places, side="right") / one.size
+    other_below = np.searchsorted(np.sort(other), places, side="right") / other.size
+    return float(np.abs(below - other_below).max())

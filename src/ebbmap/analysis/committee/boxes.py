@@ -1,0 +1,360 @@
+"""What would hold: the largest safe box of settings, its certificate, and a single default.
+
+A box serves a lung if every setting of the box is safe for it. Boxes are searched for on one
+sample of lungs and a grid of settings, and certified on other lungs and other settings.
+Sizes: n lungs, d free parameters, g places along each.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+
+from ebbmap.analysis.committee.lungs import (
+    CERTIFICATES,
+    SEARCH,
+    Drawn,
+    corners,
+    count,
+    draw_lungs,
+    solver,
+    unit_settings,
+)
+from ebbmap.analysis.committee.verdict import ALL, EXCLUDED, LEVEL, share_with_interval
+from ebbmap.analysis.kernels.safe_boxes import Boxes, largest_boxes
+from ebbmap.analysis.kernels.tally import BLOCK
+from ebbmap.draft import Draft, Span
+from ebbmap.labelling import describe
+from ebbmap.limits import CAUTION, SAFE, judge
+from ebbmap.protocol import Group, Protocol
+
+#: Places along each axis of the search, by the number of free parameters.
+PLACES = {1: 65, 2: 33, 3: 11, 4: 6}
+
+#: Lungs of the search and of each certificate; settings of a certificate, besides the corners.
+SEARCH_LUNGS = 1024
+CERTIFICATE_LUNGS = 4096
+CERTIFICATE_SETTINGS = 128
+
+#: A box is searched for on its sample with this much more than is wanted, one attempt after the
+#: other, since the best box of a sample looks better there than it is.
+EXTRA = (0.0, 0.01, 0.02, 0.04)
+
+#: Shares at which the trade-off between size and share served is told.
+TRADE_SHARES = np.round(np.arange(0.05, 1.0, 0.05), 2)
+
+#: Where a box may lie.
+SCOPES = ("inside the draft", "usual ranges")
+
+#: What a group needs, from the mildest to the gravest.
+HOLDS = "a box inside the draft holds"
+OTHER = "a box outside the draft holds"
+RULE = "no box holds: needs a rule that sets it from the lung"
+EXCLUSION = "no box holds and too few lungs have a safe setting at all: exclusion"
+NOBODY = "nobody gets the mode"
+
+
+@dataclass(frozen=True)
+class Searched:
+    """Safe settings of a sample of lungs on a grid.
+
+    Parameters
+    ----------
+    draft : Draft
+        Whose ranges the grid spans.
+    safe : ndarray of bool, shape (g1, ..., gd, n)
+        Whether a setting is safe for a lung.
+    margin : ndarray, shape (g1, ..., gd, n)
+        Its margin; minus infinity where undetermined.
+    """
+
+    draft: Draft
+    safe: np.ndarray
+    margin: np.ndarray
+
+
+def find_boxes(protocol: Protocol) -> xr.Dataset:
+    """Search and certify the largest safe box of every group and of the whole.
+
+    Parameters
+    ----------
+    protocol : Protocol
+        The protocol.
+
+    Returns
+    -------
+    xarray.Dataset
+        Dims (scope, group, parameter, ...): `box` with its ends, `certified_share` with its
+        interval, `box_verdict`; the single `default` with the share it serves and its margin;
+        `own_setting_share`, the lungs that have a safe setting at all; `needs`; and the
+        `trade_off` of the box's share of the searched ranges against the share of lungs served.
+    """
+    draws = {
+        group.name: draw_lungs(protocol, group, SEARCH_LUNGS, SEARCH) for group in protocol.groups
+    }
+    names = [*draws, ALL]
+    wanted = {**{g.name: g.wanted for g in protocol.groups}, ALL: protocol.wanted}
+    parameters = list(protocol.draft.spans)
+    shape = (len(SCOPES), len(names))
+    out = _Table(shape, len(parameters))
+    for s, draft in enumerate((protocol.draft, protocol.draft.widened())):
+        coarse = {
+            name: _look(protocol, draft, drawn) for name, drawn in draws.items() if drawn.size >= 2
+        }
+        if coarse:
+            coarse[ALL] = _pooled(protocol, draws, coarse)
+        for g, name in enumerate(names):
+            if name in coarse:
+                _fill(protocol, out, (s, g), name, coarse[name], draws, wanted[name])
+    return _labelled(protocol, out, names, parameters, wanted)
+
+
+class _Table:
+    """Numbers of every scope and group while they are found."""
+
+    def __init__(self, shape: tuple[int, int], parameters: int):
+        self.box = np.full((*shape, parameters, 2), np.nan)
+        self.certified = np.full((*shape, 3), np.nan)
+        self.verdict = np.full(shape, EXCLUDED, dtype=object)
+        self.attempts = np.zeros(shape, int)
+        self.default = np.full((*shape, parameters), np.nan)
+        self.default_share = np.full((*shape, 3), np.nan)
+        self.default_margin = np.full(shape, np.nan)
+        self.default_verdict = np.full(shape, EXCLUDED, dtype=object)
+        self.own = np.full((*shape, 3), np.nan)
+        self.trade = np.full((*shape, len(TRADE_SHARES)), np.nan)
+
+
+def _fill(protocol, out: _Table, at, name: str, coarse: Searched, draws, wanted: float) -> None:
+    draft = coarse.draft
+    spans = list(draft.spans)
+    flat = coarse.safe.reshape(-1, coarse.safe.shape[-1])
+    out.own[at] = share_with_interval(np.any(flat, axis=0))
+    place = _default(coarse, wanted)
+    for i, parameter in enumerate(spans):
+        out.default[at][i] = place[parameter].low
+    fresh = _certificate_lungs(protocol, name, CERTIFICATES + 50 + at[0])
+    out.default_share[at], out.default_margin[at] = _certify_default(
+        protocol, draft.within(place), fresh, wanted
+    )
+    out.default_verdict[at] = _certified(out.default_share[at], wanted)
+    if not draft.free:
+        out.verdict[at] = out.default_verdict[at]
+        out.certified[at] = out.default_share[at]
+        out.box[at][:, 0] = out.box[at][:, 1] = out.default[at]
+        return
+    boxes = largest_boxes(coarse.safe)
+    places = int(np.prod(coarse.safe.shape[:-1]))
+    for i, share in enumerate(TRADE_SHARES):
+        need = int(np.ceil(share * coarse.safe.shape[-1] - 1e-9))
+        out.trade[at][i] = boxes.size[need] / places
+    out.verdict[at] = "unsafe"
+    for attempt, extra in enumerate(EXTRA):
+        spans_found = _largest(protocol, name, coarse, boxes, draws, wanted + extra)
+        if spans_found is None:
+            break
+        # one attempt in several may pass by luck: each gets its part of the doubt
+        level = 1.0 - (1.0 - LEVEL) / len(EXTRA)
+        fresh = _certificate_lungs(protocol, name, CERTIFICATES + 10 * at[0] + attempt)
+        served = _serves(protocol, draft.within(spans_found), fresh, name)
+        out.certified[at] = share_with_interval(served, level)
+        out.attempts[at] = attempt + 1
+        for i, parameter in enumerate(spans):
+            span = spans_found.get(parameter, draft.spans[parameter])
+            out.box[at][i] = span.low, span.high
+        out.verdict[at] = _certified(out.certified[at], wanted)
+        if out.verdict[at] == "safe":
+            break
+
+
+def _look(protocol: Protocol, draft: Draft, drawn: Drawn) -> Searched:
+    """Judge lungs at every place of a grid over the draft's ranges."""
+    d = len(draft.free)
+    places = PLACES.get(d, 1)
+    axes = np.meshgrid(*[np.linspace(0.0, 1.0, places)] * d, indexing="ij") if d else []
+    unit = np.array(axes).reshape(d, -1).T if d else np.zeros((1, 0))
+    solve, m = solver(protocol, draft, drawn, draft.places(unit))
+    safe, margin = np.empty((drawn.size, m), bool), np.empty((drawn.size, m))
+    rows = max(1, BLOCK // m)
+    for start in range(0, drawn.size, rows):
+        cut = slice(start, start + rows)
+        judged = judge(protocol.limits, solve(cut))
+        safe[cut] = (judged.verdict == SAFE) | (judged.verdict == CAUTION)
+        margin[cut] = np.where(np.isnan(judged.margin), -np.inf, judged.margin)
+    grid = (places,) * d
+    return Searched(draft, safe.T.reshape(*grid, -1), margin.T.reshape(*grid, -1))
+
+
+def _mixture(protocol: Protocol, sizes: dict[str, int]) -> dict[str, int]:
+    """Lungs that each group gives to a sample of all who get the mode, by their weights."""
+    share = {g.name: g.weight * sizes[g.name] for g in protocol.groups if sizes.get(g.name, 0) >= 2}
+    total = sum(share.values())
+    smallest = min(sizes[name] / (part / total) for name, part in share.items())
+    n = int(min(SEARCH_LUNGS, smallest))
+    return {name: round(n * part / total) for name, part in share.items()}
+
+
+def _pooled(protocol: Protocol, draws, coarse: dict[str, Searched]) -> Searched:
+    taken = _mixture(protocol, {name: drawn.size for name, drawn in draws.items()})
+    some = next(iter(coarse.values()))
+    return Searched(
+        some.draft,
+        np.concatenate([coarse[name].safe[..., :n] for name, n in taken.items()], axis=-1),
+        np.concatenate([coarse[name].margin[..., :n] for name, n in taken.items()], axis=-1),
+    )
+
+
+def _largest(
+    protocol, name: str, coarse: Searched, boxes: Boxes, draws, share: float
+) -> dict[str, Span] | None:
+    """Largest box that serves a share of the sample, its ends refined by a second search."""
+    found = boxes.serving(min(share, 1.0))
+    if found is None:
+        return None
+    draft = coarse.draft
+    step = 1.0 / (coarse.safe.shape[0] - 1)
+    around = _spans(draft, np.maximum(found[0] - 1, 0) * step, np.minimum(found[1] + 1,
+                    coarse.safe.shape[0] - 1) * step)  # fmt: skip
+    closer = draft.within(around)
+    fine = {n: _look(protocol, closer, drawn) for n, drawn in draws.items()
+            if drawn.size >= 2 and name in (n, ALL)}  # fmt: skip
+    looked = _pooled(protocol, draws, fine) if name == ALL else fine[name]
+    again = largest_boxes(looked.safe).serving(min(share, 1.0))
+    if again is None:
+        return _spans(draft, found[0] * step, found[1] * step)
+    refined = _spans(closer, again[0] * step, again[1] * step)
+    rough = _spans(draft, found[0] * step, found[1] * step)
+    return max((rough, refined), key=lambda spans: _volume(draft, spans, step**2))
+
+
+def _spans(draft: Draft, low: np.ndarray, high: np.ndarray) -> dict[str, Span]:
+    """Ranges of the free parameters from places in the unit cube."""
+    spans = {}
+    for i, name in enumerate(draft.free):
+        of = draft.spans[name]
+        spans[name] = Span(float(of.at(low[i])), float(of.at(high[i])))
+    return spans
+
+
+def _volume(draft: Draft, spans: dict[str, Span], least: float) -> float:
+    """Share of the draft's ranges that a box takes; a side of no width counts as `least`."""
+    sides = [
+        max((span.high - span.low) / (draft.spans[name].high - draft.spans[name].low), least)
+        for name, span in spans.items()
+    ]
+    return float(np.prod(sides))
+
+
+def _default(coarse: Searched, wanted: float) -> dict[str, Span]:
+    """Find the setting at which the wanted share of the lungs keeps the largest margin."""
+    flat = coarse.margin.reshape(-1, coarse.margin.shape[-1])
+    # the lung that just belongs to the wanted share, counted from the best
+    rank = flat.shape[1] - int(np.ceil(wanted * flat.shape[1]))
+    kept = np.partition(flat, rank, axis=1)[:, rank]
+    served = coarse.safe.reshape(flat.shape).mean(axis=1)
+    # where no setting serves enough, the one that serves most
+    best = int(kept.argmax()) if kept.max() >= 0 else int(np.lexsort((kept, served))[-1])
+    at = np.unravel_index(best, coarse.margin.shape[:-1])
+    unit = np.array(at, float) / max(coarse.margin.shape[0] - 1, 1) if at else np.zeros(0)
+    place = _spans(coarse.draft, unit, unit)
+    return {**coarse.draft.spans, **place}
+
+
+def _certificate_lungs(protocol: Protocol, name: str, purpose: int) -> list[Drawn]:
+    """Fresh lungs of a group, or of all groups by their weights."""
+    groups: list[Group] = [g for g in protocol.groups if name in (g.name, ALL)]
+    draws = [draw_lungs(protocol, g, CERTIFICATE_LUNGS, purpose) for g in groups]
+    if name != ALL:
+        return draws
+    offered = np.array([g.weight * d.size for g, d in zip(groups, draws, strict=True)])
+    share = offered / offered.sum()
+    n = min(d.size / s for d, s in zip(draws, share, strict=True) if s > 0)
+    return [d.first(int(n * s)) for d, s in zip(draws, share, strict=True) if int(n * s) > 0]
+
+
+def _serves(protocol: Protocol, draft: Draft, fresh: list[Drawn], name: str) -> np.ndarray:
+    """Tell which fresh lungs are safe at every fresh setting and at every corner of a box."""
+    unit = unit_settings(protocol, draft, CERTIFICATE_SETTINGS, name, CERTIFICATES)
+    unit = np.concatenate([unit, corners(draft)]) if draft.free else unit
+    return np.concatenate(
+        [count(protocol, draft, drawn, unit).safe_share == 1.0 for drawn in fresh]
+    )
+
+
+def _certify_default(protocol, draft: Draft, fresh: list[Drawn], wanted: float):
+    counted = [count(protocol, draft, drawn, np.zeros((1, 0))) for drawn in fresh]
+    safe = np.concatenate([one.safe_share == 1.0 for one in counted])
+    margin = np.nan_to_num(np.concatenate([one.worst for one in counted]), nan=-np.inf)
+    rank = margin.size - int(np.ceil(wanted * margin.size))
+    return share_with_interval(safe), float(np.partition(margin, rank)[rank])
+
+
+def _certified(share, wanted: float) -> str:
+    """Grade a certificate: surely enough, surely not, or not known."""
+    if share[1] >= wanted:
+        return "safe"
+    return "unsafe" if share[2] < wanted else "undetermined"
+
+
+def _needs(out: _Table, g: int, wanted: float) -> str:
+    if out.verdict[0, g] == EXCLUDED:
+        return NOBODY
+    if out.verdict[0, g] == "safe":
+        return HOLDS
+    if out.verdict[1, g] == "safe":
+        return OTHER
+    return RULE if out.own[1, g, 0] >= wanted else EXCLUSION
+
+
+def _labelled(protocol, out: _Table, names, parameters, wanted) -> xr.Dataset:
+    dims = ("scope", "group")
+    ci = ("lower", "upper")
+    data = xr.Dataset(
+        coords={"scope": list(SCOPES), "group": names, "parameter": parameters,
+                "end": ["low", "high"], "ci_bound": list(ci), "served": TRADE_SHARES},
+    )  # fmt: skip
+    data["box"] = describe(
+        xr.DataArray(out.box, dims=(*dims, "parameter", "end")),
+        "largest box of settings that serves the wanted share",
+        comment="in registry units",
+    )
+    data["box_verdict"] = (dims, out.verdict.astype(str), {"long_name": "certificate of the box"})
+    data["default_verdict"] = (
+        dims,
+        out.default_verdict.astype(str),
+        {"long_name": "certificate of the default"},
+    )
+    data["attempts"] = describe(xr.DataArray(out.attempts, dims=dims), "boxes that were certified")
+    level = 1.0 - (1.0 - LEVEL) / len(EXTRA)
+    texts = {
+        "certified": ("share of fresh lungs that the box serves", level),
+        "default_share": ("share of fresh lungs for which the default is safe", LEVEL),
+        "own": ("share of lungs with a safe setting of their own", LEVEL),
+    }
+    keys = {"certified": "certified_share", "own": "own_setting_share"}
+    for name, (text, of) in texts.items():
+        key = keys.get(name, name)
+        table = getattr(out, name)
+        data[key] = describe(xr.DataArray(table[..., 0], dims=dims), text)
+        data[f"{key}_interval"] = describe(
+            xr.DataArray(table[..., 1:], dims=(*dims, "ci_bound")),
+            "interval of the share", ci_method="Wilson score", ci_level=of,
+        )  # fmt: skip
+    data["default"] = describe(
+        xr.DataArray(out.default, dims=(*dims, "parameter")),
+        "single setting with the largest margin",
+        comment="in registry units",
+    )
+    data["default_margin"] = describe(
+        xr.DataArray(out.default_margin, dims=dims),
+        "margin that the wanted share of fresh lungs keeps at the default",
+    )
+    data["trade_off"] = describe(
+        xr.DataArray(out.trade, dims=(*dims, "served")),
+        "share of the searched ranges that the largest box takes, by share of lungs served",
+    )
+    needs = [_needs(out, g, wanted[name]) for g, name in enumerate(names)]
+    data["needs"] = ("group", needs, {"long_name": "what would hold"})
+    return data

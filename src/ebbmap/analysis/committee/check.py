@@ -1,0 +1,85 @@
+"""The whole check of a protocol: every question a committee asks, in turn."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import xarray as xr
+
+from ebbmap.analysis.committee.boxes import find_boxes
+from ebbmap.analysis.committee.comparison import compare_ways
+from ebbmap.analysis.committee.drivers import drive_margin, part_lungs
+from ebbmap.analysis.committee.maps import map_draft
+from ebbmap.analysis.committee.verdict import count_groups, find_verdict, holds, lung_shares
+from ebbmap.analysis.committee.windows import find_group_windows
+from ebbmap.labelling import provenance
+from ebbmap.protocol import Protocol
+
+
+@dataclass(frozen=True)
+class Check:
+    """What a check found.
+
+    Parameters
+    ----------
+    protocol : Protocol
+        What was checked.
+    results : dict of str to Dataset
+        `verdict`, `lungs`, `boxes`, `ways`, `windows`, `parting`, and `map` and `drivers` where
+        the draft allows them.
+    """
+
+    protocol: Protocol
+    results: dict[str, xr.Dataset]
+
+    @property
+    def holds(self) -> bool:
+        """Whether the draft is safe enough for every group and for the whole."""
+        return holds(self.results["verdict"])
+
+
+def cases_of(protocol: Protocol) -> int:
+    """Lung and setting combinations that the verdict looks at."""
+    settings = protocol.file.settings_drawn if protocol.draft.free else 1
+    return len(protocol.groups) * protocol.file.lungs * settings
+
+
+def check_protocol(
+    protocol: Protocol, *, date: str, progress: Callable[[int], None] | None = None
+) -> Check:
+    """Answer every question about a draft.
+
+    Parameters
+    ----------
+    protocol : Protocol
+        The protocol.
+    date : str
+        Stated in every result: the only thing that differs between two runs.
+    progress : callable, optional
+        Called with the number of cases just finished.
+
+    Returns
+    -------
+    Check
+    """
+    counted = count_groups(protocol, progress)
+    results: dict[str, xr.Dataset | None] = {
+        "verdict": find_verdict(protocol, counted),
+        "lungs": lung_shares(counted),
+        "parting": part_lungs(counted),
+        "boxes": find_boxes(protocol),
+        "ways": compare_ways(protocol),
+        "windows": find_group_windows(protocol),
+        "map": map_draft(protocol),
+        "drivers": drive_margin(protocol),
+    }
+    found = {name: result for name, result in results.items() if result is not None}
+    for name, result in found.items():
+        made = provenance(
+            f"{protocol.file.title}: {name}", lung=protocol.file.lung, seed=protocol.file.seed,
+            limits=protocol.limits.long_name, protocol=protocol.text,
+            protocol_hash=protocol.digest,
+        )  # fmt: skip
+        result.attrs = {**made, "history": f"{date} made by ebbmap"}
+    return Check(protocol, found)

@@ -1,0 +1,171 @@
+"""Fixed T low or a rule? The share of lungs that each way of choosing T low serves.
+
+Every lung meets one setting of the draft's other ranges. What a rule measures is measured with
+an error; targets are chosen on one sample of lungs and tried on another. Sizes: n lungs.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+from scipy.stats import qmc
+
+from ebbmap.analysis.committee.lungs import RULES, Drawn, draw_lungs, fixed, streams
+from ebbmap.analysis.committee.verdict import LEVEL, share_with_interval
+from ebbmap.draft import Draft, flow_ratio_time, measure, settings_of
+from ebbmap.evaluate import evaluate
+from ebbmap.labelling import describe
+from ebbmap.limits import CAUTION, SAFE, judge
+from ebbmap.protocol import Group, Protocol
+
+#: Relative errors of the measured time constant.
+ERRORS = (0.0, 0.1, 0.2, 0.3)
+
+#: Lungs on which targets are chosen, and lungs on which they are tried.
+CHOICE_LUNGS = 1024
+TRIED_LUNGS = 4096
+
+#: Targets that are looked at.
+TIMES = np.round(np.geomspace(0.1, 4.0, 60), 4)
+MULTIPLES = np.round(np.geomspace(0.05, 3.0, 60), 4)
+RATIOS = np.round(np.arange(0.06, 0.96, 0.02), 2)
+
+#: Targets of common practice, with their sources.
+COMMON_TARGETS = (
+    ("time_constant", 1.0, "Zhou et al., Intensive Care Med 2017;43:1648 (from memory)"),
+    ("flow_ratio", 0.50, "Zhou et al., Intensive Care Med 2017;43:1648"),
+    ("flow_ratio", 0.75, "Jain et al., Intensive Care Med Exp 2016;4:11 (the figure from memory)"),
+)
+
+WAYS = {
+    "one T low for all, best": "fixed",
+    "T low from the time constant, best multiple": "time_constant",
+    "T low from the flow ratio, best ratio": "flow_ratio",
+}
+
+
+def compare_ways(protocol: Protocol) -> xr.Dataset:
+    """Compare one T low for all with T low from the time constant and from the flow ratio.
+
+    Parameters
+    ----------
+    protocol : Protocol
+        The protocol; its own T low is not used, its other settings are.
+
+    Returns
+    -------
+    xarray.Dataset
+        Dims (group, way, error): `served_share` with its interval, and the `target` that was
+        used: T low [s], multiple of the time constant, or flow ratio.
+
+    Notes
+    -----
+    The measured time constant is the true one times exp(error x z). T low by the flow ratio is
+    the time at which the model's flow falls to the ratio, times the same factor: in a lung with
+    one time constant -ln(ratio) is a multiple, so the two rules differ by their targets only.
+    """
+    ways = [*WAYS, *(_common_name(kind, target) for kind, target, _ in COMMON_TARGETS)]
+    names = [group.name for group in protocol.groups]
+    shape = (len(names), len(ways), len(ERRORS))
+    share, target = np.full((*shape, 3), np.nan), np.full(shape, np.nan)
+    for g, group in enumerate(protocol.groups):
+        choice = _Sample(protocol, group, CHOICE_LUNGS, RULES)
+        tried = _Sample(protocol, group, TRIED_LUNGS, RULES + 10)
+        if choice.drawn.size < 2 or tried.drawn.size < 2:
+            continue
+        for w, (kind, common) in enumerate(_kinds()):
+            for e, error in enumerate(ERRORS):
+                if common is None:
+                    every = _TARGETS[kind]
+                    counts = [choice.safe(kind, one, error).mean() for one in every]
+                    target[g, w, e] = every[int(np.argmax(counts))]
+                else:
+                    target[g, w, e] = common
+                share[g, w, e] = share_with_interval(tried.safe(kind, target[g, w, e], error))
+    return _labelled(names, ways, share, target)
+
+
+_TARGETS = {"fixed": TIMES, "time_constant": MULTIPLES, "flow_ratio": RATIOS}
+
+
+def _kinds() -> list[tuple[str, float | None]]:
+    best: list[tuple[str, float | None]] = [(kind, None) for kind in WAYS.values()]
+    return [*best, *((kind, target) for kind, target, _ in COMMON_TARGETS)]
+
+
+class _Sample:
+    """Lungs of a group, each with one setting of the other ranges."""
+
+    def __init__(self, protocol: Protocol, group: Group, n: int, purpose: int):
+        self.protocol = protocol
+        self.drawn: Drawn = draw_lungs(protocol, group, n, purpose)
+        spans = {k: s for k, s in protocol.draft.spans.items()
+                 if k not in ("t_low", "t_low_in_time_constants")}  # fmt: skip
+        rules = {k: r for k, r in protocol.draft.rules.items() if k != "t_low"}
+        draft = Draft(spans, rules)
+        size = self.drawn.size
+        held = {k: np.broadcast_to(v, (size,)) for k, v in fixed(protocol).items()}
+        lungs = {**self.drawn.values, **held}
+        unit = np.zeros((size, 0))
+        if draft.free and size:
+            rng = np.random.default_rng(streams(protocol, group.name, purpose)[2])
+            power = int(np.ceil(np.log2(max(size, 2))))
+            unit = qmc.Sobol(len(draft.free), rng=rng).random_base2(power)[:size]
+        places = draft.places(unit)
+        known = measure(protocol.lung, draft, lungs, self.drawn.scores)
+        own = settings_of(draft, known, {k: np.asarray(v) for k, v in places.items()})
+        # one setting for each lung: the diagonal of lungs by settings
+        settings = {
+            k: np.broadcast_to(places[k], (size,)) if k in places else v[:, 0]
+            for k, v in own.items()
+        }
+        self.values = {**lungs, **settings}
+        self._times: dict[float, np.ndarray] = {}
+        self.time_constant = evaluate(
+            protocol.lung, {**self.values, "t_low": np.ones(size)}, ("time_constant_exp",)
+        ).outcomes["time_constant_exp"]
+
+    def safe(self, kind: str, target: float, error: float) -> np.ndarray:
+        """Tell which lungs are safe with T low chosen this way, shape (n,)."""
+        blur = np.exp(error * self.drawn.scores)
+        if kind == "fixed":
+            t_low = np.full(self.drawn.size, target)
+        elif kind == "time_constant":
+            t_low = self.time_constant * target * blur
+        else:
+            if target not in self._times:
+                self._times[target] = flow_ratio_time(self.protocol.lung, self.values, target)
+            t_low = self._times[target] * blur
+        limits = self.protocol.limits
+        solved = evaluate(self.protocol.lung, {**self.values, "t_low": t_low}, limits.outcomes)
+        verdict = judge(limits, solved.outcomes).verdict
+        return (verdict == SAFE) | (verdict == CAUTION)
+
+
+def _common_name(kind: str, target: float) -> str:
+    if kind == "flow_ratio":
+        return f"T low from the flow ratio, {target:.0%} of peak"
+    return f"T low from the time constant, {target:g} times"
+
+
+def _labelled(names, ways, share, target) -> xr.Dataset:
+    dims = ("group", "way", "error")
+    data = xr.Dataset(
+        coords={"group": names, "way": ways, "error": list(ERRORS), "ci_bound": ["lower", "upper"]}
+    )
+    data["served_share"] = describe(
+        xr.DataArray(share[..., 0], dims=dims), "share of lungs for which T low is safe"
+    )
+    data["served_share_interval"] = describe(
+        xr.DataArray(share[..., 1:], dims=(*dims, "ci_bound")), "interval of the share",
+        ci_method="Wilson score", ci_level=LEVEL,
+    )  # fmt: skip
+    data["target"] = describe(
+        xr.DataArray(target, dims=dims), "T low [s], multiple of the time constant, or flow ratio"
+    )
+    data["error"].attrs = {"long_name": "relative error of the measured time constant"}
+    data["way"].attrs = {
+        "long_name": "way of choosing T low",
+        "comment": "; ".join(f"{_common_name(k, t)}: {source}" for k, t, source in COMMON_TARGETS),
+    }
+    return data

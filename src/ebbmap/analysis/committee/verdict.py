@@ -1,0 +1,349 @@
+"""The verdict on a draft: for whom it is safe, which limit fails, and the worst corner."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+
+from ebbmap.analysis.committee.lungs import (
+    VERDICT,
+    Drawn,
+    corners,
+    count,
+    draw_lungs,
+    fixed,
+    solver,
+    unit_settings,
+)
+from ebbmap.analysis.kernels.shares import wilson
+from ebbmap.analysis.kernels.tally import Tally, clustered_interval, typical_shortfall
+from ebbmap.draft import SETTINGS, measure, settings_of
+from ebbmap.labelling import describe
+from ebbmap.limits import CAUTION, SAFE, UNDETERMINED, UNSAFE, VERDICTS, judge
+from ebbmap.parameters import PARAMETERS
+from ebbmap.protocol import Group, Protocol
+
+LEVEL = 0.95
+
+#: Name of the row for everybody who gets the mode.
+ALL = "all"
+
+#: Grade of a group that nobody of gets the mode.
+EXCLUDED = "excluded"
+
+#: A lung counts as having this much of the range safe, from these shares on.
+WHOLE, NONE = 1.0, 0.0
+
+
+@dataclass(frozen=True)
+class GroupCount:
+    """One group's lungs and what the draft did to them.
+
+    Parameters
+    ----------
+    group : Group
+        The group.
+    drawn : Drawn
+        Its lungs that get the mode.
+    inside, corner : Tally or None
+        Counts over the settings drawn from the ranges, and over the corners of the ranges; None
+        where fewer than two lungs get the mode.
+    """
+
+    group: Group
+    drawn: Drawn
+    inside: Tally | None
+    corner: Tally | None
+
+
+def count_groups(
+    protocol: Protocol, progress: Callable[[int], None] | None = None
+) -> list[GroupCount]:
+    """Try the draft on every group.
+
+    Parameters
+    ----------
+    protocol : Protocol
+        The protocol.
+    progress : callable, optional
+        Called with the number of cases just finished.
+
+    Returns
+    -------
+    list of GroupCount
+        In the order of the file. All groups meet the same settings.
+    """
+    unit = unit_settings(protocol, protocol.draft, protocol.file.settings_drawn, "", VERDICT)
+    edges = corners(protocol.draft)
+    counted = []
+    for group in protocol.groups:
+        drawn = draw_lungs(protocol, group, protocol.file.lungs, VERDICT)
+        if drawn.size < 2:
+            counted.append(GroupCount(group, drawn, None, None))
+            continue
+        inside = count(protocol, protocol.draft, drawn, unit, progress)
+        counted.append(
+            GroupCount(group, drawn, inside, count(protocol, protocol.draft, drawn, edges))
+        )
+    return counted
+
+
+def grade(interval: tuple[float, float, float], strict: float, wanted: float) -> str:
+    """Grade a share against what is wanted of it.
+
+    Parameters
+    ----------
+    interval : tuple of float
+        Share of cases that break no hard limit, and its interval.
+    strict : float
+        Lower bound of the share that breaks no caution limit either.
+    wanted : float
+        Share that must be safe.
+
+    Returns
+    -------
+    str
+        "safe" where even the strict share surely reaches what is wanted; "caution" where the
+        share does so only if warnings are let pass; "unsafe" where it surely does not;
+        "undetermined" where what is wanted lies inside the interval.
+
+    Examples
+    --------
+    >>> grade((0.95, 0.94, 0.96), 0.50, 0.9), grade((0.9, 0.89, 0.91), 0.5, 0.9)
+    ('caution', 'undetermined')
+    """
+    share, low, high = interval
+    if np.isnan(share):
+        return EXCLUDED
+    if strict >= wanted:
+        return VERDICTS[SAFE]
+    if low >= wanted:
+        return VERDICTS[CAUTION]
+    return VERDICTS[UNSAFE] if high < wanted else VERDICTS[UNDETERMINED]
+
+
+def holds(verdict: xr.Dataset) -> bool:
+    """Tell whether a draft holds: every group that gets the mode, and the whole, is safe enough."""
+    grades = set(verdict["grade"].values.astype(str))
+    return grades <= {VERDICTS[SAFE], VERDICTS[CAUTION], EXCLUDED} and grades != {EXCLUDED}
+
+
+def find_verdict(protocol: Protocol, counted: list[GroupCount]) -> xr.Dataset:
+    """Sum up what a draft does to every group and to the whole.
+
+    Parameters
+    ----------
+    protocol : Protocol
+        The protocol.
+    counted : list of GroupCount
+        As `count_groups` gives them.
+
+    Returns
+    -------
+    xarray.Dataset
+        Dims (group, bound, ...): `grade`, `safe_share` with its interval, the shares of the four
+        verdicts, lungs with none or all of the range safe, which bound is broken most and by
+        how much, and the worst corner.
+    """
+    names = [*(one.group.name for one in counted), ALL]
+    offered = np.array([one.group.weight * one.drawn.size / one.drawn.asked for one in counted])
+    offered = np.where([one.inside is None for one in counted], 0.0, offered)
+    weights = offered / offered.sum() if offered.sum() > 0 else offered
+    wanted = [*(one.group.wanted for one in counted), protocol.wanted]
+    bounds = len(protocol.limits.hard)
+    rows: list[dict] = []
+    for one in counted:
+        rows.append(_row([one], np.ones(1), bounds))
+    some = [i for i, one in enumerate(counted) if one.inside is not None]
+    rows.append(_row([counted[i] for i in some], weights[some], bounds))
+    grades = [grade(r["safe"], r["strict"][1], w) for r, w in zip(rows, wanted, strict=True)]
+    out = xr.Dataset(coords={"group": names, "verdict": list(VERDICTS),
+                             "ci_bound": ["lower", "upper"],
+                             "bound": [b.name for b in protocol.limits.hard]})  # fmt: skip
+    out["grade"] = ("group", grades, {"long_name": "grade of the draft"})
+    out["wanted_share"] = _say("group", wanted, "share of combinations that must be safe")
+    out["weight"] = _say(
+        "group", [*(o.group.weight for o in counted), 1.0], "share of all patients"
+    )
+    out["safe_share"] = _say(
+        "group", [r["safe"][0] for r in rows], "share of lung and setting combinations that is safe"
+    )
+    out["safe_share_interval"] = _interval([r["safe"] for r in rows])
+    out["verdict_share"] = _say(
+        ("group", "verdict"), [r["shares"] for r in rows], "share of combinations with a verdict"
+    )
+    for key, text in (
+        ("whole", "share of lungs for which the whole range is safe"),
+        ("none", "share of lungs with no safe setting in the range"),
+    ):
+        out[f"{key}_share"] = _say("group", [r[key][0] for r in rows], text)
+        out[f"{key}_share_interval"] = _interval([r[key] for r in rows])
+    out["lungs"] = _say("group", [sum(o.drawn.size for o in counted[i:i + 1]) for i in
+                                  range(len(counted))] + [sum(o.drawn.size for o in counted)],
+                        "lungs that get the mode")  # fmt: skip
+    drawn = sum(w.group.weight for w in counted)
+    out["excluded_share"] = _say(
+        "group",
+        [*(1.0 - o.drawn.size / o.drawn.asked for o in counted),
+         1.0 - sum(o.group.weight * o.drawn.size / o.drawn.asked for o in counted) / drawn],
+        "share of lungs that do not get the mode",
+    )  # fmt: skip
+    out["broken_share"] = _say(
+        ("group", "bound"), [r["broken"] for r in rows],
+        "share of combinations that are unsafe with this limit broken most",
+    )  # fmt: skip
+    out["shortfall"] = _say(
+        ("group", "bound"), [r["shortfall"] for r in rows],
+        "middle distance beyond the limit where it is broken most, in widths of the limit",
+    )  # fmt: skip
+    out["range_share"] = _quantiles(counted)
+    _add_corner(out, protocol, counted)
+    for name in ("group", "bound", "verdict"):
+        out[name].attrs = {"long_name": name}
+    return out
+
+
+#: Quantiles of the share of the range that is safe for a lung.
+QUANTILES = (0.1, 0.25, 0.5, 0.75, 0.9)
+
+
+def _quantiles(counted: list[GroupCount]) -> xr.DataArray:
+    rows = [
+        np.quantile(one.inside.safe_share, QUANTILES)
+        if one.inside
+        else np.full(len(QUANTILES), np.nan)
+        for one in counted
+    ]
+    rows.append(np.full(len(QUANTILES), np.nan))
+    return describe(
+        xr.DataArray(np.array(rows), {"quantile": list(QUANTILES)}, ("group", "quantile")),
+        "share of the range that is safe for a lung, by quantile of lungs",
+    )
+
+
+def _row(counted: list[GroupCount], weights: np.ndarray, bounds: int) -> dict:
+    """Shares of one group, or of several by their weights."""
+    tallies = [one.inside for one in counted if one.inside is not None]
+    if not tallies:
+        unknown = dict.fromkeys(("safe", "strict", "whole", "none"), (np.nan, np.nan, np.nan))
+        none = np.full(bounds, np.nan)
+        return {**unknown, "shares": np.full(4, np.nan), "broken": none, "shortfall": none}
+    m = tallies[0].by_setting.shape[1]
+    safe = [t.safe_share for t in tallies]
+    broken = sum(
+        w * t.shortfall.sum(axis=1) / (m * t.by_lung.shape[1])
+        for w, t in zip(weights, tallies, strict=True)
+    )
+    return {
+        "safe": clustered_interval(safe, weights, LEVEL),
+        "strict": clustered_interval([t.by_lung[SAFE] / m for t in tallies], weights, LEVEL),
+        "whole": clustered_interval([(s >= WHOLE).astype(float) for s in safe], weights, LEVEL),
+        "none": clustered_interval([(s <= NONE).astype(float) for s in safe], weights, LEVEL),
+        "shares": sum(w * t.shares for w, t in zip(weights, tallies, strict=True)),
+        "broken": broken,
+        "shortfall": typical_shortfall(np.sum([t.shortfall for t in tallies], axis=0)),
+    }
+
+
+def _add_corner(out: xr.Dataset, protocol: Protocol, counted: list[GroupCount]) -> None:
+    """Add the corner of the ranges that is safe for the fewest lungs, and its worst lung."""
+    edges = corners(protocol.draft)
+    rows = [_corner(protocol, one, edges) for one in counted]
+    rows.append(min((r for r in rows if r["line"]), key=lambda r: r["share"], default=rows[0]))
+    texts = {
+        "share": "share of lungs that are safe in the worst corner",
+        "margin": "least safety margin there",
+    }
+    for key, text in texts.items():
+        out[f"corner_{key}"] = _say("group", [r[key] for r in rows], text)
+    out["corner_settings"] = ("group", [r["settings"] for r in rows],
+                              {"long_name": "worst corner of the ranges"})  # fmt: skip
+    out["corner_failing"] = ("group", [r["failing"] for r in rows],
+                             {"long_name": "what fails there most in the worst lung"})  # fmt: skip
+    out["corner_line"] = ("group", [r["line"] for r in rows],
+                          {"long_name": "command that solves the worst lung there"})  # fmt: skip
+
+
+def _corner(protocol: Protocol, one: GroupCount, edges: np.ndarray) -> dict:
+    empty = {"share": np.nan, "margin": np.nan, "settings": "", "failing": "", "line": ""}
+    if one.corner is None:
+        return empty
+    safe = one.corner.by_setting[SAFE] + one.corner.by_setting[CAUTION]
+    at = int(safe.argmin())
+    places = protocol.draft.places(edges[at : at + 1])
+    solve, _ = solver(protocol, protocol.draft, one.drawn, places)
+    outcomes = solve(slice(0, one.drawn.size))
+    judged = judge(protocol.limits, outcomes)
+    margin = np.broadcast_to(judged.margin, (one.drawn.size, 1))[:, 0]
+    if np.isnan(margin).all():
+        return empty
+    lung = int(np.nanargmin(margin))
+    bound = protocol.limits.hard[int(np.broadcast_to(judged.binding, (one.drawn.size, 1))[lung, 0])]
+    values = case_values(protocol, one.drawn, lung, places)
+    reached = np.broadcast_to(outcomes[bound.outcome], (one.drawn.size, 1))[lung, 0]
+    return {
+        "share": safe[at] / one.drawn.size,
+        "margin": margin[lung],
+        "settings": ", ".join(PARAMETERS[name].say(values[name]) for name in SETTINGS),
+        "failing": f"{bound.sentence}: {reached:.4g}" if margin[lung] < 0 else "nothing fails",
+        "line": cycle_line(protocol, values),
+    }
+
+
+def case_values(protocol: Protocol, drawn: Drawn, lung: int, places) -> dict[str, float]:
+    """Every parameter of one lung at one setting of the draft."""
+    own = {name: value[lung : lung + 1] for name, value in drawn.values.items()}
+    held = fixed(protocol)
+    full = {**own, **{name: np.reshape(value, (1,)) for name, value in held.items()}}
+    known = measure(protocol.lung, protocol.draft, full, drawn.scores[lung : lung + 1])
+    settings = settings_of(protocol.draft, known, places)
+    return {name: float(np.reshape(value, -1)[0]) for name, value in {**settings, **full}.items()}
+
+
+def cycle_line(protocol: Protocol, values: dict[str, float]) -> str:
+    """Return the command that solves one case, every digit kept."""
+    sets = " ".join(f"--set {name}={value!r}" for name, value in values.items())
+    return f"ebbmap cycle --lung {shlex.quote(protocol.file.lung)} {sets}"
+
+
+def lung_shares(counted: list[GroupCount]) -> xr.Dataset:
+    """Share of the range that is safe, for each lung that gets the mode; NaN for the others."""
+    asked = max(one.drawn.asked for one in counted)
+    table = np.full((len(counted), asked), np.nan)
+    for row, one in zip(table, counted, strict=True):
+        if one.inside is not None:
+            row[one.drawn.number] = one.inside.safe_share
+    array = xr.DataArray(table, {"group": [one.group.name for one in counted]}, ("group", "sample"))
+    return xr.Dataset(
+        {"range_safe_share": describe(array, "share of the range that is safe for this lung")}
+    )
+
+
+def share_with_interval(yes: np.ndarray, level: float = LEVEL) -> tuple[float, float, float]:
+    """Share of lungs and its Wilson interval, shape (n,) to three numbers.
+
+    Examples
+    --------
+    >>> [round(x, 3) for x in share_with_interval(np.array([True, True, False]))]
+    [0.667, 0.208, 0.939]
+    """
+    if yes.size == 0:
+        return np.nan, np.nan, np.nan
+    low, high = wilson(yes.sum(), yes.size, level)
+    return float(yes.mean()), float(low), float(high)
+
+
+def _say(dims, values, text: str) -> xr.DataArray:
+    return describe(xr.DataArray(np.asarray(values), dims=dims), text)
+
+
+def _interval(rows) -> xr.DataArray:
+    array = xr.DataArray(np.array([row[1:] for row in rows]), dims=("group", "ci_bound"))
+    return describe(
+        array, "interval of the share", ci_level=LEVEL,
+        ci_method="Wilson score at the effective number of lungs",
+    )  # fmt: skip

@@ -1,0 +1,196 @@
+"""The report: complete, escaped, accessible, the same bytes every time."""
+
+import csv
+import io
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+import xarray as xr
+from typer.testing import CliRunner
+
+from ebbmap.analysis.committee.check import check_protocol
+from ebbmap.caution import CAUTION
+from ebbmap.cli import app
+from ebbmap.protocol import load_protocol
+from ebbmap.report.build import write_report
+from ebbmap.report.tables import tables_of
+
+FILES = Path(__file__).parents[1] / "protocol"
+
+
+class Reader(HTMLParser):
+    """Tags with their attributes, text by tag, and whether every tag is closed."""
+
+    VOID = frozenset({"meta", "link", "img", "br", "hr"})
+
+    def __init__(self, text):
+        super().__init__()
+        self.tags, self.open, self.text = [], [], []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if tag not in self.VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        self.text.append(data)
+
+    def of(self, tag):
+        return [attrs for name, attrs in self.tags if name == tag]
+
+
+@pytest.fixture(scope="module")
+def check():
+    return check_protocol(load_protocol(FILES / "small_draft.toml"), date="2026-01-01")
+
+
+@pytest.fixture(scope="module")
+def folder(check, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("report")
+    write_report(check, folder, "2026-01-01")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def page(folder):
+    return Reader((folder / "report.html").read_text(encoding="utf-8"))
+
+
+def test_page_is_whole_and_every_tag_is_closed(page):
+    assert page.open == []
+    assert page.of("html")[0]["lang"] == "en"
+    headings = [tag for tag, _ in page.tags if tag in ("h1", "h2", "h3")]
+    assert headings[0] == "h1"
+    assert headings.count("h1") == 1
+
+
+def test_texts_of_the_file_are_escaped(page):
+    assert not page.of("b")
+    assert "A <b>small</b> draft" in page.text
+
+
+def test_nothing_is_loaded_from_elsewhere(page):
+    for _, attrs in page.tags:
+        for name in ("src", "href", "action", "data"):
+            assert attrs.get(name, "#").startswith(("#", "data:")), attrs
+    assert not page.of("script")
+    assert "default-src 'none'" in page.of("meta")[2]["content"]
+
+
+def test_pictures_have_alternative_text_and_tables_have_heads(page):
+    assert len(page.of("img")) >= 5
+    assert all(len(attrs["alt"]) > 20 for attrs in page.of("img"))
+    assert len(page.of("table")) == len(page.of("caption"))
+    assert all(attrs.get("scope") in ("col", "row") for attrs in page.of("th"))
+    ids = [attrs["id"] for _, attrs in page.tags if "id" in attrs]
+    assert len(ids) == len(set(ids))
+    for attrs in page.of("a"):
+        assert attrs["href"].lstrip("#") in ids
+    scrolled = [attrs for attrs in page.of("div") if attrs.get("class") == "scroll"]
+    assert all(a["tabindex"] == "0" and a["aria-label"] for a in scrolled)
+
+
+def test_caution_stands_on_every_printed_page(folder, page):
+    text = (folder / "report.html").read_text(encoding="utf-8")
+    assert f'<div class="running" aria-hidden="true">{CAUTION}</div>' in text
+    assert ".running { display: block; position: fixed;" in text
+    # the running line, one below the title, one at the end
+    assert sum(CAUTION in part for part in page.text) == 3
+
+
+def test_page_answers_every_question(page):
+    text = " ".join(page.text)
+    for part in ("The draft does not hold.", "What would hold", "Fixed range or rule?",
+                 "Release windows", "What drives it", "invented", "seed", "not for setting",
+                 "Is it \"safe\" & sound?", "Nowhere Hospital"):  # fmt: skip
+        assert part in text
+
+
+def test_csv_holds_the_numbers_of_the_datasets(check, folder):
+    rows = list(csv.DictReader(io.StringIO((folder / "verdict.csv").read_text())))
+    saved = xr.load_dataset(folder / "verdict.nc", engine="h5netcdf")
+    assert [row["group"] for row in rows] == list(saved["group"].values)
+    for row in rows:
+        one = saved.sel(group=row["group"])
+        assert float(row["safe, caution included"]) == float(one["safe_share"])
+        low, high = one["safe_share_interval"].values
+        assert float(row["safe, caution included, lower"]) == low
+        assert float(row["safe, caution included, upper"]) == high
+        assert row["grade"] == str(one["grade"].values)
+    for name, table in tables_of(check).items():
+        lines = list(csv.reader(io.StringIO((folder / f"{name}.csv").read_text())))
+        assert len(lines) == len(table.rows) + 1
+
+
+def test_datasets_carry_units_and_provenance(folder):
+    saved = xr.load_dataset(folder / "windows.nc", engine="h5netcdf")
+    assert saved["best_t_low"].attrs["units"] == "s"
+    assert saved.attrs["seed"] == 3
+    assert "[settings]" in saved.attrs["protocol"]
+
+
+@pytest.mark.slow
+def test_same_inputs_give_the_same_bytes_but_for_the_date(folder, tmp_path):
+    again = check_protocol(load_protocol(FILES / "small_draft.toml"), date="2026-01-02")
+    write_report(again, tmp_path, "2026-01-02")
+    for path in sorted(folder.iterdir()):
+        one, other = path.read_bytes(), (tmp_path / path.name).read_bytes()
+        if path.suffix == ".nc":
+            a, b = (xr.load_dataset(f, engine="h5netcdf") for f in (path, tmp_path / path.name))
+            assert a.drop_attrs().identical(b.drop_attrs())
+        else:
+            assert one == other.replace(b"2026-01-02", b"2026-01-01"), path.name
+    write_report(again, tmp_path / "twice", "2026-01-02")
+    for path in sorted((tmp_path / "twice").iterdir()):
+        assert path.read_bytes() == (tmp_path / path.name).read_bytes(), path.name
+
+
+def invoke(*words):
+    return CliRunner().invoke(app, [str(word) for word in words])
+
+
+@pytest.mark.slow
+def test_exit_status_tells_the_verdict(tmp_path):
+    fails = invoke("check", FILES / "small_draft.toml", "--out", tmp_path / "a")
+    assert fails.exit_code == 1
+    assert "The draft does not hold." in fails.stdout
+    holds = invoke("check", FILES / "small_revision.toml", "--out", tmp_path / "b")
+    assert holds.exit_code == 0
+    assert (tmp_path / "b" / "report.html").exists()
+
+
+def test_a_wrong_file_is_status_2_and_writes_nothing(tmp_path):
+    wrong = tmp_path / "wrong.toml"
+    text = (FILES / "small_draft.toml").read_text(encoding="utf-8")
+    wrong.write_text(text.replace("p_low", "p_lo"), encoding="utf-8")
+    told = invoke("check", wrong, "--out", tmp_path / "out")
+    assert told.exit_code == 2
+    assert "did you mean 'p_low'" in told.stderr
+    assert not (tmp_path / "out").exists()
+    assert invoke("check", FILES / "small_draft.toml", "--date", "1.2.2026").exit_code == 2
+    assert invoke("diff", wrong, wrong).exit_code == 2
+
+
+def test_diff_prints_changes_and_gains():
+    told = invoke("diff", FILES / "small_draft.toml", FILES / "small_revision.toml")
+    assert told.exit_code == 0
+    assert "who gets the mode: everybody -> expiratory time constant at most 3 s" in told.stdout
+    assert "obstructive" in told.stdout
+
+
+def test_schema_of_protocol_files_is_printed():
+    told = invoke("schema", "--protocol")
+    assert told.exit_code == 0
+    assert '"settings_drawn"' in told.stdout
+
+
+def test_a_share_of_nothing_is_a_dash():
+    from ebbmap.report.tables import Column, show
+
+    assert show(Column("x", "share", True), (np.nan, np.nan, np.nan)) == "–"
