@@ -121,8 +121,9 @@ def tables_of(check: Check) -> dict[str, Table]:
     """Return every table of a report by name, in the order of the page."""
     made = (
         _draft(check), _verdict(check), _per_lung(check), _failing(check), _corner(check),
-        _boxes(check), _defaults(check), _trade(check), _ways(check), _windows(check),
-        _overlap(check), _parting(check), *_drivers(check), _limits(check), _populations(check),
+        _boxes(check),
+        _defaults(check), _trade(check), _ways(check), _windows(check), _overlap(check),
+        _parting(check), *_drivers(check), _limits(check), _populations(check),
     )  # fmt: skip
     return {table.name: table for table in made}
 
