@@ -38,5 +38,5 @@ def main(path: Path) -> None:
 
 
 if __name__ == "__main__":
-    default = Path(__file__).parents[2] / "studies" / "harbour_draft.toml"
+    default = Path(__file__).parents[2] / "studies" / "protocols" / "harbour_draft.toml"
     main(Path(sys.argv[1]) if len(sys.argv) > 1 else default)

@@ -1,5 +1,8 @@
+from pathlib import Path
+
 import pytest
 
+from ebbmap.analysis.committee.verdict import count_groups, find_verdict
 from ebbmap.draft import Span
 from ebbmap.errors import StudyError
 from ebbmap.protocol import load_protocol, parse_protocol
@@ -89,3 +92,22 @@ def test_a_population_without_a_needed_property_is_told():
         'compliance = { family = "lognormal", median = 50.0, log_sd = 0.2 }\n'
     )
     assert "mine has no resistance_exp" in problems(text)
+
+
+@pytest.mark.parametrize(
+    ("name", "graded"),
+    [
+        ("harbour_draft", ["caution", "caution", "unsafe", "unsafe"]),
+        ("harbour_revision", ["caution"] * 4),
+        ("published_ranges", ["unsafe"] * 4),
+    ],
+)
+def test_bundled_protocols_are_graded_as_the_guide_says(name, graded):
+    """With fewer lungs than the files ask for; the shares lie far from what is wanted."""
+    path = Path(__file__).parents[2] / "studies" / "protocols" / f"{name}.toml"
+    text = path.read_text(encoding="utf-8")
+    small = text.replace("lungs = 20000", "lungs = 1024").replace("= 2048", "= 128")
+    protocol = parse_protocol(small)
+    assert protocol.file.lungs == 1024
+    found = find_verdict(protocol, count_groups(protocol))
+    assert found["grade"].values.astype(str).tolist() == graded

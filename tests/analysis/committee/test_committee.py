@@ -125,7 +125,8 @@ def test_one_group_left_out_does_not_spoil_the_rest():
     assert 0 < float(found["excluded_share"].sel(group="normal")) < 0.5
     assert float(found["excluded_share"].sel(group="obstructive")) > 0.8
     check = check_protocol(protocol, date="2026-01-01")
-    assert np.isfinite(check.results["windows"]["window_share"]).all()
+    # shares are of the lungs that get the mode, so leaving some out does not lower them
+    assert (check.results["windows"]["window_share"] > 0.9).all()
 
 
 @pytest.fixture(scope="module")

@@ -21,6 +21,9 @@ LUNGS = 2048
 #: Bootstrap samples for the interval of the best T low.
 RESAMPLES = 1000
 
+#: Lungs that a group must have, so that each half has some.
+FEWEST = 4
+
 WIDTHS = (0.25, 0.5, 0.75)
 
 
@@ -39,19 +42,20 @@ def find_group_windows(protocol: Protocol) -> xr.Dataset:
         `window_share`, `width` by quantile [s], `served_share` with its interval along T low,
         `best_t_low` with its interval and what it serves among other lungs, `overlap`.
     """
-    names, lows, highs = [], [], []
+    names = [group.name for group in protocol.groups]
+    lows, highs, offered = [], [], []
     for group in protocol.groups:
         drawn = draw_lungs(protocol, group, LUNGS, WINDOWS)
-        low = high = np.full(LUNGS, np.nan)
-        if drawn.size >= 2:
+        low = high = np.zeros(0)
+        if drawn.size >= FEWEST:
             values = _other_settings(protocol, drawn)
             found = find_windows(protocol.file.lung, values, protocol.limits)
-            low, high = low.copy(), high.copy()
-            low[drawn.number], high[drawn.number] = found["lower"], found["upper"]
-        names.append(group.name)
+            low, high = found["lower"].values, found["upper"].values
         lows.append(low)
         highs.append(high)
-    return _labelled(protocol, names, np.array(lows), np.array(highs))
+        offered.append(group.weight * low.size)
+    weights = np.array(offered) / sum(offered) if sum(offered) else np.zeros(len(names))
+    return _labelled(protocol, names, weights, lows, highs)
 
 
 def _other_settings(protocol: Protocol, drawn) -> dict[str, np.ndarray]:
@@ -66,42 +70,44 @@ def _other_settings(protocol: Protocol, drawn) -> dict[str, np.ndarray]:
     return {**lungs, **{name: value.reshape(-1) for name, value in settings.items()}}
 
 
-def _labelled(protocol: Protocol, names, lower, upper) -> xr.Dataset:
-    n = lower.shape[1]
-    exists = ~np.isnan(lower)
+def _labelled(protocol: Protocol, names, weights, lower, upper) -> xr.Dataset:
     rows = [*names, ALL]
-    weights = np.array([group.weight for group in protocol.groups])
-    served = np.array([served_counts(a, b, SERVED_AT) for a, b in zip(lower, upper, strict=True)])
-    share = np.concatenate([served / n, weights @ served[None] / n])
-    interval = np.stack(
-        [np.array(wilson(s * n, n, LEVEL)) for s in share[:-1]]
-        + [_weighted(served / n, weights, n)],
-        axis=1,
-    )
-    half = n // 2
-    best = [
-        best_place_interval(a[:half], b[:half], SERVED_AT, resamples=RESAMPLES, level=LEVEL,
-                            seed=protocol.file.seed)
-        for a, b in zip(lower, upper, strict=True)
-    ]  # fmt: skip
-    best.append(_best_for_all(lower[:, :half], upper[:, :half], weights, protocol.file.seed))
-    tried = [
-        [(a[half:] <= at[0]) & (at[0] <= b[half:]) for a, b in zip(lower, upper, strict=True)]
-        for at in best
+    exists = [~np.isnan(a) for a in lower]
+    sizes = np.array([a.size for a in lower])
+    share = _with_whole(
+        [served_counts(a, b, SERVED_AT) / a.size if a.size else np.full(SERVED_AT.size, np.nan)
+         for a, b in zip(lower, upper, strict=True)],
+        weights,
+    )  # fmt: skip
+    interval = _intervals(share, weights, sizes)
+    # the first half of the lungs chooses the best T low, the second half tells what it serves
+    half = sizes // 2
+    first = [(a[:h], b[:h]) for a, b, h in zip(lower, upper, half, strict=True)]
+    second = [(a[h:], b[h:]) for a, b, h in zip(lower, upper, half, strict=True)]
+    best = [_best(*one, protocol.file.seed) for one in first]
+    best.append(_best_for_all(first, weights, protocol.file.seed))
+    own = [_share_at(one, at[0]) for one, at in zip(second, best, strict=False)]
+    for_all = [_share_at(one, best[-1][0]) for one in second]
+    best_share = np.array([*own, _mean(for_all, weights)])
+    effect = np.array([
+        _intervals(_with_whole([np.array([x]) for x in served], weights), weights, sizes - half)
+        for served in (own, for_all)
+    ])[..., 0]  # fmt: skip
+    effect = np.concatenate([effect[0, :, :-1], effect[1, :, -1:]], axis=1).T
+    window = [float(e.mean()) if e.size else np.nan for e in exists]
+    longest = max([*sizes, 1])
+    padded = [
+        np.array([np.pad(one, (0, longest - one.size), constant_values=np.nan) for one in edges])
+        for edges in (lower, upper)
     ]
-    own = [np.mean(tried[i][i]) for i in range(len(names))]
-    whole = float(weights @ np.array([one.mean() for one in tried[-1]]))
-    effect = [np.array(wilson(p * (n - half), n - half, LEVEL)) for p in own]
-    effect.append(_weighted(np.array([[one.mean()] for one in tried[-1]]), weights, n - half)[:, 0])
     data = xr.Dataset(
         coords={"group": rows, "other": names, "t_low": SERVED_AT, "quantile": list(WIDTHS),
                 "ci_bound": ["lower", "upper"], "population": names},
     )  # fmt: skip
-    data["lower"] = _s(("population", "sample"), lower, "shortest safe T low", "s")
-    data["upper"] = _s(("population", "sample"), upper, "longest safe T low", "s")
-    window = [float(e.mean()) for e in exists]
+    data["lower"] = _s(("population", "sample"), padded[0], "shortest safe T low", "s")
+    data["upper"] = _s(("population", "sample"), padded[1], "longest safe T low", "s")
     data["window_share"] = _s(
-        "group", [*window, float(weights @ np.array(window))], "share of lungs that have a window"
+        "group", [*window, _mean(window, weights)], "share of lungs that have a window"
     )
     widths = [
         np.quantile((b - a)[e], WIDTHS) if e.any() else np.full(len(WIDTHS), np.nan)
@@ -122,14 +128,17 @@ def _labelled(protocol: Protocol, names, lower, upper) -> xr.Dataset:
         ci_level=LEVEL,
     )  # fmt: skip
     data["best_served_share"] = _s(
-        "group", [*own, whole], "share of other lungs that the best T low serves"
+        "group", best_share, "share of other lungs that the best T low serves"
     )
     data["best_served_share_interval"] = describe(
-        xr.DataArray(np.array(effect), dims=("group", "ci_bound")), "interval of the share",
+        xr.DataArray(effect, dims=("group", "ci_bound")), "interval of the share",
         ci_method="Wilson score; weighted groups: normal", ci_level=LEVEL,
     )  # fmt: skip
-    overlap = [[overlap_share(lower[i], upper[i], lower[j], upper[j]) for j in range(len(names))]
-               for i in range(len(names))]  # fmt: skip
+    overlap = [
+        [overlap_share(a, b, c, d) if a.size and c.size else np.nan
+         for c, d in zip(lower, upper, strict=True)]
+        for a, b in zip(lower, upper, strict=True)
+    ]  # fmt: skip
     data["overlap"] = _s(
         ("population", "other"), overlap, "share of pairs of lungs whose windows overlap"
     )
@@ -137,20 +146,54 @@ def _labelled(protocol: Protocol, names, lower, upper) -> xr.Dataset:
     return data
 
 
-def _weighted(share: np.ndarray, weights: np.ndarray, n: int) -> np.ndarray:
-    """Interval of a weighted mean of independent shares, (groups, m) to (2, m)."""
-    mean = weights @ share
-    spread = ndtri(0.5 + LEVEL / 2.0) * np.sqrt(weights**2 @ (share * (1.0 - share)) / n)
-    return np.clip([mean - spread, mean + spread], 0.0, 1.0)
+def _mean(shares, weights: np.ndarray) -> float:
+    """Weighted mean of the groups that get the mode; NaN where nobody does."""
+    some = weights > 0
+    return float(weights[some] @ np.array(shares)[some]) if some.any() else np.nan
 
 
-def _best_for_all(lower, upper, weights, seed: int) -> tuple[float, float, float]:
-    """Best T low for the weighted mixture: lungs of each group in proportion."""
-    n = lower.shape[1]
-    take = np.round(n * weights / weights.max()).astype(int)
-    low = np.concatenate([row[:k] for row, k in zip(lower, take, strict=True)])
-    high = np.concatenate([row[:k] for row, k in zip(upper, take, strict=True)])
+def _with_whole(shares: list[np.ndarray], weights: np.ndarray) -> np.ndarray:
+    """Shares of every group, and their weighted mean as the last row, shape (groups + 1, m)."""
+    whole = [_mean(column, weights) for column in np.array(shares).T]
+    return np.array([*shares, whole])
+
+
+def _intervals(shares: np.ndarray, weights: np.ndarray, sizes: np.ndarray) -> np.ndarray:
+    """Wilson's interval of every group's share, normal for the whole, shape (2, groups + 1, m)."""
+    rows = [
+        np.array(wilson(share * n, n, LEVEL)) if n else np.full((2, share.size), np.nan)
+        for share, n in zip(shares[:-1], sizes, strict=True)
+    ]
+    some = sizes > 0
+    own = shares[:-1][some]
+    variance = (weights[some] ** 2 / sizes[some]) @ (own * (1.0 - own))
+    spread = ndtri(0.5 + LEVEL / 2.0) * np.sqrt(variance)
+    rows.append(np.clip([shares[-1] - spread, shares[-1] + spread], 0.0, 1.0))
+    return np.stack(rows, axis=1)
+
+
+def _share_at(edges: tuple[np.ndarray, np.ndarray], place: float) -> float:
+    """Share of lungs in whose window a T low lies."""
+    low, high = edges
+    return float(np.mean((low <= place) & (place <= high))) if low.size else np.nan
+
+
+def _best(low: np.ndarray, high: np.ndarray, seed: int) -> tuple[float, float, float]:
+    if not low.size:
+        return np.nan, np.nan, np.nan
     return best_place_interval(low, high, SERVED_AT, resamples=RESAMPLES, level=LEVEL, seed=seed)
+
+
+def _best_for_all(halves, weights: np.ndarray, seed: int) -> tuple[float, float, float]:
+    """Best T low for the weighted mixture: lungs of each group in proportion."""
+    sizes = np.array([low.size for low, _ in halves])
+    some = weights > 0
+    if not some.any():
+        return np.nan, np.nan, np.nan
+    take = np.round(weights * np.min(sizes[some] / weights[some])).astype(int)
+    low = np.concatenate([low[:k] for (low, _), k in zip(halves, take, strict=True)])
+    high = np.concatenate([high[:k] for (_, high), k in zip(halves, take, strict=True)])
+    return _best(low, high, seed)
 
 
 def _s(dims, values, text: str, units: str = "1") -> xr.DataArray:
