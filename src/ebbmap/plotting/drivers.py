@@ -20,7 +20,7 @@ from ebbmap.plotting.style import (
 )
 
 #: Least distance of two direct labels, in units of the index.
-LABEL_GAP = 0.075
+LABEL_GAP = 0.18
 
 #: A driver whose index never reaches this is drawn but not named.
 NAMED_ABOVE = 0.05
