@@ -233,7 +233,7 @@ BAD = [
      "analyses.window.along"),
     (study("axes = { t_low = [0.3, 0.5], t_low_in_time_constants = [0.5, 1.0] }",
            analyses="[analyses.sweep]"), "analyses.sweep: has axes of both"),
-    ('title = "t"\n[analyses]', "must name at least one of course, map, profile, "),
+    ('title = "t"\n[analyses]', "must name at least one of adjust, compare, course, "),
     ('title = "t"', "analyses: must be given: 'analyses' is missing. Add it."),
     ("[analyses.window]", "title: must be given: 'title' is missing. Add it."),
     # types and files
