@@ -198,3 +198,20 @@ def test_the_animation_grows_to_the_whole_figure(results, tmp_path):
 
 def test_kinds_without_a_moving_picture_have_none(results):
     assert list(animations_of("wean", results["wean"])) == []
+
+
+@pytest.mark.parametrize("kind", ["compare", "startup", "inside", "adjust", "wean", "window"])
+def test_lungs_that_cannot_be_solved_are_drawn_without_a_warning(kind):
+    impossible = {"p_high": 5.0, "p_low": 9.0, "t_high": 3.0}
+    question = Question(fixed=impossible, populations=GROUPS, rules=RULES, lungs=5)
+    paired = Question("paired", fixed=impossible, populations=GROUPS)
+    result = {
+        "compare": lambda: compare_lungs(question),
+        "startup": lambda: follow_start(question, cycles=2),
+        "inside": lambda: look_inside(paired),
+        "adjust": lambda: adjust_settings(question),
+        "wean": lambda: plan_weaning(question, p_high_end=2.0),
+        "window": lambda: find_population_windows(question, {}),
+    }[kind]()
+    for _, figure, _ in pages_of(kind, result):
+        figure.canvas.draw()

@@ -28,7 +28,8 @@ def driver_pages(result: xr.Dataset) -> Iterator[Page]:
     margins = sorted(name for name in known if name.startswith("margin_"))
     shown = [*(name for name in DRIVEN if name in known), *reversed(margins)]
     fig = Figure(
-        figsize=(2.2 + 3.3 * len(shown), 1.4 + 2.7 * len(populations)), layout="constrained"
+        figsize=(max(8.0, 2.2 + 3.3 * len(shown)), 2.4 + 2.7 * len(populations)),
+        layout="constrained",
     )
     axes = fig.subplots(len(populations), len(shown), squeeze=False, sharex=True, sharey=True)
     for row, name in enumerate(populations):
