@@ -190,7 +190,11 @@ def test_a_run_writes_results_and_pictures_with_texts(ran):
     assert done.stdout.splitlines()[0] == CAUTION
     results = {path.name for path in (folder / "results").iterdir()}
     assert results == {"study.toml", "window.nc", "map_t_low_resistance_exp.nc"}
-    stems = {"served", *(f"t_low_resistance_exp_{r}" for r in ("flow_ratio", "exhaled_fraction"))}
+    stems = {
+        "served",
+        "one_picture",
+        *(f"t_low_resistance_exp_{r}" for r in ("flow_ratio", "exhaled_fraction")),
+    }
     pictures = {path.name for path in (folder / "pictures").iterdir()}
     assert pictures == {f"tiny_{stem}.{end}" for stem in stems for end in ("png", "txt")}
     for stem in stems:

@@ -69,7 +69,8 @@ def plot_clouds(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
         va="center", color=INK, annotation_clip=False,
     )  # fmt: skip
     every = ds["time_constant_exp"]
-    ax.set_xlim(float(every.min()) / ROOM, float(every.max()) * ROOM)
+    if bool(np.isfinite(every).any()):
+        ax.set_xlim(float(every.min()) / ROOM, float(every.max()) * ROOM)
     top = float(ds["upper"].max())
     ax.set_ylim(LOWEST * ROW ** ds.sizes["population"], ROOM * max(top, COMMON_RANGE[1]) if
                 np.isfinite(top) else 2 * COMMON_RANGE[1])  # fmt: skip

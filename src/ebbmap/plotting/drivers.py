@@ -20,7 +20,7 @@ from ebbmap.plotting.style import (
 )
 
 #: Least distance of two direct labels, in units of the index.
-LABEL_GAP = 0.075
+LABEL_GAP = 0.18
 
 #: Unless told otherwise, a driver is named from this index on.
 NAMED_ABOVE = 0.05

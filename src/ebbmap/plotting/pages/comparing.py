@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator
 
+import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -39,8 +40,9 @@ def compare_pages(result: xr.Dataset) -> Iterator[Page]:
             ax.set_ylabel("")
         axes[2, column].set_xlabel("time from release [s]")
     deepest = float(result["flow_going_on"].min())
-    axes[1, 0].set_ylim(SHOWN_FLOW * deepest, -0.55 * deepest)
-    axes[2, 0].set_ylim(0.0, 1.08 * float(result["volume"].max()))
+    if np.isfinite(deepest):
+        axes[1, 0].set_ylim(SHOWN_FLOW * deepest, -0.55 * deepest)
+        axes[2, 0].set_ylim(0.0, 1.08 * float(result["volume"].max()))
     _name_lines(axes, result)
     _table(fig.add_subplot(rows[1]), result)
     add_caption(
@@ -50,16 +52,21 @@ def compare_pages(result: xr.Dataset) -> Iterator[Page]:
         "exhaled fraction 50 to 75 %. The middle lung of each population; N = 1 each.",
         result,
     )
-    told = "; ".join(
-        f"{name}: flow ratio {float(one['flow_ratio']):.0%}, exhaled fraction "
-        f"{float(one['exhaled_fraction']):.0%}, {float(one['trapped_volume']):.0f} mL left"
-        for name, one in ((name, result.sel(case=name)) for name in cases)
-    )
+    told = "; ".join(f"{name}: {_told(result.sel(case=name))}" for name in cases)
     yield (
         "side_by_side", fig,
         "Airway and alveolar pressure, flow and volume around one release of the same settings, "
         f"a column for each lung. At the end of the release: {told}.",
     )  # fmt: skip
+
+
+def _told(one: xr.Dataset) -> str:
+    if not np.isfinite(one["flow_ratio"]):
+        return "could not be solved"
+    return (
+        f"flow ratio {float(one['flow_ratio']):.0%}, exhaled fraction "
+        f"{float(one['exhaled_fraction']):.0%}, {float(one['trapped_volume']):.0f} mL left"
+    )
 
 
 def _colour(result: xr.Dataset, number: int) -> str:
@@ -101,4 +108,11 @@ def _table(ax: Axes, result: xr.Dataset) -> None:
         ax.text(0.0, 1.0 - row * step, f"{entry.long_name}{f' [{unit}]' if unit else ''}",
                 va="top", color=INK)  # fmt: skip
         for place, value in zip(places, result[name].values, strict=True):
-            ax.text(place, 1.0 - row * step, f"{value:.3g}", ha="center", va="top", color=INK)
+            ax.text(
+                place,
+                1.0 - row * step,
+                f"{value:.3g}" if np.isfinite(value) else "–",
+                ha="center",
+                va="top",
+                color=INK,
+            )

@@ -29,7 +29,7 @@ def map_pages(result: xr.Dataset) -> Iterator[Page]:
     for rule in result["rule"].values.astype(str):
         one = result.sel(rule=rule)
         bounds = failing_bounds(one)
-        fig = Figure(figsize=(1.2 + 3.4 * len(populations), 10.8), layout="constrained")
+        fig = Figure(figsize=(max(8.0, 1.2 + 3.4 * len(populations)), 10.8), layout="constrained")
         grid = fig.add_gridspec(3, len(populations), height_ratios=(1, 1, 0.3))
         axes = (
             grid[:2, :]

@@ -21,7 +21,7 @@ def profile_pages(result: xr.Dataset) -> Iterator[Page]:
         fig = Figure(figsize=(7.4, 5.2), layout="constrained")
         plot_together(result.isel(population=0), outcomes=outcomes, along=along, ax=fig.subplots())
     else:
-        fig = Figure(figsize=(1.0 + 4.0 * len(outcomes), 4.6), layout="constrained")
+        fig = Figure(figsize=(max(7.4, 1.0 + 4.0 * len(outcomes)), 5.2), layout="constrained")
         axes = fig.subplots(1, len(outcomes), squeeze=False)
         for ax, outcome in zip(axes[0], outcomes, strict=True):
             plot_profile(result, outcome=outcome, along=along, ax=ax)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
 import xarray as xr
 from matplotlib.figure import Figure
 
@@ -49,6 +50,8 @@ def start_pages(result: xr.Dataset) -> Iterator[Page]:
 
 def _told(one: xr.Dataset, name: str, cycle: int) -> str:
     trapped = one["trapped_volume"]
+    if not bool(np.isfinite(trapped).all()):
+        return f"{name}: could not be solved"
     first, last = (float(trapped[0].sel(cycle=at)) for at in (1, int(one["cycle"][-1])))
     undone = float(trapped[0].sel(cycle=cycle) - trapped.sel(course=LONGER, cycle=cycle))
     back = float(trapped[0, -1] - trapped.sel(course=LONGER)[-1])

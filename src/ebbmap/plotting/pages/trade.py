@@ -19,7 +19,8 @@ def trade_pages(result: xr.Dataset) -> Iterator[Page]:
     populations = result["population"].values.astype(str)
     rules = result["rule"].values.astype(str)
     fig = Figure(
-        figsize=(1.4 + 3.5 * len(populations), 0.9 + 3.1 * len(rules)), layout="constrained"
+        figsize=(max(7.4, 1.4 + 3.5 * len(populations)), 0.9 + 4.0 * len(rules)),
+        layout="constrained",
     )
     axes = fig.subplots(len(rules), len(populations), squeeze=False, sharex="col", sharey="col")
     for row, rule in enumerate(rules):

@@ -18,7 +18,8 @@ def wean_pages(result: xr.Dataset) -> Iterator[Page]:
     populations = result["population"].values.astype(str)
     rules = result["rule"].values.astype(str)
     fig = Figure(
-        figsize=(2.2 + 4.4 * len(populations), 2.6 + 4.4 * len(rules)), layout="constrained"
+        figsize=(max(8.0, 2.2 + 4.4 * len(populations)), 2.6 + 4.4 * len(rules)),
+        layout="constrained",
     )
     axes = fig.subplots(len(rules), len(populations), squeeze=False, sharex=True, sharey=True)
     for row, rule in enumerate(rules):

@@ -1,0 +1,118 @@
+"""Small steps against closed-form derivatives of the linear lung and central differences."""
+
+import numpy as np
+import pytest
+
+from ebbmap.analysis.adjusting import PRACTICE, adjust_settings
+from ebbmap.cases import Question
+from ebbmap.populations import POPULATIONS
+from ebbmap.simulate import simulate
+
+AT = {
+    "p_high": 24.0, "p_low": 3.0, "t_high": 4.0, "t_low": 0.6, "compliance": 55.0,
+    "resistance_insp": 14.0, "resistance_exp": 21.0,
+}  # fmt: skip
+
+
+def closed_form_slopes():
+    """Derivatives of auto-PEEP and mean airway pressure, by hand.
+
+    With a = exp(-T_high/tau_I), b = exp(-T_low/tau_E), D = P_high - P_low and N = 1 - ab:
+    auto-PEEP = D b (1 - a) / N; d/db = D (1 - a) / N^2, d/da = -D b (1 - b) / N^2.
+    Mean airway pressure = (P_high T_high + P_low T_low) / T.
+    """
+    tau_i = AT["compliance"] * AT["resistance_insp"] / 1000
+    tau_e = AT["compliance"] * AT["resistance_exp"] / 1000
+    a, b = np.exp(-AT["t_high"] / tau_i), np.exp(-AT["t_low"] / tau_e)
+    drop, rest = AT["p_high"] - AT["p_low"], 1 - a * b
+    period = AT["t_high"] + AT["t_low"]
+    return {
+        ("auto_peep", "p_high"): b * (1 - a) / rest,
+        ("auto_peep", "p_low"): -b * (1 - a) / rest,
+        ("auto_peep", "t_low"): drop * (1 - a) / rest**2 * (-b / tau_e),
+        ("auto_peep", "t_high"): -drop * b * (1 - b) / rest**2 * (-a / tau_i),
+        ("mean_airway_pressure", "p_high"): AT["t_high"] / period,
+        ("mean_airway_pressure", "p_low"): AT["t_low"] / period,
+        ("mean_airway_pressure", "t_high"): AT["t_low"] * drop / period**2,
+        ("mean_airway_pressure", "t_low"): -AT["t_high"] * drop / period**2,
+    }
+
+
+@pytest.mark.parametrize(("outcome", "setting"), closed_form_slopes())
+def test_a_small_step_up_less_one_down_is_the_derivative(outcome, setting):
+    step = 1e-4
+    told = adjust_settings(Question(fixed=AT), steps={setting: step}).isel(population=0)
+    up, down = told[f"change_{outcome}"].values[1:3]
+    slope = (up - down) / (2 * step)
+    # central difference: error step^2 / 6 times the third derivative (below 100 here), and
+    # rounding 1e-15 x 20 / step = 2e-10
+    assert slope == pytest.approx(closed_form_slopes()[outcome, setting], rel=1e-6)
+
+
+@pytest.mark.parametrize("setting", ["p_high", "p_low", "t_high", "t_low", "fio2"])
+def test_bedside_steps_are_what_central_differences_foretell(setting):
+    """The mean of a step up and one down is the slope, up to the curvature over the step."""
+    present = {**AT, "fio2": 0.5}
+    told = adjust_settings(Question(fixed=present)).isel(population=0)
+    moves = [str(move) for move in told["move"].values]
+    short = {"p_high": "P high", "p_low": "P low", "t_high": "T high", "t_low": "T low",
+             "fio2": "FiO₂"}[setting]  # fmt: skip
+    up, down = (
+        next(i for i, move in enumerate(moves) if move.startswith(f"{short} {sign}"))
+        for sign in "+-"
+    )
+    size = {"p_high": 2.0, "p_low": 2.0, "t_high": 0.5, "t_low": 0.05, "fio2": 0.1}[setting]
+    small = 1e-4
+    ends = [simulate(**{**present, setting: present[setting] + sign * small}) for sign in (1, -1)]
+    for outcome in ("paco2", "mean_airway_pressure", "auto_peep", "closed_fraction"):
+        slope = float(ends[0][outcome] - ends[1][outcome]) / (2 * small)
+        change = told[f"change_{outcome}"].values
+        # third-order part of a step: at most 15 % here (PaCO2 with 2 cmH2O, closed fraction)
+        assert (change[up] - change[down]) / (2 * size) == pytest.approx(slope, rel=0.15, abs=1e-9)
+
+
+def directions(**fixed):
+    """Return what agrees with practice in each population's middle lung."""
+    told = adjust_settings(Question(fixed=fixed, populations=tuple(POPULATIONS.values())), lungs=2)
+    return {
+        (str(name), str(practice)): float(told["agrees"].sel(population=name, practice=practice))
+        for name in told["population"].values
+        for practice in told["practice"].values
+    }
+
+
+@pytest.mark.parametrize("p_high", [16.0, 20.0, 24.0])
+def test_co2_and_mean_airway_pressure_follow_common_practice(p_high):
+    """Summary of Habashi, Crit Care Med 2005;33(3 Suppl):S228, for the three middle lungs."""
+    found = directions(p_high=p_high, p_low=0.0, t_high=5.0, t_low=0.6,
+                       spontaneous_alveolar_ventilation=1.0)  # fmt: skip
+    asked = [one.name for one in PRACTICE if one.outcome in ("paco2", "mean_airway_pressure")]
+    assert len(asked) == 7
+    assert {found[name, practice] for name in POPULATIONS for practice in asked} == {1.0}
+
+
+def test_oxygen_follows_common_practice_where_much_lung_is_closed_and_oxygen_is_plentiful():
+    """At low P high much of the lung closes, and CO2 takes little room beside FiO2 0.9."""
+    found = directions(p_high=15.0, p_low=0.0, t_high=5.0, t_low=0.8, fio2=0.9,
+                       spontaneous_alveolar_ventilation=4.0)  # fmt: skip
+    asked = [one.name for one in PRACTICE if one.outcome == "pao2"]
+    assert {found["obstructive", practice] for practice in asked} == {1.0}
+
+
+def test_oxygen_goes_against_common_practice_where_the_lung_is_open():
+    """Held-back CO2 takes room from oxygen; with nothing left to open that is all there is."""
+    found = directions(p_high=24.0, p_low=0.0, t_high=5.0, t_low=0.5, fio2=0.5)
+    for practice in ("T high longer: arterial oxygen tension rises",
+                     "T low shorter: arterial oxygen tension rises"):  # fmt: skip
+        assert {found[name, practice] for name in POPULATIONS} == {-1.0}
+
+
+def test_a_longer_release_of_an_empty_lung_raises_co2():
+    """Against practice: a stiff lung that is empty after 4 time constants only loses rate."""
+    told = adjust_settings(
+        Question(fixed={"compliance": 20.0, "resistance_exp": 10.0, "t_low": 0.8, "t_high": 5.0})
+    ).isel(population=0)
+    practice = "T low longer: arterial CO₂ tension falls"
+    assert float(told["agrees"].sel(practice=practice)) == -1.0
+    why = str(told["why"].sel(practice=practice).values)
+    assert "releases per minute -0.9%" in why
