@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from types import MappingProxyType
 from typing import Literal
 
@@ -151,12 +152,12 @@ class LimitSet:
     long_name: str
     limits: tuple[Limit, ...]
 
-    @property
+    @cached_property
     def hard(self) -> tuple[Bound, ...]:
         """Bounds that make a case unsafe when broken."""
         return self._bounds("hard")
 
-    @property
+    @cached_property
     def caution(self) -> tuple[Bound, ...]:
         """Bounds that ask for caution when broken."""
         return self._bounds("caution")
@@ -221,13 +222,15 @@ def judge(limits: LimitSet, outcomes: Mapping[str, np.ndarray]) -> Judgement:
     if not limits.hard:
         raise EbbmapError(f"limit set {limits.name!r} has no hard limit. Add one to judge safety.")
     margin, binding, unknown = _least(limits.hard, outcomes)
-    lost = unknown & ~(margin < 0)
-    margin = np.where(lost, np.nan, margin)
-    binding = np.where(lost, np.int8(NO_BOUND), binding)
-    verdict = np.where(margin < 0, np.int8(UNSAFE), np.int8(SAFE))
+    broken = margin < 0
+    lost = unknown & ~broken
+    if lost.any():
+        margin[lost] = np.nan
+        binding[lost] = NO_BOUND
+    verdict = broken * np.int8(UNSAFE)
     if limits.caution:
         warned, _, unclear = _least(limits.caution, outcomes)
-        verdict = np.where((verdict == SAFE) & (warned < 0), np.int8(CAUTION), verdict)
+        verdict = np.where(~broken & (warned < 0), np.int8(CAUTION), verdict)
         lost = lost | (unclear & (verdict == SAFE))
     return Judgement(np.where(lost, np.int8(UNDETERMINED), verdict), margin, binding)
 
@@ -239,16 +242,22 @@ def bound_margins(bounds: Iterable[Bound], outcomes: Mapping[str, np.ndarray]) -
 
 def _least(bounds: tuple[Bound, ...], outcomes: Mapping[str, np.ndarray]):
     """Least known margin, the bound that has it, and whether any margin is unknown."""
-    margin: np.ndarray = np.asarray(np.nan)
-    binding: np.ndarray = np.asarray(NO_BOUND, dtype=np.int8)
-    unknown: np.ndarray = np.asarray(False)
-    for number, bound in enumerate(bounds):
+    shape = np.broadcast_shapes(*(np.shape(outcomes[bound.outcome]) for bound in bounds))
+    margin = np.full(shape, np.nan)
+    nearest = np.zeros(shape, dtype=np.int8)
+    unknown = np.zeros(shape, dtype=bool)
+    for number, bound in enumerate(bounds, start=1):
         own = bound.margin(outcomes[bound.outcome])
-        closer = ~(own >= margin) & ~np.isnan(own)
-        binding = np.where(closer, np.int8(number), binding)
-        margin = np.fmin(margin, own)
-        unknown = unknown | np.isnan(own)
-    return margin, binding, unknown
+        # unordered means closer, because a margin is NaN only while none before it was known
+        closer = ~(own >= margin)
+        missing = np.isnan(own)
+        if missing.any():
+            unknown |= missing
+            closer &= ~missing
+        # the numbers rise, so the largest is the last that came closer; no branch on random cases
+        np.maximum(nearest, closer * np.int8(number), out=nearest)
+        np.fmin(margin, own, out=margin)
+    return margin, nearest + np.int8(NO_BOUND), unknown
 
 
 def combine(name: str, *sets: LimitSet) -> LimitSet:
