@@ -219,9 +219,21 @@ class Limits(Table):
 
 
 class Sweep(Table):
-    """Solve and keep every case: the axes by the lungs."""
+    """Solve and keep every case, the axes by the lungs, or only what they add up to."""
 
     outcomes: list[OutcomeName] | None = None
+    judged: bool = Field(True, description="keep the verdicts, and the outcomes that they need")
+    store: Literal["auto", "netcdf", "zarr", "none"] = Field(
+        "auto", description="auto: zarr above netcdf_up_to_gb; none: reductions only"
+    )
+    netcdf_up_to_gb: float = Field(1.0, ge=0)
+    precision: Literal["float64", "float32"] = Field(
+        "float64", description="float32 rounds each value by 6e-8 of its size at most"
+    )
+    compression: Literal["none", "fast", "small"] = "fast"
+    block: int = Field(2**19, ge=1000, le=2**24, strict=True, description="cases in a block")
+    reductions: list[Literal["safe_share", "extremes", "quantiles"]] = []
+    reduce_to: list[ParameterName] = Field([], description="axes that the safe share keeps")
 
 
 class Sobol(Table):
