@@ -90,7 +90,7 @@ def warn(tasks: list, pictures: Path) -> None:
 
 
 def costs_table(study: Study, folder: Path, workers: int) -> Table:
-    """What the analyses of a study would cost; nothing is written."""
+    """Say what the analyses of a study would cost; nothing is written."""
     table = _table(f"costs, {workers} workers", "analysis", "cases", "disk", "memory", "time")
     for task in plan_tasks(study):
         if task.streams:
@@ -105,7 +105,7 @@ def costs_table(study: Study, folder: Path, workers: int) -> Table:
 
 
 def status_table(status: Status) -> Table:
-    """How far a streamed run has come."""
+    """Say how far a streamed run has come."""
     running = "at work" if status.running else "not at work"
     table = _table(f"sweep begun {status.started}, {running}", "", "blocks", "cases")
     table.add_row("done", f"{status.done:,}", f"{status.cases_done:,}")
@@ -119,7 +119,7 @@ def status_table(status: Status) -> Table:
 
 
 def _span(seconds: float) -> str:
-    """A time in the unit that suits it."""
+    """Write a time in the unit that suits it."""
     for size, unit in ((86400.0, "days"), (3600.0, "h"), (60.0, "min")):
         if seconds >= 2 * size:
             return f"{seconds / size:,.1f} {unit}"

@@ -74,8 +74,10 @@ class Job:
     @property
     def columns(self) -> dict[str, np.dtype]:
         """What is filled in for every case, and its type."""
-        byte = np.dtype(np.int8)
-        found = dict.fromkeys(self.kept, self.dtype) if self.stored or self._summed else {}
+        byte: np.dtype = np.dtype(np.int8)
+        found: dict[str, np.dtype] = (
+            dict.fromkeys(self.kept, self.dtype) if self.stored or self._summed else {}
+        )
         if self.stored:
             found["status"] = byte
             for rule in self.rules:

@@ -76,7 +76,7 @@ class Ledger:
         part = self.path / f".{number:08d}.{os.getpid()}.part"
         try:
             with open(part, "wb") as file:
-                np.savez(file, allow_pickle=False, **dict(found))  # type: ignore[arg-type]
+                np.savez(file, allow_pickle=False, **dict(found))
                 file.flush()
                 os.fsync(file.fileno())
             os.replace(part, self.path / f"{number:08d}.npz")
@@ -88,13 +88,12 @@ class Ledger:
         return sorted(int(one.stem) for one in self.path.glob("*.npz"))
 
     def read(self, number: int) -> dict[str, np.ndarray] | None:
-        """What is kept of a block; None, and the entry struck out, if it cannot be read."""
+        """Return what is kept of a block, or None if its entry cannot be read."""
         path = self.path / f"{number:08d}.npz"
         try:
             with np.load(path, allow_pickle=False) as found:
                 return dict(found)
         except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
-            self.strike(number)
             return None
 
     def strike(self, number: int) -> None:

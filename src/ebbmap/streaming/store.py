@@ -99,7 +99,7 @@ class _Arrays(dict):
     """Arrays of a store, each opened once, however often it is written to."""
 
     def __init__(self, path: str):
-        self._group = zarr.open_group(path, mode="r+", zarr_format=2)
+        self._group: Any = zarr.open_group(path, mode="r+", zarr_format=2)
 
     def __missing__(self, name: str) -> zarr.Array:
         array = self._group[name].with_config({"write_empty_chunks": True})
