@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import joblib
@@ -52,13 +53,9 @@ def run_blocks(
     lost = 0
     while todo := missing():
         try:
-            for _, cases in _results(job, todo, workers, cluster):
-                progress(cases)
-        except OSError as error:
-            raise UnfinishedError(
-                f"the run stopped: {error.strerror or error} ({job.folder}). What is finished is "
-                "kept. Make room or permit writing, and give the same command again."
-            ) from None
+            with disk_faults_told(job.folder):
+                for _, cases in _results(job, todo, workers, cluster):
+                    progress(cases)
         except _lost_workers() as error:
             lost += 1
             if lost > RESTARTS:
@@ -67,6 +64,18 @@ def run_blocks(
                     f"({type(error).__name__}). What is finished is kept. Give the same command "
                     "again with fewer --workers."
                 ) from None
+
+
+@contextmanager
+def disk_faults_told(folder: Path) -> Iterator[None]:
+    """Turn a fault of the disk into a sentence that says how to go on."""
+    try:
+        yield
+    except OSError as error:
+        raise UnfinishedError(
+            f"the run stopped: {error.strerror or error} ({folder}). What is finished is kept. "
+            "Make room or permit writing, and give the same command again."
+        ) from None
 
 
 def _results(

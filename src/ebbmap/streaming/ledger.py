@@ -91,7 +91,7 @@ class Ledger:
         """Return what is kept of a block, or None if its entry cannot be read."""
         path = self.path / f"{number:08d}.npz"
         try:
-            with np.load(path, allow_pickle=False) as found:
+            with open(path, "rb") as file, np.load(file, allow_pickle=False) as found:
                 return dict(found)
         except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
             return None

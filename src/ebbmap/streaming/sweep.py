@@ -31,7 +31,7 @@ from ebbmap.limits import CAUTION, SAFE, UNDETERMINED, UNSAFE
 from ebbmap.parameters import PARAMETERS
 from ebbmap.streaming import store
 from ebbmap.streaming.counts import BINS, QUANTILE_ERROR, quantiles
-from ebbmap.streaming.engine import run_blocks
+from ebbmap.streaming.engine import disk_faults_told, run_blocks
 from ebbmap.streaming.forecast import Forecast, check_room, forecast
 from ebbmap.streaming.job import Job
 from ebbmap.streaming.layout import Layout
@@ -121,7 +121,8 @@ def stream_sweep(
             check_room(forecast(job, len(todo), workers), folder)
         job.ledger.begin(_plan(job))
         if job.stored:
-            _prepare_store(job)
+            with disk_faults_told(folder):
+                _prepare_store(job)
         run_blocks(job, lambda: _missing(job), workers=workers, cluster=cluster, progress=progress)
         if job.stored:
             yield xr.open_zarr(job.path, chunks=None), job.path
