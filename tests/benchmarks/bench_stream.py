@@ -33,14 +33,21 @@ KEPT = (
 CELLS = (10, 20)
 
 
+#: Most lungs drawn; beyond, T high is laid out too.
+LUNGS = 100_000
+
+
 def study(cases: int, sweep: str):
+    behind = max(2, cases // (CELLS[0] * CELLS[1]))
+    times = -(-behind // LUNGS)
     return parse_study(f"""
 title = "benchmark"
 populations = ["restrictive"]
-lungs = {max(2, cases // (CELLS[0] * CELLS[1]))}
+lungs = {behind // times}
 [axes]
 p_high = {{ start = 18.0, stop = 32.0, count = {CELLS[0]} }}
 t_low = {{ start = 0.2, stop = 1.6, count = {CELLS[1]} }}
+t_high = {[float(t) for t in np.linspace(3.0, 8.0, times)]}
 [limits]
 rules = ["flow_ratio"]
 [analyses.sweep]
