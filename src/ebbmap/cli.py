@@ -52,12 +52,26 @@ def run(
     figures: Annotated[
         Path | None, typer.Option(help="Folder for pictures; the results' folder if not given.")
     ] = None,
+    workers: Annotated[
+        int | None,
+        typer.Option(min=1, max=4096, help="Processes of a sweep that streams; all if not given."),
+    ] = None,
+    cluster: Annotated[
+        str | None, typer.Option(metavar="ADDRESS", help="dask.distributed scheduler to use.")
+    ] = None,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Say what it would cost, and write nothing.")
+    ] = False,
 ) -> None:
-    """Run a whole study: results as NetCDF, pictures, and what they say."""
+    """Run a whole study: results as NetCDF or Zarr, pictures, and what they say.
+
+    A sweep that streams goes on where an earlier run of the same command stopped.
+    """
     from ebbmap.figures import draw_result
     from ebbmap.files import make_folder
     from ebbmap.run import plan_tasks, run_study
-    from ebbmap.show import progress_bar, summary, warn
+    from ebbmap.show import costs_table, print_out, progress_bar, summary, warn
+    from ebbmap.streaming import default_workers
     from ebbmap.study import load_study
 
     _say_caution()
@@ -65,10 +79,18 @@ def run(
         checked = load_study(study)
         folder = out or Path("out") / study.stem
         pictures = figures or folder
+        at_work = workers or default_workers()
+        if dry_run:
+            print_out(costs_table(checked, folder, at_work))
+            return
         make_folder(pictures)
         with progress_bar() as bar:
             for task, result, path in run_study(
-                checked, folder, progress=lambda task: bar.start(task.name, task.cases)
+                checked,
+                folder,
+                progress=lambda task: bar.start(task.name, task.cases),
+                workers=at_work,
+                cluster=cluster,
             ):
                 bar.finish(task.name)
                 draw_result(task.kind, result, pictures, study.stem, checked.file.outputs.figures)
@@ -76,6 +98,18 @@ def run(
                 for table in summary(task.kind, result):
                     bar.print(table)
     warn(plan_tasks(checked), pictures)
+
+
+@app.command()
+def status(
+    folder: Annotated[Path, typer.Argument(help="Folder of a run that streams.")],
+) -> None:
+    """Say how far a streamed sweep has come: done, left, and the rate."""
+    from ebbmap.show import print_out, status_table
+    from ebbmap.streaming import status_of
+
+    with _errors_told():
+        print_out(status_table(status_of(folder)))
 
 
 @app.command()
@@ -328,14 +362,22 @@ def schema(
 
 @contextmanager
 def _errors_told() -> Iterator[None]:
-    """Turn an error that a user can put right into its sentences and exit status 2."""
-    from ebbmap.errors import EbbmapError
+    """Turn an error that a user can put right into its sentences and an exit status.
+
+    2: put something right; 3: stopped midway, the same command goes on; 130: interrupted.
+    """
+    from ebbmap.errors import EbbmapError, UnfinishedError
 
     try:
         yield
     except EbbmapError as error:
         typer.echo(str(error), err=True)
-        raise typer.Exit(2) from None
+        raise typer.Exit(3 if isinstance(error, UnfinishedError) else 2) from None
+    except KeyboardInterrupt:
+        typer.echo(
+            "interrupted; what is finished is kept. The same command goes on from there.", err=True
+        )
+        raise typer.Exit(130) from None
 
 
 def _values(pairs: list[str] | None) -> dict[str, Any]:

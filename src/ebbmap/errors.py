@@ -40,7 +40,11 @@ class StudyError(EbbmapError):
 
 
 class TooLargeError(EbbmapError):
-    """A request that would not fit in memory."""
+    """A request that would not fit in memory or on the disk."""
+
+
+class UnfinishedError(EbbmapError):
+    """A run that had to stop midway; what it finished is kept, and the same command goes on."""
 
 
 def unknown_name(kind: str, name: object, known: Iterable[str]) -> str:

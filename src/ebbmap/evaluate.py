@@ -184,10 +184,10 @@ def evaluate(
     todo = plan(lung, names)
     resolved = resolve(values, todo.parameters)
     shape = np.broadcast_shapes(*(np.shape(value) for value in resolved.values()))
-    inputs = {name: _aligned(value, len(shape)) for name, value in resolved.items()}
+    inputs = {name: aligned(value, len(shape)) for name, value in resolved.items()}
     outcomes = {name: np.empty(shape) for name in todo.outcomes} if out is None else dict(out)
     status = np.empty(shape, dtype=np.int8)
-    _keep_heap()
+    keep_heap()
     for box in boxes(shape, block):
         piece = {name: view(value, box) for name, value in inputs.items()}
         solved, flags = compute(lung, todo, piece)
@@ -292,7 +292,7 @@ def start_up(
     return outcomes
 
 
-def _keep_heap() -> None:
+def keep_heap() -> None:
     """Let the C library keep the memory of a freed block instead of giving it back each time.
 
     glibc raises its thresholds when a large piece is freed; without this, every temporary of a
@@ -301,7 +301,7 @@ def _keep_heap() -> None:
     np.empty(KEPT_HEAP // 8)
 
 
-def _aligned(value: np.ndarray, ndim: int) -> np.ndarray:
+def aligned(value: np.ndarray, ndim: int) -> np.ndarray:
     """Give an array leading axes of length one, so that a box can be cut from it; 0-d stays."""
     array = np.asarray(value, dtype=float)
     return array if array.ndim == 0 else array.reshape((1,) * (ndim - array.ndim) + array.shape)

@@ -27,6 +27,7 @@ from ebbmap.analysis.trade import map_trade
 from ebbmap.analysis.weaning import plan_weaning
 from ebbmap.analysis.windows import find_population_windows
 from ebbmap.files import make_folder, save_dataset, write_text
+from ebbmap.streaming import check_begun, stream_sweep, streams
 from ebbmap.study import Study
 from ebbmap.study.schema import Along, OfOutcomes
 from ebbmap.sweep import sweep
@@ -46,12 +47,15 @@ class Task:
         Cases that it will solve, as far as this is known beforehand.
     run : callable
         ``run(progress) -> Dataset``.
+    streams : bool
+        Whether it goes block by block to a store or to counts, which see to their own files.
     """
 
     name: str
     kind: str
     cases: int
     run: Callable[[Callable[[int], None]], xr.Dataset]
+    streams: bool = False
 
 
 def plan_tasks(study: Study) -> list[Task]:
@@ -79,7 +83,12 @@ def plan_tasks(study: Study) -> list[Task]:
 
 
 def run_study(
-    study: Study, folder: Path, *, progress: Callable[[Task], Callable[[int], None]]
+    study: Study,
+    folder: Path,
+    *,
+    progress: Callable[[Task], Callable[[int], None]],
+    workers: int = 1,
+    cluster: str | None = None,
 ) -> Iterator[tuple[Task, xr.Dataset, Path]]:
     """Run every analysis; yield each with its result as soon as it is saved.
 
@@ -91,15 +100,27 @@ def run_study(
         Where the results go; made if missing.
     progress : callable
         Called with a task before it starts; returns what is called with finished cases.
+    workers, cluster
+        Of a sweep that streams; see `stream_sweep`.
 
     Raises
     ------
     EbbmapError
-        If the folder cannot be written or a task is too large. What was saved stays.
+        If the folder cannot be written, a task is too large, or the folder holds the store of
+        another study. What was saved stays.
     """
     make_folder(folder)
+    tasks = plan_tasks(study)
+    if any(task.streams for task in tasks):
+        check_begun(study, folder)
     write_text(folder / "study.toml", study.text)
-    for task in plan_tasks(study):
+    for task in tasks:
+        if task.streams:
+            found = stream_sweep(
+                study, folder, workers=workers, cluster=cluster, progress=progress(task)
+            )
+            yield from ((task, result, path) for result, path in found)
+            continue
         result = task.run(progress(task))
         result.attrs |= {
             "study": study.text,
@@ -333,5 +354,8 @@ def _sweep(study: Study) -> Iterator[Task]:
     outcomes = None if asked.outcomes is None else tuple(asked.outcomes)
     yield Task(
         "cases", "sweep", _grid(study) * _lungs(study),
-        lambda progress: sweep(study.question, study.axes, outcomes=outcomes, progress=progress),
+        lambda progress: sweep(
+            study.question, study.axes, outcomes=outcomes, judged=asked.judged, progress=progress
+        ),
+        streams(study),
     )  # fmt: skip

@@ -23,6 +23,10 @@ from ebbmap.lungs import LUNGS
 from ebbmap.outcomes import OUTCOMES
 from ebbmap.parameters import PARAMETERS
 from ebbmap.populations import POPULATIONS
+from ebbmap.run import plan_tasks
+from ebbmap.streaming import foresee
+from ebbmap.streaming.sweep import Status
+from ebbmap.study import Study
 from ebbmap.units import display
 
 #: A driver is named in the summary from this total index on.
@@ -58,8 +62,9 @@ class progress_bar:
         return lambda done: self._bar.advance(task, done)
 
     def finish(self, name: str) -> None:
-        """End a task."""
-        self._bar.remove_task(self._tasks.pop(name))
+        """End a task; a task with several results ends once."""
+        if name in self._tasks:
+            self._bar.remove_task(self._tasks.pop(name))
 
     def print(self, what: RenderableType) -> None:
         """Print to standard output."""
@@ -96,6 +101,43 @@ def summary(kind: str, result: xr.Dataset) -> Iterator[RenderableType]:
 def warn(tasks: list, pictures: Path) -> None:
     """Close a run: where the pictures are, and the caution once more."""
     print_out(f"{len(tasks)} analyses done; pictures and their texts in {pictures}. {CAUTION}")
+
+
+def costs_table(study: Study, folder: Path, workers: int) -> Table:
+    """Say what the analyses of a study would cost; nothing is written."""
+    table = _table(f"costs, {workers} workers", "analysis", "cases", "disk", "memory", "time")
+    for task in plan_tasks(study):
+        if task.streams:
+            cost = foresee(study, folder, workers)
+            table.add_row(
+                f"{task.name}, {cost.blocks} blocks to do", f"{cost.cases:,}",
+                f"{cost.disk / 1e9:,.2f} GB", f"{cost.memory / 1e9:,.2f} GB", _span(cost.seconds),
+            )  # fmt: skip
+        else:
+            table.add_row(task.name, f"{task.cases:,}" if task.cases else "a few", "", "", "")
+    return table
+
+
+def status_table(status: Status) -> Table:
+    """Say how far a streamed run has come."""
+    running = "at work" if status.running else "not at work"
+    table = _table(f"sweep begun {status.started}, {running}", "", "blocks", "cases")
+    table.add_row("done", f"{status.done:,}", f"{status.cases_done:,}")
+    left = status.blocks - status.done
+    table.add_row("left", f"{left:,}", f"{status.cases - status.cases_done:,}")
+    if status.done:
+        table.add_row("rate of one worker", "", f"{status.rate:,.0f} per s")
+    if status.done and left:
+        table.add_row(f"time left, {status.workers} workers", "", _span(status.seconds_left))
+    return table
+
+
+def _span(seconds: float) -> str:
+    """Write a time in the unit that suits it."""
+    for size, unit in ((86400.0, "days"), (3600.0, "h"), (60.0, "min")):
+        if seconds >= 2 * size:
+            return f"{seconds / size:,.1f} {unit}"
+    return f"{seconds:.1f} s"
 
 
 def case_json(solved: xr.Dataset) -> dict[str, Any]:

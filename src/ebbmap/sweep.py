@@ -21,6 +21,7 @@ def sweep(
     axes: Mapping[str, np.ndarray],
     *,
     outcomes: tuple[str, ...] | None = None,
+    judged: bool = True,
     progress: Callable[[int], None] | None = None,
 ) -> xr.Dataset:
     """Solve the axes by the lungs of every population.
@@ -33,6 +34,8 @@ def sweep(
         Grids by parameter name.
     outcomes : tuple of str, optional
         Outcomes to keep besides those that the rules need; all if None.
+    judged : bool
+        Whether to add what the rules say, and the outcomes that they need.
     progress : callable, optional
         Called with the number of cases just finished.
 
@@ -47,14 +50,15 @@ def sweep(
     EbbmapError
         For values that cannot be, or a result too large to hold.
     """
-    keep = None if outcomes is None else tuple(dict.fromkeys((*outcomes, *question.outcomes)))
+    needed = question.outcomes if judged else ()
+    keep = None if outcomes is None else tuple(dict.fromkeys((*outcomes, *needed)))
     groups = []
     for group in question.groups():
         values = draw_cases(question, group, axes)
         solved = simulate(question.lung, outcomes=keep, progress=progress, **values)
-        for rule, limits in question.rules.items():
-            judged = add_verdict(solved, limits)
-            solved = solved.assign({f"{name}_{rule}": judged[name] for name in _JUDGED})
+        for rule, limits in question.rules.items() if judged else ():
+            verdicts = add_verdict(solved, limits)
+            solved = solved.assign({f"{name}_{rule}": verdicts[name] for name in _JUDGED})
         groups.append(solved)
     names = [group.name if group else "all" for group in question.groups()]
     dataset = xr.concat(

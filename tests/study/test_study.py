@@ -1,7 +1,9 @@
 import copy
+import time
 import tomllib
 
 import numpy as np
+import psutil
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -241,6 +243,12 @@ BAD = [
     ('title = "t"\n[analyses]', "analyses: must name at least one of "),
     ('title = "t"', "analyses: must be given: 'analyses' is missing. Add it."),
     ("[analyses.window]", "title: must be given: 'title' is missing. Add it."),
+    # names that would leave the output folder or break a file
+    (study('[population."../../x"]\nbase = "normal"'), "population.../../x: string should match"),
+    (study('[population."a$b"]\nbase = "normal"'), "string should match"),
+    (study('limits = { rules = ["../x"], own = [{ outcome = "auto_peep", why = "x", high = 9.0, '
+           'rule = "../x" }] }'), "limits.own.0.rule: string should match"),
+    ('title = "a\\u0000b"\n[analyses.window]', "title: string should match"),
     # types and files
     (study('seed = "zero"'), "seed"),
     (study("seed = -1"), "seed: input should be greater than or equal to 0; got -1."),
@@ -361,14 +369,53 @@ def test_the_writer_of_mutated_studies_loses_nothing():
     assert parse_study(text).file == parse_study(WHOLE).file
 
 
-@settings(
-    max_examples=300, deadline=None, derandomize=True, database=None,
-    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
-)  # fmt: skip
-@given(mutated_studies())
-def test_whatever_a_file_says_it_is_a_study_or_a_list_of_problems(text):
+def told_or_taken(text):
     try:
         assert isinstance(parse_study(text), Study)
     except StudyError as error:
         assert error.problems
         assert all(problem.strip() for problem in error.problems)
+
+
+HOSTILE = dict(
+    deadline=None, derandomize=True, database=None,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
+)  # fmt: skip
+
+#: What reading files may add to this process: a study of the largest axes takes some 10 MB.
+READING_BYTES = 500e6
+
+
+@settings(max_examples=300, **HOSTILE)
+@given(mutated_studies())
+def test_whatever_a_file_says_it_is_a_study_or_a_list_of_problems(text):
+    told_or_taken(text)
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(3600)
+def test_ten_thousand_hostile_files_neither_break_nor_hang_nor_fill_the_memory():
+    longest = [0.0]
+
+    @settings(max_examples=10_000, **HOSTILE)
+    @given(mutated_studies())
+    def tried(text):
+        start = time.process_time()
+        told_or_taken(text)
+        longest[0] = max(longest[0], time.process_time() - start)
+
+    before = psutil.Process().memory_info().rss
+    tried()
+    assert psutil.Process().memory_info().rss - before < READING_BYTES
+    # a file of this size is read in hundredths of a second; seconds would be a loop gone wrong
+    assert longest[0] < 5.0
+
+
+@settings(max_examples=200, **HOSTILE)
+@given(st.binary(max_size=300))
+def test_bytes_of_any_kind_are_a_list_of_problems(tmp_path_factory, content):
+    path = tmp_path_factory.getbasetemp() / "hostile.toml"
+    path.write_bytes(content)
+    with pytest.raises(StudyError) as error:
+        load_study(path)
+    assert error.value.problems

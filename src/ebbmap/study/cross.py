@@ -212,6 +212,19 @@ def _check_analyses(raw) -> list[str]:
                 need_axis(f"analyses.{kind}.along", along)
             elif str(along) in PARAMETERS and (found := _values_complaint(str(along), table["at"])):
                 problems.append(f"analyses.{kind}.at: {found}")
+    if "sweep" in analyses:
+        table = _table(analyses, "sweep")
+        for name in _names(table.get("reduce_to")):
+            need_axis("analyses.sweep.reduce_to", name)
+        wanted = _names(table.get("reductions"))
+        if table.get("store") == "none" and not wanted:
+            problems.append("analyses.sweep: keeps nothing. Name reductions, or another store.")
+        if table.get("store") == "netcdf" and (wanted or table.get("precision") == "float32"):
+            problems.append(
+                "analyses.sweep: reductions and float32 need store = 'zarr' or 'none'. Choose one."
+            )
+        if "safe_share" in wanted and table.get("judged") is False:
+            problems.append("analyses.sweep: a safe share needs judged = true. Drop one.")
     if "trade" in analyses:
         for name in _names(_table(analyses, "trade").get("axes", ["t_low", "t_high"])):
             need_axis("analyses.trade.axes", name)

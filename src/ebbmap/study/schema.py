@@ -59,6 +59,10 @@ SetName = Annotated[str, _known("limit set", LIMIT_SETS)]
 Number = Annotated[FiniteFloat, BeforeValidator(_number)]
 Value = Annotated[float | str, BeforeValidator(_number_or_word)]
 Share = Annotated[float, Field(gt=0, lt=1)]
+#: Becomes part of file names and column names: no slash, no dot, no sign that a plot would read.
+OwnName = Annotated[str, Field(pattern=r"^\w[\w -]{0,59}$")]
+#: Goes into attributes of result files, which end a text at a control character.
+Text = Annotated[str, Field(pattern=r"^[^\x00-\x08\x0b-\x1f]*$")]
 
 
 class Table(BaseModel):
@@ -163,7 +167,7 @@ class Correlation(Table):
 class OwnPopulation(Table):
     """A population defined in the file; what it does not name comes from `base`."""
 
-    long_name: str = ""
+    long_name: Text = ""
     base: Annotated[str, _known("population", POPULATIONS)] | None = None
     properties: dict[ParameterName, Distribution] = {}
     correlations: list[Correlation] = []
@@ -187,12 +191,12 @@ class OwnLimit(Table):
     """A limit defined in the file."""
 
     outcome: OutcomeName
-    why: str = Field(min_length=1)
+    why: Text = Field(min_length=1)
     low: Number | None = None
     high: Number | None = None
     severity: Literal["hard", "caution"] = "hard"
     width: Number | None = None
-    rule: str | None = Field(None, description="belongs to this compared rule only")
+    rule: OwnName | None = Field(None, description="belongs to this compared rule only")
 
     def build(self) -> Limit:
         """Return the limit."""
@@ -223,9 +227,21 @@ class Limits(Table):
 
 
 class Sweep(Table):
-    """Solve and keep every case: the axes by the lungs."""
+    """Solve and keep every case, the axes by the lungs, or only what they add up to."""
 
     outcomes: list[OutcomeName] | None = None
+    judged: bool = Field(True, description="keep the verdicts, and the outcomes that they need")
+    store: Literal["auto", "netcdf", "zarr", "none"] = Field(
+        "auto", description="auto: zarr above netcdf_up_to_gb; none: reductions only"
+    )
+    netcdf_up_to_gb: float = Field(1.0, ge=0)
+    precision: Literal["float64", "float32"] = Field(
+        "float64", description="float32 rounds each value by 6e-8 of its size at most"
+    )
+    compression: Literal["none", "fast", "small"] = "fast"
+    block: int = Field(2**19, ge=1000, le=2**24, strict=True, description="cases in a block")
+    reductions: list[Literal["safe_share", "extremes", "quantiles"]] = []
+    reduce_to: list[ParameterName] = Field([], description="axes that the safe share keeps")
 
 
 class Along(Table):
@@ -419,13 +435,13 @@ def as_axis(value: object) -> object:
 class StudyFile(Table):
     """A study: one question, runnable as it stands."""
 
-    title: str = Field(min_length=1, max_length=200)
-    question: str = ""
+    title: Text = Field(min_length=1, max_length=200)
+    question: Text = ""
     lung: LungName = "linear"
     seed: int = Field(0, ge=0, lt=2**63, strict=True)
     lungs: int = Field(2000, ge=2, le=MAX_LUNGS, strict=True)
     populations: list[str] = []
-    population: dict[str, OwnPopulation] = {}
+    population: dict[OwnName, OwnPopulation] = {}
     fixed: dict[ParameterName, Value] = {}
     axes: dict[ParameterName, Annotated[Axis, BeforeValidator(as_axis)]] = {}
     samples: dict[ParameterName, Distribution] = {}

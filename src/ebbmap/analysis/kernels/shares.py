@@ -63,13 +63,39 @@ def shares(verdict, binding, *, bounds: int, level: float = 0.95) -> Shares:
     >>> round(float(counted.safe), 3), float(counted.undetermined), int(counted.commonest)
     (0.667, 0.25, 1)
     """
-    n = verdict.shape[-1]
     unsafe = verdict == UNSAFE
     caution = (verdict == CAUTION).sum(axis=-1)
-    safe = (verdict == SAFE).sum(axis=-1) + caution
+    safe = (verdict == SAFE).sum(axis=-1)
     unknown = (verdict == UNDETERMINED).sum(axis=-1)
-    known = n - unknown
     broken = np.stack([(unsafe & (binding == k)).sum(axis=-1) for k in range(bounds)])
+    return shares_of_counts(safe, caution, unknown, broken, cases=verdict.shape[-1], level=level)
+
+
+def shares_of_counts(safe, caution, unknown, broken, *, cases: int, level: float = 0.95) -> Shares:
+    """Turn counts of verdicts into shares.
+
+    Parameters
+    ----------
+    safe, caution, unknown : ndarray of int, shape (...)
+        Cases without a broken bound, with a broken caution bound only, and undetermined.
+    broken : ndarray of int, shape (k, ...)
+        Unsafe cases by the bound broken most.
+    cases : int
+        Cases behind each cell, n.
+    level : float
+        Level of the interval, 0 to 1.
+
+    Returns
+    -------
+    Shares
+
+    Examples
+    --------
+    >>> float(shares_of_counts(*np.array([[6], [2], [0]]), np.array([[2]]), cases=10).safe[0])
+    0.8
+    """
+    n, safe = cases, safe + caution
+    known = n - unknown
     commonest = np.where(broken.max(axis=0) > 0, broken.argmax(axis=0), NO_BOUND)
     # a cell without any determined case has no share
     trials = np.where(known > 0, known, np.nan)

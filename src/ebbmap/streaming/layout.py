@@ -1,0 +1,91 @@
+"""How a sweep is cut into blocks. The study alone fixes it, never the number of workers.
+
+A block is one chunk of the store: one task writes it, so no two tasks touch one file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import prod
+
+import numpy as np
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Named dimensions, cut into boxes of one shape.
+
+    Parameters
+    ----------
+    dims : tuple of str
+        The population first, then the axes, then the drawn lungs.
+    shape, chunk : tuple of int
+        Length of each dimension, and of a block along it.
+    """
+
+    dims: tuple[str, ...]
+    shape: tuple[int, ...]
+    chunk: tuple[int, ...]
+
+    @property
+    def cases(self) -> int:
+        """All cases."""
+        return prod(self.shape)
+
+    @property
+    def grid(self) -> tuple[int, ...]:
+        """Blocks along each dimension."""
+        return tuple(-(-n // step) for n, step in zip(self.shape, self.chunk, strict=True))
+
+    @property
+    def blocks(self) -> int:
+        """All blocks."""
+        return prod(self.grid)
+
+    def place(self, number: int) -> tuple[int, ...]:
+        """Index of a block along each dimension, in C order."""
+        return tuple(int(i) for i in np.unravel_index(number, self.grid))
+
+    def box(self, number: int) -> tuple[slice, ...]:
+        """Cases of a block.
+
+        Examples
+        --------
+        >>> cut("px", (2, 5), 3).box(3)
+        (slice(1, 2, None), slice(3, 5, None))
+        """
+        return tuple(
+            slice(i * step, min((i + 1) * step, length))
+            for i, step, length in zip(self.place(number), self.chunk, self.shape, strict=True)
+        )
+
+    def cases_in(self, number: int) -> int:
+        """Cases of a block."""
+        return prod(one.stop - one.start for one in self.box(number))
+
+
+def cut(dims: Sequence[str], shape: Sequence[int], cases: int) -> Layout:
+    """Cut a shape into blocks of at most `cases` cases, whole along the last dimensions.
+
+    Parameters
+    ----------
+    dims, shape : sequence
+        Names and lengths; a block never spans two places of the first.
+    cases : int
+        Most cases in a block, >= 1.
+
+    Examples
+    --------
+    >>> cut("pxy", (2, 10, 100), 450).chunk
+    (1, 4, 100)
+    """
+    chunk, room = [1] * len(shape), cases
+    for axis in range(len(shape) - 1, 0, -1):
+        # pieces of even length, so that the last is no crumb
+        pieces = -(-shape[axis] // max(1, min(room, shape[axis])))
+        chunk[axis] = -(-shape[axis] // pieces)
+        if pieces > 1:
+            break
+        room //= shape[axis]
+    return Layout(tuple(dims), tuple(shape), tuple(chunk))

@@ -1,0 +1,403 @@
+"""A sweep that streams: begun or gone on with, and its results opened with labels."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from math import prod
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from ebbmap.analysis.kernels.shares import shares_of_counts
+from ebbmap.analysis.regions import unconfirmed
+from ebbmap.derivations import DERIVATIONS
+from ebbmap.errors import EbbmapError
+from ebbmap.files import make_folder, save_dataset
+from ebbmap.labelling import (
+    code_fingerprint,
+    describe,
+    label,
+    label_binding,
+    label_status,
+    label_verdict,
+    provenance,
+    versions,
+)
+from ebbmap.limits import CAUTION, SAFE, UNDETERMINED, UNSAFE
+from ebbmap.parameters import PARAMETERS
+from ebbmap.streaming import store
+from ebbmap.streaming.counts import BINS, QUANTILE_ERROR, quantiles
+from ebbmap.streaming.engine import disk_faults_told, run_blocks
+from ebbmap.streaming.forecast import Forecast, check_room, forecast
+from ebbmap.streaming.job import Job
+from ebbmap.streaming.layout import Layout
+from ebbmap.streaming.ledger import Ledger
+from ebbmap.study import Study
+
+#: Quantiles that the reduction of this name keeps.
+MARKS = (0.01, 0.05, 0.25, 0.5, 0.75, 0.95, 0.99)
+
+#: Drawn lungs are listed in a store up to this many values; the seed draws them again.
+LISTED = 10_000_000
+
+_GB = 1e9  # bytes
+
+
+def streams(study: Study) -> bool:
+    """Whether the sweep of a study goes block by block: it says so, or is large."""
+    asked = study.file.analyses.sweep
+    if asked is None or asked.store == "netcdf":
+        return False
+    if asked.store in ("zarr", "none") or asked.reductions or asked.precision == "float32":
+        return True
+    job = Job(study, Path())
+    return job.layout.cases * job.bytes_per_case > asked.netcdf_up_to_gb * _GB
+
+
+def check_begun(study: Study, folder: Path) -> None:
+    """Refuse a folder that holds another run, before anything in it is written.
+
+    Raises
+    ------
+    EbbmapError
+        With what changed.
+    """
+    job = Job(study, folder)
+    if job.ledger.plan is not None:
+        job.ledger.begin(_plan(job))
+    elif job.path.exists():
+        raise EbbmapError(
+            f"{job.path} is there already, and no run of this kind made it. Name another folder "
+            "with --out."
+        )
+
+
+def stream_sweep(
+    study: Study,
+    folder: Path,
+    *,
+    workers: int = 1,
+    cluster: str | None = None,
+    progress: Callable[[int], None],
+) -> Iterator[tuple[xr.Dataset, Path]]:
+    """Do every block that is missing, then open what came of it.
+
+    Parameters
+    ----------
+    study : Study
+        With a sweep.
+    folder : Path
+        Where results go. What an earlier run of the same study finished there is kept.
+    workers : int
+        Processes.
+    cluster : str, optional
+        Address of a dask.distributed scheduler.
+    progress : callable
+        Called with finished cases.
+
+    Yields
+    ------
+    Dataset, Path
+        The store, opened without being read, and the reductions; each if asked for.
+
+    Raises
+    ------
+    EbbmapError
+        If the folder holds another run, another run is at work, or there is no room.
+    UnfinishedError
+        If the run had to stop midway.
+    """
+    make_folder(folder / "cases.blocks")
+    job = Job(study, folder)
+    with job.ledger.held(workers):
+        check_begun(study, folder)
+        todo = _missing(job)
+        progress(job.layout.cases - sum(map(job.layout.cases_in, todo)))
+        if todo:
+            check_room(forecast(job, len(todo), workers), folder)
+        job.ledger.begin(_plan(job))
+        if job.stored:
+            with disk_faults_told(folder):
+                _prepare_store(job)
+        run_blocks(job, lambda: _missing(job), workers=workers, cluster=cluster, progress=progress)
+        if job.stored:
+            yield xr.open_zarr(job.path, chunks=None), job.path
+        if job.asked.reductions:
+            result = _summary(job)
+            yield result, save_dataset(result, folder / "cases_summary.nc")
+
+
+def foresee(study: Study, folder: Path, workers: int) -> Forecast:
+    """Foretell what is still to do of a sweep that streams; nothing is written.
+
+    Raises
+    ------
+    EbbmapError
+        If the folder holds another run.
+    """
+    check_begun(study, folder)
+    job = Job(study, folder)
+    return forecast(job, len(_missing(job)), workers)
+
+
+@dataclass(frozen=True)
+class Status:
+    """How far a streamed run has come.
+
+    Parameters
+    ----------
+    blocks, done, cases_done, cases : int
+        Blocks and cases, and how many of them are finished.
+    seconds : float
+        Work in the finished blocks, by a clock that nobody can set back.
+    running : bool
+        Whether a run is at work now.
+    workers : int
+        Of the run at work, or of the last one.
+    started : str
+        When the first run began, UTC.
+    """
+
+    blocks: int
+    done: int
+    cases_done: int
+    cases: int
+    seconds: float
+    running: bool
+    workers: int
+    started: str
+
+    @property
+    def rate(self) -> float:
+        """Cases per second of one worker; NaN before the first block."""
+        return self.cases_done / self.seconds if self.seconds > 0 else float("nan")
+
+    @property
+    def seconds_left(self) -> float:
+        """Time that is left with the same workers."""
+        return (self.cases - self.cases_done) / (self.rate * max(self.workers, 1))
+
+
+def status_of(folder: Path) -> Status:
+    """Say how far the streamed run in a folder has come.
+
+    Raises
+    ------
+    EbbmapError
+        If there is none.
+    """
+    ledger = Ledger(folder)
+    plan = ledger.plan
+    if plan is None:
+        raise EbbmapError(
+            f"{str(folder)!r} must hold a streamed run; it holds none. Name the folder that was "
+            "given with --out."
+        )
+    layout = Layout(tuple(plan["dims"]), tuple(plan["shape"]), tuple(plan["chunk"]))
+    entries = {n: ledger.read(n) for n in ledger.finished()}
+    done = {n: float(entry["seconds"]) for n, entry in entries.items() if entry is not None}
+    return Status(
+        layout.blocks, len(done), sum(layout.cases_in(n) for n in done), layout.cases,
+        sum(done.values()), ledger.busy(), int(ledger.holder().get("workers", 1)),
+        str(plan["started"]),
+    )  # fmt: skip
+
+
+def _plan(job: Job) -> dict[str, Any]:
+    return {
+        "study": job.study.file.model_dump(mode="json"),
+        "study_hash": job.study.digest,
+        "code": code_fingerprint(),
+        "versions": versions(),
+        "dims": list(job.layout.dims),
+        "shape": list(job.layout.shape),
+        "chunk": list(job.layout.chunk),
+        "started": datetime.now(UTC).replace(microsecond=0).isoformat(),
+    }
+
+
+def _missing(job: Job) -> list[int]:
+    """Blocks that are not entered, or whose chunks are not what was entered."""
+    done = set(job.ledger.finished())
+    if job.stored:
+        for number in sorted(done):
+            entry = job.ledger.read(number)
+            place = job.layout.place(number)
+            if entry is None or not np.array_equal(
+                entry["sizes"], store.sizes(job.path, job.columns, place)
+            ):
+                job.ledger.strike(number)
+                done.discard(number)
+    return [number for number in range(job.layout.blocks) if number not in done]
+
+
+def _prepare_store(job: Job) -> None:
+    if job.path.exists():
+        store.sweep_up(job.path)
+        return
+    columns = {
+        name: (kind, {key: _plain(value) for key, value in _attrs(job, name).items()})
+        for name, kind in job.columns.items()
+    }
+    store.create(job.path, _coords(job), job.layout, columns, job.asked.compression)
+
+
+def _attrs(job: Job, name: str) -> dict[str, Any]:
+    """Attributes of a column, as in NetCDF."""
+    blank = xr.DataArray(0)
+    if name == "status":
+        return label_status(blank).attrs
+    what, _, rule = name.partition("_")
+    if rule in job.rules and what in ("verdict", "margin", "binding"):
+        if what == "verdict":
+            return label_verdict(blank).attrs
+        if what == "binding":
+            return label_binding(blank, job.rules[rule]).attrs
+        return describe(
+            blank, "safety margin",
+            comment="signed distance to the nearest hard limit over that limit's width",
+        ).attrs  # fmt: skip
+    return label(blank, name).attrs
+
+
+def _coords(job: Job) -> xr.Dataset:
+    """Coordinates and attributes of the results: axes, names of populations, drawn lungs."""
+    groups = [group.name if group else "all" for group in job.question.groups()]
+    coords: dict[str, Any] = {"population": np.array(groups)}
+    coords |= {n: label(xr.DataArray(axis, dims=n), n) for n, axis in job.axes.items()}
+    drawn = _drawn(job)
+    attrs = provenance(
+        "every case", lung=job.question.lung, seed=job.question.seed,
+        unconfirmed=unconfirmed(job.question),
+        precision=f"{job.asked.precision}: each value is rounded by "
+        f"{np.finfo(job.dtype).eps / 2:.1e} of its size at most",
+        study=job.study.text, study_hash=job.study.digest, study_title=job.study.file.title,
+    )  # fmt: skip
+    # no time of day: the same study gives the same bytes; cases.blocks knows when it was begun
+    attrs["history"] = "made by ebbmap, block by block"
+    return xr.Dataset(coords=coords | drawn, attrs=attrs)
+
+
+def _drawn(job: Job) -> dict[str, xr.DataArray]:
+    """Parameters that are given, drawn or left at their default, along what they vary with."""
+    layout = job.layout
+    along = [n for dim, n in zip(layout.dims, layout.shape, strict=True)
+             if dim in ("population", "sample", *job.held)]  # fmt: skip
+    if prod(along) * len(job.todo.parameters) > LISTED:
+        return {}
+    whole = tuple(slice(0, n) for n in layout.shape[1:])
+    rows = [job.inputs((slice(i, i + 1), *whole)) for i in range(layout.shape[0])]
+    derived = {rule.target for rule in DERIVATIONS if rule.trigger in rows[0]}
+    found = {
+        name: label(xr.DataArray(float(PARAMETERS[name].default)), name)
+        for name in job.todo.parameters
+        if name not in rows[0] and name not in derived
+    }
+    for name in set(rows[0]).intersection(*rows) - set(job.axes):
+        same = all(row[name].size == 1 and row[name] == rows[0][name] for row in rows)
+        shape = (1,) * len(layout.dims)
+        full = np.concatenate([row[name] + np.zeros(shape) for row in rows[: 1 if same else None]])
+        # a dimension of one place is one along which nothing varies, except the lungs
+        own = [axis for axis, n in enumerate(full.shape) if n > 1]
+        array = xr.DataArray(full.reshape([full.shape[axis] for axis in own]),
+                             dims=[layout.dims[axis] for axis in own])  # fmt: skip
+        found[name] = label(array, name)
+    return {name: found[name] for name in sorted(found)}
+
+
+def _plain(value: Any) -> Any:
+    return value.tolist() if isinstance(value, np.ndarray) else value
+
+
+def _summary(job: Job) -> xr.Dataset:
+    """Add the entries of all blocks up, and label what comes of it."""
+    layout, asked = job.layout, job.asked
+    cells = tuple(n for dim, n in zip(layout.dims, layout.shape, strict=True)
+                  if dim in job.marked)  # fmt: skip
+    counts = {
+        rule: np.zeros((layout.shape[0], *cells, 4, len(limits.hard) + 1), np.int64)
+        for rule, limits in job.rules.items()
+    }
+    extremes = {n: np.full((layout.shape[0], 2), np.nan) for n in job.kept}
+    bins = {n: np.zeros((layout.shape[0], BINS), np.int64) for n in job.kept}
+    for number in range(layout.blocks):
+        entry, box = job.ledger.read(number) or {}, layout.box(number)
+        at = (box[0], *(one for dim, one in zip(layout.dims, box, strict=True)
+                        if dim in job.marked))  # fmt: skip
+        group = box[0].start
+        for key, found in entry.items():
+            what, _, name = key.partition("_")
+            if what == "counts":
+                counts[name][at] += found.reshape(counts[name][at].shape)
+            elif what == "extremes":
+                low, high = extremes[name][group]
+                extremes[name][group] = np.fmin(low, found[0]), np.fmax(high, found[1])
+            elif what == "bins":
+                bins[name][group, found[0]] += found[1]
+    parts = [xr.Dataset(coords={k: v for k, v in _coords(job).coords.items()
+                                if k in ("population", *job.marked)})]  # fmt: skip
+    if "safe_share" in asked.reductions:
+        parts.append(_shares(job, counts, layout.cases // prod((layout.shape[0], *cells))))
+    for name in job.kept:
+        if "extremes" in asked.reductions:
+            array = xr.DataArray(extremes[name], dims=("population", "extreme"))
+            parts.append(label(array, name).to_dataset(name=f"{name}_extremes"))
+        if "quantiles" in asked.reductions:
+            found = np.stack([quantiles(one, MARKS) for one in bins[name]])
+            array = label(xr.DataArray(found, dims=("population", "quantile")), name)
+            array.attrs["comment"] = f"read from bins; off by {QUANTILE_ERROR:.2g} of its size"
+            parts.append(array.to_dataset(name=f"{name}_quantiles"))
+    dataset = xr.merge(parts, combine_attrs="drop", join="outer", compat="no_conflicts")
+    if "extreme" in dataset.dims:
+        dataset = dataset.assign_coords(extreme=["least", "greatest"])
+    if "quantile" in dataset.dims:
+        dataset = dataset.assign_coords(quantile=list(MARKS))
+    dataset.attrs = _coords(job).attrs | {"title": "what every case adds up to"}
+    return dataset
+
+
+def _shares(job: Job, counts: dict[str, np.ndarray], cases: int) -> xr.Dataset:
+    dims = ("population", *job.marked)
+    rules = []
+    for rule, count in counts.items():
+        limits = job.rules[rule]
+        by_verdict = count.sum(axis=-1)
+        broken = np.moveaxis(count[..., UNSAFE, : len(limits.hard)], -1, 0)
+        found = shares_of_counts(
+            by_verdict[..., SAFE], by_verdict[..., CAUTION], by_verdict[..., UNDETERMINED],
+            broken, cases=cases,
+        )  # fmt: skip
+        bounds = [bound.name for bound in limits.hard]
+        rules.append(
+            xr.Dataset(
+                {
+                    "safe_share": (dims, found.safe),
+                    "safe_share_interval": (
+                        (*dims, "ci_bound"), np.stack([found.safe_low, found.safe_high], -1),
+                    ),
+                    "caution_share": (dims, found.caution),
+                    "undetermined_share": (dims, found.undetermined),
+                    "binding_count": (("bound", *dims), count[..., :-1].sum(-2).transpose(
+                        count.ndim - 2, *range(count.ndim - 2))),
+                    "broken_share": (("bound", *dims), found.broken),
+                },
+                {"bound": bounds, "ci_bound": ["lower", "upper"]},
+            )
+        )  # fmt: skip
+    dataset = xr.concat(rules, dim=xr.Variable("rule", list(counts)), join="outer")
+    texts = {
+        "safe_share": "share of cases that are safe",
+        "safe_share_interval": "interval of the safe share",
+        "caution_share": "share of cases that are safe with caution",
+        "undetermined_share": "share of cases that could not be determined",
+        "broken_share": "share of cases that are unsafe with this limit broken most",
+        "binding_count": "cases to which this limit is nearest",
+    }
+    for name, text in texts.items():
+        dataset[name] = describe(dataset[name], text)
+    dataset["safe_share_interval"].attrs |= {"ci_method": "Wilson score", "ci_level": 0.95}
+    return dataset
