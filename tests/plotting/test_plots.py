@@ -97,7 +97,7 @@ def test_a_map_draws_the_limit_broken_most_often(mapped):
 def test_a_map_that_serves_too_few_says_how_many(mapped):
     few = mapped.assign(safe_share=mapped["safe_share"] * 0 + 0.2)
     ax = plot_safe_region(few, x="t_low", y="resistance_exp")
-    assert "at most 20% of lungs anywhere" in [text.get_text() for text in ax.texts]
+    assert "at most 20% anywhere" in [text.get_text() for text in ax.texts]
 
 
 def test_cells_that_could_not_be_determined_are_hatched(mapped):

@@ -23,7 +23,7 @@ from ebbmap.plotting.style import (
 #: A property whose distance never reaches this is drawn but not named.
 NAMED_ABOVE = 0.25
 
-LABEL_GAP = 0.085
+LABEL_GAP = 0.13
 
 
 def plot_blame(ds: xr.Dataset, *, along: str, ax: Axes | None = None) -> Axes:

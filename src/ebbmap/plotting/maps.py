@@ -42,7 +42,7 @@ def plot_safe_region(ds: xr.Dataset, *, x: str, y: str, ax: Axes | None = None) 
         most = float(share.max())
         told = "no case could be determined"
         ax.text(
-            0.5, 0.97, f"at most {most:.0%} of lungs anywhere" if np.isfinite(most) else told,
+            0.5, 0.97, f"at most {most:.0%} anywhere" if np.isfinite(most) else told,
             ha="center", va="top", transform=ax.transAxes, fontsize=9, color=INK,
         )  # fmt: skip
     _unknown(ds, x, y, ax)
