@@ -2,16 +2,19 @@
 
 Each feature is switched off by its parameter; with all off the model is the linear lung, with
 `resistance_quadratic` alone it is the tube. A lung without memory of its own is solved by
-quadrature (`quadrature`), any other by time stepping (`march`, `stepping`).
+quadrature (`quadrature`); with memory the settled cycle is found with all its steps at once
+(`relaxation`); effort, first cycles and what is left are run step by step (`march`, `stepping`).
 Sizes: n cases, t time points.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from ebbmap.lungs.base import WAVES, Lung
-from ebbmap.lungs.stepped import quadrature, stepping
+from ebbmap.lungs.stepped import quadrature, relaxation, stepping
 from ebbmap.lungs.stepped.airway import FASTEST_VALVE, settled_airway
 from ebbmap.lungs.stepped.cases import NAMES, Cases, gather
 from ebbmap.lungs.stepped.march import State
@@ -168,10 +171,10 @@ def _general(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
     Where hysteresis allows more than one settled cycle, this finds the one below that start.
     """
     openness = held_open(cases.p_high, cases.opening_pressure, cases.opening_spread)
-    volume, _ = quadrature.solve(cases)
+    volume, plain = quadrature.solve(cases)
     airway = settled_airway(cases.p_high, cases.p_low, cases.t_high, cases.t_low, cases.valve_time)
     guess = State(volume, openness, airway, np.zeros(cases.size))
-    state, outcomes = stepping.settle_passive(cases, guess)
+    state, outcomes = _passive(cases, guess, volume + plain["release_volume"])
     breathing = cases.effort_pressure > 0.0
     if breathing.any():
         slow = ~(outcomes["cycles_to_settle"] <= SETTLING_CYCLES)
@@ -180,6 +183,25 @@ def _general(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
         part = State(*(field[index] for field in state))
         _merge(state, outcomes, index, stepping.run_window(cases.at(index), part))
     return state, outcomes
+
+
+def _passive(
+    cases: Cases, guess: State, top_volume
+) -> tuple[State, dict[str, np.ndarray]]:
+    """Settle without effort: all steps at once, and by running cycles where that fails."""
+    cases = replace(cases, effort_pressure=np.zeros(cases.size))
+    start, top, high, low = relaxation.solve(cases, guess, top_volume)
+    end = start._replace(airway_pressure=guess.airway_pressure)
+    outcomes = stepping.describe(cases, start, top, end, high, low)
+    lost = np.flatnonzero(np.isnan(start.volume))
+    if lost.size:
+        part = State(*(field[lost] for field in guess))
+        part, solved = stepping.settle_passive(cases.at(lost), part)
+        for name, values in outcomes.items():
+            values[lost] = solved[name]
+        for field, values in zip(start, part, strict=True):
+            field[lost] = values
+    return start, outcomes
 
 
 def _merge(state, outcomes, index, result) -> None:
