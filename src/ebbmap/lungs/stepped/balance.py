@@ -52,8 +52,11 @@ class Balance(NamedTuple):
     closes: np.ndarray
 
 
-def balance(cases: Cases, volume, openness, airway, muscle) -> Balance:
-    """Look at the lung: volume [mL], openness, airway and muscle pressure [cmH2O]."""
+def balance(cases: Cases, volume, openness, airway, muscle, inward=None) -> Balance:
+    """Look at the lung: volume [mL], openness, airway and muscle pressure [cmH2O].
+
+    `inward` says which resistance holds; where the drive points if None.
+    """
     fraction = open_fraction(openness, cases.recruitable_share)
     lung, by_volume = recoil(
         volume, fraction, cases.lung_elastance, cases.recoil_curvature, cases.rest
@@ -65,7 +68,7 @@ def balance(cases: Cases, volume, openness, airway, muscle) -> Balance:
     alveolar = lung + pleural
     drive = airway - alveolar
     speed, by_drive, by_recoil = flow(
-        drive, drive >= 0.0, lung, cases.resistance_insp, cases.resistance_exp,
+        drive, drive >= 0.0 if inward is None else inward, lung, cases.resistance_insp, cases.resistance_exp,
         cases.resistance_quadratic, cases.flow_limitation,
     )  # fmt: skip
     by_drive, by_recoil = ML_PER_L * by_drive, ML_PER_L * by_recoil
