@@ -212,9 +212,7 @@ def _general(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
     return state, outcomes
 
 
-def _passive(
-    cases: Cases, guess: State, top_volume
-) -> tuple[State, dict[str, np.ndarray]]:
+def _passive(cases: Cases, guess: State, top_volume) -> tuple[State, dict[str, np.ndarray]]:
     """Settle without effort: all steps at once, and by running cycles where that fails."""
     cases = replace(cases, effort_pressure=np.zeros(cases.size))
     start, top, high, low = relaxation.solve(cases, guess, top_volume)

@@ -36,14 +36,14 @@ STEPS, SLOW_VALVE_STEPS, KINKS = (10, 20, 40), (16, 28, 56), 4
 
 #: A cycle is accepted when the sum of its doubts is below this, for each of the counts in turn:
 #: the finer the steps, the more the doubt exaggerates. Chosen by measurement against 120 steps.
-ACCEPTED = (1e-5, 3e-5, 1e-3)
+ACCEPTED = (2e-6, 1e-5, 1e-3)
 
 #: Cases that are solved together: what they need then fits the processor's cache.
 TOGETHER = 256
 
 #: Newton steps at most, and the change (of the gas in a release, of the openness) at which the
 #: next stage begins: a rough cycle, then one with kinks in place, then the settled one.
-ROUNDS = ((14, 1e-2), (6, 1e-3), (8, 1e-4))
+ROUNDS = ((14, 1e-2), (6, 1e-3), (8, 1e-6))
 
 #: A direction in which less than this share of a disturbance fades in a cycle is neutral.
 NEUTRAL = 1e-7
@@ -63,6 +63,9 @@ ROOT_STEPS = 12
 
 #: A step ends at a turn of the flow when the drive has fallen to this share of that in its middle.
 AT_TURN = 1e-2
+
+#: Share of P high below which a drive is rounding.
+NO_DRIVE = 1e-8
 
 #: Where steps end before and after the turn of the flow in T high and after that in T low, in
 #: units of how long the flow takes to bend there; least recoil that this reckons with [cmH2O].
@@ -509,9 +512,7 @@ def _move_steps(cycle: _Cycle) -> None:
     points = np.concatenate((cycle.starts()[:, None], cycle.stages), axis=1)
     basis = [a[0] + share * (a[1] + share * (a[2] + share * a[3])) for a in CUBIC.T]
     for row in range(2):
-        value = sum(
-            weight * at(points[row, j], index, axis=1) for j, weight in enumerate(basis)
-        )
+        value = sum(weight * at(points[row, j], index, axis=1) for j, weight in enumerate(basis))
         cycle.stages[row] = value.reshape(2, 3, *steps.shape[1:]).transpose(1, 0, 2, 3)
     cycle.ends = ends
 
@@ -541,8 +542,9 @@ def solve(cases: Cases, guess: State, top_volume):
         todo = np.flatnonzero(todo & np.isfinite(guess.volume + top_volume))
         for count, accepted in zip(counts, ACCEPTED, strict=True):
             left = [
-                _put(found, cases, guess, top_volume, todo[first : first + TOGETHER], count,
-                     accepted)
+                _put(
+                    found, cases, guess, top_volume, todo[first : first + TOGETHER], count, accepted
+                )
                 for first in range(0, todo.size, TOGETHER)
             ]
             todo = np.concatenate((np.zeros(0, dtype=np.intp), *left))
@@ -584,7 +586,9 @@ def _solve(cases: Cases, guess: State, top_volume, count, accepted):
 def _finish(cycle: _Cycle, guess: State):
     seen, switches = cycle.look(), cycle.look_at_switches()
     # the fading leaps where flow turns: the end of a step that ends there goes with its middle
-    inward = seen.drive >= 0.0
+    # where it has all but ended, rounding does not say which way it goes: the phase does
+    still = np.abs(seen.drive) < NO_DRIVE * cycle.cases.p_high
+    inward = np.where(still, np.array([True, False])[:, None, None], seen.drive >= 0.0)
     at_turn = np.abs(seen.drive[2]) < AT_TURN * np.abs(seen.drive[1])
     inward[2] = np.where(at_turn, inward[1], inward[2])
     seen = cycle.look(inward)
