@@ -174,7 +174,8 @@ def _stays_open(cases: Cases) -> np.ndarray:
 
     Then the openness is a number, and the lung has no memory of its own.
     """
-    _, solved = quadrature.solve(cases, roughly=True)
+    with np.errstate(all="ignore"):
+        _, solved = quadrature.solve(cases, roughly=True)
     least = held_open(
         solved["end_release_pressure"] - PRESSURE_DOUBT, cases.closing_pressure,
         cases.closing_spread,
@@ -198,7 +199,8 @@ def _general(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
     Where hysteresis allows more than one settled cycle, this finds the one below that start.
     """
     openness = held_open(cases.p_high, cases.opening_pressure, cases.opening_spread)
-    volume, plain = quadrature.solve(cases, roughly=True)
+    with np.errstate(all="ignore"):
+        volume, plain = quadrature.solve(cases, roughly=True)
     airway = settled_airway(cases.p_high, cases.p_low, cases.t_high, cases.t_low, cases.valve_time)
     guess = State(volume, openness, airway, np.zeros(cases.size))
     state, outcomes = _passive(cases, guess, volume + plain["release_volume"])

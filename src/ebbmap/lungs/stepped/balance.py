@@ -67,8 +67,10 @@ def balance(cases: Cases, volume, openness, airway, muscle, inward=None) -> Bala
     pleural = wall - muscle
     alveolar = lung + pleural
     drive = airway - alveolar
+    if inward is None:
+        inward = drive >= 0.0
     speed, by_drive, by_recoil = flow(
-        drive, drive >= 0.0 if inward is None else inward, lung, cases.resistance_insp, cases.resistance_exp,
+        drive, inward, lung, cases.resistance_insp, cases.resistance_exp,
         cases.resistance_quadratic, cases.flow_limitation,
     )  # fmt: skip
     by_drive, by_recoil = ML_PER_L * by_drive, ML_PER_L * by_recoil

@@ -63,7 +63,7 @@ def margins(openness, pressure, opening_pressure, opening_spread, closing_pressu
 
 
 def density(pressure, mode, spread):
-    """Derivative of `held_open` by the pressure, shape (n,) [cmH2O-1].
+    """Return the derivative of `held_open` by the pressure, shape (n,) [cmH2O-1].
 
     Examples
     --------

@@ -29,6 +29,7 @@ from ebbmap.lungs.stepped.balance import Balance, balance
 from ebbmap.lungs.stepped.cases import Cases
 from ebbmap.lungs.stepped.march import State, Stretch, size_of_volume
 from ebbmap.lungs.stepped.recoil import recoil
+from ebbmap.units import ML_PER_L
 
 #: Steps of a phase, tried in turn until the cycle is beyond doubt: with an immediate valve, and
 #: with a slow one. Steps that end on kinks and peaks, at most `KINKS`, come on top.
@@ -282,7 +283,7 @@ def _minus(one, other):
 
 
 def _spread(duration, lung, valve_time, opening, count):
-    """Ends of the steps of a phase before kinks are known, shape (count + 1, n)."""
+    """Return the ends of the steps of a phase before kinks are known, shape (count + 1, n)."""
     parts = ((LUNG_WEIGHT, lung), (VALVE_WEIGHT, valve_time), (OPENING_WEIGHT, opening))
 
     def passed(t):
@@ -321,7 +322,7 @@ def _bends(cases: Cases, lung):
 
 
 def _ends_of_steps(base, kinks, turn, bends):
-    """Ends of steps: the base, kinks where they are finite, else halves of the first steps."""
+    """Return ends of steps: the base, kinks where finite, else halves of the first steps."""
     halves = 0.5 * (base[:, :KINKS] + base[:, 1 : KINKS + 1])
     extra = np.where(np.isfinite(kinks), kinks, halves)
     around = np.clip(turn[:, None] + bends, 0.0, base[:, -1:])
@@ -329,7 +330,7 @@ def _ends_of_steps(base, kinks, turn, bends):
 
 
 def _begin(cases: Cases, guess: State, top_volume, count) -> _Cycle:
-    """A first guess: exponentials between the ends of the phases, openness as it was."""
+    """Guess: exponentials between the ends of the phases, openness as it was."""
     fraction = 1.0 - cases.recruitable_share * (1.0 - guess.openness)
     full, _ = cases.static_volume(cases.p_high, fraction)
     empty, _ = cases.static_volume(cases.p_low, fraction)
@@ -404,7 +405,7 @@ def _improve(cycle: _Cycle, scale) -> np.ndarray:
 
 
 def _signals(cycle: _Cycle):
-    """What changes sign at kinks and peaks, shape (5, 4, 2, k, n), and the size of each.
+    """Return what changes sign at kinks and peaks, shape (5, 4, 2, k, n), and its sizes.
 
     Drive, margins of opening and closing, rates of the transpulmonary pressure and of the flow;
     at the start of each step and its three stages.
@@ -435,7 +436,7 @@ def _signals(cycle: _Cycle):
     span = cases.p_high - cases.p_low
     one = np.ones_like(span)
     rate = span / np.minimum(cases.t_high, cases.t_low)
-    speed = 1000.0 * span / cases.resistance_exp
+    speed = ML_PER_L * span / cases.resistance_exp
     size = np.stack((cases.p_high, one, one, rate, speed / cases.t_low))
     # without units that close there are no such gates, without a lag no peak within a release
     size[1:3, cases.recruitable_share == 0.0] = np.inf
@@ -461,7 +462,7 @@ def doubt(cycle: _Cycle, scale) -> np.ndarray:
 
 
 def _find_kinks(cycle: _Cycle) -> tuple[np.ndarray, np.ndarray]:
-    """Times of kinks and peaks in each phase, and of the turn of the flow.
+    """Return the times of kinks and peaks in each phase, and of the turn of the flow.
 
     Shapes (2, KINKS, n), infinite where there are fewer, and (2, n), zero where there is none.
     """
@@ -471,7 +472,7 @@ def _find_kinks(cycle: _Cycle) -> tuple[np.ndarray, np.ndarray]:
     turns = positive[:, 1:] != positive[:, :-1]
     large = np.abs(signals).max(axis=1) > LEAST_KINK * size[:, None, None]
     where = np.nonzero(turns.any(axis=1) & large)
-    signal, phase, step, case = where
+    _, phase, step, case = where
     between = turns.transpose(0, 2, 3, 4, 1)[where].argmax(axis=1)
     values = signals.transpose(0, 2, 3, 4, 1)[where]
     a = (CUBIC @ values[..., None])[..., 0].T
@@ -536,10 +537,10 @@ def solve(cases: Cases, guess: State, top_volume):
     high, low : Stretch
         What happened in each phase; likewise.
     """
-    found = [np.full((len(kind._fields), cases.size), np.nan) for kind in KINDS]
+    found = [np.full((len(result._fields), cases.size), np.nan) for result in KINDS]
     slow = cases.valve_time > FASTEST_VALVE
-    for todo, counts in ((~slow, STEPS), (slow, SLOW_VALVE_STEPS)):
-        todo = np.flatnonzero(todo & np.isfinite(guess.volume + top_volume))
+    for kind, counts in ((~slow, STEPS), (slow, SLOW_VALVE_STEPS)):
+        todo = np.flatnonzero(kind & np.isfinite(guess.volume + top_volume))
         for count, accepted in zip(counts, ACCEPTED, strict=True):
             left = [
                 _put(
@@ -548,7 +549,7 @@ def solve(cases: Cases, guess: State, top_volume):
                 for first in range(0, todo.size, TOGETHER)
             ]
             todo = np.concatenate((np.zeros(0, dtype=np.intp), *left))
-    return tuple(kind(*rows) for kind, rows in zip(KINDS, found, strict=True))
+    return tuple(result(*rows) for result, rows in zip(KINDS, found, strict=True))
 
 
 def _put(found, cases: Cases, guess: State, top_volume, index, count, accepted):
@@ -601,7 +602,7 @@ def _finish(cycle: _Cycle, guess: State):
     )  # fmt: skip
     lung = np.concatenate((switches.lung, seen.lung[2]), axis=1)
     filling = np.concatenate((switches.filling, seen.filling[2]), axis=1)
-    highest, lowest, fastest = lung.max(axis=1), lung.min(axis=1), -filling.min(axis=1) / 1000.0
+    highest, lowest, fastest = lung.max(axis=1), lung.min(axis=1), -filling.min(axis=1) / ML_PER_L
     top = cycle.stages[:, 2, 0, -1]
     states = (
         State(cycle.start[0], cycle.start[1], guess.airway_pressure, guess.clock),
