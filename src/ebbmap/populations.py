@@ -202,7 +202,8 @@ class Population:
         >>> sorted(lungs) == sorted(POPULATIONS["restrictive"].properties)
         True
         """
-        scores = np.random.default_rng(seed).standard_normal((n, len(self.properties)))
+        # one property after the other, so that a further property leaves these as they are
+        scores = np.random.default_rng(seed).standard_normal((len(self.properties), n)).T
         return self._joint(scores, given)
 
     def from_unit(self, unit: np.ndarray) -> dict[str, np.ndarray]:
@@ -296,6 +297,7 @@ def _population(
     compliance: Marginal, resistance: tuple[float, float], ratio: tuple[float, float],
     chest_wall: Marginal, dead_space: Marginal, shunt: tuple[float, float],
     co2: tuple[float, float], slow: tuple[float, float, float, float, str],
+    closing: dict[str, Marginal],
 ) -> Population:  # fmt: skip
     median, log_sd, correlation = expiratory_resistance(*resistance, *ratio)
     return Population(
@@ -324,6 +326,7 @@ def _population(
                 "normal", *shunt, "4 to 5 % in health (question book), others our choice",
                 "assumption", low=0.0, high=0.6,
             ),
+            **closing,
             "co2_production": Marginal(
                 "normal", *co2, "200 is usual (textbooks), rest our choice", "assumption",
                 low=100.0, high=400.0,
@@ -344,6 +347,28 @@ def _dead_space(mean: float, sd: float, ratio: str) -> Marginal:
     return Marginal("normal", mean, sd, source, "assumption", low=0.0, high=0.8)
 
 
+def _closing(
+    opening: tuple[float, float], closing: tuple[float, float], collapse: tuple[float, float]
+) -> dict[str, Marginal]:
+    """Opening and closing of lung units; `recruitable_share` switches it on in a study."""
+    modes = (
+        "modes 20 and 5 in lung injury: Crotti et al., Am J Respir Crit Care Med 2001;164:131; "
+        "spread, and other lungs, our choice"
+    )
+    times = "events at 0.6 to 4 s: Neumann et al., J Appl Physiol 1998;85:1533; spread our choice"
+    return {
+        "opening_pressure": Marginal("normal", *opening, modes, low=0.0, high=60.0),
+        "closing_pressure": Marginal("normal", *closing, modes, low=0.0, high=25.0),
+        "closing_time_constant": Marginal("lognormal", *collapse, times),
+    }
+
+
+_LIMITED = {
+    "flow_limitation": Marginal(
+        "normal", 2.0, 1.0, "direction after Barbini et al., Ann Biomed Eng 2003;31:908; size "
+        "our choice", low=0.0, high=5.0,
+    )
+}  # fmt: skip
 _ELASTANCE = "half of the elastance in health (from memory)"
 _CLAIM = (
     "Invented lungs around published centres; correlations with body size and chest wall are "
@@ -359,6 +384,7 @@ _ALL = (
         dead_space=_dead_space(0.03, 0.03, "0.3 in health"),
         shunt=(0.05, 0.02), co2=(200.0, 25.0),
         slow=(0.16, 0.07, 3.3, 0.45, "share 0.16 +/- 0.07 read, log-SD of 3.27 +/- 1.54 derived"),
+        closing=_closing((10.0, 4.0), (3.0, 2.0), (3.0, 0.6)),
     ),
     _population(
         "restrictive", "restrictive lungs (ARDS)", _CLAIM,
@@ -378,6 +404,7 @@ _ALL = (
         ),
         shunt=(0.30, 0.10), co2=(230.0, 40.0),
         slow=(0.19, 0.06, 4.7, 0.45, "share 0.19 +/- 0.06 read, log-SD of 4.67 +/- 2.38 derived"),
+        closing=_closing((20.0, 6.0), (5.0, 3.0), (1.0, 0.7)),
     ),
     _population(
         "obstructive", "obstructive lungs (COPD)", _CLAIM,
@@ -387,6 +414,7 @@ _ALL = (
         dead_space=_dead_space(0.28, 0.14, "0.5, our choice"),
         shunt=(0.12, 0.05), co2=(210.0, 35.0),
         slow=(0.25, 0.08, 4.0, 0.5, "obstructive: our choice"),
+        closing=_closing((10.0, 4.0), (3.0, 2.0), (3.0, 0.6)) | _LIMITED,
     ),
 )  # fmt: skip
 

@@ -318,7 +318,7 @@ def test_settled_cycle_with_memory_against_solve_ivp():
 
 @pytest.mark.slow
 def test_a_window_with_effort_against_solve_ivp(monkeypatch):
-    # one cycle is run in and two are averaged, to keep it short: the code is that of the full window
+    # one cycle is run in and two are averaged, to keep it short; the code is the full window's
     run_in, window = 1, 2
     monkeypatch.setattr(stepping, "SETTLING_CYCLES", run_in)
     monkeypatch.setattr(stepping, "WINDOW_CYCLES", window)
