@@ -291,6 +291,7 @@ def test_a_dry_run_writes_nothing(small, study_file, tmp_path):
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.slow
 def test_a_status_of_nothing_is_refused(small, tmp_path):
     code, _, complaint = small.call("status", tmp_path)
     assert code == 2

@@ -13,6 +13,9 @@ from joblib.externals.loky.process_executor import BrokenProcessPool
 from ebbmap.errors import EbbmapError, UnfinishedError
 from ebbmap.streaming.job import Job, run_block
 
+#: How long workers wait for a run that was killed before they end too [s].
+IDLE = 20
+
 #: How often the workers are started again after one of them was lost.
 RESTARTS = 2
 
@@ -98,7 +101,9 @@ def _results(
 @contextmanager
 def _engine(cluster: str | None) -> Iterator[None]:
     if cluster is None:
-        with joblib.parallel_config(backend="loky", inner_max_num_threads=1):
+        with joblib.parallel_config(
+            backend="loky", inner_max_num_threads=1, idle_worker_timeout=IDLE
+        ):
             yield
         return
     try:

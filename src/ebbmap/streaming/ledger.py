@@ -10,11 +10,12 @@ from __future__ import annotations
 import fcntl
 import json
 import os
+import time
 import zipfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import numpy as np
 
@@ -110,14 +111,12 @@ class Ledger:
             If another run is at work in it.
         """
         with open(self.path / "lock", "a+", encoding="utf-8") as file:
-            try:
-                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except OSError:
+            if not _locked(file):
                 raise EbbmapError(
                     f"another run is at work in {self.path.parent} (process "
                     f"{self.holder().get('pid', 'unknown')}). Wait for it, or name another "
                     "folder with --out."
-                ) from None
+                )
             file.truncate(0)
             file.write(json.dumps({"pid": os.getpid(), "workers": workers}))
             file.flush()
@@ -141,6 +140,17 @@ class Ledger:
         with suppress(OSError, ValueError):
             return json.loads((self.path / "lock").read_text(encoding="utf-8"))
         return {}
+
+
+def _locked(file: IO[str]) -> bool:
+    """Take the lock; a look at the status holds it for an instant, so try more than once."""
+    for _ in range(5):
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            return True
+        except OSError:
+            time.sleep(0.05)
+    return False
 
 
 def differences(before: Any, now: Any, place: str = "") -> Iterator[str]:
