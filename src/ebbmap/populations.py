@@ -350,7 +350,7 @@ def _dead_space(mean: float, sd: float, ratio: str) -> Marginal:
 def _closing(
     opening: tuple[float, float], closing: tuple[float, float], collapse: tuple[float, float]
 ) -> dict[str, Marginal]:
-    """Opening and closing of lung units; `recruitable_share` switches it on in a study."""
+    """Return how lung units open and close; `recruitable_share` in a study switches it on."""
     modes = (
         "modes 20 and 5 in lung injury: Crotti et al., Am J Respir Crit Care Med 2001;164:131; "
         "spread, and other lungs, our choice"
