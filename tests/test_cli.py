@@ -222,7 +222,10 @@ def test_pictures_lie_with_the_results_unless_told(tmp_path):
     path.write_text('title = "one"\nlungs = 5\n[analyses.window]\n[outputs]\nfigures = ["svg"]')
     call("run", path, "--out", tmp_path / "all")
     names = {path.name for path in (tmp_path / "all").iterdir()}
-    assert names == {"study.toml", "window.nc", "one_served.svg", "one_served.txt"}
+    pictures = {
+        f"one_{what}.{ending}" for what in ("served", "one_picture") for ending in ("svg", "txt")
+    }
+    assert names == {"study.toml", "window.nc", *pictures}
 
 
 def test_a_bad_study_writes_nothing(tmp_path):

@@ -54,9 +54,8 @@ def test_with_all_off_it_is_the_linear_lung(wide):
         np.testing.assert_allclose(ours[name], expected, rtol=1e-9, err_msg=name)
 
 
-@pytest.mark.slow
 def test_with_all_off_time_stepping_is_the_linear_lung_too():
-    values = draw(20, 2)
+    values = draw(60, 2)
     exact = LINEAR.solve(**{name: values[name] for name in LINEAR.parameters})
     ours = by_stepping(values)
     for name, expected in exact.items():
@@ -94,7 +93,7 @@ def test_a_quadratic_resistance_alone_is_the_tube():
 
 
 def test_quadrature_and_time_stepping_agree():
-    values = draw(40, 4, *AIRWAY, *RECOIL)
+    values = draw(120, 4, *AIRWAY, *RECOIL)
     ours, other = STEPPED.solve(**values), by_stepping(values)
     for name, expected in ours.items():
         # the stated error of the model; two methods that share only the equations
@@ -210,7 +209,7 @@ def test_effort_in_a_lung_too_slow_for_the_window_is_not_settled():
         "effort_pressure": np.asarray(5.0), "compliance": np.asarray(100.0),
         "resistance_insp": np.asarray(1000.0), "resistance_exp": np.asarray(1000.0),
     }  # fmt: skip
-    solved = evaluate(STEPPED, slow, STEPPED.solves)
+    solved = evaluate(STEPPED, slow)
     assert solved.status == NOT_CONVERGED
     assert all(np.isnan(solved.outcomes[name]) for name in STEPPED.solves)
 
@@ -245,8 +244,8 @@ def test_waveform_of_the_linear_lung_is_exponential():
 
 
 def test_the_first_cycles_lead_to_the_settled_one():
-    values = {name: values[:2] for name, values in draw(2, 8, *RECOIL, *AIRWAY).items()}
-    first = start_up(STEPPED, values, start_pressure=5.0, cycles=9, names=STEPPED.solves)
+    values = {name: values[:3] for name, values in draw(3, 8, *RECOIL, *AIRWAY).items()}
+    first = start_up(STEPPED, values, start_pressure=5.0, cycles=9)
     settled = STEPPED.solve(**values)
     # what has not faded after nine cycles, by the settled cycle's own account, and the stated error
     left = 0.01 ** (9.0 / settled["cycles_to_settle"])
@@ -332,11 +331,11 @@ def assert_numbers_or_blank(values):
     return solved.status
 
 
-@settings(max_examples=2, deadline=None, derandomize=True)
+@settings(max_examples=5, deadline=None, derandomize=True)
 @given(st.integers(0, 2**32))
 def test_any_legal_passive_case_is_a_number_or_blank_throughout(seed):
-    off = {"valve_time": np.zeros(150), "recruitable_share": np.zeros(150)}
-    status = assert_numbers_or_blank(extremes(seed, 150) | off)
+    off = {"valve_time": np.zeros(300), "recruitable_share": np.zeros(300)}
+    status = assert_numbers_or_blank(extremes(seed, 300) | off)
     # measured over 6,000 such corner cases: 6 in 100 do not settle, three quarters of them lungs
     # without recoil of their own whose flow is limited by that recoil
     assert np.mean(status[status < 2] == NOT_CONVERGED) < 0.15

@@ -1,4 +1,5 @@
 import copy
+import os
 import time
 import tomllib
 
@@ -356,7 +357,9 @@ def mutated_studies(draw):
         if change == "remove":
             del table[path[-1]]
         elif change == "add" and isinstance(table, dict):
-            table[draw(st.sampled_from([*NAMES, "t_low_in_time_constants", "sex"]))] = draw(ODD)
+            table[draw(st.sampled_from([*NAMES, "t_low_in_time_constants", "sex"]))] = (
+                copy.deepcopy(draw(ODD))
+            )
         else:
             table[path[-1]] = copy.deepcopy(draw(ODD))
         if not raw:
@@ -382,6 +385,9 @@ HOSTILE = dict(
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )  # fmt: skip
 
+#: How many hostile files the slow set tries; DEVELOPERS.md has the command for ten thousand.
+HOSTILE_FILES = int(os.environ.get("EBBMAP_HOSTILE_FILES", "1000"))
+
 #: What reading files may add to this process: a study of the largest axes takes some 10 MB.
 READING_BYTES = 500e6
 
@@ -394,10 +400,10 @@ def test_whatever_a_file_says_it_is_a_study_or_a_list_of_problems(text):
 
 @pytest.mark.slow
 @pytest.mark.timeout(3600)
-def test_ten_thousand_hostile_files_neither_break_nor_hang_nor_fill_the_memory():
+def test_many_hostile_files_neither_break_nor_hang_nor_fill_the_memory():
     longest = [0.0]
 
-    @settings(max_examples=10_000, **HOSTILE)
+    @settings(max_examples=HOSTILE_FILES, **HOSTILE)
     @given(mutated_studies())
     def tried(text):
         start = time.process_time()

@@ -2,30 +2,21 @@
 
 Each feature is switched off by its parameter; with all off the model is the linear lung, with
 `resistance_quadratic` alone it is the tube. A lung without memory of its own is solved by
-quadrature (`quadrature`); with memory the settled cycle is found with all its steps at once
-(`relaxation`); effort, first cycles and what is left are run step by step (`march`, `stepping`).
+quadrature (`quadrature`), any other by time stepping (`march`, `stepping`).
 Sizes: n cases, t time points.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from ebbmap.lungs.base import WAVES, Lung
-from ebbmap.lungs.stepped import quadrature, relaxation, stepping
+from ebbmap.lungs.stepped import quadrature, stepping
 from ebbmap.lungs.stepped.airway import FASTEST_VALVE, settled_airway
 from ebbmap.lungs.stepped.cases import NAMES, Cases, gather
 from ebbmap.lungs.stepped.march import State
 from ebbmap.lungs.stepped.recruitment import held_open
 from ebbmap.lungs.stepped.stepping import SETTLING_CYCLES, SOLVES
-
-#: cmH2O: how far off the rough end-release pressure may be.
-PRESSURE_DOUBT = 0.1
-
-#: A share of units that counts as none.
-NO_UNITS = 1e-8
 
 __all__ = ["STEPPED", "State", "cycle", "rest", "settle", "solve", "waveform"]
 
@@ -152,11 +143,8 @@ def _settled(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
     state = State(*(np.full(cases.size, np.nan) for _ in State._fields))
     possible = (cases.p_high > cases.p_low) & np.isfinite(cases.t_high + cases.t_low)
     passive = cases.effort_pressure == 0.0
-    immediate = cases.valve_time <= FASTEST_VALVE
-    plain = possible & passive & immediate & (cases.recruitable_share == 0.0)
-    maybe = np.flatnonzero(possible & passive & immediate & ~plain)
-    if maybe.size:
-        plain[maybe] = _stays_open(cases.at(maybe))
+    plain = possible & passive & (cases.recruitable_share == 0.0)
+    plain &= cases.valve_time <= FASTEST_VALVE
     for index, kind in ((plain, _plain), (possible & ~plain, _general)):
         if index.all():
             return kind(cases)
@@ -169,28 +157,9 @@ def _settled(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
     return state, outcomes
 
 
-def _stays_open(cases: Cases) -> np.ndarray:
-    """Whether no unit that P high has opened closes again in a release, shape (n,) of bool.
-
-    Then the openness is a number, and the lung has no memory of its own.
-    """
-    with np.errstate(all="ignore"):
-        _, solved = quadrature.solve(cases, roughly=True)
-    least = held_open(
-        solved["end_release_pressure"] - PRESSURE_DOUBT, cases.closing_pressure,
-        cases.closing_spread,
-    )  # fmt: skip
-    most = held_open(cases.p_high, cases.opening_pressure, cases.opening_spread)
-    return most <= least + NO_UNITS
-
-
 def _plain(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
     volume, solved = quadrature.solve(cases)
-    openness = np.where(
-        cases.recruitable_share > 0.0,
-        held_open(cases.p_high, cases.opening_pressure, cases.opening_spread), 1.0,
-    )  # fmt: skip
-    return State(volume, openness, cases.p_low, np.zeros(cases.size)), solved
+    return State(volume, np.ones(cases.size), cases.p_low, np.zeros(cases.size)), solved
 
 
 def _general(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
@@ -199,11 +168,10 @@ def _general(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
     Where hysteresis allows more than one settled cycle, this finds the one below that start.
     """
     openness = held_open(cases.p_high, cases.opening_pressure, cases.opening_spread)
-    with np.errstate(all="ignore"):
-        volume, plain = quadrature.solve(cases, roughly=True)
+    volume, _ = quadrature.solve(cases)
     airway = settled_airway(cases.p_high, cases.p_low, cases.t_high, cases.t_low, cases.valve_time)
     guess = State(volume, openness, airway, np.zeros(cases.size))
-    state, outcomes = _passive(cases, guess, volume + plain["release_volume"])
+    state, outcomes = stepping.settle_passive(cases, guess)
     breathing = cases.effort_pressure > 0.0
     if breathing.any():
         slow = ~(outcomes["cycles_to_settle"] <= SETTLING_CYCLES)
@@ -212,27 +180,6 @@ def _general(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
         part = State(*(field[index] for field in state))
         _merge(state, outcomes, index, stepping.run_window(cases.at(index), part))
     return state, outcomes
-
-
-def _passive(cases: Cases, guess: State, top_volume) -> tuple[State, dict[str, np.ndarray]]:
-    """Settle without effort: all steps at once, and by running cycles where that fails."""
-    cases = replace(cases, effort_pressure=np.zeros(cases.size))
-    start, top, high, low = relaxation.solve(cases, guess, top_volume)
-    end = start._replace(airway_pressure=guess.airway_pressure)
-    outcomes = stepping.describe(cases, start, top, end, high, low)
-    lost = np.flatnonzero(np.isnan(start.volume))
-    if lost.size:
-        part = State(*(field[lost] for field in guess))
-        _place(start, outcomes, lost, stepping.settle_passive(cases.at(lost), part))
-    return start, outcomes
-
-
-def _place(state, outcomes, index, result) -> None:
-    part, solved = result
-    for name, values in outcomes.items():
-        values[index] = solved[name]
-    for field, values in zip(state, part, strict=True):
-        field[index] = values
 
 
 def _merge(state, outcomes, index, result) -> None:

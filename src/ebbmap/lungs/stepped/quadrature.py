@@ -43,9 +43,6 @@ BENDS = (1.6, 4.0, 6.0, 11.0, 14.0, 18.0, 26.0)
 #: With flow limitation the rule is at least the one of this number.
 LIMITED_RULE = 6
 
-#: For a rough answer: with flow limitation, and without.
-ROUGH_RULES = (2, 0)
-
 #: Most Newton steps, and the step in ln(alpha) below which a case has settled: what error is left
 #: is about the square of it.
 NEWTON_STEPS, SMALL_STEP = 50, 1e-5
@@ -329,14 +326,13 @@ def nodes_for(high: Phase, low: Phase):
     return np.where(low.limit > 0.0, finer, rule)
 
 
-def solve(cases: Cases, *, roughly: bool = False) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+def solve(cases: Cases) -> tuple[np.ndarray, dict[str, np.ndarray]]:
     """Volume at the end of a release and outcomes of the settled cycle, passive cases, shape (n,).
 
-    Units that can open and close are as open as an endless hold at P high leaves them. `roughly`
-    is good enough to begin a search from.
+    Units that can open and close are as open as an endless hold at P high leaves them.
     """
     high, low = phases_of(cases)
-    rule = np.where(low.limit > 0.0, *ROUGH_RULES) if roughly else nodes_for(high, low)
+    rule = nodes_for(high, low)
     solved: dict[str, np.ndarray] = {}
     for number in np.unique(rule):
         index = np.flatnonzero(rule == number)

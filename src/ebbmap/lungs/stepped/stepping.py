@@ -80,13 +80,12 @@ def run_cycle(cases: Cases, start: State) -> tuple[dict[str, np.ndarray], State,
     """Run one cycle: return its outcomes, the state after it, and the share that has not faded."""
     top, high = march(cases, start, cases.p_high, cases.t_high)
     end, low = march(cases, top, cases.p_low, cases.t_low)
-    return describe(cases, start, top, end, high, low), end, np.exp(high.faded + low.faded)
+    return _describe(cases, start, top, end, high, low), end, np.exp(high.faded + low.faded)
 
 
-def describe(
+def _describe(
     cases: Cases, start: State, top: State, end: State, high: Stretch, low: Stretch
 ) -> dict[str, np.ndarray]:
-    """Say what a cycle means: its outcomes, from the states between phases and what went on."""
     filled, emptied = snapshot(cases, top), snapshot(cases, end)
     full, _ = cases.static_volume(cases.p_high, filled.open_fraction)
     empty, _ = cases.static_volume(cases.p_low, emptied.open_fraction)
