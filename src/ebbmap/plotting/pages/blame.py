@@ -21,7 +21,7 @@ def mapping_pages(result: xr.Dataset) -> Iterator[Page]:
     populations = result["population"].values.astype(str)
     events = (TOO_LOW, TOO_HIGH)
     for rule in result["rule"].values.astype(str):
-        fig = Figure(figsize=(12.4, 1.6 + 2.7 * len(populations)), layout="constrained")
+        fig = Figure(figsize=(12.4, 2.6 + 2.8 * len(populations)), layout="constrained")
         axes = fig.subplots(len(populations), 2, squeeze=False, sharex=True, sharey=True)
         told = []
         for row, name in enumerate(populations):

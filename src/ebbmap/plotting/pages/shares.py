@@ -68,7 +68,7 @@ def fixable_words(one: xr.Dataset) -> str:
 
 
 def _panels(rows: int, columns: int, *, sharex: bool = True):
-    fig = Figure(figsize=(2.2 + 3.3 * columns, 1.4 + 2.7 * rows), layout="constrained")
+    fig = Figure(figsize=(2.2 + 3.3 * columns, 3.4 + 2.9 * rows), layout="constrained")
     return fig, fig.subplots(rows, columns, squeeze=False, sharex=sharex, sharey=True)
 
 

@@ -40,7 +40,7 @@ def _totals(result: xr.Dataset) -> Iterator[Page]:
     populations = result["population"].values.astype(str)
     shown = shown_outcomes(result["outcome"])
     fig = Figure(
-        figsize=(2.2 + 3.3 * len(shown), 1.4 + 2.7 * len(populations)), layout="constrained"
+        figsize=(2.2 + 3.3 * len(shown), 2.6 + 2.8 * len(populations)), layout="constrained"
     )
     axes = fig.subplots(len(populations), len(shown), squeeze=False, sharex=True, sharey=True)
     for row, name in enumerate(populations):
@@ -109,7 +109,7 @@ def _pawn(result: xr.Dataset) -> Iterator[Page]:
         "pawn_interval": result["pawn_interval"].rename(pawn_outcome="outcome"),
     })  # fmt: skip
     fig = Figure(
-        figsize=(2.2 + 3.3 * len(outcomes), 1.4 + 2.7 * len(populations)), layout="constrained"
+        figsize=(2.2 + 3.3 * len(outcomes), 2.6 + 2.8 * len(populations)), layout="constrained"
     )
     axes = fig.subplots(len(populations), len(outcomes), squeeze=False, sharex=True, sharey=True)
     for row, name in enumerate(populations):
