@@ -18,7 +18,7 @@ from ebbmap.units import ML_PER_L, UNITS, bracketed, display
 
 Kind = Literal["setting", "lung property", "patient", "gas exchange"]
 
-RANGES = "published-values compilation of this project: plausible range"
+RANGES = "common practice, no source: plausible adult range"
 _STORES = "assumption: no measured store is used; set beside published apnoea rises in the tests"
 
 CHELUCCI = "Chelucci et al., Eur Respir J 1993;6:785"
