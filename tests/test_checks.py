@@ -6,9 +6,9 @@ import pytest
 import xarray as xr
 
 from ebbmap import checks
-from ebbmap.checks import check_memory, check_values, complaint
+from ebbmap.checks import check_memory, complaint
 from ebbmap.errors import EbbmapError, TooLargeError
-from ebbmap.simulate import simulate, start_up
+from ebbmap.simulate import as_arrays, simulate, start_up
 
 
 @pytest.mark.parametrize(
@@ -46,7 +46,7 @@ def test_the_first_bad_value_of_many_is_found(at):
 
 def test_all_problems_are_listed_at_once():
     with pytest.raises(EbbmapError) as error:
-        check_values({"t_lo": np.ones(1), "p_high": np.array([np.nan]), "t_low": np.array([99.0])})
+        as_arrays({"t_lo": np.ones(1), "p_high": np.array([np.nan]), "t_low": np.array([99.0])})
     lines = str(error.value).splitlines()
     assert [line.split()[0] for line in lines] == ["unknown", "p_high", "t_low"]
 

@@ -14,6 +14,7 @@ from ebbmap.errors import EbbmapError
 from ebbmap.limits import LimitSet
 from ebbmap.lungs import lung_model
 from ebbmap.outcomes import plan
+from ebbmap.parameters import PARAMETERS
 from ebbmap.populations import Marginal, Population
 
 
@@ -51,6 +52,45 @@ class Question:
     def outcomes(self) -> tuple[str, ...]:
         """Outcomes that the rules need."""
         return tuple(dict.fromkeys(n for rule in self.rules.values() for n in rule.outcomes))
+
+    @property
+    def group_names(self) -> list[str]:
+        """Labels of the populations, "all" where there is none."""
+        return [group.name if group else "all" for group in self.groups()]
+
+    @property
+    def rules_text(self) -> str:
+        """The rules in words, for captions."""
+        return "; ".join(f"{name}: {rule.long_name}" for name, rule in self.rules.items())
+
+    @property
+    def fixed_text(self) -> str:
+        """Which values are held, for captions.
+
+        Examples
+        --------
+        >>> Question(fixed={"p_high": 24.0, "t_high": 5.0}).fixed_text
+        'P high 24 cmH₂O, T high 5 s'
+        """
+        return ", ".join(PARAMETERS[name].say(value) for name, value in self.fixed.items())
+
+    @property
+    def unconfirmed_text(self) -> str:
+        """Which properties rest on numbers that were not read in a source, for captions.
+
+        Examples
+        --------
+        >>> from ebbmap.populations import POPULATIONS
+        >>> Question(populations=(POPULATIONS["restrictive"],)).unconfirmed_text
+        'restrictive, all but compliance'
+        """
+        texts = []
+        for group in self.populations:
+            read = [n for n in group.properties if n not in group.unconfirmed]
+            if group.unconfirmed:
+                but = ", ".join(PARAMETERS[name].long_name for name in read)
+                texts.append(f"{group.name}, all but {but}" if read else f"{group.name}, all")
+        return "; ".join(texts)
 
     def groups(self) -> tuple[Population | None, ...]:
         """Return the populations, or one None where the question has none."""

@@ -5,13 +5,11 @@ Sizes: shape (...) is any.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import numpy as np
 import psutil
 
-from ebbmap.errors import EbbmapError, TooLargeError, unknown_name
-from ebbmap.parameters import PARAMETERS, parameter
+from ebbmap.errors import TooLargeError
+from ebbmap.parameters import parameter
 from ebbmap.units import display
 
 #: Values looked at in one go, so that a check touches memory once.
@@ -54,25 +52,6 @@ def complaint(name: str, values: np.ndarray) -> str | None:
         text, _, guess = (entry.complaint(value) or "").partition(". ")
         return f"{text}{where}.{' ' + guess if guess else ''}"
     return None
-
-
-def check_values(values: Mapping[str, np.ndarray]) -> None:
-    """Refuse names that are unknown and values that cannot be, all at once.
-
-    Raises
-    ------
-    EbbmapError
-        One sentence for each problem.
-    """
-    problems: list[str | None] = []
-    for name, array in values.items():
-        if name not in PARAMETERS:
-            problems.append(unknown_name("parameter", name, PARAMETERS))
-        else:
-            problems.append(complaint(name, array))
-    found = [problem for problem in problems if problem]
-    if found:
-        raise EbbmapError("\n".join(found))
 
 
 def check_memory(cases: int, columns: int, what: str) -> None:

@@ -375,11 +375,7 @@ def check_design(design: xr.Dataset, outputs: xr.Dataset | None = None) -> None:
     ebbmap.errors.DesignMismatchError: sample of the design must count 0, 1, 2, ...; got 47 \
 (row 0). Sort by sample, or keep the order in which it was drawn.
     """
-    kind = design.attrs.get("design")
-    if kind != "sobol":
-        raise DesignMismatchError(
-            f"design must be 'sobol'; got {kind!r}. Draw it with draw_sobol_design."
-        )
+    check_kind(design, "sobol")
     lacking = [
         name
         for name in ("base_size", "second_order", "replicates", "seed")
@@ -403,6 +399,38 @@ def check_design(design: xr.Dataset, outputs: xr.Dataset | None = None) -> None:
                 "Keep it, so that the row order can be checked."
             )
         _check_samples(outputs, "the outputs", design.sizes["sample"])
+
+
+def check_kind(design: xr.Dataset, kind: str) -> None:
+    """Refuse a design of another kind.
+
+    Raises
+    ------
+    DesignMismatchError
+        With the function that draws what is wanted.
+    """
+    found = design.attrs.get("design")
+    if found != kind:
+        raise DesignMismatchError(
+            f"design must be {kind!r}; got {found!r}. Draw it with draw_{kind}_design."
+        )
+
+
+def check_counted(design: xr.Dataset, outputs: xr.Dataset) -> None:
+    """Refuse a design or outputs whose rows are not all there in the order drawn.
+
+    Raises
+    ------
+    DesignMismatchError
+        Naming which of the two.
+    """
+    rows = np.arange(design.sizes["sample"])
+    for what, data in (("the design", design), ("the outputs", outputs)):
+        if "sample" not in data.coords or not np.array_equal(data["sample"].values, rows):
+            raise DesignMismatchError(
+                f"sample of {what} must count 0, 1, 2, ... to {len(rows) - 1}. "
+                "Keep all rows in the order in which they were drawn."
+            )
 
 
 def _check_samples(data: xr.Dataset, what: str, rows: int) -> None:

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -60,26 +61,9 @@ class Task:
 
 def plan_tasks(study: Study) -> list[Task]:
     """List the analyses of a study in the order in which they run."""
-    parts = (
-        _window,
-        _profile,
-        _trade,
-        _course,
-        _compare,
-        _startup,
-        _inside,
-        _adjust,
-        _wean,
-        _rules,
-        _maps,
-        _mapping,
-        _boxes,
-        _shapley,
-        _screening,
-        _sobol,
-        _sweep,
-    )
-    return [task for part in parts for task in part(study)]
+    analyses = study.file.analyses
+    asked = ((kind, plan, getattr(analyses, kind)) for kind, plan in _PLANS.items())
+    return [task for kind, plan, what in asked if what for task in plan(kind, study, what)]
 
 
 def run_study(
@@ -140,22 +124,14 @@ def _grid(study: Study) -> int:
     return int(np.prod([len(axis) for axis in study.axes.values()]))
 
 
-def _window(study: Study) -> Iterator[Task]:
-    asked = study.file.analyses.window
-    if asked is None:
-        return
+def _window(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     grid = {asked.along: study.axes[asked.along]} if asked.along else {}
-    yield Task(
-        "window", "window", 0, lambda progress: find_population_windows(study.question, grid)
-    )
+    yield Task(kind, kind, 0, lambda progress: find_population_windows(study.question, grid))
 
 
-def _profile(study: Study) -> Iterator[Task]:
-    asked = study.file.analyses.profile
-    if asked is None:
-        return
+def _profile(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     yield Task(
-        "profile", "profile", 0,
+        kind, kind, 0,
         lambda progress: profile_outcomes(
             study.question, along=asked.along, grid=study.axes[asked.along],
             outcomes=tuple(asked.outcomes),
@@ -163,85 +139,61 @@ def _profile(study: Study) -> Iterator[Task]:
     )  # fmt: skip
 
 
-def _trade(study: Study) -> Iterator[Task]:
-    asked = study.file.analyses.trade
-    if asked is None:
-        return
+def _trade(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     axes = {name: study.axes[name] for name in asked.axes}
     yield Task(
-        "trade", "trade", 0,
+        kind, kind, 0,
         lambda progress: map_trade(study.question, axes, tuple(asked.costs)),
     )  # fmt: skip
 
 
-def _course(study: Study) -> Iterator[Task]:
-    asked = study.file.analyses.course
-    if asked is None:
-        return
+def _course(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     yield Task(
-        "course", "course", 0,
+        kind, kind, 0,
         lambda progress: co2_course(study.question, change=asked.change, minutes=asked.minutes),
     )  # fmt: skip
 
 
-def _compare(study: Study) -> Iterator[Task]:
-    asked = study.file.analyses.compare
-    if asked is None:
-        return
+def _compare(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     yield Task(
-        "compare", "compare", 0,
+        kind, kind, 0,
         lambda progress: compare_lungs(
             study.question, models=tuple(asked.models), outcomes=tuple(asked.outcomes)
         ),
     )  # fmt: skip
 
 
-def _startup(study: Study) -> Iterator[Task]:
-    asked = study.file.analyses.startup
-    if asked is None:
-        return
+def _startup(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     yield Task(
-        "startup", "startup", 0,
+        kind, kind, 0,
         lambda progress: follow_start(study.question, **asked.model_dump()),
     )  # fmt: skip
 
 
-def _inside(study: Study) -> Iterator[Task]:
-    asked = study.file.analyses.inside
-    if asked is None:
-        return
+def _inside(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     yield Task(
-        "inside", "inside", 0,
+        kind, kind, 0,
         lambda progress: look_inside(study.question, seconds=asked.seconds),
     )  # fmt: skip
 
 
-def _adjust(study: Study) -> Iterator[Task]:
-    asked = study.file.analyses.adjust
-    if asked is None:
-        return
+def _adjust(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     yield Task(
-        "adjust", "adjust", 0,
+        kind, kind, 0,
         lambda progress: adjust_settings(study.question, steps=asked.steps),
     )  # fmt: skip
 
 
-def _wean(study: Study) -> Iterator[Task]:
-    asked = study.file.analyses.wean
-    if asked is None:
-        return
+def _wean(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     yield Task(
-        "wean", "wean", 0,
+        kind, kind, 0,
         lambda progress: plan_weaning(study.question, **asked.model_dump()),
     )  # fmt: skip
 
 
-def _rules(study: Study) -> Iterator[Task]:
-    asked = study.file.analyses.rules
-    if asked is None:
-        return
+def _rules(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     yield Task(
-        "rules", "rules", 0,
+        kind, kind, 0,
         lambda progress: compare_rules(
             study.question, models=tuple(asked.models), along=asked.along,
             grid=study.axes[asked.along],
@@ -249,22 +201,18 @@ def _rules(study: Study) -> Iterator[Task]:
     )  # fmt: skip
 
 
-def _maps(study: Study) -> Iterator[Task]:
-    for asked in study.file.analyses.map:
-        others = asked.average_over
-        axes = {name: study.axes[name] for name in (asked.x, asked.y, *others)}
+def _maps(kind: str, study: Study, maps: Any) -> Iterator[Task]:
+    for asked in maps:
+        axes = {name: study.axes[name] for name in (asked.x, asked.y, *asked.average_over)}
         cells = int(np.prod([len(axis) for axis in axes.values()]))
 
         def run(progress, asked=asked, axes=axes):
             return map_safe_region(study.question, axes, x=asked.x, y=asked.y, progress=progress)
 
-        yield Task(f"map_{asked.x}_{asked.y}", "map", cells * _lungs(study), run)
+        yield Task(f"map_{asked.x}_{asked.y}", kind, cells * _lungs(study), run)
 
 
-def _sobol(study: Study) -> Iterator[Task]:
-    asked = study.file.analyses.sobol
-    if asked is None:
-        return
+def _sobol(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     options = asked.model_dump(include={
         "base_size", "stopping_width", "max_base_size", "stopping_outcomes", "second_order",
         "replicates", "resamples", "pawn",
@@ -275,13 +223,10 @@ def _sobol(study: Study) -> Iterator[Task]:
             study.question, **_of_outcomes(study, asked), **options, progress=progress
         )
 
-    yield Task(f"drivers_{asked.along}", "sobol", 0, run)
+    yield Task(f"drivers_{asked.along}", kind, 0, run)
 
 
-def _screening(study: Study) -> Iterator[Task]:
-    asked = study.file.analyses.screening
-    if asked is None:
-        return
+def _screening(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     options = asked.model_dump(include={"trajectories", "levels", "fix_below", "resamples"})
 
     def run(progress):
@@ -289,13 +234,10 @@ def _screening(study: Study) -> Iterator[Task]:
             study.question, **_of_outcomes(study, asked), **options, progress=progress
         )
 
-    yield Task(f"screening_{asked.along}", "screening", 0, run)
+    yield Task(f"screening_{asked.along}", kind, 0, run)
 
 
-def _shapley(study: Study) -> Iterator[Task]:
-    asked = study.file.analyses.shapley
-    if asked is None:
-        return
+def _shapley(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     options = asked.model_dump(include={"base_size", "replicates"})
 
     def run(progress):
@@ -303,30 +245,24 @@ def _shapley(study: Study) -> Iterator[Task]:
             study.question, **_of_outcomes(study, asked), **options, progress=progress
         )
 
-    yield Task(f"shapley_{asked.along}", "shapley", 0, run)
+    yield Task(f"shapley_{asked.along}", kind, 0, run)
 
 
-def _mapping(study: Study) -> Iterator[Task]:
-    asked = study.file.analyses.mapping
-    if asked is None:
-        return
+def _mapping(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     where = _where(study, asked)
     yield Task(
-        f"mapping_{asked.along}", "mapping", len(where["grid"]) * _lungs(study),
+        f"mapping_{asked.along}", kind, len(where["grid"]) * _lungs(study),
         lambda progress: map_factors(
             study.question, **where, resamples=asked.resamples, progress=progress
         ),
     )  # fmt: skip
 
 
-def _boxes(study: Study) -> Iterator[Task]:
-    asked = study.file.analyses.boxes
-    if asked is None:
-        return
+def _boxes(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     axes = {name: study.axes[name] for name in asked.over}
     options = asked.model_dump(include={"density", "resamples", "level"})
     yield Task(
-        f"boxes_{'_'.join(asked.over)}", "boxes", _lungs(study),
+        f"boxes_{'_'.join(asked.over)}", kind, _lungs(study),
         lambda progress: find_boxes(study.question, axes, **options, progress=progress),
     )  # fmt: skip
 
@@ -347,15 +283,36 @@ def _of_outcomes(study: Study, asked: OfOutcomes) -> dict[str, Any]:
     }
 
 
-def _sweep(study: Study) -> Iterator[Task]:
-    asked = study.file.analyses.sweep
-    if asked is None:
-        return
+def _sweep(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     outcomes = None if asked.outcomes is None else tuple(asked.outcomes)
     yield Task(
-        "cases", "sweep", _grid(study) * _lungs(study),
+        "cases", kind, _grid(study) * _lungs(study),
         lambda progress: sweep(
             study.question, study.axes, outcomes=outcomes, judged=asked.judged, progress=progress
         ),
         streams(study),
     )  # fmt: skip
+
+
+#: Every analysis of a study file, in the order in which they run.
+_PLANS: Mapping[str, Callable[[str, Study, Any], Iterator[Task]]] = MappingProxyType(
+    {
+        "window": _window,
+        "profile": _profile,
+        "trade": _trade,
+        "course": _course,
+        "compare": _compare,
+        "startup": _startup,
+        "inside": _inside,
+        "adjust": _adjust,
+        "wean": _wean,
+        "rules": _rules,
+        "map": _maps,
+        "mapping": _mapping,
+        "boxes": _boxes,
+        "shapley": _shapley,
+        "screening": _screening,
+        "sobol": _sobol,
+        "sweep": _sweep,
+    }
+)

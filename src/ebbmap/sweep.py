@@ -7,7 +7,6 @@ from collections.abc import Callable, Mapping
 import numpy as np
 import xarray as xr
 
-from ebbmap.analysis.regions import unconfirmed
 from ebbmap.cases import Question, draw_cases
 from ebbmap.labelling import provenance
 from ebbmap.simulate import add_verdict, simulate
@@ -60,11 +59,11 @@ def sweep(
             verdicts = add_verdict(solved, limits)
             solved = solved.assign({f"{name}_{rule}": verdicts[name] for name in _JUDGED})
         groups.append(solved)
-    names = [group.name if group else "all" for group in question.groups()]
+    names = question.group_names
     dataset = xr.concat(
         groups, dim=xr.Variable("population", names), join="outer", combine_attrs="override"
     )
     dataset.attrs = provenance(
-        "every case", lung=question.lung, seed=question.seed, unconfirmed=unconfirmed(question)
+        "every case", lung=question.lung, seed=question.seed, unconfirmed=question.unconfirmed_text
     )
     return dataset

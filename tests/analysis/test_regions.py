@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from ebbmap.analysis.kernels.shares import wilson
-from ebbmap.analysis.regions import fixed_values, map_safe_region, unconfirmed
+from ebbmap.analysis.regions import map_safe_region
 from ebbmap.cases import Question, draw_cases
 from ebbmap.errors import TooLargeError
 from ebbmap.limits import LIMIT_SETS, SAFE, UNSAFE, combine, judge
@@ -124,7 +124,7 @@ def test_a_map_too_large_is_refused_before_any_work(question):
 
 def test_a_caption_says_what_is_assumed_and_what_is_held():
     groups = tuple(POPULATIONS[name] for name in ("normal", "restrictive"))
-    assert unconfirmed(Question(populations=groups)) == (
+    assert Question(populations=groups).unconfirmed_text == (
         "normal, all; restrictive, all but compliance"
     )
-    assert fixed_values(Question(fixed={"t_low": 0.5, "sex": 1.0})) == "T low 0.5 s, sex male"
+    assert Question(fixed={"t_low": 0.5, "sex": 1.0}).fixed_text == "T low 0.5 s, sex male"

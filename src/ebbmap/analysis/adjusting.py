@@ -14,7 +14,6 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ebbmap.analysis.regions import fixed_values, unconfirmed
 from ebbmap.cases import Question, draw_cases
 from ebbmap.errors import EbbmapError
 from ebbmap.evaluate import resolve
@@ -152,7 +151,7 @@ def adjust_settings(
         solved = simulate(question.lung, outcomes=wanted, **moved)
         row = _one_row(solved, question, kept, moves, possible)
         rows.append(row.merge(_practice(question, group, row, practices, steps, lungs)))
-    labels = [group.name if group else "all" for group in question.groups()]
+    labels = question.group_names
     dataset = xr.concat(rows, dim=xr.Variable("population", labels), join="outer")
     for name in kept:
         dataset[name] = label(dataset[name], name)
@@ -167,9 +166,9 @@ def adjust_settings(
         steps=", ".join(_say(name, size) for name, size in steps.items()),
         lungs=(question.lungs if lungs is None else lungs) if question.populations else 0,
         seed=question.seed,
-        rules="; ".join(f"{name}: {rule.long_name}" for name, rule in question.rules.items()),
-        fixed=fixed_values(question),
-        unconfirmed=unconfirmed(question),
+        rules=question.rules_text,
+        fixed=question.fixed_text,
+        unconfirmed=question.unconfirmed_text,
     )
     return dataset
 

@@ -9,11 +9,9 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.analysis.events import TOO_HIGH, TOO_LOW, UNSAFE, event_words, find_events, trends
-from ebbmap.analysis.factors import group_names
 from ebbmap.analysis.failures import range_words
 from ebbmap.analysis.kernels.boxes import Box, Stability, box_stability, find_box
 from ebbmap.analysis.mapping import varying
-from ebbmap.analysis.regions import fixed_values, unconfirmed
 from ebbmap.cases import Question, draw_cases
 from ebbmap.design import RESAMPLING_STREAM, draw_random_design, seed_stream
 from ebbmap.evaluate import OK
@@ -85,7 +83,7 @@ def find_boxes(
         _one_group(question, group, axes, density, resamples, level, progress)
         for group in question.groups()
     ]
-    dim = xr.Variable("population", group_names(question))
+    dim = xr.Variable("population", question.group_names)
     dataset = xr.concat(per_group, dim=dim, join="outer", combine_attrs="override")
     for name, text in _TEXTS.items():
         dataset[name] = describe(dataset[name], text)
@@ -105,11 +103,11 @@ def find_boxes(
         "boxes that hold the unsafe cases", lung=question.lung,
         comment="Edges are inside; a box is fitted to its cases, so judge it by the intervals.",
         seed=question.seed, lungs=question.lungs, along=along, wanted_density=density,
-        resamples=resamples, fixed=fixed_values(question),
+        resamples=resamples, fixed=question.fixed_text,
         tried="; ".join(f"{PARAMETERS[n].long_name} {a.min():g} to {a.max():g} "
                         f"{display(PARAMETERS[n].units)}" for n, a in axes.items()),
-        rules="; ".join(f"{name}: {rule.long_name}" for name, rule in question.rules.items()),
-        unconfirmed=unconfirmed(question), **interval,
+        rules=question.rules_text,
+        unconfirmed=question.unconfirmed_text, **interval,
     )  # fmt: skip
     return dataset
 

@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ebbmap.analysis.regions import fixed_values, unconfirmed
 from ebbmap.cases import Question
 from ebbmap.labelling import describe, label, provenance
 from ebbmap.simulate import simulate
@@ -90,8 +89,8 @@ def compare_lungs(
         "lungs side by side",
         lung=", ".join(models or (question.lung,)),
         table=" ".join(outcomes),
-        fixed=fixed_values(question),
-        unconfirmed=unconfirmed(question),
+        fixed=question.fixed_text,
+        unconfirmed=question.unconfirmed_text,
     )
     return dataset
 

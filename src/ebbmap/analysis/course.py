@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ebbmap.analysis.regions import fixed_values, unconfirmed
 from ebbmap.cases import Question
 from ebbmap.evaluate import resolve
 from ebbmap.exchange.co2 import paco2_course
@@ -76,7 +75,7 @@ def co2_course(
                 {"time": seconds},
             )
         )
-    labels = [group.name if group else "all" for group in question.groups()]
+    labels = question.group_names
     dataset = xr.concat(rows, dim=xr.Variable("population", labels), join="outer")
     dataset["paco2"] = label(dataset["paco2"], "paco2")
     for name, text in (("paco2_start", "before the change"), ("paco2_end", "in the end")):
@@ -86,8 +85,8 @@ def co2_course(
         "PaCO2 after a change of settings",
         lung=question.lung,
         comment="Two CO2 stores; their sizes are assumptions.",
-        change=fixed_values(Question(fixed=change)),
-        fixed=fixed_values(question),
-        unconfirmed=unconfirmed(question),
+        change=Question(fixed=change).fixed_text,
+        fixed=question.fixed_text,
+        unconfirmed=question.unconfirmed_text,
     )
     return dataset

@@ -16,7 +16,6 @@ from ebbmap.analysis.factors import (
     Factors,
     factors_of,
     finish,
-    group_names,
     groups_among,
     named_outcomes,
     solve_places,
@@ -182,7 +181,7 @@ def find_drivers(
 
     dataset = xr.concat(
         [one_group(group) for group in question.groups()],
-        dim=xr.Variable("population", group_names(question)),
+        dim=xr.Variable("population", question.group_names),
         join="outer", combine_attrs="override",
     )  # fmt: skip
     finish(dataset, question, f"what drives the outcomes along {along}", along, INDEPENDENT)

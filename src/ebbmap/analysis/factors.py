@@ -13,7 +13,6 @@ import numpy as np
 import xarray as xr
 from scipy.special import ndtri
 
-from ebbmap.analysis.regions import fixed_values, unconfirmed
 from ebbmap.cases import Question
 from ebbmap.checks import check_memory
 from ebbmap.derivations import all_inputs
@@ -177,11 +176,6 @@ def named_outcomes(question: Question, outcomes: Sequence[str] | None) -> tuple[
     return outcomes_of(lung_model(question.lung)) if outcomes is None else tuple(outcomes)
 
 
-def group_names(question: Question) -> list[str]:
-    """Labels of the populations of a question, "all" where it has none."""
-    return [group.name if group else "all" for group in question.groups()]
-
-
 def by_kind(names: Sequence[str]) -> dict[str, list[str]]:
     """Group parameters by their kind: settings against the properties of the lung.
 
@@ -221,7 +215,7 @@ def finish(dataset: xr.Dataset, question: Question, title: str, along: str, comm
         comment=comment,
         seed=question.seed,
         along=along,
-        fixed=fixed_values(question),
-        rules="; ".join(f"{name}: {rule.long_name}" for name, rule in question.rules.items()),
-        unconfirmed=unconfirmed(question),
+        fixed=question.fixed_text,
+        rules=question.rules_text,
+        unconfirmed=question.unconfirmed_text,
     )

@@ -7,7 +7,6 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ebbmap.analysis.regions import fixed_values, unconfirmed
 from ebbmap.cases import Question
 from ebbmap.errors import EbbmapError
 from ebbmap.evaluate import resolve
@@ -69,7 +68,7 @@ def look_inside(question: Question, *, seconds: float = 2.0) -> xr.Dataset:
     for group in question.groups():
         values: dict[str, Any] = {**(group.median if group else {}), **question.fixed}
         rows.append(_one_release(question.lung, values, times))
-    labels = [group.name if group else "all" for group in question.groups()]
+    labels = question.group_names
     dataset = xr.concat(rows, dim=xr.Variable("population", labels))
     for name in (*KEPT, "t_low"):
         dataset[name] = label(dataset[name], name)
@@ -91,8 +90,8 @@ def look_inside(question: Question, *, seconds: float = 2.0) -> xr.Dataset:
     dataset.attrs = provenance(
         "what the flow curve does not show",
         lung=question.lung,
-        fixed=fixed_values(question),
-        unconfirmed=unconfirmed(question),
+        fixed=question.fixed_text,
+        unconfirmed=question.unconfirmed_text,
     )
     return dataset
 

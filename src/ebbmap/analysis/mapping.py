@@ -8,7 +8,7 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.analysis.events import TOO_HIGH, TOO_LOW, UNSAFE, event_words, find_events, trends
-from ebbmap.analysis.factors import finish, group_names
+from ebbmap.analysis.factors import finish
 from ebbmap.analysis.kernels.contrast import LEAST_CASES, contrast_events, event_quantiles
 from ebbmap.cases import Question, draw_cases
 from ebbmap.checks import check_memory
@@ -85,7 +85,7 @@ def map_factors(
         _one_group(question, group, along, grid, resamples, level, quantiles, progress)
         for group in question.groups()
     ]
-    dim = xr.Variable("population", group_names(question))
+    dim = xr.Variable("population", question.group_names)
     dataset = xr.concat(per_group, dim=dim, join="outer", combine_attrs="override")
     for name, text in _TEXTS.items():
         dataset[name] = describe(dataset[name], text)

@@ -7,7 +7,6 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ebbmap.analysis.regions import fixed_values, unconfirmed
 from ebbmap.cases import Question
 from ebbmap.labelling import label, provenance
 from ebbmap.simulate import simulate
@@ -46,12 +45,12 @@ def profile_outcomes(
         values: dict[str, Any] = {**middle, **question.fixed, along: axis}
         one = simulate(question.lung, outcomes=outcomes, **values)
         solved.append(one.drop_vars([name for name in one.coords if name != along]))
-    labels = [group.name if group else "all" for group in question.groups()]
+    labels = question.group_names
     dataset = xr.concat(solved, dim=xr.Variable("population", labels), join="outer")
     for name in (*outcomes, along):
         dataset[name] = label(dataset[name], name)
     dataset.attrs = provenance(
-        f"outcomes along {along}", lung=question.lung, fixed=fixed_values(question),
-        unconfirmed=unconfirmed(question),
+        f"outcomes along {along}", lung=question.lung, fixed=question.fixed_text,
+        unconfirmed=question.unconfirmed_text,
     )  # fmt: skip
     return dataset

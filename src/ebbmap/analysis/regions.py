@@ -12,7 +12,7 @@ from ebbmap.cases import Question, draw_cases
 from ebbmap.checks import check_memory
 from ebbmap.labelling import describe, provenance
 from ebbmap.limits import judge
-from ebbmap.parameters import PARAMETERS, parameter
+from ebbmap.parameters import parameter
 from ebbmap.simulate import simulate
 
 #: The boundary of a safe region: where half of the lungs are served.
@@ -71,7 +71,7 @@ def map_safe_region(
                 join="outer",
             )
         )
-    names = [group.name if group else "all" for group in question.groups()]
+    names = question.group_names
     dataset = xr.concat(per_group, dim=xr.Variable("population", names), join="outer")
     return _labelled(dataset, question, axes, x, y, level)
 
@@ -127,37 +127,8 @@ def _labelled(dataset: xr.Dataset, question, axes, x, y, level) -> xr.Dataset:
         lungs=question.lungs if question.populations or question.samples else 0,
         seed=question.seed,
         averaged_over=", ".join(averaged) or "nothing",
-        rules="; ".join(f"{name}: {rule.long_name}" for name, rule in question.rules.items()),
-        fixed=fixed_values(question),
-        unconfirmed=unconfirmed(question),
+        rules=question.rules_text,
+        fixed=question.fixed_text,
+        unconfirmed=question.unconfirmed_text,
     )
     return dataset
-
-
-def unconfirmed(question: Question) -> str:
-    """Say which properties rest on numbers that were not read in a source, for captions.
-
-    Examples
-    --------
-    >>> from ebbmap.populations import POPULATIONS
-    >>> unconfirmed(Question(populations=(POPULATIONS["restrictive"],)))
-    'restrictive, all but compliance'
-    """
-    texts = []
-    for group in question.populations:
-        read = [n for n in group.properties if n not in group.unconfirmed]
-        if group.unconfirmed:
-            but = ", ".join(PARAMETERS[name].long_name for name in read)
-            texts.append(f"{group.name}, all but {but}" if read else f"{group.name}, all")
-    return "; ".join(texts)
-
-
-def fixed_values(question: Question) -> str:
-    """Say which values are held, for captions.
-
-    Examples
-    --------
-    >>> fixed_values(Question(fixed={"p_high": 24.0, "t_high": 5.0}))
-    'P high 24 cmH₂O, T high 5 s'
-    """
-    return ", ".join(PARAMETERS[name].say(value) for name, value in question.fixed.items())

@@ -7,7 +7,6 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ebbmap.analysis.regions import fixed_values, unconfirmed
 from ebbmap.cases import Question
 from ebbmap.labelling import describe, label, provenance
 from ebbmap.limits import RULES
@@ -57,14 +56,14 @@ def compare_rules(
         solved = [simulate(model, outcomes=RULES, **values)[list(RULES)] for model in models]
         kept = [one.drop_vars([n for n in one.coords if n != along]) for one in solved]
         rows.append(xr.concat(kept, dim=xr.Variable("model", list(models)), join="outer"))
-    labels = [group.name if group else "all" for group in question.groups()]
+    labels = question.group_names
     dataset = xr.concat(rows, dim=xr.Variable("population", labels), join="outer")
     total = dataset["flow_ratio"] + dataset["exhaled_fraction"]
     for name in (*RULES, along):
         dataset[name] = label(dataset[name], name)
     dataset["sum"] = describe(total, "flow ratio plus exhaled fraction")
     dataset.attrs = provenance(
-        f"the two rules along {along}", lung=", ".join(models), fixed=fixed_values(question),
-        unconfirmed=unconfirmed(question),
+        f"the two rules along {along}", lung=", ".join(models), fixed=question.fixed_text,
+        unconfirmed=question.unconfirmed_text,
     )  # fmt: skip
     return dataset

@@ -10,7 +10,6 @@ import xarray as xr
 from ebbmap.analysis.factors import factors_of as find_factors
 from ebbmap.analysis.factors import (
     finish,
-    group_names,
     groups_among,
     named_outcomes,
     solve_places,
@@ -25,8 +24,14 @@ from ebbmap.analysis.sensitivity import (
     unstack,
 )
 from ebbmap.cases import Question
-from ebbmap.design import RESAMPLING_STREAM, draw_morris_design, factors_of, seed_stream
-from ebbmap.errors import DesignMismatchError
+from ebbmap.design import (
+    RESAMPLING_STREAM,
+    check_counted,
+    check_kind,
+    draw_morris_design,
+    factors_of,
+    seed_stream,
+)
 from ebbmap.evaluate import OK
 from ebbmap.labelling import describe
 
@@ -94,18 +99,8 @@ def estimate_effects(
     >>> estimate_effects(design, outputs)["mu_star"].values.round(6).tolist()
     [[2.0, 1.0]]
     """
-    if design.attrs.get("design") != "morris":
-        raise DesignMismatchError(
-            f"design must be 'morris'; got {design.attrs.get('design')!r}. "
-            "Draw it with draw_morris_design."
-        )
-    rows = np.arange(design.sizes["sample"])
-    for what, data in (("the design", design), ("the outputs", outputs)):
-        if "sample" not in data.coords or not np.array_equal(data["sample"].values, rows):
-            raise DesignMismatchError(
-                f"sample of {what} must count 0, 1, 2, ... to {len(rows) - 1}. "
-                "Keep all rows in the order in which they were drawn."
-            )
+    check_kind(design, "morris")
+    check_counted(design, outputs)
     outcomes = pick_outcomes(outputs)
     if nan_policy == "raise":
         refuse_non_finite(outcomes)
@@ -218,7 +213,7 @@ def find_screening(
             failed=describe(xr.DataArray(failed), "cases that could not be solved")
         ))  # fmt: skip
     dataset = xr.concat(
-        per_group, dim=xr.Variable("population", group_names(question)), join="outer",
+        per_group, dim=xr.Variable("population", question.group_names), join="outer",
         combine_attrs="override",
     )  # fmt: skip
     finish(

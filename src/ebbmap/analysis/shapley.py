@@ -14,7 +14,6 @@ import xarray as xr
 from ebbmap.analysis.factors import (
     Factors,
     finish,
-    group_names,
     groups_among,
     named_outcomes,
     solve_places,
@@ -31,8 +30,7 @@ from ebbmap.analysis.sensitivity import (
     unstack,
 )
 from ebbmap.cases import Question
-from ebbmap.design import draw_shapley_design, factors_of
-from ebbmap.errors import DesignMismatchError
+from ebbmap.design import check_counted, check_kind, draw_shapley_design, factors_of
 from ebbmap.evaluate import OK
 from ebbmap.labelling import describe
 from ebbmap.outcomes import OUTCOMES
@@ -103,18 +101,8 @@ def estimate_shapley(
     >>> estimate_shapley(design, outputs)["effect"].values.round(1).tolist()
     [[0.5, 0.5]]
     """
-    if design.attrs.get("design") != "shapley":
-        raise DesignMismatchError(
-            f"design must be 'shapley'; got {design.attrs.get('design')!r}. "
-            "Draw it with draw_shapley_design."
-        )
-    rows = np.arange(design.sizes["sample"])
-    for what, data in (("the design", design), ("the outputs", outputs)):
-        if "sample" not in data.coords or not np.array_equal(data["sample"].values, rows):
-            raise DesignMismatchError(
-                f"sample of {what} must count 0, 1, 2, ... to {len(rows) - 1}. "
-                "Keep all rows in the order in which they were drawn."
-            )
+    check_kind(design, "shapley")
+    check_counted(design, outputs)
     outcomes = pick_outcomes(outputs)
     if nan_policy == "raise":
         refuse_non_finite(outcomes)
@@ -208,7 +196,7 @@ def find_shapley(
             xr.DataArray(change_sentence(both, along)), "what the correlations change most"
         )))  # fmt: skip
     dataset = xr.concat(
-        per_group, dim=xr.Variable("population", group_names(question)), join="outer",
+        per_group, dim=xr.Variable("population", question.group_names), join="outer",
         combine_attrs="override",
     )  # fmt: skip
     finish(

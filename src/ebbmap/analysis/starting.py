@@ -8,7 +8,6 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.analysis.kernels.cycles import follow_cycles
-from ebbmap.analysis.regions import fixed_values, unconfirmed
 from ebbmap.cases import Question
 from ebbmap.errors import EbbmapError
 from ebbmap.evaluate import resolve
@@ -90,7 +89,7 @@ def follow_start(
         )
         settled = simulate(question.lung, outcomes=KEPT, **values)
         rows.append(row.assign({f"settled_{name}": float(settled[name]) for name in KEPT}))
-    labels = [group.name if group else "all" for group in question.groups()]
+    labels = question.group_names
     dataset = xr.concat(rows, dim=xr.Variable("population", labels))
     dataset["longer_t_low"] = label(xr.DataArray(t_lows, dims="population"), "t_low")
     for name in KEPT:
@@ -108,8 +107,8 @@ def follow_start(
         lung=question.lung,
         start_pressure=start_pressure,
         longer_cycle=at,
-        fixed=fixed_values(question),
-        unconfirmed=unconfirmed(question),
+        fixed=question.fixed_text,
+        unconfirmed=question.unconfirmed_text,
     )
     return dataset
 

@@ -9,7 +9,6 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.analysis.kernels.fronts import non_dominated
-from ebbmap.analysis.regions import fixed_values, unconfirmed
 from ebbmap.cases import Question
 from ebbmap.errors import EbbmapError
 from ebbmap.labelling import describe, label, provenance
@@ -54,7 +53,7 @@ def map_trade(
         solved = simulate(question.lung, outcomes=names, **values)
         rules = [_one(solved, limits, tuple(axes), costs) for limits in question.rules.values()]
         groups.append(xr.concat(rules, dim=xr.Variable("rule", list(question.rules)), join="outer"))
-    labels = [group.name if group else "all" for group in question.groups()]
+    labels = question.group_names
     dataset = xr.concat(groups, dim=xr.Variable("population", labels), join="outer")
     for name in (*costs, *axes):
         dataset[name] = label(dataset[name], name)
@@ -65,9 +64,9 @@ def map_trade(
         f"the trade of {' against '.join(costs)}",
         lung=question.lung,
         costs=" ".join(costs),
-        fixed=fixed_values(question),
-        rules="; ".join(f"{name}: {rule.long_name}" for name, rule in question.rules.items()),
-        unconfirmed=unconfirmed(question),
+        fixed=question.fixed_text,
+        rules=question.rules_text,
+        unconfirmed=question.unconfirmed_text,
     )
     return dataset
 

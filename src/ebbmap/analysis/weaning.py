@@ -8,7 +8,6 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.analysis.kernels.paths import safest_path
-from ebbmap.analysis.regions import fixed_values, unconfirmed
 from ebbmap.cases import Question
 from ebbmap.errors import EbbmapError
 from ebbmap.evaluate import resolve
@@ -100,7 +99,7 @@ def plan_weaning(
         solved = solved.transpose("p_high", "t_high", ...)
         rules = [_one_rule(solved, limits, kept) for limits in question.rules.values()]
         groups.append(xr.concat(rules, dim=xr.Variable("rule", list(question.rules))))
-    labels = [group.name if group else "all" for group in question.groups()]
+    labels = question.group_names
     dataset = xr.concat(groups, dim=xr.Variable("population", labels))
     _describe(dataset, kept)
     dataset.attrs = provenance(
@@ -109,9 +108,9 @@ def plan_weaning(
         comment="The patient's own breathing and inspired oxygen are held. Invented lungs.",
         p_high_step=p_high_step,
         seconds_per_pressure=seconds_per_pressure,
-        rules="; ".join(f"{name}: {rule.long_name}" for name, rule in question.rules.items()),
-        fixed=fixed_values(question),
-        unconfirmed=unconfirmed(question),
+        rules=question.rules_text,
+        fixed=question.fixed_text,
+        unconfirmed=question.unconfirmed_text,
     )
     return dataset
 

@@ -10,7 +10,6 @@ import xarray as xr
 
 from ebbmap.analysis.kernels.shares import wilson
 from ebbmap.analysis.kernels.windows import LOOKS, Windows, release_windows
-from ebbmap.analysis.regions import fixed_values, unconfirmed
 from ebbmap.cases import Question, draw_cases
 from ebbmap.errors import EbbmapError
 from ebbmap.evaluate import evaluate
@@ -125,13 +124,13 @@ def find_population_windows(
             values = {name: array.values for name, array in drawn.items()}
         rules = [find_windows(question.lung, values, rule) for rule in question.rules.values()]
         groups.append(_stack(rules, "rule", list(question.rules)))
-    names = [group.name if group else "all" for group in question.groups()]
+    names = question.group_names
     dataset = _stack(groups, "population", names)
     dataset.attrs = provenance(
         "release windows", lung=question.lung, seed=question.seed, along=", ".join(axes),
-        rules="; ".join(f"{name}: {rule.long_name}" for name, rule in question.rules.items()),
-        fixed=fixed_values(question),
-        unconfirmed=unconfirmed(question),
+        rules=question.rules_text,
+        fixed=question.fixed_text,
+        unconfirmed=question.unconfirmed_text,
     )  # fmt: skip
     return dataset if axes else _with_served(dataset, level)
 

@@ -13,7 +13,6 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.analysis.kernels.shares import shares_of_counts
-from ebbmap.analysis.regions import unconfirmed
 from ebbmap.derivations import DERIVATIONS
 from ebbmap.errors import EbbmapError
 from ebbmap.files import make_folder, save_dataset
@@ -266,13 +265,13 @@ def _attrs(job: Job, name: str) -> dict[str, Any]:
 
 def _coords(job: Job) -> xr.Dataset:
     """Coordinates and attributes of the results: axes, names of populations, drawn lungs."""
-    groups = [group.name if group else "all" for group in job.question.groups()]
+    groups = job.question.group_names
     coords: dict[str, Any] = {"population": np.array(groups)}
     coords |= {n: label(xr.DataArray(axis, dims=n), n) for n, axis in job.axes.items()}
     drawn = _drawn(job)
     attrs = provenance(
         "every case", lung=job.question.lung, seed=job.question.seed,
-        unconfirmed=unconfirmed(job.question),
+        unconfirmed=job.question.unconfirmed_text,
         precision=f"{job.asked.precision}: each value is rounded by "
         f"{np.finfo(job.dtype).eps / 2:.1e} of its size at most",
         study=job.study.text, study_hash=job.study.digest, study_title=job.study.file.title,

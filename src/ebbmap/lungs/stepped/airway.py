@@ -27,18 +27,6 @@ LEAST_RECOIL = 1e-12
 FASTEST_VALVE = 1e-9
 
 
-def flow_of(drop, resistance, resistance_quadratic):
-    """Flow under a pressure drop >= 0, from the quadratic in closed form, shape (n,).
-
-    Examples
-    --------
-    >>> float(flow_of(15.0, 10.0, 5.0))
-    1.0
-    """
-    root = np.sqrt(resistance * resistance + 4.0 * resistance_quadratic * drop)
-    return 2.0 * drop / (resistance + root)
-
-
 def flow(
     drive, inward, recoil_pressure,
     resistance_insp, resistance_exp, resistance_quadratic, flow_limitation,
