@@ -92,7 +92,7 @@ def box_pages(result: xr.Dataset) -> Iterator[Page]:
     ranges = _ranges(result)
     for rule in result["rule"].values.astype(str):
         one = result.sel(rule=rule)
-        fig = Figure(figsize=(13.0, 4.4 + 2.2 * len(populations)), layout="constrained")
+        fig = Figure(figsize=(13.0, 5.2 + 4.6 * len(populations)), layout="constrained")
         grid = fig.add_gridspec(
             1 + len(populations), 2, height_ratios=(1.5, *(1,) * len(populations))
         )

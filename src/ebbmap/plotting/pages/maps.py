@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterator
 
 import numpy as np
@@ -20,6 +21,9 @@ from ebbmap.plotting.maps import (
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.style import COLOURS, INK, colour_of, words
 from ebbmap.populations import POPULATIONS
+
+#: Characters of an axis text that fit below one of three panels.
+AXIS_WIDTH = 26
 
 
 def map_pages(result: xr.Dataset) -> Iterator[Page]:
@@ -51,6 +55,8 @@ def map_pages(result: xr.Dataset) -> Iterator[Page]:
             ax.set_ylabel("")
         for ax in axes[0]:
             ax.set_xlabel("")
+        for ax in axes[1]:
+            ax.set_xlabel("\n".join(textwrap.wrap(ax.get_xlabel(), AXIS_WIDTH)))
         fig.colorbar(
             axes[0, 0].collections[0], ax=axes[0], label="share of lungs that are safe", pad=0.01
         )
