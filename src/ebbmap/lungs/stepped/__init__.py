@@ -2,7 +2,7 @@
 
 Each feature is switched off by its parameter; with all off the model is the linear lung, with
 `resistance_quadratic` alone it is the tube. A lung without memory of its own is solved by
-quadrature (`quadrature`), any other by time stepping (`march`, `stepping`).
+quadrature (`quadrature`), any other by collocation, all steps of a cycle at once (`relaxation`).
 Sizes: n cases, t time points.
 """
 
@@ -11,12 +11,12 @@ from __future__ import annotations
 import numpy as np
 
 from ebbmap.lungs.base import WAVES, Lung
-from ebbmap.lungs.stepped import quadrature, stepping
+from ebbmap.lungs.stepped import cycles, quadrature
 from ebbmap.lungs.stepped.airway import FASTEST_VALVE, settled_airway
 from ebbmap.lungs.stepped.cases import NAMES, Cases, gather
-from ebbmap.lungs.stepped.march import State
+from ebbmap.lungs.stepped.course import State
 from ebbmap.lungs.stepped.recruitment import held_open
-from ebbmap.lungs.stepped.stepping import SETTLING_CYCLES, SOLVES
+from ebbmap.lungs.stepped.cycles import SETTLING_CYCLES, SOLVES
 
 __all__ = ["STEPPED", "State", "cycle", "rest", "settle", "solve", "waveform"]
 
@@ -66,7 +66,7 @@ def rest(start_pressure, **parameters):
     Units whose closing pressure lies above it are closed; an effort is about to begin.
     """
     cases, pressure = _with(np.asarray(start_pressure, dtype=float), parameters)
-    state = stepping.resting(cases, pressure.ravel())
+    state = cycles.resting(cases, pressure.ravel())
     return State(*(field.reshape(pressure.shape) for field in state))
 
 
@@ -98,7 +98,7 @@ def cycle(state, **parameters):
     cases, volume = _with(state.volume, parameters)
     shape = volume.shape
     flat = State(*(np.broadcast_to(field, shape).ravel() for field in state))
-    outcomes, end, _ = stepping.run_cycle(cases, flat)
+    outcomes, end = cycles.run_cycle(cases, flat)
     return (
         {name: values.reshape(shape) for name, values in outcomes.items()},
         State(*(field.reshape(shape) for field in end)),
@@ -126,7 +126,7 @@ def waveform(state, times, **parameters):
     cases, volume = _with(state.volume, parameters)
     shape = volume.shape
     flat = State(*(np.broadcast_to(field, shape).ravel() for field in state))
-    traced = stepping.trace(cases, flat, np.asarray(times, dtype=float))
+    traced = cycles.trace(cases, flat, np.asarray(times, dtype=float))
     return {name: values.reshape((*shape, -1)) for name, values in traced.items()}
 
 
@@ -171,14 +171,14 @@ def _general(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
     volume, _ = quadrature.solve(cases)
     airway = settled_airway(cases.p_high, cases.p_low, cases.t_high, cases.t_low, cases.valve_time)
     guess = State(volume, openness, airway, np.zeros(cases.size))
-    state, outcomes = stepping.settle_passive(cases, guess)
+    state, outcomes = cycles.settle_passive(cases, guess)
     breathing = cases.effort_pressure > 0.0
     if breathing.any():
         slow = ~(outcomes["cycles_to_settle"] <= SETTLING_CYCLES)
         _merge(state, outcomes, breathing & slow, None)
         index = np.flatnonzero(breathing & ~slow)
         part = State(*(field[index] for field in state))
-        _merge(state, outcomes, index, stepping.run_window(cases.at(index), part))
+        _merge(state, outcomes, index, cycles.run_window(cases.at(index), part))
     return state, outcomes
 
 

@@ -78,6 +78,13 @@ class Cases:
         """Return the cases of an index or mask, or repeated by it."""
         return Cases(**{f.name: getattr(self, f.name)[index] for f in fields(self)})
 
+    @classmethod
+    def joined(cls, parts) -> Cases:
+        """Put cases together."""
+        return cls(
+            **{f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(cls)}
+        )
+
     def static_volume(self, pressure, open_fraction):
         """Gas in the relaxed lung at a static pressure [mL] and its transpulmonary pressure."""
         recoil = transpulmonary_pressure(

@@ -61,3 +61,9 @@ def muscle_pressure(clock, active, effort_pressure, effort_rate, effort_duration
     """Muscle pressure, inspiratory positive, shape (n,) [cmH2O]."""
     part = length(effort_rate, effort_duration)
     return np.where(active, effort_pressure * np.sin(np.pi * clock / part), 0.0)
+
+
+def muscle_rate(clock, active, effort_pressure, effort_rate, effort_duration):
+    """Rate of the muscle pressure, shape (n,) [cmH2O s-1]."""
+    part = length(effort_rate, effort_duration)
+    return np.where(active, effort_pressure * np.pi / part * np.cos(np.pi * clock / part), 0.0)

@@ -22,7 +22,11 @@ References
 
 from __future__ import annotations
 
+import numpy as np
 from scipy.special import ndtr
+
+#: Of the standard normal distribution.
+PEAK_DENSITY = 1.0 / np.sqrt(2.0 * np.pi)
 
 
 def open_fraction(openness, recruitable_share):
@@ -56,3 +60,15 @@ def margins(openness, pressure, opening_pressure, opening_spread, closing_pressu
         held_open(pressure, opening_pressure, opening_spread) - openness,
         openness - held_open(pressure, closing_pressure, closing_spread),
     )
+
+
+def density(pressure, mode, spread):
+    """Return the derivative of `held_open` by the pressure, shape (n,) [cmH2O-1].
+
+    Examples
+    --------
+    >>> round(float(density(20.0, 20.0, 6.0)), 4)
+    0.0665
+    """
+    distance = (pressure - mode) / spread
+    return np.exp(-0.5 * distance * distance) * (PEAK_DENSITY / spread)

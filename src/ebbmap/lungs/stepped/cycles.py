@@ -1,0 +1,189 @@
+"""What a cycle means: its outcomes, the settled cycle, a window with effort, signals over time.
+
+Sizes: n cases, t times.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from ebbmap.lungs.base import SOLVED
+from ebbmap.lungs.stepped import effort, mesh, relaxation
+from ebbmap.lungs.stepped.airway import valve
+from ebbmap.lungs.stepped.balance import balance
+from ebbmap.lungs.stepped.cases import Cases
+from ebbmap.lungs.stepped.course import Course, State
+from ebbmap.lungs.stepped.quadrature import SETTLED_SHARE
+from ebbmap.lungs.stepped.radau import WEIGHTS
+from ebbmap.lungs.stepped.recruitment import held_open, open_fraction
+from ebbmap.units import L_PER_ML, ML_PER_L
+
+#: What this lung solves for.
+SOLVES = (
+    *SOLVED,
+    "end_high_transpulmonary_pressure",
+    "mean_pleural_pressure",
+    "open_fraction_end_high",
+    "open_fraction_end_release",
+    "closed_per_release",
+    "closed_fraction",
+    "cycles_to_settle",
+    "effort_share",
+    "transpulmonary_pressure_swing",
+)
+
+#: With effort, this many cycles are run before the window opens, and this many make the window.
+SETTLING_CYCLES, WINDOW_CYCLES = 10, 20
+
+#: Share of P high below which a drive is rounding.
+NO_DRIVE = 1e-8
+
+#: A step ends at a turn of the flow when the drive has fallen to this share of that before.
+AT_TURN = 1e-2
+
+Outcomes = dict[str, np.ndarray]
+
+
+def resting(cases: Cases, pressure) -> State:
+    """Return the lung at rest at a pressure, as it is after having been held open, then let down.
+
+    The units whose closing pressure lies above `pressure` [cmH2O] are closed.
+    """
+    openness = held_open(pressure, cases.closing_pressure, cases.closing_spread)
+    fraction = open_fraction(openness, cases.recruitable_share)
+    volume, _ = cases.static_volume(pressure, fraction)
+    return State(volume, openness, pressure, np.zeros_like(pressure))
+
+
+def run_cycle(cases: Cases, begun: State) -> tuple[Outcomes, State]:
+    """Run one cycle: return its outcomes and the state after it; NaN where none was found."""
+    found = relaxation.solve(cases, begun, _describe, len(SOLVES) + 4, closed=False)
+    outcomes = dict(zip(SOLVES, found, strict=False))
+    period = cases.t_high + cases.t_low
+    top = valve(begun.airway_pressure, cases.p_high, cases.t_high, cases.valve_time)
+    end = State(
+        *found[-2:], valve(top, cases.p_low, cases.t_low, cases.valve_time),
+        effort.advance(begun.clock, period, cases.effort_rate),
+    )  # fmt: skip
+    return outcomes, end
+
+
+def settle_passive(cases: Cases, guess: State) -> tuple[State, Outcomes]:
+    """Find the settled cycle without effort.
+
+    Parameters
+    ----------
+    cases : Cases
+        n cases; effort is left out.
+    guess : State
+        Where to begin the search.
+
+    Returns
+    -------
+    state : State
+        At the end of a release; NaN where it did not settle.
+    outcomes : dict of str to ndarray, shape (n,)
+        Of the settled cycle; NaN where it did not settle.
+    """
+    cases = replace(cases, effort_pressure=np.zeros(cases.size))
+    found = relaxation.solve(cases, guess, _describe, len(SOLVES) + 4, closed=True)
+    state = State(*found[-4:-2], guess.airway_pressure, guess.clock)
+    return state, dict(zip(SOLVES, found, strict=False))
+
+
+def run_window(cases: Cases, state: State) -> tuple[State, Outcomes]:
+    """Let breathing cases run in, then average each outcome over the cycles of the window."""
+    for _ in range(SETTLING_CYCLES):
+        _, state = run_cycle(cases, state)
+    total = {name: np.zeros(cases.size) for name in SOLVES}
+    for _ in range(WINDOW_CYCLES):
+        solved, state = run_cycle(cases, state)
+        for name, values in total.items():
+            values += solved[name]
+    return state, {name: values / WINDOW_CYCLES for name, values in total.items()}
+
+
+def _describe(course: Course, index) -> np.ndarray:
+    """Outcomes of a cycle in the order of `SOLVES`, then the state at its start and its end."""
+    cases = course.cases
+    seen = course.look()
+    release = course.releasing
+    # the fading leaps where flow turns: the end of a step that ends there goes with its middle;
+    # where flow has all but ended, rounding does not say which way it goes: the phase does
+    inward = np.where(np.abs(seen.drive) < NO_DRIVE * cases.p_high, ~release, seen.drive >= 0.0)
+    at_turn = np.abs(seen.drive[-1]) < AT_TURN * np.abs(seen.drive[-2])
+    inward[-1] = np.where(at_turn, inward[-2], inward[-1])
+    fading = course.look(inward).filling_by_volume
+
+    def total(signal):
+        """Integral over the cycle of a signal at the points of each step."""
+        return (np.tensordot(WEIGHTS, signal[1:], 1) * course.lengths).sum(axis=0)
+
+    # the step that ends as the release begins
+    last = (np.count_nonzero(~release, axis=0) - 1)[None]
+
+    def at_top(values):
+        return np.take_along_axis(values, last, axis=0)[0]
+
+    before, after = course.stages[:, -1], course.stages[:, -1, -1]
+    top, share_top = at_top(before[0]), open_fraction(at_top(before[1]), cases.recruitable_share)
+    end, share_end = after[0], open_fraction(after[1], cases.recruitable_share)
+    full, _ = cases.static_volume(cases.p_high, share_top)
+    empty, _ = cases.static_volume(cases.p_low, share_end)
+    period = cases.t_high + cases.t_low
+    released = top - end
+    expired = total(np.maximum(seen.filling, 0.0)) + course.start[0] - end
+    breathing = (cases.effort_pressure > 0.0) & (expired > 0.0)
+    outward = -seen.filling / ML_PER_L
+    outcomes = {
+        "release_volume": released,
+        "trapped_volume": end - empty,
+        "end_high_pressure": at_top(seen.alveolar[-1]),
+        "end_release_pressure": seen.alveolar[-1, -1],
+        "peak_expiratory_flow": np.where(release, outward, -np.inf).max(axis=(0, 1)),
+        "end_release_flow": outward[-1, -1],
+        "mean_alveolar_pressure": total(seen.alveolar) / period,
+        "fill_fraction": (top - course.start[0]) / (full - course.start[0]),
+        "exhaled_fraction": released / (top - empty),
+        "time_constant_exp": cases.compliance * cases.resistance_exp * L_PER_ML,
+        "end_high_transpulmonary_pressure": at_top(seen.lung[-1]),
+        "mean_pleural_pressure": total(seen.pleural) / period,
+        "open_fraction_end_high": share_top,
+        "open_fraction_end_release": share_end,
+        "closed_per_release": share_top - share_end,
+        # the two ends stand for their phases: the lung mostly moves early in each
+        "closed_fraction": 1.0 - (share_top * cases.t_high + share_end * cases.t_low) / period,
+        "cycles_to_settle": np.log(SETTLED_SHARE) / total(fading),
+        "effort_share": np.where(
+            breathing, 1.0 - released / np.where(breathing, expired, 1.0), 0.0
+        ),
+        "transpulmonary_pressure_swing": seen.lung.max(axis=(0, 1)) - seen.lung.min(axis=(0, 1)),
+    }  # fmt: skip
+    return np.stack([*(outcomes[name] for name in SOLVES), *course.start, *after])
+
+
+def trace(cases: Cases, state: State, times) -> dict[str, np.ndarray]:
+    """Follow the lung to each time, shape (n, t); T high begins at time 0.
+
+    The release goes on for as long as is asked.
+    """
+    late = float(np.max(times)) - cases.t_high
+    longer = replace(cases, t_low=np.maximum(cases.t_low, late))
+    names = ("airway_pressure", "alveolar_pressure", "flow", "volume", "open_fraction")
+
+    def follow(course: Course, index) -> np.ndarray:
+        at = np.broadcast_to(times[:, None], (times.size, index.size))
+        airway, muscle = course.forces_at(at, at)
+        volume, openness = mesh.sample(course, at)
+        seen = balance(course.cases, volume, openness, airway, muscle)
+        return np.concatenate((
+            np.broadcast_to(airway, at.shape), seen.alveolar, seen.filling / ML_PER_L, volume,
+            open_fraction(openness, course.cases.recruitable_share),
+        ))  # fmt: skip
+
+    found = relaxation.solve(longer, state, follow, len(names) * times.size, closed=False)
+    return {
+        name: rows.T for name, rows in zip(names, np.split(found, len(names)), strict=True)
+    }  # fmt: skip
