@@ -9,7 +9,7 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq, minimize_scalar
 
 from ebbmap.lungs import lung_model, stepped
-from ebbmap.lungs.stepped import stepping
+from ebbmap.lungs.stepped import cycles
 from ebbmap.lungs.stepped.cases import NAMES
 from ebbmap.lungs.stepped.recoil import (
     elastances,
@@ -317,8 +317,8 @@ def test_settled_cycle_with_memory_against_solve_ivp():
 def test_a_window_with_effort_against_solve_ivp(monkeypatch):
     # one cycle runs in and two are averaged, to keep it short: the code is that of the full window
     run_in, window = 1, 2
-    monkeypatch.setattr(stepping, "SETTLING_CYCLES", run_in)
-    monkeypatch.setattr(stepping, "WINDOW_CYCLES", window)
+    monkeypatch.setattr(cycles, "SETTLING_CYCLES", run_in)
+    monkeypatch.setattr(cycles, "WINDOW_CYCLES", window)
     rng = np.random.default_rng(17)
     cases = remembering(26, 18)
     for case in cases:

@@ -101,7 +101,7 @@ def test_quadrature_and_collocation_agree():
         np.testing.assert_allclose(other[name], expected, rtol=1e-6, atol=1e-9, err_msg=name)
 
 
-def gas_through_the_mouth(course, _):
+def gas_through_the_mouth(course):
     """Gas in, gas out, and what the lung has gained, by the flow at every stage."""
     flow = course.look().filling[1:] * course.lengths
     gas = [(WEIGHTS[:, None, None] * part).sum(axis=(0, 1))

@@ -15,8 +15,8 @@ from ebbmap.lungs.stepped import cycles, quadrature
 from ebbmap.lungs.stepped.airway import FASTEST_VALVE, settled_airway
 from ebbmap.lungs.stepped.cases import NAMES, Cases, gather
 from ebbmap.lungs.stepped.course import State
-from ebbmap.lungs.stepped.recruitment import held_open
 from ebbmap.lungs.stepped.cycles import SETTLING_CYCLES, SOLVES
+from ebbmap.lungs.stepped.recruitment import held_open
 
 __all__ = ["STEPPED", "State", "cycle", "rest", "settle", "solve", "waveform"]
 

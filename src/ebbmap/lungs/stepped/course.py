@@ -140,9 +140,7 @@ class Course:
         low = middles >= cases.t_high
         airway = np.where(low, cases.p_low, cases.p_high)
         if (cases.valve_time > FASTEST_VALVE).any():
-            filled = valve(
-                self.begun.airway_pressure, cases.p_high, cases.t_high, cases.valve_time
-            )
+            filled = valve(self.begun.airway_pressure, cases.p_high, cases.t_high, cases.valve_time)
             first = np.where(low, filled, self.begun.airway_pressure)
             airway = valve(first, airway, times - np.where(low, cases.t_high, 0.0),
                            cases.valve_time)  # fmt: skip
@@ -186,12 +184,14 @@ class Course:
         return np.concatenate((self.starts()[:, None], self.stages), axis=1)
 
     def times(self) -> np.ndarray:
-        """Times of the start and the stages of each step [s], shape (s + 1, k, n)."""
+        """Return the times of start and stages of each step [s], shape (s + 1, k, n)."""
         return self.ends[:-1] + POINTS[:, None, None] * self.lengths
 
     def look(self, inward=None) -> Balance:
         """Look at the lung at the start and the stages of each step, shape (s + 1, k, n)."""
-        return balance(self.cases, *self.points(), *self.forces_at(self.times()), inward)
+        volume, openness = self.points()
+        airway, muscle = self.forces_at(self.times())
+        return balance(self.cases, volume, openness, airway, muscle, inward)
 
     def improve(self, scale, boldness, *, closed: bool) -> np.ndarray:
         """Take one Newton step in place.
@@ -210,7 +210,8 @@ class Course:
         ndarray, shape (n,)
             Size of the step: of volumes as a share of `scale`, of the openness as it is.
         """
-        seen = balance(self.cases, *self.stages, *self.forces)
+        volume, openness = self.stages
+        seen = balance(self.cases, volume, openness, *self.forces)
         rates = np.stack((seen.filling, seen.opening))
         gap = self.starts()[:, None] - self.stages
         lengths = self.lengths

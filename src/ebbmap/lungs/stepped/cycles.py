@@ -64,7 +64,7 @@ def run_cycle(cases: Cases, begun: State) -> tuple[Outcomes, State]:
     period = cases.t_high + cases.t_low
     top = valve(begun.airway_pressure, cases.p_high, cases.t_high, cases.valve_time)
     end = State(
-        *found[-2:], valve(top, cases.p_low, cases.t_low, cases.valve_time),
+        found[-2], found[-1], valve(top, cases.p_low, cases.t_low, cases.valve_time),
         effort.advance(begun.clock, period, cases.effort_rate),
     )  # fmt: skip
     return outcomes, end
@@ -89,7 +89,7 @@ def settle_passive(cases: Cases, guess: State) -> tuple[State, Outcomes]:
     """
     cases = replace(cases, effort_pressure=np.zeros(cases.size))
     found = relaxation.solve(cases, guess, _describe, len(SOLVES) + 4, closed=True)
-    state = State(*found[-4:-2], guess.airway_pressure, guess.clock)
+    state = State(found[-4], found[-3], guess.airway_pressure, guess.clock)
     return state, dict(zip(SOLVES, found, strict=False))
 
 
@@ -105,7 +105,7 @@ def run_window(cases: Cases, state: State) -> tuple[State, Outcomes]:
     return state, {name: values / WINDOW_CYCLES for name, values in total.items()}
 
 
-def _describe(course: Course, index) -> np.ndarray:
+def _describe(course: Course) -> np.ndarray:
     """Outcomes of a cycle in the order of `SOLVES`, then the state at its start and its end."""
     cases = course.cases
     seen = course.look()
@@ -173,8 +173,8 @@ def trace(cases: Cases, state: State, times) -> dict[str, np.ndarray]:
     longer = replace(cases, t_low=np.maximum(cases.t_low, late))
     names = ("airway_pressure", "alveolar_pressure", "flow", "volume", "open_fraction")
 
-    def follow(course: Course, index) -> np.ndarray:
-        at = np.broadcast_to(times[:, None], (times.size, index.size))
+    def follow(course: Course) -> np.ndarray:
+        at = np.broadcast_to(times[:, None], (times.size, course.cases.size))
         airway, muscle = course.forces_at(at, at)
         volume, openness = mesh.sample(course, at)
         seen = balance(course.cases, volume, openness, airway, muscle)

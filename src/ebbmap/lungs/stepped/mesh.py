@@ -26,7 +26,7 @@ ALLOWED = 3e-10
 #: The gas left in a release is held to its own size down to this share of what there was.
 LEAST_LEFT = 1e-4
 
-#: A release smaller than this share of the gas between P low and P high is not held to its own size.
+#: A release smaller than this share of the gas between P low and P high is not held to its own.
 LEAST_RELEASE = 1e-4
 
 #: A step may be cut into so many, and counts at least as this share of one.
@@ -54,7 +54,7 @@ _NEVER = 1e30  # s: a time constant of what does not move
 
 
 def breaks(cases: Cases, clock) -> np.ndarray:
-    """Times at which what drives the lung has a break: the release, and where efforts switch.
+    """Say when what drives the lung has a break: at the release, and where efforts switch.
 
     Returns
     -------
@@ -108,9 +108,7 @@ def first_course(cases: Cases, begun: State) -> Course:
         np.empty((2, STAGES, every.shape[0] - 1, cases.size)),
     )  # fmt: skip
     low = course.releasing
-    target, start, lung = (
-        np.where(low, late, early) for early, late in zip(*levels, strict=True)
-    )
+    target, start, lung = (np.where(low, late, early) for early, late in zip(*levels, strict=True))
     since = course.times()[1:] - np.where(low, cases.t_high, 0.0)
     course.stages[0] = target + (start - target) * np.exp(-since / lung)
     course.stages[1] = begun.openness
@@ -118,7 +116,7 @@ def first_course(cases: Cases, begun: State) -> Course:
 
 
 def _spread(duration, scales) -> np.ndarray:
-    """Ends of the steps of a phase, shape (FIRST_STEPS + 1, n), denser where things move fast."""
+    """Spread steps over a phase: their ends, shape (FIRST_STEPS + 1, n), denser at its start."""
 
     def passed(t):
         total, slope = EVEN_WEIGHT * t / duration, EVEN_WEIGHT / duration
@@ -168,7 +166,9 @@ def cuts(course: Course, error) -> np.ndarray:
     if slow.any():
         # while the valve moves hardly any gas may flow, but flow has its peak
         since = course.ends[:, None] - np.stack((np.zeros(cases.size), cases.t_high))
-        faded = np.exp(-np.maximum(since, 0.0) / np.where(slow, THINNING * cases.valve_time, _NEVER))
+        faded = np.exp(
+            -np.maximum(since, 0.0) / np.where(slow, THINNING * cases.valve_time, _NEVER)
+        )
         moved = -np.diff(faded, axis=0)
         wanted = np.maximum(wanted, VALVE_STEPS * moved.sum(axis=1))
     return np.clip(wanted, LEAST_CUT, MOST_CUTS) * (course.lengths > 0.0)
@@ -217,7 +217,9 @@ def kinks(course: Course, seen: Balance) -> tuple[np.ndarray, np.ndarray]:
     values, size = signals(course, seen)
     positive = values > 0.0
     turns = positive[:, 1:] != positive[:, :-1]
-    where = np.nonzero(turns.any(axis=1) & (_around(np.abs(values).max(axis=1)) > LEAST_KINK * size))
+    where = np.nonzero(
+        turns.any(axis=1) & (_around(np.abs(values).max(axis=1)) > LEAST_KINK * size)
+    )
     row, step, case = where
     first = turns.transpose(0, 2, 3, 1)[where].argmax(axis=1)
     own = values.transpose(0, 2, 3, 1)[where].T
@@ -275,7 +277,7 @@ def new_course(course: Course, cut, count: int, extra) -> Course:
         Breaks and kinks [s], fewer than `count` in every case; what lies beyond the period is none.
     """
     old, lengths = course.ends, course.lengths
-    steps, n = lengths.shape
+    n = lengths.shape[1]
     passed = np.concatenate((np.zeros((1, n)), np.cumsum(cut, axis=0)))
     inside = extra < old[-1]
     free = count - np.count_nonzero(inside, axis=0)
@@ -286,9 +288,7 @@ def new_course(course: Course, cut, count: int, extra) -> Course:
     base = np.where(level < passed[-1], base, old[-1])
     ends = np.concatenate((old[:1], base, np.where(inside, extra, old[-1])))
     ends = np.concatenate((np.sort(ends, axis=0)[:count], old[-1:]))
-    new = Course(
-        course.cases, course.begun, course.start, ends, np.empty((2, STAGES, count, n))
-    )
+    new = Course(course.cases, course.begun, course.start, ends, np.empty((2, STAGES, count, n)))
     new.stages = sample(course, new.times()[1:].reshape(-1, n)).reshape(new.stages.shape)
     return new
 
@@ -307,11 +307,14 @@ def sample(course: Course, times) -> np.ndarray:
 
 
 def _place(values, ends) -> np.ndarray:
-    """Step in which each value lies, shape (..., n): the last one that begins before it."""
-    index = np.zeros(values.shape, dtype=np.intp)
-    for end in ends[1:-1]:
-        index += values > end
-    return index
+    """Step in which each value lies, shape (m, n): the last one that begins before it."""
+    m = values.shape[0]
+    # where all are put in order, so many ends of steps come before each value
+    order = np.argsort(np.concatenate((values, ends[1:-1])), axis=0, kind="stable")
+    before = np.cumsum(order >= m, axis=0)
+    index = np.empty_like(order)
+    np.put_along_axis(index, order, before, axis=0)
+    return index[:m]
 
 
 def _take(array, index) -> np.ndarray:

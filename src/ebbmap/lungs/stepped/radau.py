@@ -17,6 +17,8 @@ References
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.polynomial.legendre import legroots
 
@@ -42,7 +44,7 @@ WEIGHTS = INTEGRALS[-1]
 POLYNOMIAL = np.linalg.inv(POINTS[:, None] ** np.arange(STAGES + 1))
 
 #: A two-by-two matrix is a tuple of four arrays, row by row; a multiple of the identity a float.
-Matrix = tuple | float
+Matrix = Any
 
 
 def between(values, share):
@@ -159,9 +161,7 @@ class Steps:
             for below in range(i + 1, STAGES):
                 factor = times(self.rows[below][i], self.own[i])
                 for j in range(i + 1, STAGES):
-                    self.rows[below][j] = minus(
-                        self.rows[below][j], times(factor, self.rows[i][j])
-                    )
+                    self.rows[below][j] = minus(self.rows[below][j], times(factor, self.rows[i][j]))
                 self.right[below] = less(self.right[below], apply(factor, self.right[i]))
                 self.pull[below] = minus(self.pull[below], times(factor, self.pull[i]))
         #: the end of a step is carry x start + shift; shapes (k, 2, 2, n) and (k, 2, n)
@@ -180,7 +180,7 @@ class Steps:
         return total[:, :2], total[:, 2]
 
     def stages(self, start) -> np.ndarray:
-        """Changes of the stages, shape (2, s, k, n), after one of `start` (2, n) before all."""
+        """Return changes of the stages, shape (2, s, k, n), after one of `start` (2, n)."""
         steps, _, n = self.shift.shape
         before = np.empty((2, steps, n))
         now = start

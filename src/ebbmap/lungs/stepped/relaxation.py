@@ -19,29 +19,28 @@ from ebbmap.lungs.stepped.course import Course, State
 from ebbmap.lungs.stepped.radau import STAGES
 
 #: Numbers that one array of stages may hold: what a Newton step needs then fits the cache.
-TOGETHER = 16_384
+TOGETHER = 32_768
 
 #: Newton steps at most, and the change (of the gas between P low and P high, of the openness) at
-#: which they end: for the rough cycle, then for all finer ones. They are quick in the end: the
-#: last change is far larger than what is left.
+#: which they end: for the rough cycle, then for all finer ones.
 ROUGH, FINE = (30, 1e-2), (20, 1e-10)
 
-#: A change that a case may not be accepted with, and one with which it is given up.
-SETTLED, LOST = 1e-9, 1e-2
-
 #: Shares of a Newton step that are taken, in turn.
-BOLDNESS = (1.0,) * 10 + (0.7, 0.4, 1.0, 0.5) * 10
+BOLDNESS = (1.0,) * 10 + (0.7, 0.4, 1.0, 0.5) * 5
+
+#: With a larger last change than the first a case is not accepted, than the second given up.
+SETTLED, LOST = 1e-9, 1e-2
 
 #: A cycle is accepted when no step's error is above this multiple of the allowed one: never on the
 #: rough steps and the first new ones, then on each finer set. What a sharp bend of the flow leaves
 #: is smaller than its estimate says.
 ACCEPTED = (0.0, 0.0, 4.0, 4.0, 8.0, 16.0, 32.0, 64.0, 64.0, 64.0)
 
-#: Nor while a kink lies astray from the ends of the steps by more than this multiple of
+#: Nor is one accepted while its kinks lie further astray than the same multiple of this.
 ASTRAY = 1e-8
 
 #: Counts of steps; more than asked for are taken, so that cases go together.
-COUNTS = (8, 11, 15, 20, 27, 36, 48, 64, 85, 113, 150, 200, 270, 360, 480)
+COUNTS = (8, 12, 18, 27, 40, 60, 90, 135, 200, 300, 450)
 
 #: A case with more breaks and kinks than this is given up.
 MOST_KINKS = 150
@@ -51,7 +50,7 @@ MARGIN, MORE = 1.05, 1.1
 
 
 def solve(
-    cases: Cases, begun: State, finish: Callable[[Course, np.ndarray], np.ndarray], rows: int,
+    cases: Cases, begun: State, finish: Callable[[Course], np.ndarray], rows: int,
     *, closed: bool,
 ) -> np.ndarray:  # fmt: skip
     """Solve one cycle of each case.
@@ -63,7 +62,7 @@ def solve(
     begun : State
         How it begins, or a guess of it.
     finish : callable
-        ``finish(course, index) -> ndarray (rows, m)``: what is wanted of m finished cases.
+        ``finish(course) -> ndarray (rows, m)``: what is wanted of m finished cases.
     rows : int
         How many numbers that is.
     closed : bool
@@ -98,7 +97,7 @@ def solve(
                 good = error.max(axis=0) <= accepted * mesh.ALLOWED
                 good &= (astray <= accepted * ASTRAY) & (size <= SETTLED)
                 if good.any():
-                    found[:, index[good]] = finish(course.at(good), index[good])
+                    found[:, index[good]] = finish(course.at(good))
                 _lay(meshes, index, course, kinks, error, ~good, MARGIN * MORE**number)
             under_way = [part for count in meshes for part in _together(meshes[count], count)]
     return found
