@@ -228,29 +228,33 @@ def run_window(cases: Cases, state: State) -> tuple[State, dict[str, np.ndarray]
 
 
 def trace(cases: Cases, state: State, times) -> dict[str, np.ndarray]:
-    """Follow the lung to each time, shape (n, t); times rise, T high begins at time 0."""
-    names = ("airway_pressure", "alveolar_pressure", "flow", "volume")
-    traced = {name: np.empty((cases.size, times.size)) for name in names}
-    period = cases.t_high + cases.t_low
-    within = np.zeros(cases.size)
-    before = 0.0
-    for number, time in enumerate(times):
-        ahead = np.full(cases.size, time - before)
-        while (ahead > 0.0).any():
-            filling = within < cases.t_high
-            leg = np.minimum(ahead, np.where(filling, cases.t_high, period) - within)
-            target = np.where(filling, cases.p_high, cases.p_low)
-            state, _ = march(cases, state, target, leg)
-            within, ahead = within + leg, ahead - leg
-            within = np.where(within >= period, 0.0, within)
-        before = time
-        target = np.where(within < cases.t_high, cases.p_high, cases.p_low)
-        slow = cases.valve_time > FASTEST_VALVE
-        state = state._replace(airway_pressure=np.where(slow, state.airway_pressure, target))
-        seen = snapshot(cases, state)
-        for name, values in zip(
-            names, (state.airway_pressure, seen.alveolar, -seen.outward_flow, state.volume),
-            strict=True,
-        ):  # fmt: skip
-            traced[name][:, number] = values
-    return traced
+    """Follow the lung to each time of one cycle, shape (n, t); the release begins at t_high.
+
+    Every time is a case of its own, run from the start of its phase, so that all go at once.
+    """
+    top, _ = march(cases, state, cases.p_high, cases.t_high)
+    lung, when = np.divmod(np.arange(cases.size * times.size), times.size)
+    every, since = cases.at(lung), times[when]
+    filling = since < every.t_high
+    target = np.where(filling, every.p_high, every.p_low)
+    ahead = since - np.where(filling, 0.0, every.t_high)
+    begun = State(
+        *(np.where(filling, one[lung], two[lung]) for one, two in zip(state, top, strict=True))
+    )
+    slow = every.valve_time > FASTEST_VALVE
+    there = begun._replace(airway_pressure=np.where(slow, begun.airway_pressure, target))
+    going = np.flatnonzero(ahead > 0.0)
+    if going.size:
+        start = State(*(field[going] for field in begun))
+        end, _ = march(every.at(going), start, target[going], ahead[going])
+        for field, values in zip(there, end, strict=True):
+            field[going] = values
+    seen = snapshot(every, there)
+    traced = {
+        "airway_pressure": there.airway_pressure,
+        "alveolar_pressure": seen.alveolar,
+        "flow": -seen.outward_flow,
+        "volume": there.volume,
+        "open_fraction": seen.open_fraction,
+    }
+    return {name: values.reshape(cases.size, -1) for name, values in traced.items()}
