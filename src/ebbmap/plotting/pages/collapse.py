@@ -77,7 +77,8 @@ def _cycle_page(one: xr.Dataset, name: str, colour: str, result: xr.Dataset) -> 
         f"One settled cycle of the {name} lung for each release time (shaded), "
         f"{result.attrs['fixed']}. Bands: pressures at which units close and open, mode and one "
         "standard deviation. Dashed: what would stay open if units closed at once. Percentages: "
-        "shares of all units; some still close as T high begins, and count as reopened with the rest. "
+        "shares of all units; some still close as T high begins, and count as reopened with the "
+        "rest. "
         f"{ROUGH} N = 1 lung.",
         result,
     )
@@ -116,7 +117,8 @@ def _along_page(result: xr.Dataset) -> Page:
         fig,
         f"Settled cycles along T low, {result.attrs['fixed']}. Shaded: T low that keeps each rule "
         "(50 to 75 %), and what closes at the longest of them. Dashed: what would have closed if "
-        f"units closed at once at the pressure of the moment. Dotted line: time constant of closing. {ROUGH} N = 1 lung each.",
+        "units closed at once at the pressure of the moment. Dotted line: time constant of "
+        f"closing. {ROUGH} N = 1 lung each.",
         result,
     )
     told = ". ".join(_told_rules(result.sel(population=name), name) for name in names)
