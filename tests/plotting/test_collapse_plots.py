@@ -14,7 +14,7 @@ from ebbmap.plotting.collapse import (
     plot_open_fraction,
 )
 from ebbmap.plotting.pages import pages_of
-from ebbmap.plotting.pages.caption import LEAST_TEXT, SHOWN_WIDTH
+from ebbmap.plotting.pages.caption import LEAST_TEXT, SHOWN_WIDTH, line_width
 from ebbmap.populations import POPULATIONS
 
 SET = {"p_high": 24.0, "p_low": 0.0, "t_high": 4.0, "recruitable_share": 0.3}
@@ -101,6 +101,13 @@ def test_pages_have_text_for_all_eyes(result):
         assert min(sizes) >= least - 1e-9, name
         assert len(text) > 60 and "nan" not in text
         assert "time constants are rough" in figure.texts[-1].get_text().replace("\n", " ")
+
+
+def test_no_line_of_a_caption_runs_off_the_page(result):
+    for name, figure, _ in pages_of("collapse", result):
+        (caption,) = figure.texts[-1:]
+        for line in caption.get_text().split("\n"):
+            assert line_width(line, caption.get_fontsize()) < 0.98 * figure.get_figwidth(), name
 
 
 def test_a_lung_that_cannot_be_solved_is_drawn_without_a_warning():
