@@ -113,3 +113,26 @@ def test_times_lie_on_both_sides_of_every_jump():
     sides = drawn["airway_pressure"].values.reshape(200, 2, 10)
     assert (sides[:, 0] == 25.0).all()
     assert (sides[:, 1] == 2.0).all()
+
+
+def test_the_stepped_lung_draws_how_much_is_open_and_lets_a_release_go_on():
+    closing = {"recruitable_share": 0.3, "t_low": [0.5, 1.5], "t_high": 4.0}
+    drawn = ebbmap.waveforms("stepped", times=[0.0, 3.9, 5.0, 8.0], release_goes_on=True, **closing)
+    assert drawn["open_fraction"].attrs["units"] == "1"
+    assert drawn["open_fraction"].attrs["long_name"] == "open fraction"
+    solved = ebbmap.simulate("stepped", **closing)
+    np.testing.assert_allclose(
+        drawn["open_fraction"][:, 0], solved["open_fraction_end_release"], atol=1e-6
+    )
+    # in a release that goes on, no unit opens and the lung empties
+    assert (drawn["open_fraction"].diff("time")[:, 1:] < 0.0).all()
+    assert (drawn["alveolar_pressure"][:, -1] < 0.5).all()
+
+
+def test_start_up_of_the_stepped_lung_has_the_open_fraction():
+    values = {"recruitable_share": 0.3, "t_low": 1.5, "t_high": 2.0}
+    first = ebbmap.start_up("stepped", start_pressure=5.0, cycles=2, **values)
+    drawn = ebbmap.waveforms("stepped", start_pressure=5.0, cycles=2, points=4, **values)
+    ends = drawn["open_fraction"].values.reshape(2, 8)[:, -1]
+    # the stated error of the model; the last time lies a billionth of a cycle before the end
+    np.testing.assert_allclose(ends, first["open_fraction_end_release"], atol=1e-6)

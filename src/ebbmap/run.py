@@ -13,6 +13,7 @@ import xarray as xr
 
 from ebbmap.analysis.adjusting import adjust_settings
 from ebbmap.analysis.boxes import find_boxes
+from ebbmap.analysis.collapse import follow_collapse
 from ebbmap.analysis.comparing import compare_lungs
 from ebbmap.analysis.course import co2_course
 from ebbmap.analysis.drivers import find_drivers
@@ -177,6 +178,15 @@ def _inside(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     )  # fmt: skip
 
 
+def _collapse(kind: str, study: Study, asked: Any) -> Iterator[Task]:
+    yield Task(
+        kind, kind, 0,
+        lambda progress: follow_collapse(
+            study.question, grid=study.axes["t_low"], t_low=tuple(asked.t_low)
+        ),
+    )  # fmt: skip
+
+
 def _adjust(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     yield Task(
         kind, kind, 0,
@@ -304,6 +314,7 @@ _PLANS: Mapping[str, Callable[[str, Study, Any], Iterator[Task]]] = MappingProxy
         "compare": _compare,
         "startup": _startup,
         "inside": _inside,
+        "collapse": _collapse,
         "adjust": _adjust,
         "wean": _wean,
         "rules": _rules,

@@ -92,6 +92,8 @@ def summary(kind: str, result: xr.Dataset) -> Iterator[RenderableType]:
         yield _trade_table(result)
     elif kind == "course":
         yield _course_table(result)
+    elif kind == "collapse":
+        yield _collapse_table(result)
     elif kind == "wean":
         yield from wean_tables(result)
     elif kind == "adjust":
@@ -371,6 +373,24 @@ def _course_table(result: xr.Dataset) -> Table:
         five = float(one["paco2"].interp(time=300.0))
         numbers = (one["paco2_start"], five, one["paco2"][-1], one["paco2_end"])
         table.add_row(name, *(f"{float(number):.1f}" for number in numbers))
+    return table
+
+
+def _collapse_table(result: xr.Dataset) -> Table:
+    """Show what closes and reopens: release times as drawn, and the longest of each rule."""
+    table = _table(result.attrs["title"], "population", "T low [s]", "flow ratio", "closes",
+                   "if units closed at once", "reopens in T high")  # fmt: skip
+    for name in result["population"].values.astype(str):
+        for t_low in result["release"].values:
+            one = result.sel(population=name, release=t_low, t_low=t_low)
+            table.add_row(name, f"{t_low:g}", f"{float(one['flow_ratio']):.0%}", *(
+                f"{float(one[key]):.1%}"
+                for key in ("closed_per_release", "closed_by_pressure", "reopened")
+            ))  # fmt: skip
+        for rule in result["rule"].values.astype(str):
+            one = result.sel(population=name, rule=rule, end="last")
+            table.add_row(name, f"{float(one['rule_t_low']):.2f}, longest by {rule}", "",
+                          f"{float(one['rule_closed']):.1%}", "", "")  # fmt: skip
     return table
 
 

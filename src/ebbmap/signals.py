@@ -61,6 +61,10 @@ _ALL = (
         "alveolar_pressure_slow", r"P_\mathrm{A,slow}",
         "alveolar pressure in the slow compartment", "cmH2O",
     ),
+    Signal(
+        "open_fraction", "x", "open fraction", "1",
+        comment="Share of all units of the lung that are open.",
+    ),
 )  # fmt: skip
 
 SIGNALS: Mapping[str, Signal] = MappingProxyType({s.name: s for s in _ALL})

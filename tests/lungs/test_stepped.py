@@ -253,6 +253,49 @@ def test_waveform_of_the_linear_lung_is_exponential():
     np.testing.assert_allclose(seen["alveolar_pressure"][5], settled["end_release_pressure"], 1e-6)
     assert seen["airway_pressure"].tolist() == [25.0, 25.0, 25.0, 0.0, 0.0, 0.0]
     assert np.all(np.sign(seen["flow"]) == [1, 1, 1, -1, -1, -1])
+    assert np.all(seen["open_fraction"] == 1.0)
+
+
+def test_a_release_may_go_on_beyond_the_cycle():
+    state = stepped.settle(**USUAL)
+    times = np.array([5.2, 5.5, 6.0, 8.0])
+    seen = stepped.waveform(state, times, **USUAL)
+    height = STEPPED.solve(**USUAL)["end_high_pressure"]
+    # the stated error of the model, relative to P high
+    np.testing.assert_allclose(
+        seen["alveolar_pressure"], height * np.exp(-(times - 5.0) / 0.7), atol=25.0 * 1e-6
+    )
+    np.testing.assert_array_equal(seen["airway_pressure"], 0.0)
+
+
+def test_units_that_no_pressure_holds_open_close_with_their_time_constant():
+    falling = USUAL | {
+        "recruitable_share": 0.4, "opening_pressure": 60.0, "opening_spread": 0.1,
+        "closing_pressure": 60.0, "closing_spread": 0.1, "closing_time_constant": 0.8,
+    }  # fmt: skip
+    state = stepped.rest(10.0, **falling)._replace(openness=np.array(1.0))
+    times = np.array([0.0, 0.3, 2.0, 5.0, 5.4])
+    seen = stepped.waveform(state, times, **falling)
+    # all pressures lie 30 standard deviations below 60, so that no unit opens or stays open
+    np.testing.assert_allclose(
+        seen["open_fraction"], 1.0 - 0.4 * -np.expm1(-times / 0.8), atol=1e-6
+    )
+
+
+def test_the_open_fraction_over_time_joins_the_ends_of_the_phases():
+    closing = {name: np.array([value, value]) for name, value in USUAL.items()} | {
+        "recruitable_share": np.array([0.3, 0.4]), "t_low": np.array([1.5, 2.0]),
+        "closing_time_constant": np.array([0.5, 1.0]),
+    }  # fmt: skip
+    solved = STEPPED.solve(**closing)
+    seen = stepped.waveform(stepped.settle(**closing), np.array([0.0, 4.999999, 6.4]), **closing)
+    after, start = solved["open_fraction_end_high"], solved["open_fraction_end_release"]
+    assert np.all(solved["closed_per_release"] > 0.005)
+    # the stated error of the model, and a settled cycle known to 3e-10
+    np.testing.assert_allclose(seen["open_fraction"][:, 0], start, atol=1e-6)
+    np.testing.assert_allclose(seen["open_fraction"][:, 1], after, atol=1e-6)
+    within = seen["open_fraction"][:, 2]
+    assert np.all((within < after) & (within > start))
 
 
 def test_the_first_cycles_lead_to_the_settled_one():

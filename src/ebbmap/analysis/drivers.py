@@ -18,6 +18,8 @@ from ebbmap.analysis.factors import (
     finish,
     groups_among,
     named_outcomes,
+    say_factor,
+    say_outcome,
     solve_places,
 )
 from ebbmap.analysis.failures import locate_failures
@@ -29,6 +31,7 @@ from ebbmap.design import RESAMPLING_STREAM, draw_sobol_design, seed_stream
 from ebbmap.errors import NonFiniteOutcomeError
 from ebbmap.evaluate import OK
 from ebbmap.labelling import describe
+from ebbmap.parameters import PARAMETERS
 from ebbmap.populations import Population
 
 #: Without a stopping width the curve of convergence starts at this share of the base rows.
@@ -317,8 +320,9 @@ def _disagreement(index, interval, indices, along: str) -> str:
         return "PAWN and total indices rank no two parameters differently beyond their intervals"
     outcome, place, first, second = told[0]
     return (
-        f"{len(told)} disagreements beyond the intervals, such as {outcome} at {along} "
-        f"{place:.3g}: total index {first} above {second}, PAWN the other way round"
+        f"{len(told)} disagreements beyond the intervals, such as {say_outcome(outcome)} at "
+        f"{PARAMETERS[along].say(round(float(place), 4))}: total index {say_factor(first)} above "
+        f"{say_factor(second)}, PAWN the other way round"
     )
 
 

@@ -20,10 +20,37 @@ from ebbmap.errors import EbbmapError
 from ebbmap.labelling import describe, provenance
 from ebbmap.limits import CAUTION, SAFE, UNDETERMINED, judge
 from ebbmap.lungs import lung_model
-from ebbmap.outcomes import outcomes_of, plan
+from ebbmap.outcomes import OUTCOMES, outcomes_of, plan
 from ebbmap.parameters import PARAMETERS, parameter
 from ebbmap.populations import EDGE, Marginal, Population
 from ebbmap.simulate import simulate
+
+
+def say_factor(name: str) -> str:
+    """Say a parameter in words; a group of them has its own name.
+
+    Examples
+    --------
+    >>> say_factor("resistance_exp"), say_factor("settings")
+    ('expiratory resistance', 'settings')
+    """
+    return PARAMETERS[name].long_name if name in PARAMETERS else name
+
+
+def say_outcome(name: str) -> str:
+    """Say an outcome, or the margin or verdict under a rule, in words.
+
+    Examples
+    --------
+    >>> say_outcome("margin_flow_ratio")
+    'the safety margin (flow ratio)'
+    """
+    if name in OUTCOMES:
+        return OUTCOMES[name].long_name
+    for start, what in (("margin_", "the safety margin"), ("safe_", "the verdict")):
+        if name.startswith(start):
+            return f"{what} ({name.removeprefix(start).replace('_', ' ')})"
+    return name
 
 
 @dataclass(frozen=True)

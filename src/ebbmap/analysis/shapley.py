@@ -16,6 +16,8 @@ from ebbmap.analysis.factors import (
     finish,
     groups_among,
     named_outcomes,
+    say_factor,
+    say_outcome,
     solve_places,
 )
 from ebbmap.analysis.factors import factors_of as find_factors
@@ -33,7 +35,6 @@ from ebbmap.cases import Question
 from ebbmap.design import check_counted, check_kind, draw_shapley_design, factors_of
 from ebbmap.evaluate import OK
 from ebbmap.labelling import describe
-from ebbmap.outcomes import OUTCOMES
 from ebbmap.parameters import PARAMETERS
 from ebbmap.units import display
 
@@ -246,11 +247,8 @@ def change_sentence(both: xr.Dataset, along: str) -> str:
     moved = f"rank {ranks[0]} to {ranks[1]}" if ranks[0] != ranks[1] else f"rank {ranks[0]} stays"
     unit = display(PARAMETERS[along].units)
     name, outcome = str(shown["parameter"].values[column]), str(shown["outcome"].values[number])
-    what = PARAMETERS[name].long_name if name in PARAMETERS else name
-    rule = outcome.removeprefix("margin_").replace("_", " ")
-    told = OUTCOMES[outcome].long_name if outcome in OUTCOMES else f"the safety margin ({rule})"
     return (
         f"at {PARAMETERS[along].long_name} {float(shown[along][place]):g} {unit} the share of "
-        f"{what} in {told} is {new[column]:.2f} ({low:.2f} to {high:.2f}) with the correlations, "
-        f"{old[column]:.2f} without ({moved})"
+        f"{say_factor(name)} in {say_outcome(outcome)} is {new[column]:.2f} ({low:.2f} to "
+        f"{high:.2f}) with the correlations, {old[column]:.2f} without ({moved})"
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
-from matplotlib.ticker import FormatStrFormatter, ScalarFormatter, StrMethodFormatter
+from matplotlib.ticker import FormatStrFormatter, LogLocator, NullFormatter, StrMethodFormatter
 
 from ebbmap.plotting.style import (
     FAINT,
@@ -15,8 +15,12 @@ from ebbmap.plotting.style import (
     colour_of,
     dress,
     own_axes,
+    spread_labels,
     words,
 )
+
+#: Least distance of two names, in powers of ten of the width.
+LABEL_GAP = 0.15
 
 
 def plot_convergence(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
@@ -52,14 +56,30 @@ def plot_convergence(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
                     textcoords="offset points", fontsize=9, color=INK)  # fmt: skip
     ax.set_xscale("log", base=2)
     ax.set_yscale("log")
-    ax.yaxis.set_major_formatter(ScalarFormatter())
-    ax.yaxis.set_minor_formatter(FormatStrFormatter("%.2g"))
+    ax.yaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+    ax.yaxis.set_major_formatter(FormatStrFormatter("%g"))
+    ax.yaxis.set_minor_formatter(NullFormatter())
     ax.xaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
     ax.set_xlabel("base rows N")
     ax.set_ylabel("widest interval")
-    ax.legend(frameon=False, fontsize=9)
+    _name_ends(ax, ds)
     dress(ax)
     return ax
+
+
+def _name_ends(ax: Axes, ds: xr.Dataset) -> None:
+    """Name each population beside the last point of its line, kept apart."""
+    known = []
+    for number, name in enumerate(ds["population"].values.astype(str)):
+        widths = ds["widest_by_size"].sel(population=name).values
+        if np.isfinite(widths).any():
+            known.append((number, name, float(np.log10(widths[np.isfinite(widths)][-1]))))
+    for (number, name, _), at in zip(
+        known, spread_labels([at for *_, at in known], LABEL_GAP), strict=True
+    ):
+        ax.annotate(name, (1.0, 10.0**at), xycoords=("axes fraction", "data"), xytext=(6, 0),
+                    textcoords="offset points", va="center", color=colour_of(name, number),
+                    annotation_clip=False)  # fmt: skip
 
 
 def plot_index_by_size(ds: xr.Dataset, *, index: str = "total", ax: Axes | None = None) -> Axes:
@@ -77,7 +97,7 @@ def plot_index_by_size(ds: xr.Dataset, *, index: str = "total", ax: Axes | None 
     Returns
     -------
     Axes
-        One line with a band per parameter.
+        One line with a band per parameter; a page that draws several names them once.
     """
     ax = own_axes(ax)
     ax.grid(axis="y", color=GRID, lw=0.8)
@@ -94,6 +114,5 @@ def plot_index_by_size(ds: xr.Dataset, *, index: str = "total", ax: Axes | None 
     ax.xaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
     ax.set_xlabel("base rows N")
     ax.set_ylabel(f"{index} index")
-    ax.legend(frameon=False, fontsize=7)
     dress(ax)
     return ax

@@ -28,7 +28,8 @@ def plot_interactions(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     Returns
     -------
     Axes
-        A lower triangle of second-order indices, with the first-order indices on its diagonal.
+        A lower triangle of second-order indices, with the first-order indices on its diagonal;
+        rows carry names and numbers, columns the numbers.
     """
     ax = own_axes(ax)
     names = ds["parameter"].values.astype(str)
@@ -53,8 +54,13 @@ def plot_interactions(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
             j, i + 0.12, f"{value[i, j]:.2f}\n± {(high - low) / 2:.2f}", ha="center", va="center",
             fontsize=9, color=colour,
         )  # fmt: skip
-    labels = ["\n".join(textwrap.wrap(words(name), 14)) for name in names]
-    ax.set_xticks(range(d), labels, rotation=35, ha="right", rotation_mode="anchor")
+    # names fit beside the rows only; the columns carry their numbers
+    numbers = [str(number) for number in range(1, d + 1)]
+    labels = [
+        f"{textwrap.fill(words(name), 20)} {number}"
+        for name, number in zip(names, numbers, strict=True)
+    ]
+    ax.set_xticks(range(d), numbers)
     ax.set_yticks(range(d), labels)
     dress(ax)
     ax.tick_params(length=0, labelsize=8)

@@ -340,6 +340,8 @@ def _check_teaching(raw, lung: Lung) -> list[str]:
         problems.append(
             f"analyses.inside: the lung {lung.name!r} has no slow compartment. Use 'paired'."
         )
+    if "collapse" in analyses:
+        problems += _check_collapse(raw, lung)
     start = _table(analyses, "startup")
     at, cycles = (
         start.get("longer_cycle"),
@@ -353,6 +355,23 @@ def _check_teaching(raw, lung: Lung) -> list[str]:
     end, now = _table(analyses, "wean").get("p_high_end"), _table(raw, "fixed").get("p_high")
     if isinstance(end, (int, float)) and isinstance(now, (int, float)) and not end < now:
         problems.append(f"analyses.wean.p_high_end: must be below P high of {now:g}; got {end:g}.")
+    return problems
+
+
+def _check_collapse(raw, lung: Lung) -> list[str]:
+    """Check that units can close, and that T low has an axis and times that can be drawn."""
+    place, fixed, problems = "analyses.collapse", _table(raw, "fixed"), []
+    if "t_low" not in _table(raw, "axes"):
+        problems.append(f"{place}: t_low has no axis. Add [axes.t_low].")
+    if "open_fraction" not in lung.signals:
+        return [*problems, f"{place}: in the lung {lung.name!r} no unit can close. Use 'stepped'."]
+    if "recruitable_share" not in _drawn(raw) and not fixed.get("recruitable_share"):
+        problems.append(f"{place}: nothing can close. Set fixed.recruitable_share above 0.")
+    if fixed.get("effort_pressure"):
+        problems.append(f"{place}: with effort no cycle settles. Set fixed.effort_pressure to 0.")
+    times = _table(raw, "analyses", "collapse").get("t_low")
+    if isinstance(times, list) and (found := _values_complaint("t_low", times)):
+        problems.append(f"{place}.t_low: {found}")
     return problems
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, FiniteFloat
 
 from ebbmap.analysis.adjusting import STEPS
+from ebbmap.analysis.collapse import DRAWN
 from ebbmap.analysis.comparing import TABLE
 from ebbmap.analysis.kernels.resampling import REPLICATES
 from ebbmap.analysis.weaning import P_HIGH_STEP, SECONDS_PER_PRESSURE
@@ -378,6 +379,14 @@ class Inside(Table):
     seconds: Annotated[float, Field(gt=0, le=60)] = 2.0
 
 
+class Collapse(Table):
+    """Units that close in a release and reopen in T high: some release times, and along T low."""
+
+    t_low: list[Annotated[Number, Field(gt=0)]] = Field(
+        list(DRAWN), min_length=1, max_length=4, description="release times that are drawn [s]"
+    )
+
+
 class Adjust(Table):
     """One step of each setting from the present ones, single and in pairs."""
 
@@ -416,6 +425,7 @@ class Analyses(Table):
     compare: Compare | None = None
     startup: Startup | None = None
     inside: Inside | None = None
+    collapse: Collapse | None = None
     adjust: Adjust | None = None
     wean: Wean | None = None
     rules: Rules | None = None

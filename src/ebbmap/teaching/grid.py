@@ -145,8 +145,12 @@ def _fixed(solved: xr.Dataset) -> str:
 
 
 def middle_lungs() -> dict[str, tuple[float, float]]:
-    """Resistance and compliance of the middle lung of every bundled population."""
+    """Resistance and compliance of the middle lung of every bundled population.
+
+    Those that set the tube apart are left out: the page has no place for what the tube resists.
+    """
     return {
         name: (group.median["resistance_exp"], group.median["compliance"])
         for name, group in POPULATIONS.items()
+        if "resistance_quadratic" not in group.properties
     }

@@ -106,22 +106,23 @@ def cycle(state, **parameters):
 
 
 def waveform(state, times, **parameters):
-    """Pressures, flow and volume over time, from a state at the end of a release.
+    """Pressures, flow, volume and open fraction over one cycle.
 
     Parameters
     ----------
     state : State
         Where to begin: T high starts at time 0.
     times : array_like, shape (t,)
-        Rising times [s], >= 0; may run over many cycles.
+        From the start of T high [s], >= 0. The release begins at t_high; times after the cycle's
+        end show a release that goes on.
     **parameters : array_like, shape (n,)
         As in `solve`.
 
     Returns
     -------
     dict of str to ndarray, shape (n, t)
-        airway_pressure, alveolar_pressure [cmH2O], flow [L s-1] (inward positive), volume [mL].
-        At the instant of a switch the values are those just after it.
+        The signals in `WAVES`, and `open_fraction`. At the instant of a switch the values are
+        those just after it.
     """
     cases, volume = _with(state.volume, parameters)
     shape = volume.shape
@@ -201,7 +202,7 @@ STEPPED = Lung(
     "Crotti et al., Am J Respir Crit Care Med 2001;164:131 (opening and closing)",
     parameters=NAMES,
     solves=SOLVES,
-    signals=WAVES,
+    signals=(*WAVES, "open_fraction"),
     solve=solve,
     settle=settle,
     rest=rest,

@@ -45,7 +45,7 @@ VALVE_STEPS = 6.0
 LEAST_KINK = 1e-7
 
 #: What a peak that is missed counts, against a kink.
-PEAK_WEIGHT = 0.01
+PEAK_WEIGHT = 0.03
 
 #: Bracketed Newton steps that find a kink in a polynomial.
 ROOT_STEPS = 12

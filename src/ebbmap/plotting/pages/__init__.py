@@ -17,6 +17,7 @@ from matplotlib.figure import Figure
 from ebbmap.plotting.pages.adjusting import adjust_pages
 from ebbmap.plotting.pages.blame import box_pages, mapping_pages
 from ebbmap.plotting.pages.caption import Page
+from ebbmap.plotting.pages.collapse import collapse_pages
 from ebbmap.plotting.pages.comparing import compare_pages
 from ebbmap.plotting.pages.course import course_pages
 from ebbmap.plotting.pages.hidden import hidden_pages
@@ -48,6 +49,7 @@ _PAGES: Mapping[str, Callable[[xr.Dataset], Iterator[Page]]] = MappingProxyType(
         "compare": compare_pages,
         "startup": start_pages,
         "inside": hidden_pages,
+        "collapse": collapse_pages,
         "adjust": adjust_pages,
         "wean": wean_pages,
         "rules": rules_pages,

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 import xarray as xr
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.text import Annotation
 
@@ -15,6 +16,10 @@ from ebbmap.plotting.interactions import plot_interactions
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.common import driven_words, place_text, shown_outcomes
 from ebbmap.plotting.style import FAINT, INK, colour_of, words
+
+#: Side of a cell of the interactions [inch], the side up to which two matrices stand beside each
+#: other, and the room for the names.
+CELL, WIDEST, NAMES_WIDTH = 1.0, 6.0, 3.4
 
 
 def sobol_pages(result: xr.Dataset) -> Iterator[Page]:
@@ -51,9 +56,7 @@ def _totals(result: xr.Dataset) -> Iterator[Page]:
             if row == 0:
                 ax.set_title(driven_words(outcome), fontsize=11)
             if column < len(shown) - 1:
-                # beside twelve panels, names have room in the last column only
-                for text in [one for one in ax.texts if isinstance(one, Annotation)]:
-                    text.remove()
+                _drop_names(ax)
             if column == 0:
                 ax.set_ylabel(f"{name}\ntotal index", color=colour_of(name, row), fontsize=12)
             else:
@@ -67,9 +70,20 @@ def _totals(result: xr.Dataset) -> Iterator[Page]:
              f"independently. {result.attrs['fixed']}.", result)  # fmt: skip
     yield (
         f"{along}_drivers", fig,
-        f"Which lung property drives {', '.join(words(name) for name in shown)} along "
+        f"Which lung property drives {', '.join(map(_in_line, shown))} along "
         f"{words(along)}, in {', '.join(populations)} lungs.",
     )  # fmt: skip
+
+
+def _in_line(outcome: str) -> str:
+    """Say an outcome in one line."""
+    return driven_words(outcome).replace("\n", " ")
+
+
+def _drop_names(ax: Axes) -> None:
+    """Take the direct labels away: beside many panels they have room in the last column only."""
+    for text in [one for one in ax.texts if isinstance(one, Annotation)]:
+        text.remove()
 
 
 def _interactions(result: xr.Dataset) -> Iterator[Page]:
@@ -79,24 +93,36 @@ def _interactions(result: xr.Dataset) -> Iterator[Page]:
     for outcome in shown_outcomes(result["outcome"], margins_only=True):
         one = result.sel(outcome=outcome)
         weight = abs(one["second"]).sum(("parameter", "parameter_other"))
-        fig = Figure(figsize=(1.6 + 4.6 * len(populations), 5.6), layout="constrained")
-        axes = fig.subplots(1, len(populations), squeeze=False)[0]
+        side = CELL * one.sizes["parameter"]
+        columns = min(len(populations), 2 if side <= WIDEST else 1)
+        rows = -(-len(populations) // columns)
+        fig = Figure(
+            figsize=(NAMES_WIDTH + columns * side, 2.6 + rows * (side + 1.0)), layout="constrained"
+        )
+        axes = fig.subplots(rows, columns, squeeze=False).ravel()
+        for ax in axes[len(populations) :]:
+            ax.axis("off")
         told = []
-        for number, (ax, name) in enumerate(zip(axes, populations, strict=True)):
+        for number, name in enumerate(populations):
+            ax = axes[number]
             place = int(weight.sel(population=name).values.argmax())
             part = one.sel(population=name).isel({along: place})
             plot_interactions(part, ax=ax)
             at = place_text(along, float(result[along][place]))
-            ax.set_title(f"{name}\nat {at}", color=colour_of(name, number), fontsize=12)
+            ax.set_title(f"{name} at {at}", color=colour_of(name, number), fontsize=12)
+            if number % columns:
+                # the rows are named once, at the left; the numbers stay
+                ax.set_yticklabels([text.get_text() for text in ax.get_xticklabels()])
             told.append(f"{name} at {at}")
         add_caption(fig, f"{driven_words(outcome)}: second-order Sobol indices off the diagonal, "
                 f"first-order on it, each +/- half of its {result.attrs['ci_level']:.0%} interval; "
-                f"hollow: the interval covers zero. {sizes_text(result)}. Each panel at the place "
+                f"hollow: the interval covers zero; of many pairs one in twenty misses it by "
+                f"chance. {sizes_text(result)}. Each panel at the place "
                 f"where the pairs weigh most. {result.attrs['fixed']}.".replace("\n", " "),
                 result)  # fmt: skip
         yield (
             f"{along}_interactions_{outcome}", fig,
-            f"Interactions of the factors in {words(outcome)}: {'; '.join(told)}.",
+            f"Interactions of the factors in {_in_line(outcome)}: {'; '.join(told)}.",
         )  # fmt: skip
 
 
@@ -120,6 +146,8 @@ def _pawn(result: xr.Dataset) -> Iterator[Page]:
                          named_above=2.0 * float(result["pawn_noise"].sel(population=name)),
                          ax=ax)  # fmt: skip
             ax.axhline(float(result["pawn_noise"].sel(population=name)), color=INK, lw=1.0, ls=":")
+            if column < len(outcomes) - 1:
+                _drop_names(ax)
             ax.set_ylabel(f"{name}\nPAWN index" if column == 0 else "",
                           color=colour_of(name, row))  # fmt: skip
             if row == 0:
@@ -127,7 +155,7 @@ def _pawn(result: xr.Dataset) -> Iterator[Page]:
             if row < len(populations) - 1:
                 ax.set_xlabel("")
     handles, labels = axes[0, 0].get_legend_handles_labels()
-    fig.legend(handles, labels, loc="outside upper center", ncols=len(labels), frameon=False)
+    fig.legend(handles, labels, loc="outside upper center", ncols=3, frameon=False)
     told = "; ".join(f"{n}: {result['disagreement'].sel(population=n).item()}"
                      for n in populations)  # fmt: skip
     add_caption(fig, f"PAWN indices (whole distribution, not variance), bands: "
@@ -140,7 +168,7 @@ def _pawn(result: xr.Dataset) -> Iterator[Page]:
 def _convergence(result: xr.Dataset) -> Iterator[Page]:
     populations = result["population"].values.astype(str)
     outcomes = shown_outcomes(result["outcome"], margins_only=True)[:2]
-    fig = Figure(figsize=(4.4 + 3.6 * len(outcomes), 4.8), layout="constrained")
+    fig = Figure(figsize=(4.4 + 3.6 * len(outcomes), 6.8), layout="constrained")
     axes = fig.subplots(1, 1 + len(outcomes))
     axes = np.atleast_1d(axes)
     plot_convergence(result, ax=axes[0])
@@ -150,6 +178,8 @@ def _convergence(result: xr.Dataset) -> Iterator[Page]:
         part = result.sel(outcome=outcome, population=populations[-1]).isel({along: middle})
         plot_index_by_size(part, ax=ax)
         ax.set_title(f"{driven_words(outcome)}\n{populations[-1]}", fontsize=10)
+    handles, labels = axes[-1].get_legend_handles_labels()
+    fig.legend(handles, labels, loc="outside upper center", ncols=2, frameon=False)
     verdicts = "; ".join(
         f"{n}: {result['verdict'].sel(population=n).item()} at N = "
         f"{int(result['rows'].sel(population=n)):,}" for n in populations

@@ -1,0 +1,216 @@
+"""Pages of collapse and reopening."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import xarray as xr
+from matplotlib.figure import Figure
+
+from ebbmap.limits import RULES
+from ebbmap.parameters import PARAMETERS
+from ebbmap.plotting.collapse import (
+    CLOSING,
+    NOTHING,
+    OPENING,
+    SHOWN,
+    mark_changes,
+    plot_closing,
+    plot_collapse_pressures,
+    plot_collapse_volume,
+    plot_left_open,
+    plot_open_fraction,
+)
+from ebbmap.plotting.pages.caption import Page, add_caption
+from ebbmap.plotting.style import COLOURS, FAINT, colour_of, words
+from ebbmap.plotting.waves import AIRWAY
+
+#: What is known of the times, in the registry's words.
+ROUGH = (
+    "That lung closes in a release and opens again is published (Crotti et al., Neumann et al.); "
+    f"the time constants are rough ({PARAMETERS['closing_time_constant'].source}) and how much of "
+    "the lung takes part is invented."
+)
+
+#: Least span of the axis of the open fraction.
+LEAST_SPAN = 0.05
+
+
+def collapse_pages(result: xr.Dataset) -> Iterator[Page]:
+    """Draw one cycle of each lung for some release times, and all lungs along T low."""
+    for number, name in enumerate(result["population"].values.astype(str)):
+        yield _cycle_page(result.sel(population=name), name, colour_of(name, number), result)
+    yield _along_page(result)
+
+
+def _cycle_page(one: xr.Dataset, name: str, colour: str, result: xr.Dataset) -> Page:
+    """Draw a column for each release time."""
+    releases = one["release"].values
+    fig = Figure(figsize=(4.6 * len(releases), 11.6), layout="constrained")
+    axes = fig.subplots(
+        3, len(releases), squeeze=False, sharex=True, sharey="row", height_ratios=(1.4, 1.1, 0.9)
+    )
+    fig.suptitle(f"{name} lung", color=colour, weight="bold")
+    for column, t_low in enumerate(releases):
+        here = one.sel(release=t_low, t_low=t_low)
+        plot_collapse_pressures(here, colour=colour, ax=axes[0, column])
+        plot_open_fraction(here, colour=colour, ax=axes[1, column])
+        plot_collapse_volume(here, colour=colour, ax=axes[2, column])
+        axes[0, column].set_title(
+            f"T low {t_low:g} s\nstops at {float(here['flow_ratio']):.0%} of peak flow",
+            color=colour, fontsize=16,
+        )  # fmt: skip
+        for ax in axes[:2, column]:
+            ax.set_xlabel("")
+        for ax in axes[:, column] if column else ():
+            ax.set_ylabel("")
+    axes[0, 0].set_xlim(float(one["time"].min()), float(releases.max()) + SHOWN)
+    lowest, highest = _span(one)
+    room = 0.22 * (highest - lowest)
+    axes[1, 0].set_ylim(lowest - room, highest + room)
+    for column, t_low in enumerate(releases):
+        mark_changes(axes[1, column], one.sel(release=t_low, t_low=t_low))
+    _name_lines(axes[:, -1], one.sel(release=releases[-1]), colour)
+    add_caption(
+        fig,
+        f"One settled cycle of the {name} lung for each release time (shaded), "
+        f"{result.attrs['fixed']}. Bands: pressures at which units close and open, mode and one "
+        "standard deviation. Dashed: what would stay open if units closed at once. Percentages: "
+        "shares of all units; some still close as T high begins, and count as reopened with the "
+        "rest. "
+        f"{ROUGH} N = 1 lung.",
+        result,
+    )
+    told = "; ".join(_told(one.sel(release=t, t_low=t)) for t in releases)
+    return (
+        f"{name}_cycle", fig,
+        f"Pressure, open fraction and volume of the {name} lung over one cycle, a column for each "
+        f"release time. {told}.",
+    )  # fmt: skip
+
+
+def _along_page(result: xr.Dataset) -> Page:
+    """Draw a column for each lung: what closes per release, and what is open before and after."""
+    names = result["population"].values.astype(str)
+    fig = Figure(figsize=(max(5.8 * len(names), 8.0), 9.6), layout="constrained")
+    axes = fig.subplots(2, len(names), squeeze=False, sharex=True, sharey="row")
+    for column, name in enumerate(names):
+        one, colour = result.sel(population=name), colour_of(name, column)
+        plot_closing(one, colour=colour, ax=axes[0, column])
+        plot_left_open(one, colour=colour, ax=axes[1, column])
+        axes[0, column].set_xlabel("")
+        axes[0, column].set_title(
+            f"{name} lung\ncloses around {float(one['closing_pressure']):.0f} cmH₂O, "
+            f"time constant {float(one['closing_time_constant']):.1f} s",
+            color=colour, fontsize=14,
+        )  # fmt: skip
+        for ax in axes[:, column] if column else ():
+            ax.set_ylabel("")
+    most = float(result["closed_by_pressure"].max())
+    if most > NOTHING:
+        axes[0, 0].set_ylim(0.0, 1.7 * most)
+        least = float(result["open_fraction_end_release"].min())
+        axes[1, 0].set_ylim(least - 0.1 * most, least + 1.25 * most)
+    _name_along(axes[:, 0], result.sel(population=names[0]), colour_of(names[0], 0))
+    add_caption(
+        fig,
+        f"Settled cycles along T low, {result.attrs['fixed']}. Shaded: T low that keeps each rule "
+        "(50 to 75 %), and what closes at the longest of them. Dashed: what would have closed if "
+        "units closed at once at the pressure of the moment. Dotted line: time constant of "
+        f"closing. {ROUGH} N = 1 lung each.",
+        result,
+    )
+    told = ". ".join(_told_rules(result.sel(population=name), name) for name in names)
+    return (
+        "closing_by_t_low", fig,
+        "What closes per release rises with T low, later than the pressure alone would have it. "
+        f"{told}.",
+    )  # fmt: skip
+
+
+def _span(one: xr.Dataset) -> tuple[float, float]:
+    """Lowest and highest open fraction that a page shows; some room where nothing moves."""
+    both = one["open_fraction"], one["pressure_alone"]
+    values = np.concatenate([array.values.reshape(-1) for array in both])
+    known = values[np.isfinite(values)]
+    lowest, highest = (known.min(), known.max()) if known.size else (0.0, 1.0)
+    return min(lowest, highest - LEAST_SPAN), highest
+
+
+def _name_lines(axes: np.ndarray, one: xr.Dataset, colour: str) -> None:
+    """Name curves and bands once, in the last column."""
+    top, fraction, _ = axes
+    right = top.get_xlim()[1]
+    high = float(one["airway_pressure"].max())
+    if not np.isfinite(high):
+        return
+    top.set_ylim(-0.08 * high, 1.22 * high)
+    for name, text, shade, side in (
+        ("closing", "units close ", CLOSING, "top"), ("opening", "units open ", OPENING, "bottom"),
+    ):  # fmt: skip
+        edge = float(one[f"{name}_pressure"] - one[f"{name}_spread"])
+        top.text(right, edge, text, ha="right", va=side, color=shade)
+    top.text(right, 1.02 * high, "airway ", ha="right", va="bottom", color=AIRWAY)
+    when = 0.35 * float(one["release"])
+    at = float(np.interp(when, one["time"], one["alveolar_pressure"]))
+    top.annotate("alveolar", (when, at), xytext=(6, 4), textcoords="offset points", va="bottom",
+                 color=colour)  # fmt: skip
+    fraction.text(0.98, 0.04, "if units closed at once", transform=fraction.transAxes, ha="right",
+                  va="bottom", color=CLOSING)  # fmt: skip
+
+
+def _name_along(axes: np.ndarray, one: xr.Dataset, colour: str) -> None:
+    """Name the curves and the rules once, in the first column."""
+    closing, left = axes
+    place = one["t_low"].values
+    if not np.isfinite(one["closed_per_release"]).all():
+        return
+    for ax, name, text, shade, side in (
+        (closing, "closed_by_pressure", "if units closed at once", CLOSING, "bottom"),
+        (closing, "closed_per_release", "closes", colour, "top"),
+        (left, "open_fraction_end_high", "before the release", FAINT, "bottom"),
+        (left, "open_fraction_end_release", "at its end", colour, "top"),
+    ):
+        at = float(place[0] + 0.97 * (place[-1] - place[0]))
+        ax.annotate(
+            text, (at, float(np.interp(at, place, one[name]))),
+            xytext=(0, 8 if side == "bottom" else -24), textcoords="offset points", ha="right",
+            va=side, color=shade,
+        )  # fmt: skip
+    for rule in RULES:
+        ends = one["rule_t_low"].sel(rule=rule)
+        if np.isfinite(ends).all():
+            left.text(
+                float(ends.mean()), 0.03, f"{words(rule)} rule", rotation=90, ha="center",
+                va="bottom", color=COLOURS[rule], transform=left.get_xaxis_transform(),
+            )  # fmt: skip
+
+
+def _told(here: xr.Dataset) -> str:
+    closed = float(here["closed_per_release"])
+    start = f"With T low {float(here['release']):g} s"
+    if not np.isfinite(closed):
+        return f"{start} the cycle could not be solved"
+    if closed < NOTHING:
+        return (
+            f"{start} nothing closes: {float(here['end_release_pressure']):.0f} cmH2O are left in "
+            "the lung when the release stops"
+        )
+    return (
+        f"{start} {closed:.1%} of the units close, where {float(here['closed_by_pressure']):.1%} "
+        f"would if they closed at once, and {float(here['reopened']):.1%} reopen"
+    )
+
+
+def _told_rules(one: xr.Dataset, name: str) -> str:
+    """Say how much has closed where each rule would stop the release at the latest."""
+    parts = [
+        f"{float(one['rule_closed'].sel(rule=rule, end='last')):.1%} at the longest release that "
+        f"the {words(rule)} rule allows ({float(end):.2f} s)"
+        for rule in RULES
+        if np.isfinite(end := one["rule_t_low"].sel(rule=rule, end="last"))
+    ]
+    return f"In the {name} lung " + (
+        " and ".join(parts) + " closes" if parts else "no rule is kept"
+    )
