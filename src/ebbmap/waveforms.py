@@ -166,7 +166,9 @@ def _draw(
                 signals = model.waveform(state, within, **own)
                 for name, target in drawn.items():
                     target[np.ix_(here, columns)] = signals[name]
-            if start is not None and columns[-1:] != [grid.size - 1]:
+            # a settled cycle repeats itself, unless the patient breathes at a rate of his own
+            goes_on = start is not None or np.any(own.get("effort_pressure", 0.0))
+            if goes_on and columns[-1:] != [grid.size - 1]:
                 _, state = model.cycle(state, **own)
     return drawn
 

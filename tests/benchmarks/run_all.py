@@ -14,6 +14,7 @@ import bench_linear
 import bench_peers
 import bench_size
 import bench_sobol
+import bench_stepped
 import bench_stream
 
 
@@ -24,6 +25,7 @@ def main(full: bool) -> None:
         ("Linear lung", lambda: bench_linear.main(1_000_000 * scale)),
         ("Gas exchange", lambda: bench_exchange.main(1_000_000)),
         ("Lungs against an integrator", lambda: bench_peers.main(100_000 * scale, 20 * scale)),
+        ("Stepped lung", lambda: bench_stepped.main(20_000 * scale)),
         ("Sensitivity", lambda: bench_sobol.main(10 * scale)),
         ("Streaming", lambda: bench_stream.main(10_000_000 * scale)),
         ("Cost against size", lambda: bench_size.main(10_000_000 * scale)),

@@ -75,23 +75,33 @@ def balance(cases: Cases, volume, openness, airway, muscle, inward=None) -> Bala
     )  # fmt: skip
     by_drive, by_recoil = ML_PER_L * by_drive, ML_PER_L * by_recoil
     static_by_volume = by_volume + cases.wall_elastance
+    opens, closes, opening, by_static, by_own = _movement(cases, openness, static)
+    return Balance(
+        ML_PER_L * speed,
+        opening,
+        by_recoil * by_volume - by_drive * static_by_volume,
+        (by_recoil - by_drive) * by_openness,
+        by_static * static_by_volume,
+        by_static * by_openness - by_own,
+        lung, alveolar, pleural, by_volume, by_openness, by_drive, drive, opens, closes,
+    )  # fmt: skip
+
+
+def _movement(cases: Cases, openness, static):
+    """Return the margins, the rate of the openness, and its derivatives by pressure and itself."""
+    moves = cases.recruitable_share > 0.0
+    if not moves.any():
+        still = np.zeros(np.shape(static))
+        return (still,) * 5
     opens, closes = margins(
         openness, static, cases.opening_pressure, cases.opening_spread,
         cases.closing_pressure, cases.closing_spread,
     )  # fmt: skip
     # 1/s while units open or close
-    moves = cases.recruitable_share > 0.0
     opening_rate = (moves & (opens > 0.0)) / cases.opening_time_constant
     closing_rate = (moves & (closes > 0.0)) / cases.closing_time_constant
     by_static = opening_rate * density(
         static, cases.opening_pressure, cases.opening_spread
     ) + closing_rate * density(static, cases.closing_pressure, cases.closing_spread)
-    return Balance(
-        ML_PER_L * speed,
-        opening_rate * opens - closing_rate * closes,
-        by_recoil * by_volume - by_drive * static_by_volume,
-        (by_recoil - by_drive) * by_openness,
-        by_static * static_by_volume,
-        by_static * by_openness - opening_rate - closing_rate,
-        lung, alveolar, pleural, by_volume, by_openness, by_drive, drive, opens, closes,
-    )  # fmt: skip
+    opening = opening_rate * opens - closing_rate * closes
+    return opens, closes, opening, by_static, opening_rate + closing_rate
