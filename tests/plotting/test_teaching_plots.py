@@ -146,8 +146,8 @@ def test_the_rules(results):
 
 def test_every_lung_is_in_the_cloud_or_below_it(results):
     one = results["window"].sel(rule="flow_ratio")
-    ax = plot_clouds(one)
     for name in one["population"].values:
+        ax = plot_clouds(one, name)
         lower = one["lower"].sel(population=name).values
         lines = [
             segment

@@ -8,7 +8,7 @@ from matplotlib.axes import Axes
 from matplotlib.colors import BoundaryNorm, ListedColormap
 from matplotlib.patches import Patch
 
-from ebbmap.plotting.style import CYCLE, INK, SHARE_MAP, dress, own_axes, text_of, words
+from ebbmap.plotting.style import INK, SHARE_MAP, colour_of, dress, own_axes, text_of, words
 
 #: Marked lungs nearer than this share of the axis get one label together.
 SAME_HEIGHT = 0.05
@@ -76,7 +76,7 @@ def plot_failing_limit(
     bounds = bounds or failing_bounds(ds)
     order = [*bounds, "none"]
     index = np.vectorize(order.index)(named)
-    colours = [CYCLE[i % len(CYCLE)] for i in range(len(bounds))] + ["#ffffff"]
+    colours = [*map(colour_of, bounds, range(len(bounds))), "#ffffff"]
     norm = BoundaryNorm(np.arange(len(order) + 1) - 0.5, len(order))
     mesh = ax.pcolormesh(
         ds[x], ds[y], index, cmap=ListedColormap(colours), norm=norm, shading="nearest", alpha=0.55
@@ -96,7 +96,7 @@ def failing_bounds(ds: xr.Dataset) -> list[str]:
 def legend_of_bounds(bounds: list[str]) -> list[Patch]:
     """Return legend entries for the colours of `plot_failing_limit`."""
     return [
-        Patch(facecolor=CYCLE[i % len(CYCLE)], alpha=0.55, label=words(name))
+        Patch(facecolor=colour_of(name, i), alpha=0.55, label=words(name))
         for i, name in enumerate(bounds)
     ]
 

@@ -23,6 +23,24 @@ COLOURS = {
     "obstructive": "#c4572b",
     "flow_ratio": "#12737a",
     "exhaled_fraction": "#8a3f8f",
+    # limits, by what is broken: the two sides of one outcome are a dark and a light tone
+    "release_volume_per_kg_high": "#123f6d",
+    "release_volume_per_kg_low": "#6f9bc8",
+    "flow_ratio_low": "#12737a",
+    "flow_ratio_high": "#8cc7c4",
+    "exhaled_fraction_high": "#8a3f8f",
+    "exhaled_fraction_low": "#caa5cc",
+    "auto_peep_high": "#b3322e",
+    "end_release_pressure_low": "#d98324",
+    "end_high_pressure_high": "#7a6a2b",
+    "driving_pressure_high": "#c9b96a",
+    "alveolar_ventilation_low": "#22303a",
+    "ph_low": "#2f8f6b",
+    "ph_high": "#9fcf9a",
+    "end_high_transpulmonary_pressure_high": "#6b4a2f",
+    "total_strain_high": "#b58a63",
+    "spo2_low": "#4b3f8f",
+    "pao2_low": "#9a92cf",
 }
 
 #: Colours in order for all else; dark and light alternate so that grey print keeps them apart.

@@ -48,19 +48,32 @@ def window_pages(result: xr.Dataset) -> Iterator[Page]:
 
 
 def _clouds(result: xr.Dataset, rules) -> Iterator[Page]:
-    """Draw every lung's window against its time constant, a panel for each rule."""
-    fig = Figure(figsize=(10.0, 1.6 + 4.6 * len(rules)), layout="constrained")
-    axes = fig.subplots(len(rules), 1, squeeze=False, sharex=True)
-    for ax, rule in zip(axes[:, 0], rules, strict=True):
-        plot_clouds(result.sel(rule=rule), ax=ax)
-        ax.set_title(f"rule: {words(rule)}", loc="left", fontsize=13)
-    for ax in axes[:-1, 0]:
+    """Draw every lung's window against its time constant, by rule and population."""
+    names = result["population"].values.astype(str)
+    fig = Figure(figsize=(1.6 + 4.0 * len(names), 1.6 + 4.4 * len(rules)), layout="constrained")
+    axes = fig.subplots(len(rules), len(names), squeeze=False, sharex=True, sharey=True)
+    for row, rule in zip(axes, rules, strict=True):
+        one = result.sel(rule=rule)
+        for number, (ax, name) in enumerate(zip(row, names, strict=True)):
+            plot_clouds(one, name, ax=ax)
+            without = float(np.isnan(one["lower"].sel(population=name)).mean())
+            ax.set_title(
+                f"{name}: {without:.0%} without", color=colour_of(name, number), fontsize=13
+            )
+            ax.set_ylabel("")
+        row[0].set_ylabel(f"{words(rule)} rule\nT low [s]")
+        row[-1].annotate(
+            f"common\nstart:\n{COMMON_RANGE[0]:g} to\n{COMMON_RANGE[1]:g} s",
+            (1.02, float(np.sqrt(np.prod(COMMON_RANGE)))), xycoords=("axes fraction", "data"),
+            va="center", color=INK, annotation_clip=False,
+        )  # fmt: skip
+    for ax in axes[:-1].flat:
         ax.set_xlabel("")
     add_caption(
         fig,
-        "Each upright line is the window of one lung: the T low that keep every limit. Ticks "
-        f"below: lungs without one. {result.sizes['sample']} lungs in each population. "
-        f"{result.attrs['fixed']}.",
+        "Each upright line is the window of one lung: the T low that keep every limit; grey: those "
+        "of all populations. Ticks below: lungs without one. "
+        f"{result.sizes['sample']} lungs in each population. {result.attrs['fixed']}.",
         result,
     )
     some = (result["best_margin"] >= 0).mean("sample")
