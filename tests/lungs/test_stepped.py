@@ -389,11 +389,14 @@ def assert_numbers_or_blank(values):
 def test_any_legal_passive_case_is_a_number_or_blank_throughout(seed):
     off = {"valve_time": np.zeros(300), "recruitable_share": np.zeros(300)}
     status = assert_numbers_or_blank(extremes(seed, 300) | off)
-    # measured over 6,000 such corner cases: 6 in 100 do not settle, three quarters of them lungs
-    # without recoil of their own whose flow is limited by that recoil
-    assert np.mean(status[status < 2] == NOT_CONVERGED) < 0.15
+    # measured over 1,000 such corner cases: 3 in 100 do not settle
+    assert np.mean(status[status < 2] == NOT_CONVERGED) < 0.1
 
 
 @pytest.mark.slow
 def test_any_legal_case_with_memory_is_a_number_or_blank_throughout():
-    assert_numbers_or_blank(extremes(16, 12))
+    status = assert_numbers_or_blank(extremes(16, 100))
+    # measured over 700 such corner cases: 2 in 10 do not settle, most of them lungs with hardly any
+    # resistance in one direction and much in the other; in usual lungs with one property in ten at
+    # a bound it is 3 in 100, without any none of 4,000
+    assert np.mean(status[status < 2] == NOT_CONVERGED) < 0.4

@@ -11,12 +11,13 @@ from __future__ import annotations
 import numpy as np
 
 from ebbmap.lungs.base import WAVES, Lung
+from ebbmap.lungs.linear import LINEAR
 from ebbmap.lungs.stepped import cycles, quadrature
 from ebbmap.lungs.stepped.airway import FASTEST_VALVE, settled_airway
 from ebbmap.lungs.stepped.cases import NAMES, Cases, gather
 from ebbmap.lungs.stepped.course import State
 from ebbmap.lungs.stepped.cycles import SETTLING_CYCLES, SOLVES
-from ebbmap.lungs.stepped.recruitment import held_open
+from ebbmap.lungs.stepped.recruitment import held_open, open_fraction
 
 __all__ = ["STEPPED", "State", "cycle", "rest", "settle", "solve", "waveform"]
 
@@ -140,27 +141,26 @@ def _with(array, parameters):
 
 def _settled(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
     """Settle each case with what suits it; shape (n,) throughout."""
-    outcomes = {name: np.full(cases.size, np.nan) for name in SOLVES}
-    state = State(*(np.full(cases.size, np.nan) for _ in State._fields))
+    state, outcomes = _nothing(cases.size)
     possible = (cases.p_high > cases.p_low) & np.isfinite(cases.t_high + cases.t_low)
     passive = cases.effort_pressure == 0.0
     plain = possible & passive & (cases.recruitable_share == 0.0)
     plain &= cases.valve_time <= FASTEST_VALVE
     for index, kind in ((plain, _plain), (possible & ~plain, _general)):
         if index.all():
-            return kind(cases)
-        if index.any():
-            part, solved = kind(cases.at(index))
-            for name, values in outcomes.items():
-                values[index] = solved[name]
-            for field, values in zip(state, part, strict=True):
-                field[index] = values
+            state, outcomes = kind(cases)
+        elif index.any():
+            _put(state, outcomes, index, kind(cases.at(index)))
+    # what quadrature cannot settle, collocation may
+    lost = plain & np.isnan(state.volume)
+    if lost.any():
+        _put(state, outcomes, lost, _general(cases.at(lost)))
     return state, outcomes
 
 
 def _plain(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
     volume, solved = quadrature.solve(cases)
-    return State(volume, np.ones(cases.size), cases.p_low, np.zeros(cases.size)), solved
+    return State(volume, np.ones(cases.size), cases.p_low.copy(), np.zeros(cases.size)), solved
 
 
 def _general(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
@@ -169,28 +169,34 @@ def _general(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
     Where hysteresis allows more than one settled cycle, this finds the one below that start.
     """
     openness = held_open(cases.p_high, cases.opening_pressure, cases.opening_spread)
-    volume, _ = quadrature.solve(cases)
+    straight = LINEAR.settle(**{name: getattr(cases, name) for name in LINEAR.parameters})
+    volume, _ = cases.static_volume(straight, open_fraction(openness, cases.recruitable_share))
     airway = settled_airway(cases.p_high, cases.p_low, cases.t_high, cases.t_low, cases.valve_time)
     guess = State(volume, openness, airway, np.zeros(cases.size))
     state, outcomes = cycles.settle_passive(cases, guess)
     breathing = cases.effort_pressure > 0.0
     if breathing.any():
-        slow = ~(outcomes["cycles_to_settle"] <= SETTLING_CYCLES)
-        _merge(state, outcomes, breathing & slow, None)
-        index = np.flatnonzero(breathing & ~slow)
-        part = State(*(field[index] for field in state))
-        _merge(state, outcomes, index, cycles.run_window(cases.at(index), part))
+        settling = outcomes["cycles_to_settle"].copy()
+        index = np.flatnonzero(breathing & (settling <= SETTLING_CYCLES))
+        window = cycles.run_window(cases.at(index), state.at(index))
+        # a lung that is too slow for the window has no outcomes
+        _put(state, outcomes, breathing, _nothing(int(breathing.sum())))
+        _put(state, outcomes, index, window)
+        outcomes["cycles_to_settle"][index] = settling[index]
     return state, outcomes
 
 
-def _merge(state, outcomes, index, result) -> None:
-    """Put a result in its place; NaN if there is none."""
-    part, solved = result if result is not None else ((np.nan,) * len(state), None)
+def _nothing(size: int) -> tuple[State, dict[str, np.ndarray]]:
+    """State and outcomes of cases that did not settle."""
+    state = State(*(np.full(size, np.nan) for _ in State._fields))
+    return state, {name: np.full(size, np.nan) for name in SOLVES}
+
+
+def _put(state, outcomes, index, result) -> None:
+    """Put what was found for some of the cases in its place."""
+    part, solved = result
     for name, values in outcomes.items():
-        if solved is None:
-            values[index] = np.nan
-        elif name != "cycles_to_settle":
-            values[index] = solved[name]
+        values[index] = solved[name]
     for field, values in zip(state, part, strict=True):
         field[index] = values
 
