@@ -397,6 +397,6 @@ def test_any_legal_passive_case_is_a_number_or_blank_throughout(seed):
 def test_any_legal_case_with_memory_is_a_number_or_blank_throughout():
     status = assert_numbers_or_blank(extremes(16, 100))
     # measured over 700 such corner cases: 2 in 10 do not settle, most of them lungs with hardly any
-    # resistance in one direction and much in the other; in usual lungs with one property in ten at
-    # a bound it is 3 in 100, without any none of 4,000
+    # resistance in one direction and much in the other; of usual lungs none in 2,000, of those with
+    # each property at a bound in one lung of ten 4 in 100
     assert np.mean(status[status < 2] == NOT_CONVERGED) < 0.4
