@@ -8,7 +8,7 @@ import xarray as xr
 from ebbmap.analysis.committee.verdict import (
     LEVEL,
     GroupCount,
-    count_groups,
+    count_pieces,
     find_verdict,
     share_with_interval,
 )
@@ -18,7 +18,8 @@ from ebbmap.errors import EbbmapError
 from ebbmap.labelling import describe
 from ebbmap.outcomes import OUTCOMES
 from ebbmap.parameters import PARAMETERS
-from ebbmap.protocol import Protocol
+from ebbmap.pieces import Pieces, together
+from ebbmap.protocol import Group, Protocol
 from ebbmap.units import display
 
 #: A lung gains or loses where its safe share of the range moves by at least this much.
@@ -46,6 +47,11 @@ def compare_drafts(old: Protocol, new: Protocol) -> xr.Dataset:
     EbbmapError
         If the files share no population, or do not meet the same lungs.
     """
+    return difference_pieces(old, new).whole()
+
+
+def difference_pieces(old: Protocol, new: Protocol) -> Pieces[xr.Dataset]:
+    """Cut a comparison into some lungs of one group under one draft; see `compare_drafts`."""
     for key in ("seed", "lungs", "lung"):
         one, other = getattr(old.file, key), getattr(new.file, key)
         if one != other:
@@ -60,7 +66,16 @@ def compare_drafts(old: Protocol, new: Protocol) -> xr.Dataset:
         twin = next(h for h in new.groups if h.name == group.name)
         if twin.population != group.population:
             raise EbbmapError(f"{group.name} is defined differently in the two files.")
-    counts = [{c.group.name: c for c in count_groups(p)} for p in (old, new)]
+    return together(
+        {"old": count_pieces(old), "new": count_pieces(new)},
+        lambda counted: _compared(old, new, groups, [counted["old"], counted["new"]]),
+    )
+
+
+def _compared(
+    old: Protocol, new: Protocol, groups: list[Group], counted: list[list[GroupCount]]
+) -> xr.Dataset:
+    counts = [{c.group.name: c for c in every} for every in counted]
     verdicts = [find_verdict(p, list(c.values())) for p, c in zip((old, new), counts, strict=True)]
     rows = [_row(*(c[group.name] for c in counts)) for group in groups]
     names = [group.name for group in groups]
