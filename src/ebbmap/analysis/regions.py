@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 import numpy as np
 import xarray as xr
@@ -13,7 +14,7 @@ from ebbmap.checks import check_memory
 from ebbmap.labelling import describe, provenance
 from ebbmap.limits import judge
 from ebbmap.parameters import parameter
-from ebbmap.pieces import Pieces, Progress, in_a_row, listed
+from ebbmap.pieces import Found, Pieces, Progress, in_a_row, listed
 from ebbmap.simulate import simulate
 
 #: The boundary of a safe region: where half of the lungs are served.
@@ -82,8 +83,6 @@ def map_pieces(
     """
     behind = question.lungs if question.populations or question.samples else 1
     row = behind * int(np.prod([len(axis) for name, axis in axes.items() if name != y]))
-    # larger maps are counted while they stream: a sweep that keeps no case
-    check_memory(row * len(axes[y]), len(question.outcomes) + 4, f"the map of {y} against {x}")
     height = max(1, piece // row)
     starts = range(0, len(axes[y]), height)
     groups = question.groups()
@@ -111,7 +110,14 @@ def map_pieces(
         dataset["boundary"] = (("population", "rule", "ci_bound", y), np.stack(edges, axis=2))
         return _labelled(dataset, question, axes, x, y, level)
 
-    return listed(len(groups) * len(starts), solve, join)
+    pieces = listed(len(groups) * len(starts), solve, join)
+
+    def wanted(found: Found) -> list[str]:
+        # a larger map is counted while it streams: a sweep that keeps no case
+        check_memory(row * len(axes[y]), len(question.outcomes) + 4, f"the map of {y} against {x}")
+        return pieces.wanted(found)
+
+    return replace(pieces, wanted=wanted)
 
 
 def _rows(solved: xr.Dataset, limits, x: str, y: str, level: float) -> xr.Dataset:

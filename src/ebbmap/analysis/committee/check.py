@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -65,36 +65,48 @@ def check_protocol(
     -------
     Check
     """
-    return check_pieces(protocol, date).whole(progress)
+    pieces = together(check_parts(protocol), lambda found: join_check(protocol, date, found))
+    return pieces.whole(progress)
 
 
-def check_pieces(protocol: Protocol, date: str) -> Pieces[Check]:
-    """Cut a check into the pieces of its parts; the date is no part of any piece."""
+def check_parts(protocol: Protocol) -> dict[str, Pieces[Any]]:
+    """Cut a check into its parts, and these into pieces."""
     parts: dict[str, Pieces[Any] | None] = {
-        "counted": count_pieces(protocol),
+        "verdict": count_pieces(protocol),
         "boxes": box_pieces(protocol),
         "ways": ways_pieces(protocol),
         "windows": group_window_pieces(protocol),
         "map": map_pieces(protocol),
         "drivers": margin_pieces(protocol),
     }
+    return {name: part for name, part in parts.items() if part is not None}
 
-    def join(found: dict[str, Any]) -> Check:
-        counted = found.pop("counted")
-        results: dict[str, xr.Dataset | None] = {
-            "verdict": find_verdict(protocol, counted),
-            "lungs": lung_shares(counted),
-            "parting": part_lungs(counted),
-            **found,
-        }
-        kept = {name: result for name, result in results.items() if result is not None}
-        for name, result in kept.items():
-            made = provenance(
-                f"{protocol.file.title}: {name}", lung=protocol.file.lung, seed=protocol.file.seed,
-                limits=protocol.limits.long_name, protocol=protocol.text,
-                protocol_hash=protocol.digest,
-            )  # fmt: skip
-            result.attrs = {**made, "history": f"{date} made by ebbmap"}
-        return Check(protocol, kept)
 
-    return together({name: part for name, part in parts.items() if part is not None}, join)
+def join_check(protocol: Protocol, date: str, found: Mapping[str, Any]) -> Check:
+    """Put the parts of a check together.
+
+    Parameters
+    ----------
+    protocol : Protocol
+        The protocol.
+    date : str
+        Stated in every result.
+    found : mapping of str to object
+        What came of each of `check_parts`.
+    """
+    counted = found["verdict"]
+    results: dict[str, xr.Dataset | None] = {
+        **found,
+        "verdict": find_verdict(protocol, counted),
+        "lungs": lung_shares(counted),
+        "parting": part_lungs(counted),
+    }
+    kept = {name: result for name, result in results.items() if result is not None}
+    for name, result in kept.items():
+        made = provenance(
+            f"{protocol.file.title}: {name}", lung=protocol.file.lung, seed=protocol.file.seed,
+            limits=protocol.limits.long_name, protocol=protocol.text,
+            protocol_hash=protocol.digest,
+        )  # fmt: skip
+        result.attrs = {**made, "history": f"{date} made by ebbmap"}
+    return Check(protocol, kept)
