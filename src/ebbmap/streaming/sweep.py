@@ -242,7 +242,6 @@ def _missing(job: Job) -> list[str]:
 
 def _prepare_store(job: Job) -> None:
     if job.path.exists():
-        store.sweep_up(job.path)
         return
     columns = {
         name: (kind, {key: _plain(value) for key, value in _attrs(job, name).items()})
