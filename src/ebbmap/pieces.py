@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
 
+import numpy as np
 import xarray as xr
 
 T = TypeVar("T")
@@ -169,9 +170,9 @@ def join_places(found: Sequence[xr.Dataset], along: str) -> xr.Dataset:
 
     What has not the axis as a dimension is the same at every place.
     """
-    spread = [str(n) for n, array in found[0].data_vars.items() if along in array.dims]
-    row = in_a_row([one[spread] for one in found], along)
-    row = row.assign({n: found[0][n] for n in found[0].data_vars if n not in spread})
+    alike = [n for n, array in found[0].data_vars.items() if along not in array.dims]
+    row = in_a_row([one.drop_vars(alike) for one in found], along).assign(found[0][alike].data_vars)
     if "failed" in row:
-        row["failed"] = found[0]["failed"].copy(data=sum(int(one["failed"]) for one in found))
+        counts = np.sum([one["failed"].values for one in found], axis=0)
+        row["failed"] = found[0]["failed"].copy(data=counts)
     return row.assign_attrs(found[0].attrs)

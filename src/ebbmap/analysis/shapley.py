@@ -213,9 +213,7 @@ def shapley_pieces(
             )  # fmt: skip
             each.append(_estimate(question, factors, design, along, place, names, level,
                                   drop_failed, progress))  # fmt: skip
-        both = xr.concat(each, xr.Variable("dependence", [DEPENDENT, INDEPENDENT]))
-        failed = both["failed"].sum("dependence")
-        return both.assign(failed=describe(failed, "cases that could not be solved"))
+        return xr.concat(each, xr.Variable("dependence", [DEPENDENT, INDEPENDENT]))
 
     def join(rows: list[xr.Dataset]) -> xr.Dataset:
         dataset = join_groups(
