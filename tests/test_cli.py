@@ -189,7 +189,7 @@ def test_a_run_writes_results_and_pictures_with_texts(ran):
     assert done.exit_code == 0, done.output
     assert done.stdout.splitlines()[0] == CAUTION
     results = {path.name for path in (folder / "results").iterdir()}
-    assert results == {"study.toml", "window.nc", "map_t_low_resistance_exp.nc"}
+    assert results == {"study.toml", "pieces", "window.nc", "map_t_low_resistance_exp.nc"}
     stems = {
         "served",
         "one_picture",
@@ -225,7 +225,7 @@ def test_pictures_lie_with_the_results_unless_told(tmp_path):
     pictures = {
         f"one_{what}.{ending}" for what in ("served", "one_picture") for ending in ("svg", "txt")
     }
-    assert names == {"study.toml", "window.nc", *pictures}
+    assert names == {"study.toml", "pieces", "window.nc", *pictures}
 
 
 def test_a_bad_study_writes_nothing(tmp_path):

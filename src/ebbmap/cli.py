@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -11,6 +12,12 @@ from typing import Annotated, Any
 import typer
 
 from ebbmap.caution import CAUTION
+
+# One thread for matrix products in every process, told before NumPy is there: more of them change
+# the last bits, and --workers says how many processors to use.
+os.environ.update(
+    dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+)
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -39,6 +46,16 @@ PopulationOption = Annotated[
     str | None, typer.Option("--population", help="Start from the middle lung of this population.")
 ]
 
+WorkersOption = Annotated[
+    int | None, typer.Option(min=1, max=4096, help="Processes; all processors if not given.")
+]
+ClusterOption = Annotated[
+    str | None, typer.Option(metavar="ADDRESS", help="dask.distributed scheduler to use.")
+]
+FreshOption = Annotated[
+    bool, typer.Option("--fresh", help="Forget what an earlier run finished in the folder.")
+]
+
 #: What `window`, `adjust` and `wean` judge by, besides the rule, unless told otherwise.
 USUAL_LIMITS = ("pressure", "volume", "auto_peep")
 
@@ -52,20 +69,16 @@ def run(
     figures: Annotated[
         Path | None, typer.Option(help="Folder for pictures; the results' folder if not given.")
     ] = None,
-    workers: Annotated[
-        int | None,
-        typer.Option(min=1, max=4096, help="Processes of a sweep that streams; all if not given."),
-    ] = None,
-    cluster: Annotated[
-        str | None, typer.Option(metavar="ADDRESS", help="dask.distributed scheduler to use.")
-    ] = None,
+    workers: WorkersOption = None,
+    cluster: ClusterOption = None,
+    fresh: FreshOption = False,
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Say what it would cost, and write nothing.")
     ] = False,
 ) -> None:
     """Run a whole study: results as NetCDF or Zarr, pictures, and what they say.
 
-    A sweep that streams goes on where an earlier run of the same command stopped.
+    Goes on where an earlier run of the same command stopped; long analyses keep every piece.
     """
     from ebbmap.figures import draw_result
     from ebbmap.files import make_folder
@@ -91,6 +104,7 @@ def run(
                 progress=lambda task: bar.start(task.name, task.cases),
                 workers=at_work,
                 cluster=cluster,
+                fresh=fresh,
             ):
                 bar.finish(task.name)
                 draw_result(task.kind, result, pictures, study.stem, checked.file.outputs.figures)
@@ -102,14 +116,14 @@ def run(
 
 @app.command()
 def status(
-    folder: Annotated[Path, typer.Argument(help="Folder of a run that streams.")],
+    folder: Annotated[Path, typer.Argument(help="Folder of a run, a check or a comparison.")],
 ) -> None:
-    """Say how far a streamed sweep has come: done, left, and the rate."""
-    from ebbmap.show import print_out, status_table
-    from ebbmap.streaming import status_of
+    """Say how far a run has come: done, left, and the rate."""
+    from ebbmap.show import print_out, status_tables
 
     with _errors_told():
-        print_out(status_table(status_of(folder)))
+        for table in status_tables(folder):
+            print_out(table)
 
 
 @app.command()
@@ -306,23 +320,36 @@ def check(
     date: Annotated[
         str | None, typer.Option(help="Date stated in the report; today if not given.")
     ] = None,
+    workers: WorkersOption = None,
+    cluster: ClusterOption = None,
+    fresh: FreshOption = False,
 ) -> None:
-    """Check a draft protocol: 0 it holds, 1 it does not, 2 the file is wrong."""
-    from ebbmap.analysis.committee.check import cases_of, check_protocol
-    from ebbmap.files import make_folder
+    """Check a draft protocol: 0 it holds, 1 it does not, 2 the file is wrong.
+
+    Goes on where an earlier run of the same command stopped.
+    """
+    from ebbmap.analysis.committee.check import cases_of
     from ebbmap.protocol import load_protocol
     from ebbmap.report.build import lead, needs, write_report
+    from ebbmap.run import run_check
     from ebbmap.show import print_out, progress_bar, verdict_table
+    from ebbmap.streaming import default_workers
 
     _say_caution()
     with _errors_told():
         checked = load_protocol(protocol)
         folder = out or Path("out") / protocol.stem
-        make_folder(folder)
         stated = _date(date)
         with progress_bar() as bar:
-            tried = bar.start("verdict", cases_of(checked))
-            found = check_protocol(checked, date=stated, progress=tried)
+            found = run_check(
+                checked,
+                folder,
+                date=stated,
+                progress=lambda part: bar.start(part, cases_of(checked) * (part == "verdict")),
+                workers=workers or default_workers(),
+                cluster=cluster,
+                fresh=fresh,
+            )
         page, *_ = write_report(found, folder, stated)
     print_out(verdict_table(found.results["verdict"]))
     for line in (lead(found), *needs(found)):
@@ -335,15 +362,38 @@ def check(
 def diff(
     old: Annotated[Path, typer.Argument(help="The protocol file before.")],
     new: Annotated[Path, typer.Argument(help="The protocol file after.")],
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for the result (NetCDF), and to go on from.")
+    ] = None,
+    workers: WorkersOption = None,
+    cluster: ClusterOption = None,
+    fresh: FreshOption = False,
 ) -> None:
-    """Tell what changed between two drafts: who gains, who loses, by how much."""
-    from ebbmap.analysis.committee.difference import compare_drafts
+    """Tell what changed between two drafts: who gains, who loses, by how much.
+
+    With --out it keeps what it finishes, and goes on where an earlier run stopped.
+    """
+    from tempfile import TemporaryDirectory
+
+    from ebbmap.files import save_dataset
     from ebbmap.protocol import load_protocol
-    from ebbmap.show import difference_table, print_out
+    from ebbmap.run import run_difference
+    from ebbmap.show import difference_table, print_out, progress_bar
+    from ebbmap.streaming import default_workers
 
     _say_caution()
-    with _errors_told():
-        found = compare_drafts(load_protocol(old), load_protocol(new))
+    with _errors_told(), TemporaryDirectory() as passing, progress_bar() as bar:
+        found = run_difference(
+            load_protocol(old),
+            load_protocol(new),
+            out or Path(passing),
+            progress=lambda part: bar.start(part, 0),
+            workers=workers or default_workers(),
+            cluster=cluster,
+            fresh=fresh,
+        )
+        if out is not None:
+            save_dataset(found, out / "difference.nc")
     typer.echo(found.attrs["changes"])
     print_out(difference_table(found))
 

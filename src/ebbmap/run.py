@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -12,27 +14,45 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.analysis.adjusting import adjust_settings
-from ebbmap.analysis.boxes import find_boxes
+from ebbmap.analysis.boxes import box_pieces
 from ebbmap.analysis.collapse import follow_collapse
+from ebbmap.analysis.committee.check import Check, check_parts, join_check
+from ebbmap.analysis.committee.difference import difference_parts, join_difference
 from ebbmap.analysis.comparing import compare_lungs
 from ebbmap.analysis.course import co2_course
-from ebbmap.analysis.drivers import find_drivers
+from ebbmap.analysis.drivers import driver_pieces
 from ebbmap.analysis.hidden import look_inside
-from ebbmap.analysis.mapping import map_factors
+from ebbmap.analysis.mapping import mapping_pieces
 from ebbmap.analysis.profiles import profile_outcomes
-from ebbmap.analysis.regions import map_safe_region
+from ebbmap.analysis.regions import map_pieces
 from ebbmap.analysis.rules import compare_rules
-from ebbmap.analysis.screening import find_screening
-from ebbmap.analysis.shapley import find_shapley
+from ebbmap.analysis.screening import screening_pieces
+from ebbmap.analysis.shapley import shapley_pieces
 from ebbmap.analysis.starting import follow_start
 from ebbmap.analysis.trade import map_trade
 from ebbmap.analysis.weaning import plan_weaning
-from ebbmap.analysis.windows import find_population_windows
+from ebbmap.analysis.windows import window_pieces
 from ebbmap.files import make_folder, save_dataset, write_text
-from ebbmap.streaming import check_begun, stream_sweep, streams
-from ebbmap.study import Study
+from ebbmap.pieces import Pieces, single
+from ebbmap.protocol import Protocol, parse_protocol
+from ebbmap.streaming import (
+    PieceWork,
+    check_begun,
+    forget_sweep,
+    plan_of,
+    stream_sweep,
+    streams,
+)
+from ebbmap.study import Study, parse_study
 from ebbmap.study.schema import Along, OfOutcomes
 from ebbmap.sweep import sweep
+
+#: Analyses that may take long: a run with one of them keeps every finished piece.
+LONG = frozenset({"window", "map", "mapping", "boxes", "shapley", "screening", "sobol"})
+
+#: History of a result that is put together from kept pieces: no time of day, so that the same
+#: study gives the same bytes.
+UNDATED = "made by ebbmap, piece by piece; pieces/plan.json tells when"
 
 
 @dataclass(frozen=True)
@@ -47,8 +67,8 @@ class Task:
         Name of the analysis in the study file.
     cases : int
         Cases that it will solve, as far as this is known beforehand.
-    run : callable
-        ``run(progress) -> Dataset``.
+    pieces : Pieces
+        What it does.
     streams : bool
         Whether it goes block by block to a store or to counts, which see to their own files.
     """
@@ -56,8 +76,12 @@ class Task:
     name: str
     kind: str
     cases: int
-    run: Callable[[Callable[[int], None]], xr.Dataset]
+    pieces: Pieces[xr.Dataset]
     streams: bool = False
+
+    def run(self, progress: Callable[[int], None]) -> xr.Dataset:
+        """Do all of it here and now."""
+        return self.pieces.whole(progress)
 
 
 def plan_tasks(study: Study) -> list[Task]:
@@ -74,6 +98,7 @@ def run_study(
     progress: Callable[[Task], Callable[[int], None]],
     workers: int = 1,
     cluster: str | None = None,
+    fresh: bool = False,
 ) -> Iterator[tuple[Task, xr.Dataset, Path]]:
     """Run every analysis; yield each with its result as soon as it is saved.
 
@@ -82,37 +107,192 @@ def run_study(
     study : Study
         A checked study.
     folder : Path
-        Where the results go; made if missing.
+        Where the results go; made if missing. What an earlier run of the same study finished
+        there is kept.
     progress : callable
         Called with a task before it starts; returns what is called with finished cases.
-    workers, cluster
-        Of a sweep that streams; see `stream_sweep`.
+    workers : int
+        Processes.
+    cluster : str, optional
+        Address of a dask.distributed scheduler.
+    fresh : bool
+        Forget what an earlier run finished in the folder.
 
     Raises
     ------
     EbbmapError
-        If the folder cannot be written, a task is too large, or the folder holds the store of
-        another study. What was saved stays.
+        If the folder cannot be written, a task is too large, another run is at work there, or
+        the folder holds what is finished of another study. What was saved stays.
+    UnfinishedError
+        If the run had to stop midway.
     """
     make_folder(folder)
     tasks = plan_tasks(study)
-    if any(task.streams for task in tasks):
+    sweeps = any(task.streams for task in tasks)
+    if fresh:
+        forget_sweep(folder)
+    if sweeps:
         check_begun(study, folder)
-    write_text(folder / "study.toml", study.text)
-    for task in tasks:
-        if task.streams:
-            found = stream_sweep(
-                study, folder, workers=workers, cluster=cluster, progress=progress(task)
-            )
-            yield from ((task, result, path) for result, path in found)
-            continue
-        result = task.run(progress(task))
-        result.attrs |= {
-            "study": study.text,
-            "study_hash": study.digest,
-            "study_title": study.file.title,
-        }
-        yield task, result, save_dataset(result, folder / f"{task.name}.nc")
+    with ExitStack() as held:
+        work = None
+        if any(task.kind in LONG for task in tasks):
+            work = _work(study, folder)
+            plan = plan_of("study", study.file, study.digest)
+            held.enter_context(work.begun(plan, workers, fresh=fresh))
+        write_text(folder / "study.toml", study.text)
+        for task in tasks:
+            if task.streams:
+                streamed = stream_sweep(
+                    study, folder, workers=workers, cluster=cluster, progress=progress(task)
+                )
+                yield from ((task, result, path) for result, path in streamed)
+                continue
+            if work is None:
+                result = task.run(progress(task))
+            else:
+                result = work.finish(
+                    task.name, workers=workers, cluster=cluster, progress=progress(task)
+                )
+                result.attrs["history"] = UNDATED
+            result.attrs |= {
+                "study": study.text,
+                "study_hash": study.digest,
+                "study_title": study.file.title,
+            }
+            yield task, result, save_dataset(result, folder / f"{task.name}.nc")
+
+
+def _work(study: Study, folder: Path) -> PieceWork:
+    words = (study.text, str(folder))
+    return PieceWork(
+        {task.name: task.pieces for task in plan_tasks(study) if not task.streams},
+        folder,
+        lambda name: (run_study_piece, (*words, name)),
+    )
+
+
+def run_study_piece(text: str, folder: str, name: str) -> int:
+    """Do one piece of a study in whatever process this is; return its cases."""
+    return _study_work(text, folder).run(name)
+
+
+@lru_cache(maxsize=1)
+def _study_work(text: str, folder: str) -> PieceWork:
+    return _work(parse_study(text), Path(folder))
+
+
+def run_check(
+    protocol: Protocol,
+    folder: Path,
+    *,
+    date: str,
+    progress: Callable[[str], Callable[[int], None]],
+    workers: int = 1,
+    cluster: str | None = None,
+    fresh: bool = False,
+) -> Check:
+    """Check a protocol, going on with what an earlier run of the same check finished.
+
+    Parameters
+    ----------
+    protocol : Protocol
+        A checked protocol file.
+    folder : Path
+        Where finished pieces are kept; made if missing.
+    date : str
+        Stated in every result.
+    progress : callable
+        Called with the name of a part before it starts; returns what is called with finished
+        cases.
+    workers, cluster, fresh
+        As in `run_study`.
+
+    Raises
+    ------
+    EbbmapError, UnfinishedError
+        As in `run_study`.
+    """
+    make_folder(folder)
+    work = _check_work(protocol, folder)
+    with work.begun(plan_of("protocol", protocol.file, protocol.digest), workers, fresh=fresh):
+        return join_check(protocol, date, _finished(work, progress, workers, cluster))
+
+
+def _finished(
+    work: PieceWork,
+    progress: Callable[[str], Callable[[int], None]],
+    workers: int,
+    cluster: str | None,
+) -> dict[str, Any]:
+    return {
+        part: work.finish(part, workers=workers, cluster=cluster, progress=progress(part))
+        for part in work.parts
+    }
+
+
+def _check_work(protocol: Protocol, folder: Path) -> PieceWork:
+    words = (protocol.text, str(folder))
+    return PieceWork(check_parts(protocol), folder, lambda name: (run_check_piece, (*words, name)))
+
+
+def run_check_piece(text: str, folder: str, name: str) -> int:
+    """Do one piece of a check in whatever process this is; return its cases."""
+    return _protocol_work(text, folder).run(name)
+
+
+@lru_cache(maxsize=1)
+def _protocol_work(text: str, folder: str) -> PieceWork:
+    return _check_work(parse_protocol(text), Path(folder))
+
+
+def run_difference(
+    old: Protocol,
+    new: Protocol,
+    folder: Path,
+    *,
+    progress: Callable[[str], Callable[[int], None]],
+    workers: int = 1,
+    cluster: str | None = None,
+    fresh: bool = False,
+) -> xr.Dataset:
+    """Compare two drafts, going on with what an earlier run of the same comparison finished.
+
+    Parameters
+    ----------
+    old, new : Protocol
+        As in `compare_drafts`.
+    folder, progress, workers, cluster, fresh
+        As in `run_check`.
+
+    Raises
+    ------
+    EbbmapError, UnfinishedError
+        As in `run_study`; and if the files cannot be compared.
+    """
+    make_folder(folder)
+    work = _difference_work(old, new, folder)
+    plan = {
+        **plan_of("new", new.file, new.digest), **plan_of("old", old.file, old.digest)
+    }  # fmt: skip
+    with work.begun(plan, workers, fresh=fresh):
+        return join_difference(old, new, _finished(work, progress, workers, cluster))
+
+
+def _difference_work(old: Protocol, new: Protocol, folder: Path) -> PieceWork:
+    words = (old.text, new.text, str(folder))
+    return PieceWork(
+        difference_parts(old, new), folder, lambda name: (run_difference_piece, (*words, name))
+    )
+
+
+def run_difference_piece(old: str, new: str, folder: str, name: str) -> int:
+    """Do one piece of a comparison in whatever process this is; return its cases."""
+    return _drafts_work(old, new, folder).run(name)
+
+
+@lru_cache(maxsize=1)
+def _drafts_work(old: str, new: str, folder: str) -> PieceWork:
+    return _difference_work(parse_protocol(old), parse_protocol(new), Path(folder))
 
 
 def _lungs(study: Study) -> int:
@@ -127,16 +307,16 @@ def _grid(study: Study) -> int:
 
 def _window(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     grid = {asked.along: study.axes[asked.along]} if asked.along else {}
-    yield Task(kind, kind, 0, lambda progress: find_population_windows(study.question, grid))
+    yield Task(kind, kind, 0, window_pieces(study.question, grid))
 
 
 def _profile(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     yield Task(
         kind, kind, 0,
-        lambda progress: profile_outcomes(
+        single(lambda progress: profile_outcomes(
             study.question, along=asked.along, grid=study.axes[asked.along],
             outcomes=tuple(asked.outcomes),
-        ),
+        )),
     )  # fmt: skip
 
 
@@ -144,70 +324,72 @@ def _trade(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     axes = {name: study.axes[name] for name in asked.axes}
     yield Task(
         kind, kind, 0,
-        lambda progress: map_trade(study.question, axes, tuple(asked.costs)),
+        single(lambda progress: map_trade(study.question, axes, tuple(asked.costs))),
     )  # fmt: skip
 
 
 def _course(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     yield Task(
         kind, kind, 0,
-        lambda progress: co2_course(study.question, change=asked.change, minutes=asked.minutes),
+        single(lambda progress: co2_course(
+            study.question, change=asked.change, minutes=asked.minutes
+        )),
     )  # fmt: skip
 
 
 def _compare(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     yield Task(
         kind, kind, 0,
-        lambda progress: compare_lungs(
+        single(lambda progress: compare_lungs(
             study.question, models=tuple(asked.models), outcomes=tuple(asked.outcomes)
-        ),
+        )),
     )  # fmt: skip
 
 
 def _startup(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     yield Task(
         kind, kind, 0,
-        lambda progress: follow_start(study.question, **asked.model_dump()),
+        single(lambda progress: follow_start(study.question, **asked.model_dump())),
     )  # fmt: skip
 
 
 def _inside(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     yield Task(
         kind, kind, 0,
-        lambda progress: look_inside(study.question, seconds=asked.seconds),
+        single(lambda progress: look_inside(study.question, seconds=asked.seconds)),
     )  # fmt: skip
 
 
 def _collapse(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     yield Task(
         kind, kind, 0,
-        lambda progress: follow_collapse(
+        single(lambda progress: follow_collapse(
             study.question, grid=study.axes["t_low"], t_low=tuple(asked.t_low)
-        ),
+        )),
     )  # fmt: skip
 
 
 def _adjust(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     yield Task(
         kind, kind, 0,
-        lambda progress: adjust_settings(study.question, steps=asked.steps),
+        single(lambda progress: adjust_settings(study.question, steps=asked.steps)),
     )  # fmt: skip
 
 
 def _wean(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     yield Task(
         kind, kind, 0,
-        lambda progress: plan_weaning(study.question, **asked.model_dump()),
+        single(lambda progress: plan_weaning(study.question, **asked.model_dump())),
     )  # fmt: skip
 
 
 def _rules(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     yield Task(
         kind, kind, 0,
-        lambda progress: compare_rules(
+        single(lambda progress: compare_rules(
             study.question, models=tuple(asked.models), along=asked.along,
             grid=study.axes[asked.along],
-        ),
+        )),
     )  # fmt: skip
 
 
@@ -215,11 +397,8 @@ def _maps(kind: str, study: Study, maps: Any) -> Iterator[Task]:
     for asked in maps:
         axes = {name: study.axes[name] for name in (asked.x, asked.y, *asked.average_over)}
         cells = int(np.prod([len(axis) for axis in axes.values()]))
-
-        def run(progress, asked=asked, axes=axes):
-            return map_safe_region(study.question, axes, x=asked.x, y=asked.y, progress=progress)
-
-        yield Task(f"map_{asked.x}_{asked.y}", kind, cells * _lungs(study), run)
+        pieces = map_pieces(study.question, axes, x=asked.x, y=asked.y)
+        yield Task(f"map_{asked.x}_{asked.y}", kind, cells * _lungs(study), pieces)
 
 
 def _sobol(kind: str, study: Study, asked: Any) -> Iterator[Task]:
@@ -227,44 +406,27 @@ def _sobol(kind: str, study: Study, asked: Any) -> Iterator[Task]:
         "base_size", "stopping_width", "max_base_size", "stopping_outcomes", "second_order",
         "replicates", "resamples", "pawn",
     })  # fmt: skip
-
-    def run(progress):
-        return find_drivers(
-            study.question, **_of_outcomes(study, asked), **options, progress=progress
-        )
-
-    yield Task(f"drivers_{asked.along}", kind, 0, run)
+    pieces = driver_pieces(study.question, **_of_outcomes(study, asked), **options)
+    yield Task(f"drivers_{asked.along}", kind, 0, pieces)
 
 
 def _screening(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     options = asked.model_dump(include={"trajectories", "levels", "fix_below", "resamples"})
-
-    def run(progress):
-        return find_screening(
-            study.question, **_of_outcomes(study, asked), **options, progress=progress
-        )
-
-    yield Task(f"screening_{asked.along}", kind, 0, run)
+    pieces = screening_pieces(study.question, **_of_outcomes(study, asked), **options)
+    yield Task(f"screening_{asked.along}", kind, 0, pieces)
 
 
 def _shapley(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     options = asked.model_dump(include={"base_size", "replicates"})
-
-    def run(progress):
-        return find_shapley(
-            study.question, **_of_outcomes(study, asked), **options, progress=progress
-        )
-
-    yield Task(f"shapley_{asked.along}", kind, 0, run)
+    pieces = shapley_pieces(study.question, **_of_outcomes(study, asked), **options)
+    yield Task(f"shapley_{asked.along}", kind, 0, pieces)
 
 
 def _mapping(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     where = _where(study, asked)
     yield Task(
         f"mapping_{asked.along}", kind, len(where["grid"]) * _lungs(study),
-        lambda progress: map_factors(
-            study.question, **where, resamples=asked.resamples, progress=progress
-        ),
+        mapping_pieces(study.question, **where, resamples=asked.resamples),
     )  # fmt: skip
 
 
@@ -273,7 +435,7 @@ def _boxes(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     options = asked.model_dump(include={"density", "resamples", "level"})
     yield Task(
         f"boxes_{'_'.join(asked.over)}", kind, _lungs(study),
-        lambda progress: find_boxes(study.question, axes, **options, progress=progress),
+        box_pieces(study.question, axes, **options),
     )  # fmt: skip
 
 
@@ -297,9 +459,9 @@ def _sweep(kind: str, study: Study, asked: Any) -> Iterator[Task]:
     outcomes = None if asked.outcomes is None else tuple(asked.outcomes)
     yield Task(
         "cases", kind, _grid(study) * _lungs(study),
-        lambda progress: sweep(
+        single(lambda progress: sweep(
             study.question, study.axes, outcomes=outcomes, judged=asked.judged, progress=progress
-        ),
+        )),
         streams(study),
     )  # fmt: skip
 

@@ -1,18 +1,15 @@
-import copy
-import os
-import time
 import tomllib
 
 import numpy as np
-import psutil
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ebbmap.errors import StudyError
 from ebbmap.limits import LIMIT_SETS
 from ebbmap.populations import POPULATIONS
 from ebbmap.study import Study, load_study, parse_study
+from hostile_files import HOSTILE, mutated, told_or_taken, try_many, written
 
 WHOLE = """
 title = "all parts"
@@ -303,123 +300,25 @@ def test_a_folder_is_no_study(tmp_path):
         load_study(tmp_path)
 
 
-def write(value):
-    """Write a value as TOML."""
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, dict):
-        return "{" + ", ".join(f"{quote(k)} = {write(v)}" for k, v in value.items()) + "}"
-    if isinstance(value, list):
-        return "[" + ", ".join(write(v) for v in value) + "]"
-    return quote(value) if isinstance(value, str) else repr(value)
-
-
-def quote(text):
-    escaped = "".join(f"\\U{ord(c):08X}" if not c.isalnum() else c for c in text)
-    return f'"{escaped}"'
-
-
-def places(value, path=()):
-    """Every path into nested tables and lists."""
-    yield path
-    items = value.items() if isinstance(value, dict) else enumerate(value)
-    for key, inner in items:
-        if isinstance(inner, (dict, list)):
-            yield from places(inner, (*path, key))
-        else:
-            yield (*path, key)
-
-
-def whole():
-    return tomllib.loads(WHOLE)
-
-
-NAMES = ["t_low", "p_high", "compliance", "height", "flow_ratio", "auto_peep", "normal", "mine"]
-ODD = st.one_of(
-    st.sampled_from([*NAMES, "", "nan", 0, -1, 1, 3, 10**30, 10**400, 0.0, 1e308, -1e308, 0.5]),
-    st.sampled_from([float("nan"), float("inf"), True, [], {}, [[]], [{}], [0.5, 0.3]]),
-    st.floats(), st.integers(-5, 50), st.text("ab\"\\\n=[]é", max_size=5),
-    st.lists(st.sampled_from([*NAMES, 0.3, 1]), max_size=3),
-    st.dictionaries(st.sampled_from([*NAMES, "start", "along", "low"]), st.floats(0, 50),
-                    max_size=3),
-)  # fmt: skip
-
-
-@st.composite
-def mutated_studies(draw):
-    raw = whole()
-    for _ in range(draw(st.integers(1, 4))):
-        path = draw(st.sampled_from([p for p in places(raw) if p]))
-        table = raw
-        for key in path[:-1]:
-            table = table[key]
-        change = draw(st.sampled_from(["replace", "remove", "add"]))
-        if change == "remove":
-            del table[path[-1]]
-        elif change == "add" and isinstance(table, dict):
-            table[draw(st.sampled_from([*NAMES, "t_low_in_time_constants", "sex"]))] = (
-                copy.deepcopy(draw(ODD))
-            )
-        else:
-            table[path[-1]] = copy.deepcopy(draw(ODD))
-        if not raw:
-            break
-    return "\n".join(f"{quote(key)} = {write(value)}" for key, value in raw.items())
-
-
 def test_the_writer_of_mutated_studies_loses_nothing():
-    text = "\n".join(f"{quote(key)} = {write(value)}" for key, value in whole().items())
-    assert parse_study(text).file == parse_study(WHOLE).file
-
-
-def told_or_taken(text):
-    try:
-        assert isinstance(parse_study(text), Study)
-    except StudyError as error:
-        assert error.problems
-        assert all(problem.strip() for problem in error.problems)
-
-
-HOSTILE = dict(
-    deadline=None, derandomize=True, database=None,
-    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
-)  # fmt: skip
-
-#: How many hostile files the slow set tries; DEVELOPERS.md has the command for ten thousand.
-HOSTILE_FILES = int(os.environ.get("EBBMAP_HOSTILE_FILES", "1000"))
-
-#: What reading files may add to this process: a study of the largest axes takes some 10 MB.
-READING_BYTES = 500e6
+    assert parse_study(written(tomllib.loads(WHOLE))).file == parse_study(WHOLE).file
 
 
 @settings(max_examples=300, **HOSTILE)
-@given(mutated_studies())
-def test_whatever_a_file_says_it_is_a_study_or_a_list_of_problems(text):
-    told_or_taken(text)
+@given(mutated(WHOLE))
+def test_whatever_a_hostile_file_says_it_is_a_study_or_a_list_of_problems(text):
+    told_or_taken(text, parse_study, Study)
 
 
 @pytest.mark.slow
 @pytest.mark.timeout(3600)
-def test_many_hostile_files_neither_break_nor_hang_nor_fill_the_memory():
-    longest = [0.0]
-
-    @settings(max_examples=HOSTILE_FILES, **HOSTILE)
-    @given(mutated_studies())
-    def tried(text):
-        start = time.process_time()
-        told_or_taken(text)
-        longest[0] = max(longest[0], time.process_time() - start)
-
-    before = psutil.Process().memory_info().rss
-    tried()
-    assert psutil.Process().memory_info().rss - before < READING_BYTES
-    # a file of this size is read in hundredths of a second; seconds would be a loop gone wrong
-    assert longest[0] < 5.0
+def test_many_hostile_studies_neither_break_nor_hang_nor_fill_the_memory():
+    try_many(WHOLE, parse_study, Study)
 
 
 @settings(max_examples=200, **HOSTILE)
 @given(st.binary(max_size=300))
-def test_bytes_of_any_kind_are_a_list_of_problems(tmp_path_factory, content):
+def test_hostile_bytes_of_any_kind_are_a_list_of_problems(tmp_path_factory, content):
     path = tmp_path_factory.getbasetemp() / "hostile.toml"
     path.write_bytes(content)
     with pytest.raises(StudyError) as error:

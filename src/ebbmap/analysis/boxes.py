@@ -17,6 +17,7 @@ from ebbmap.design import RESAMPLING_STREAM, draw_random_design, seed_stream
 from ebbmap.evaluate import OK
 from ebbmap.labelling import describe, provenance
 from ebbmap.parameters import PARAMETERS
+from ebbmap.pieces import Pieces, join_groups, listed
 from ebbmap.populations import Population
 from ebbmap.simulate import simulate
 from ebbmap.units import display
@@ -79,12 +80,32 @@ def find_boxes(
     EbbmapError
         For values that cannot be, or a density that is no share.
     """
-    per_group = [
-        _one_group(question, group, axes, density, resamples, level, progress)
-        for group in question.groups()
-    ]
-    dim = xr.Variable("population", question.group_names)
-    dataset = xr.concat(per_group, dim=dim, join="outer", combine_attrs="override")
+    return box_pieces(question, axes, density=density, resamples=resamples, level=level).whole(
+        progress
+    )
+
+
+def box_pieces(
+    question: Question,
+    axes: Mapping[str, np.ndarray],
+    *,
+    density: float,
+    resamples: int,
+    level: float,
+) -> Pieces[xr.Dataset]:
+    """Cut the search for boxes into populations; see `find_boxes`."""
+    groups = question.groups()
+    return listed(
+        len(groups),
+        lambda number, progress: _one_group(
+            question, groups[number], axes, density, resamples, level, progress
+        ),
+        lambda found: _finished(question, found, axes, density, resamples, level),
+    )
+
+
+def _finished(question, found: list[xr.Dataset], axes, density, resamples, level) -> xr.Dataset:
+    dataset = join_groups(found, question.group_names)
     for name, text in _TEXTS.items():
         dataset[name] = describe(dataset[name], text)
     for name, text in (

@@ -7,6 +7,7 @@ every interval is narrow enough or the budget is spent.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -28,11 +29,12 @@ from ebbmap.analysis.kernels.resampling import REPLICATES
 from ebbmap.analysis.sensitivity import estimate_sobol
 from ebbmap.cases import Question
 from ebbmap.design import RESAMPLING_STREAM, draw_sobol_design, seed_stream
+from ebbmap.design import factors_of as factors_in
 from ebbmap.errors import NonFiniteOutcomeError
 from ebbmap.evaluate import OK
 from ebbmap.labelling import describe
 from ebbmap.parameters import PARAMETERS
-from ebbmap.populations import Population
+from ebbmap.pieces import Found, Pieces, Progress, in_a_row, join_groups, join_places
 
 #: Without a stopping width the curve of convergence starts at this share of the base rows.
 FIRST_SHARE = 8
@@ -42,6 +44,12 @@ PAWN_ROWS = 1024
 PAWN_OUTCOMES = ("auto_peep", "release_volume_per_kg")
 
 SETTLED, SPENT, NOT_ASKED = "settled", "budget spent", "no stopping width asked"
+
+#: What a piece tells by base rows.
+_BY_SIZE = (
+    "first_by_size", "first_width_by_size", "total_by_size", "total_width_by_size",
+    "widest_by_size",
+)  # fmt: skip
 
 INDEPENDENT = "Factors are drawn independently: correlations of the population are dropped."
 
@@ -122,79 +130,194 @@ def find_drivers(
     Variance-based indices need independent factors: the marginals are the population's, its
     correlations are dropped here.
     """
+    return driver_pieces(
+        question, along=along, grid=grid, base_size=base_size, stopping_width=stopping_width,
+        max_base_size=max_base_size, stopping_outcomes=stopping_outcomes,
+        second_order=second_order, replicates=replicates, resamples=resamples, level=level,
+        groups=groups, pawn=pawn, outcomes=outcomes, drop_failed=drop_failed,
+    ).whole(progress)  # fmt: skip
+
+
+def driver_pieces(
+    question: Question,
+    *,
+    along: str,
+    grid: np.ndarray,
+    base_size: int,
+    stopping_width: float | None = None,
+    max_base_size: int | None = None,
+    stopping_outcomes: Sequence[str] | None = None,
+    second_order: bool = True,
+    replicates: int = REPLICATES,
+    resamples: int = 1000,
+    level: float = 0.95,
+    groups: Mapping[str, Sequence[str]] | str | None = None,
+    pawn: bool = True,
+    outcomes: tuple[str, ...] | None = None,
+    drop_failed: bool = False,
+) -> Pieces[xr.Dataset]:
+    """Cut the indices into one population at one place on a design of one size.
+
+    A population's next size is wanted once all of its places are there and one is not narrow
+    enough; its pieces solve the new rows only. See `find_drivers`.
+    """
     names = named_outcomes(question, outcomes)
     budget = max_base_size or (16 * base_size if stopping_width else base_size)
+    populations, m = question.groups(), len(grid)
 
-    def one_group(group: Population | None) -> xr.Dataset:
-        factors = factors_of(question, group, along, names)
-        members = groups_among(factors.names, groups)
-        solved: list[xr.Dataset] = []
-        curve: list[xr.Dataset] = []
+    def named(number: int, place: int, size: int) -> str:
+        return f"{number:04d}.{place:06d}.{size:08d}"
+
+    def rounds(number: int, found: Found) -> Iterator[list[str]]:
+        """Pieces of a population by size, up to the first size that is not there as a whole."""
         size = base_size
         while True:
-            design = draw_sobol_design(
-                factors.names, size, second_order=second_order, replicates=replicates,
-                groups=members, seed=question.seed,
-            )  # fmt: skip
-            known = sum(piece.sizes["sample"] for piece in solved)
-            solved.append(
-                solve_places(
-                    question, factors.from_unit(design["unit"].values[known:]), along=along,
-                    grid=grid, outcomes=names, progress=progress,
-                )
-            )  # fmt: skip
-            outputs = xr.concat(solved, "sample") if len(solved) > 1 else solved[0]
-            solved = [outputs]
-
-            failed = outputs["status"].values != OK
-            where = _located(factors, design, failed, along, grid) if failed.any() else ""
-
-            def estimate(rows: int, design=design, outputs=outputs, where=where) -> xr.Dataset:
-                return _on_first_rows(
-                    design, outputs, rows, where, resamples=resamples, level=level,
-                    seed=question.seed, nan_policy="drop_block" if drop_failed else "raise",
-                )  # fmt: skip
-
-            if stopping_width is None:
-                # the whole design first: if cases failed, its counts are the ones to report
-                whole = estimate(size)
-                curve = [*(estimate(rows) for rows in _prefixes(size, replicates)), whole]
-                break
-            curve.append(estimate(size))
-            narrow = _widest(curve[-1], stopping_outcomes) <= stopping_width
-            if narrow or 2 * size > budget:
-                break
+            row = [named(number, place, size) for place in range(m)]
+            yield row
+            if stopping_width is None or 2 * size > budget or not all(n in found for n in row):
+                return
+            if _widest_of([found[name] for name in row])[-1] <= stopping_width:
+                return
             size *= 2
-        widest = [_widest(one, stopping_outcomes) for one in curve]
+
+    @lru_cache(maxsize=2)
+    def drawn(number: int, size: int) -> tuple[Factors, xr.Dataset]:
+        factors = factors_of(question, populations[number], along, names)
+        return factors, draw_sobol_design(
+            factors.names, size, second_order=second_order, replicates=replicates,
+            groups=groups_among(factors.names, groups), seed=question.seed,
+        )  # fmt: skip
+
+    def solve(name: str, found: Found, progress: Progress) -> xr.Dataset:
+        number, at, size = map(int, name.split("."))
+        place = grid[at : at + 1]
+        factors, design = drawn(number, size)
+        # the rows of smaller designs are the first rows of this one
+        smaller = [base_size * 2**k for k in range((size // base_size).bit_length() - 1)]
+        parts = [found[named(number, at, one)] for one in smaller]
+        known = sum(part.sizes["kept_row"] for part in parts)
+        new = solve_places(
+            question, factors.from_unit(design["unit"].values[known:]), along=along, grid=place,
+            outcomes=names, progress=progress,
+        )  # fmt: skip
+        outputs = _after(parts, new)
+        failed = outputs["status"].values != OK
+        where = ""
+        if failed.any() and drop_failed:
+            where = _located(factors, design, failed, along, place)
+        elif failed.any():
+            # nothing comes of this run: say as well as can be where the failures lie
+            every = solve_places(
+                question, factors.from_unit(design["unit"].values), along=along, grid=grid,
+                outcomes=names,
+            )  # fmt: skip
+            where = _located(factors, design, every["status"].values != OK, along, grid)
+
+        def estimate(rows: int) -> xr.Dataset:
+            return _on_first_rows(
+                design, outputs, rows, where, resamples=resamples, level=level,
+                seed=question.seed, nan_policy="drop_block" if drop_failed else "raise",
+            )  # fmt: skip
+
+        # the whole design first: if cases failed, its counts are the ones to report
+        whole = estimate(size)
+        prefixes = _prefixes(size, replicates) if stopping_width is None else ()
+        curve = [*(estimate(rows) for rows in prefixes), whole]
+        one = whole.assign(_curve(curve, [_widest(each, stopping_outcomes) for each in curve]))
+        if pawn and groups is None:
+            one = one.assign(_pawn(design, outputs, along, level=level, seed=question.seed))
+        one = one.assign(failed_rows=("failed_row", np.flatnonzero(failed.any(axis=1))))
+        # rows are kept only where a larger design may want them
+        return one if stopping_width is None else one.assign(_kept(new))
+
+    def join_one(number: int, found: Found) -> xr.Dataset:
+        sizes = [[found[name] for name in row] for row in rounds(number, found)]
+        whole = join_places([_told(one) for one in sizes[-1]], along)
+        curves = [join_places([_told(one)[list(_BY_SIZE)] for one in row], along) for row in sizes]
+        widest = [width for row in sizes for width in _widest_of(row)]
+        whole = whole.drop_dims("size").assign(in_a_row(curves, "size").data_vars)
+        whole["widest_by_size"] = whole["widest_by_size"].copy(data=widest)
+        if "pawn" in whole:
+            # a place with more failures has fewer cases, and more noise
+            noise = max(float(one["pawn_noise"]) for one in sizes[-1])
+            said = _disagreement(whole["pawn"], whole["pawn_interval"], whole, along)
+            whole = whole.assign(
+                pawn_noise=whole["pawn_noise"].copy(data=noise),
+                disagreement=describe(
+                    xr.DataArray(said), "where the two kinds of index rank otherwise"
+                ),
+            )
+        factors, design = drawn(number, int(whole["size"][-1]))
+        failed = np.zeros((design.sizes["sample"], m), bool)
+        for place, one in enumerate(sizes[-1]):
+            failed[one["failed_rows"].values, place] = True
+        where = _located(factors, design, failed, along, grid) if failed.any() else ""
         verdict = NOT_ASKED
         if stopping_width is not None:
             verdict = SETTLED if widest[-1] <= stopping_width else SPENT
-        found = curve[-1].assign(_curve(curve, widest))
-        if pawn and members is None:
-            found = found.assign(
-                _pawn(design, outputs, along, level=level, seed=question.seed, indices=found)
-            )
-        return found.assign(
+        return whole.assign(
             verdict=describe(xr.DataArray(verdict), "whether the intervals are narrow enough"),
-            rows=describe(xr.DataArray(size), "base rows of the design"),
+            rows=describe(xr.DataArray(int(whole["size"][-1])), "base rows of the design"),
             failed=describe(xr.DataArray(int(failed.sum())), "cases that could not be solved"),
             failed_where=describe(xr.DataArray(where), "where the failed cases lie"),
-            cases=describe(xr.DataArray(outputs["status"].size), "cases in all"),
+            cases=describe(xr.DataArray(failed.size), "cases in all"),
         )
 
-    dataset = xr.concat(
-        [one_group(group) for group in question.groups()],
-        dim=xr.Variable("population", question.group_names),
-        join="outer", combine_attrs="override",
-    )  # fmt: skip
-    finish(dataset, question, f"what drives the outcomes along {along}", along, INDEPENDENT)
-    dataset.attrs |= {
-        "base_size": int(dataset["rows"].max()),
-        "stopping_width": float("nan") if stopping_width is None else stopping_width,
-        "max_base_size": budget,
-        "failures": _failures(dataset, drop_failed),
+    def join(found: Found) -> xr.Dataset:
+        dataset = join_groups(
+            [join_one(number, found) for number in range(len(populations))], question.group_names
+        )
+        finish(dataset, question, f"what drives the outcomes along {along}", along, INDEPENDENT)
+        dataset.attrs |= {
+            "base_size": int(dataset["rows"].max()),
+            "stopping_width": float("nan") if stopping_width is None else stopping_width,
+            "max_base_size": budget,
+            "failures": _failures(dataset, drop_failed),
+        }
+        return dataset
+
+    def wanted(found: Found) -> list[str]:
+        return [
+            name
+            for number in range(len(populations))
+            for row in rounds(number, found)
+            for name in row
+        ]
+
+    return Pieces(wanted, solve, join)
+
+
+def _kept(rows: xr.Dataset) -> dict[str, Any]:
+    """Solved rows of a piece, by names that no index has."""
+    return {
+        f"kept_{name}": (("kept_row", *values.dims[1:]), values.values)
+        for name, values in rows.data_vars.items()
     }
-    return dataset
+
+
+def _after(parts: Sequence[xr.Dataset], new: xr.Dataset) -> xr.Dataset:
+    """Put new rows after those that pieces of smaller designs kept."""
+    return xr.Dataset(
+        {
+            name: (
+                values.dims,
+                np.concatenate([*(part[f"kept_{name}"].values for part in parts), values.values]),
+                values.attrs,
+            )
+            for name, values in new.data_vars.items()
+        },
+        {name: coord for name, coord in new.coords.items() if "sample" not in coord.dims},
+    )
+
+
+def _told(piece: xr.Dataset) -> xr.Dataset:
+    """Return a piece without the rows that it keeps for others."""
+    return piece.drop_dims(["failed_row", "kept_row"], errors="ignore")
+
+
+def _widest_of(places: Sequence[xr.Dataset]) -> list[float]:
+    """Width of the widest interval at any place, by base rows."""
+    return np.max([one["widest_by_size"].values for one in places], axis=0).tolist()
 
 
 def _on_first_rows(
@@ -262,8 +385,8 @@ def _curve(curve: list[xr.Dataset], widest: list[float]) -> dict[str, xr.DataArr
     return found
 
 
-def _pawn(design, outputs, along, *, level, seed, indices) -> dict[str, Any]:
-    """PAWN indices on the A and B rows of a design, and where they rank otherwise."""
+def _pawn(design, outputs, along, *, level, seed) -> dict[str, Any]:
+    """PAWN indices on the A and B rows of a design."""
     n, replicates = int(design.attrs["base_size"]), int(design.attrs["replicates"])
     names = [str(name) for name in outputs.data_vars]
     chosen = [name for name in names if name in PAWN_OUTCOMES or name.startswith("margin_")]
@@ -281,7 +404,7 @@ def _pawn(design, outputs, along, *, level, seed, indices) -> dict[str, Any]:
     dims = (along, "pawn_outcome", "parameter")
     shape = (columns.sizes[along], len(chosen), design.sizes["parameter"])
     index = xr.DataArray(
-        found.index.T.reshape(shape), {"pawn_outcome": chosen, "parameter": indices["parameter"]},
+        found.index.T.reshape(shape), {"pawn_outcome": chosen, "parameter": factors_in(design)},
         dims,
     )  # fmt: skip
     interval = xr.DataArray(
@@ -292,10 +415,6 @@ def _pawn(design, outputs, along, *, level, seed, indices) -> dict[str, Any]:
         "pawn_interval": describe(interval, "interval of the PAWN index", ci_level=level),
         "pawn_noise": describe(
             xr.DataArray(found.noise), "PAWN index that a factor without influence stays below"
-        ),
-        "disagreement": describe(
-            xr.DataArray(_disagreement(index, interval, indices, along)),
-            "where the two kinds of index rank otherwise",
         ),
     }
 

@@ -22,6 +22,7 @@ from ebbmap.limits import CAUTION, SAFE, UNDETERMINED, judge
 from ebbmap.lungs import lung_model
 from ebbmap.outcomes import OUTCOMES, outcomes_of, plan
 from ebbmap.parameters import PARAMETERS, parameter
+from ebbmap.pieces import Pieces, Progress, join_places, listed
 from ebbmap.populations import EDGE, Marginal, Population
 from ebbmap.simulate import simulate
 
@@ -230,6 +231,40 @@ def groups_among(
         return by_kind(names)
     present = {group: [n for n in inside if n in names] for group, inside in groups.items()}
     return {group: inside for group, inside in present.items() if inside}
+
+
+def place_pieces(
+    question: Question,
+    along: str,
+    grid: np.ndarray,
+    solve: Callable[[Population | None, np.ndarray, Progress], xr.Dataset],
+    join: Callable[[list[xr.Dataset]], xr.Dataset],
+) -> Pieces[xr.Dataset]:
+    """Cut an analysis along an axis into one population at one place.
+
+    Parameters
+    ----------
+    question : Question
+        With g populations.
+    along : str
+        Parameter on the axis.
+    grid : ndarray, shape (m,)
+        Its values.
+    solve : callable
+        ``solve(population, place, progress) -> Dataset``; `place` has shape (1,).
+    join : callable
+        ``join(rows) -> Dataset``: from one Dataset for each population, along the whole axis.
+    """
+    groups, m = question.groups(), len(grid)
+
+    def one(number: int, progress: Progress) -> xr.Dataset:
+        place = number % m
+        return solve(groups[number // m], grid[place : place + 1], progress)
+
+    def whole(found: list[xr.Dataset]) -> xr.Dataset:
+        return join([join_places(found[at : at + m], along) for at in range(0, len(found), m)])
+
+    return listed(len(groups) * m, one, whole)
 
 
 def finish(dataset: xr.Dataset, question: Question, title: str, along: str, comment: str) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.analysis.events import TOO_HIGH, TOO_LOW, UNSAFE, event_words, find_events, trends
-from ebbmap.analysis.factors import finish
+from ebbmap.analysis.factors import finish, place_pieces
 from ebbmap.analysis.kernels.contrast import LEAST_CASES, contrast_events, event_quantiles
 from ebbmap.cases import Question, draw_cases
 from ebbmap.checks import check_memory
@@ -19,6 +19,7 @@ from ebbmap.evaluate import OK
 from ebbmap.labelling import describe
 from ebbmap.lungs import lung_model
 from ebbmap.outcomes import plan
+from ebbmap.pieces import Pieces, Progress, join_groups
 from ebbmap.populations import Population
 from ebbmap.simulate import simulate
 
@@ -81,12 +82,33 @@ def map_factors(
     EbbmapError
         For values that cannot be, or if no property varies.
     """
-    per_group = [
-        _one_group(question, group, along, grid, resamples, level, quantiles, progress)
-        for group in question.groups()
-    ]
-    dim = xr.Variable("population", question.group_names)
-    dataset = xr.concat(per_group, dim=dim, join="outer", combine_attrs="override")
+    return mapping_pieces(
+        question, along=along, grid=grid, resamples=resamples, level=level, quantiles=quantiles
+    ).whole(progress)
+
+
+def mapping_pieces(
+    question: Question,
+    *,
+    along: str,
+    grid: np.ndarray,
+    resamples: int,
+    level: float,
+    quantiles: Sequence[float] = QUANTILES,
+) -> Pieces[xr.Dataset]:
+    """Cut factor mapping into one population at one place; see `map_factors`."""
+
+    def solve(group: Population | None, place: np.ndarray, progress: Progress) -> xr.Dataset:
+        return _at_place(question, group, along, grid, place, resamples, level, quantiles, progress)
+
+    return place_pieces(
+        question, along, grid, solve,
+        lambda rows: _finished(question, rows, along, resamples, level),
+    )  # fmt: skip
+
+
+def _finished(question, rows: list[xr.Dataset], along, resamples, level) -> xr.Dataset:
+    dataset = join_groups(rows, question.group_names)
     for name, text in _TEXTS.items():
         dataset[name] = describe(dataset[name], text)
     interval = {"ci_method": CI_CONTRAST, "ci_level": level}
@@ -118,30 +140,28 @@ def varying(question: Question, values: dict[str, xr.DataArray]) -> list[str]:
     return names
 
 
-def _one_group(question, group: Population | None, along, grid, resamples, level, shares, progress):
-    values = draw_cases(question, group, {along: grid})
+def _at_place(
+    question, group: Population | None, along, grid, place, resamples, level, shares, progress
+) -> xr.Dataset:
+    values = draw_cases(question, group, {along: place})
     names = varying(question, values)
-    check_memory(question.lungs * len(grid), 2 * len(question.outcomes) + 4, "the mapping")
+    check_memory(question.lungs, 2 * len(question.outcomes) + 4, "the mapping")
     solved = simulate(question.lung, outcomes=question.outcomes, progress=progress, **values)
     solved = solved.transpose(along, "sample")
-    places = [
-        np.stack([_at(values[name], along, place) for name in names], axis=1)
-        for place in range(len(grid))
-    ]
+    properties = np.stack([_squeezed(values[name], along) for name in names], axis=1)
+    number = int(np.flatnonzero(grid == place)[0])
     rules = []
-    for rule, limits in question.rules.items():
+    for limits in question.rules.values():
         trend = trends(question, group, limits, along, grid)
         found = find_events(limits, trend, {n: solved[n].values for n in limits.outcomes})
-        streams = seed_stream(question.seed, RESAMPLING_STREAM).spawn(len(grid))
-        rows = []
-        for place, properties in enumerate(places):
-            at = {"known": found.known[place]}
-            happens = found.happens[place]
-            one = contrast_events(
-                properties, happens, resamples=resamples, level=level, rng=streams[place], **at
-            )
-            rows.append((one, event_quantiles(properties, happens, shares, **at)))
-        rules.append(_labelled(rows, found, names, along, grid, shares, trend, rule))
+        at = {"known": found.known[0]}
+        happens = found.happens[0]
+        stream = seed_stream(question.seed, RESAMPLING_STREAM).spawn(len(grid))[number]
+        one = contrast_events(
+            properties, happens, resamples=resamples, level=level, rng=stream, **at
+        )
+        quantiles = event_quantiles(properties, happens, shares, **at)
+        rules.append(_labelled(one, quantiles, found, names, along, place, shares, trend))
     # rules differ in their limits; a limit that a rule does not know has no numbers under it
     every = list(dict.fromkeys(name for one in rules for name in one["event"].values.astype(str)))
     dim = xr.Variable("rule", list(question.rules))
@@ -150,29 +170,25 @@ def _one_group(question, group: Population | None, along, grid, resamples, level
     return dataset.assign(failed=describe(xr.DataArray(failed), "cases that could not be solved"))
 
 
-def _at(array: xr.DataArray, along: str, place: int) -> np.ndarray:
-    return array.isel({along: place}).values if along in array.dims else array.values
+def _squeezed(array: xr.DataArray, along: str) -> np.ndarray:
+    return array.isel({along: 0}).values if along in array.dims else array.values
 
 
-def _labelled(rows, found, names, along, grid, shares, trend, rule) -> xr.Dataset:
-    contrasts = [one for one, _ in rows]
-    total = np.array([(one.with_event + one.without_event).max(initial=0) for one in contrasts])
-    cases = np.stack([one.with_event for one in contrasts], axis=1)
+def _labelled(one, quantiles, found, names, along, place, shares, trend) -> xr.Dataset:
+    total = (one.with_event + one.without_event).max(initial=0)
+    cases = one.with_event[:, None]
     by = ("event", along, "parameter")
     return xr.Dataset(
         {
-            "distance": (by, np.stack([one.distance for one in contrasts], axis=1)),
-            "direction": (by, np.stack([one.direction for one in contrasts], axis=1)),
-            "distance_interval": (
-                (*by, "ci_bound"), np.stack([one.interval for one in contrasts], axis=1),
-            ),
-            "noise": (by[:2], np.stack([one.noise for one in contrasts], axis=1)),
+            "distance": (by, one.distance[:, None]),
+            "direction": (by, one.direction[:, None]),
+            "distance_interval": ((*by, "ci_bound"), one.interval[:, None]),
+            "noise": (by[:2], one.noise[:, None]),
             "cases": (by[:2], cases.astype(float)),
-            "share": (by[:2], cases / np.where(total > 0, total, np.nan)),
+            "share": (by[:2], cases / (total if total > 0 else np.nan)),
             "undetermined": ((along,), 1.0 - found.known.mean(axis=1)),
             "quantiles": (
-                ("event", along, "side", "parameter", "quantile"),
-                np.stack([one for _, one in rows], axis=1),
+                ("event", along, "side", "parameter", "quantile"), quantiles[:, None],
             ),
             "trend": (
                 ("event",), np.array([0.0, 1.0, -1.0, *trend]),
@@ -180,7 +196,7 @@ def _labelled(rows, found, names, along, grid, shares, trend, rule) -> xr.Datase
             ),
         },
         {
-            "event": list(found.names), along: grid, "parameter": names,
+            "event": list(found.names), along: place, "parameter": names,
             "ci_bound": ["lower", "upper"], "side": ["with", "without"], "quantile": list(shares),
         },
     )  # fmt: skip

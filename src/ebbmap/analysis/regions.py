@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 import numpy as np
 import xarray as xr
@@ -13,10 +14,14 @@ from ebbmap.checks import check_memory
 from ebbmap.labelling import describe, provenance
 from ebbmap.limits import judge
 from ebbmap.parameters import parameter
+from ebbmap.pieces import Found, Pieces, Progress, in_a_row, listed
 from ebbmap.simulate import simulate
 
 #: The boundary of a safe region: where half of the lungs are served.
 BOUNDARY = 0.5
+
+#: Cases of a piece: some tenths of a second of the linear lung, and less than 0.2 GB.
+PIECE = 2**20
 
 
 def map_safe_region(
@@ -55,33 +60,71 @@ def map_safe_region(
     EbbmapError
         For values that cannot be, or a map too large to hold.
     """
-    per_group = []
-    for group in question.groups():
-        values = draw_cases(question, group, axes)
-        cells = int(np.prod([len(axis) for axis in axes.values()]))
-        cases = cells * (question.lungs if group or question.samples else 1)
-        check_memory(cases, len(question.outcomes) + 4, f"the map of {y} against {x}")
+    return map_pieces(question, axes, x=x, y=y, level=level).whole(progress)
+
+
+def map_pieces(
+    question: Question,
+    axes: Mapping[str, np.ndarray],
+    *,
+    x: str,
+    y: str,
+    level: float = 0.95,
+    piece: int = PIECE,
+) -> Pieces[xr.Dataset]:
+    """Cut a map into rows of cells of one population.
+
+    Parameters
+    ----------
+    question, axes, x, y, level
+        As in `map_safe_region`.
+    piece : int
+        Cases of a piece, at most, unless a single row has more. It changes no number.
+    """
+    behind = question.lungs if question.populations or question.samples else 1
+    row = behind * int(np.prod([len(axis) for name, axis in axes.items() if name != y]))
+    height = max(1, piece // row)
+    starts = range(0, len(axes[y]), height)
+    groups = question.groups()
+
+    def solve(number: int, progress: Progress) -> xr.Dataset:
+        group, place = groups[number // len(starts)], starts[number % len(starts)]
+        own = {**axes, y: axes[y][place : place + height]}
+        values = draw_cases(question, group, own)
         solved = simulate(question.lung, outcomes=question.outcomes, progress=progress, **values)
         rest = [dim for dim in solved["status"].dims if dim not in (x, y)]
         solved = solved.transpose(y, x, *rest)
-        per_group.append(
-            xr.concat(
-                [_one_map(solved, limits, x, y, level) for limits in question.rules.values()],
-                dim=xr.Variable("rule", list(question.rules)),
-                join="outer",
-            )
+        return xr.concat(
+            [_rows(solved, limits, x, y, level) for limits in question.rules.values()],
+            dim=xr.Variable("rule", list(question.rules)),
+            join="outer",
         )
-    names = question.group_names
-    dataset = xr.concat(per_group, dim=xr.Variable("population", names), join="outer")
-    return _labelled(dataset, question, axes, x, y, level)
+
+    def join(found: list[xr.Dataset]) -> xr.Dataset:
+        per_group = [
+            in_a_row(found[at : at + len(starts)], y) for at in range(0, len(found), len(starts))
+        ]
+        names = xr.Variable("population", question.group_names)
+        dataset = xr.concat(per_group, dim=names, join="outer")
+        edges = crossing(axes[x], dataset["safe_share"].values, BOUNDARY)
+        dataset["boundary"] = (("population", "rule", "ci_bound", y), np.stack(edges, axis=2))
+        return _labelled(dataset, question, axes, x, y, level)
+
+    pieces = listed(len(groups) * len(starts), solve, join)
+
+    def wanted(found: Found) -> list[str]:
+        # a larger map is counted while it streams: a sweep that keeps no case
+        check_memory(row * len(axes[y]), len(question.outcomes) + 4, f"the map of {y} against {x}")
+        return pieces.wanted(found)
+
+    return replace(pieces, wanted=wanted)
 
 
-def _one_map(solved: xr.Dataset, limits, x: str, y: str, level: float) -> xr.Dataset:
+def _rows(solved: xr.Dataset, limits, x: str, y: str, level: float) -> xr.Dataset:
     cells = (solved.sizes[y], solved.sizes[x])
     judged = judge(limits, {n: solved[n].values.reshape(*cells, -1) for n in limits.outcomes})
     bounds = [bound.name for bound in limits.hard]
     counted = shares(judged.verdict, judged.binding, bounds=len(bounds), level=level)
-    edges = crossing(solved[x].values, counted.safe, BOUNDARY)
     named = np.array([*bounds, "none"])[counted.commonest]
     return xr.Dataset(
         {
@@ -94,7 +137,6 @@ def _one_map(solved: xr.Dataset, limits, x: str, y: str, level: float) -> xr.Dat
             "undetermined_share": ((y, x), counted.undetermined),
             "broken_share": (("bound", y, x), counted.broken),
             "commonest_bound": ((y, x), named),
-            "boundary": (("ci_bound", y), np.stack(edges)),
         },
         {x: solved[x], y: solved[y], "bound": bounds, "ci_bound": ["lower", "upper"]},
     )

@@ -12,6 +12,7 @@ from ebbmap.analysis.factors import (
     finish,
     groups_among,
     named_outcomes,
+    place_pieces,
     solve_places,
 )
 from ebbmap.analysis.kernels.morris import CI_MORRIS, elementary_effects
@@ -34,6 +35,8 @@ from ebbmap.design import (
 )
 from ebbmap.evaluate import OK
 from ebbmap.labelling import describe
+from ebbmap.pieces import Pieces, Progress, join_groups
+from ebbmap.populations import Population
 
 #: Codes of `verdict`.
 VERDICTS = ("can_be_fixed", "cannot_tell", "matters")
@@ -190,17 +193,39 @@ def find_screening(
     EbbmapError
         For values that cannot be, or fewer than two factors.
     """
+    return screening_pieces(
+        question, along=along, grid=grid, trajectories=trajectories, levels=levels,
+        fix_below=fix_below, resamples=resamples, level=level, groups=groups, outcomes=outcomes,
+        drop_failed=drop_failed,
+    ).whole(progress)  # fmt: skip
+
+
+def screening_pieces(
+    question: Question,
+    *,
+    along: str,
+    grid: np.ndarray,
+    trajectories: int,
+    levels: int,
+    fix_below: float,
+    resamples: int,
+    level: float,
+    groups: Mapping[str, Sequence[str]] | str | None,
+    outcomes: tuple[str, ...] | None,
+    drop_failed: bool,
+) -> Pieces[xr.Dataset]:
+    """Cut a screening into one population at one place; see `find_screening`."""
     names = named_outcomes(question, outcomes)
     policy: NanPolicy = "drop_block" if drop_failed else "raise"
-    per_group = []
-    for group in question.groups():
+
+    def solve(group: Population | None, place: np.ndarray, progress: Progress) -> xr.Dataset:
         factors = find_factors(question, group, along, names)
         design = draw_morris_design(
             factors.names, trajectories, levels=levels, seed=question.seed,
             groups=groups_among(factors.names, groups),
         )  # fmt: skip
         solved = solve_places(
-            question, factors.from_unit(design["unit"].values), along=along, grid=grid,
+            question, factors.from_unit(design["unit"].values), along=along, grid=place,
             outcomes=names, progress=progress,
         )  # fmt: skip
         outputs = solved.drop_vars("status").assign_coords(sample=design["sample"])
@@ -209,19 +234,22 @@ def find_screening(
             nan_policy=policy,
         )  # fmt: skip
         failed = int((solved["status"] != OK).sum())
-        per_group.append(_judged(found, along, fix_below).assign(
+        return found.assign(
             failed=describe(xr.DataArray(failed), "cases that could not be solved")
-        ))  # fmt: skip
-    dataset = xr.concat(
-        per_group, dim=xr.Variable("population", question.group_names), join="outer",
-        combine_attrs="override",
-    )  # fmt: skip
-    finish(
-        dataset, question, f"screening of the parameters along {along}", along,
-        "Effects over the whole range of a parameter; factors drawn independently.",
-    )  # fmt: skip
-    dataset.attrs["fix_below"] = fix_below
-    return dataset
+        )  # fmt: skip
+
+    def join(rows: list[xr.Dataset]) -> xr.Dataset:
+        dataset = join_groups(
+            [_judged(row, along, fix_below) for row in rows], question.group_names
+        )
+        finish(
+            dataset, question, f"screening of the parameters along {along}", along,
+            "Effects over the whole range of a parameter; factors drawn independently.",
+        )  # fmt: skip
+        dataset.attrs["fix_below"] = fix_below
+        return dataset
+
+    return place_pieces(question, along, grid, solve, join)
 
 
 def _judged(found: xr.Dataset, along: str, fix_below: float) -> xr.Dataset:

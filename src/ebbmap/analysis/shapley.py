@@ -16,6 +16,7 @@ from ebbmap.analysis.factors import (
     finish,
     groups_among,
     named_outcomes,
+    place_pieces,
     say_factor,
     say_outcome,
     solve_places,
@@ -36,6 +37,8 @@ from ebbmap.design import check_counted, check_kind, draw_shapley_design, factor
 from ebbmap.evaluate import OK
 from ebbmap.labelling import describe
 from ebbmap.parameters import PARAMETERS
+from ebbmap.pieces import Pieces, Progress, join_groups
+from ebbmap.populations import Population
 from ebbmap.units import display
 
 #: The lungs as the population has them, and the same without correlations.
@@ -179,9 +182,28 @@ def find_shapley(
     EbbmapError
         For values that cannot be, fewer than two factors, or too many of them.
     """
+    return shapley_pieces(
+        question, along=along, grid=grid, base_size=base_size, replicates=replicates, level=level,
+        groups=groups, outcomes=outcomes, drop_failed=drop_failed,
+    ).whole(progress)  # fmt: skip
+
+
+def shapley_pieces(
+    question: Question,
+    *,
+    along: str,
+    grid: np.ndarray,
+    base_size: int,
+    replicates: int,
+    level: float,
+    groups: Mapping[str, Sequence[str]] | str | None,
+    outcomes: tuple[str, ...] | None,
+    drop_failed: bool,
+) -> Pieces[xr.Dataset]:
+    """Cut the shares of the variance into one population at one place; see `find_shapley`."""
     names = named_outcomes(question, outcomes)
-    per_group = []
-    for group in question.groups():
+
+    def solve(group: Population | None, place: np.ndarray, progress: Progress) -> xr.Dataset:
         factors = find_factors(question, group, along, names)
         each = []
         for covariance in (factors.covariance, np.eye(len(factors.names))):
@@ -190,22 +212,25 @@ def find_shapley(
                 factors.names, base_size, mean=mean, covariance=covariance, replicates=replicates,
                 groups=groups_among(factors.names, groups), seed=question.seed,
             )  # fmt: skip
-            each.append(_estimate(question, factors, design, along, grid, names, level,
+            each.append(_estimate(question, factors, design, along, place, names, level,
                                   drop_failed, progress))  # fmt: skip
-        both = xr.concat(each, xr.Variable("dependence", [DEPENDENT, INDEPENDENT]))
-        per_group.append(both.assign(change=describe(
-            xr.DataArray(change_sentence(both, along)), "what the correlations change most"
-        )))  # fmt: skip
-    dataset = xr.concat(
-        per_group, dim=xr.Variable("population", question.group_names), join="outer",
-        combine_attrs="override",
-    )  # fmt: skip
-    finish(
-        dataset, question, f"shares of the outcomes' variance along {along}", along,
-        "Shapley effects add up to one. Independent: the same lungs without correlations, where "
-        "first and total are Sobol indices.",
-    )  # fmt: skip
-    return dataset
+        return xr.concat(each, xr.Variable("dependence", [DEPENDENT, INDEPENDENT]))
+
+    def join(rows: list[xr.Dataset]) -> xr.Dataset:
+        dataset = join_groups(
+            [row.assign(change=describe(
+                xr.DataArray(change_sentence(row, along)), "what the correlations change most"
+            )) for row in rows],
+            question.group_names,
+        )  # fmt: skip
+        finish(
+            dataset, question, f"shares of the outcomes' variance along {along}", along,
+            "Shapley effects add up to one. Independent: the same lungs without correlations, "
+            "where first and total are Sobol indices.",
+        )  # fmt: skip
+        return dataset
+
+    return place_pieces(question, along, grid, solve, join)
 
 
 def _estimate(question, factors: Factors, design, along, grid, names, level, drop, progress):

@@ -17,6 +17,7 @@ from ebbmap.labelling import describe, provenance
 from ebbmap.limits import LimitSet, bound_margins
 from ebbmap.lungs import lung_model
 from ebbmap.parameters import PARAMETERS
+from ebbmap.pieces import Pieces, Progress, listed
 from ebbmap.simulate import as_arrays
 
 #: Range of T low that is searched [s].
@@ -115,24 +116,36 @@ def find_population_windows(
     EbbmapError
         For values that cannot be.
     """
-    groups = []
-    for group in question.groups():
+    return window_pieces(question, axes, level=level).whole()
+
+
+def window_pieces(
+    question: Question, axes: Mapping[str, np.ndarray], *, level: float = 0.95
+) -> Pieces[xr.Dataset]:
+    """Cut the windows into populations; see `find_population_windows`."""
+    groups = question.groups()
+
+    def solve(number: int, progress: Progress) -> xr.Dataset:
+        group = groups[number]
         if axes:
             values: dict[str, Any] = {**(group.median if group else {}), **question.fixed, **axes}
         else:
             drawn = draw_cases(question, group, {})
             values = {name: array.values for name, array in drawn.items()}
         rules = [find_windows(question.lung, values, rule) for rule in question.rules.values()]
-        groups.append(_stack(rules, "rule", list(question.rules)))
-    names = question.group_names
-    dataset = _stack(groups, "population", names)
-    dataset.attrs = provenance(
-        "release windows", lung=question.lung, seed=question.seed, along=", ".join(axes),
-        rules=question.rules_text,
-        fixed=question.fixed_text,
-        unconfirmed=question.unconfirmed_text,
-    )  # fmt: skip
-    return dataset if axes else _with_served(dataset, level)
+        return _stack(rules, "rule", list(question.rules))
+
+    def join(found: list[xr.Dataset]) -> xr.Dataset:
+        dataset = _stack(found, "population", question.group_names)
+        dataset.attrs = provenance(
+            "release windows", lung=question.lung, seed=question.seed, along=", ".join(axes),
+            rules=question.rules_text,
+            fixed=question.fixed_text,
+            unconfirmed=question.unconfirmed_text,
+        )  # fmt: skip
+        return dataset if axes else _with_served(dataset, level)
+
+    return listed(len(groups), solve, join)
 
 
 def _stack(parts: list[xr.Dataset], dim: str, names: list[str]) -> xr.Dataset:

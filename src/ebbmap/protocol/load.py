@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,7 +21,7 @@ from ebbmap.parameters import PARAMETERS
 from ebbmap.populations import POPULATIONS, Population
 from ebbmap.protocol.schema import FAMILIES, ProtocolFile
 from ebbmap.study.cross import check_limits, check_names
-from ebbmap.study.load import read_text, sentences
+from ebbmap.study.load import read_text, read_toml, sentences
 
 #: What a lung may be chosen by, besides its properties.
 CHOSEN_BY = "time_constant_exp"
@@ -108,10 +107,7 @@ def load_protocol(path: Path) -> Protocol:
 
 def parse_protocol(text: str, where: str = "protocol") -> Protocol:
     """Check the text of a protocol file; see `load_protocol`."""
-    try:
-        raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise StudyError(where, [f"is not valid TOML: {error}."]) from None
+    raw = read_toml(text, where)
     shared = [*check_names({**raw, "populations": _named(raw)}), *check_limits(raw)]
     try:
         file = ProtocolFile.model_validate(raw)

@@ -12,10 +12,12 @@ from ebbmap.study.schema import (
     Limits,
     LungName,
     Number,
+    OwnName,
     OwnPopulation,
     ParameterName,
     Share,
     Table,
+    Text,
 )
 
 #: Settings drawn from the draft's ranges, at most.
@@ -160,9 +162,9 @@ class GroupTable(Table):
 class ProtocolFile(Table):
     """A protocol: a draft, whom it is for, and how much must be safe."""
 
-    title: str = Field(min_length=1, max_length=200)
-    question: str = ""
-    institution: str = ""
+    title: Text = Field(min_length=1, max_length=200)
+    question: Text = ""
+    institution: Text = ""
     lung: LungName = "linear"
     seed: int = Field(0, ge=0, lt=2**63, strict=True)
     lungs: int = Field(4096, ge=64, le=MAX_LUNGS, strict=True)
@@ -171,7 +173,7 @@ class ProtocolFile(Table):
     settings: Settings
     fixed: dict[ParameterName, Number] = Field(default_factory=dict)
     groups: list[GroupTable] = Field(min_length=1)
-    population: dict[str, OwnPopulation] = Field(default_factory=dict)
+    population: dict[OwnName, OwnPopulation] = Field(default_factory=dict)
     eligible: dict[str, Ends] = Field(default_factory=dict)
     limits: Limits
 

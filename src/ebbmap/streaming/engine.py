@@ -1,17 +1,17 @@
-"""Blocks over processes, on one machine or many. Which worker does a block never matters."""
+"""Pieces over processes, on one machine or many. Which worker does a piece never matters."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+import time
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import joblib
 from joblib.externals.loky.process_executor import BrokenProcessPool
 
 from ebbmap.errors import EbbmapError, UnfinishedError
-from ebbmap.streaming.job import Job, run_block
 
 #: How long workers wait for a run that was killed before they end too [s].
 IDLE = 20
@@ -25,39 +25,55 @@ def default_workers() -> int:
     return int(joblib.cpu_count())
 
 
-def run_blocks(
-    job: Job,
-    missing: Callable[[], list[int]],
+class Work(Protocol):
+    """What is cut into pieces that can be done anywhere."""
+
+    #: Where results go.
+    folder: Path
+
+    #: Time that this process works alone before others are started [s].
+    alone: float
+
+    def run(self, name: str) -> int:
+        """Do a piece and enter it in the ledger; return its cases."""
+
+    def task(self, name: str) -> tuple[Callable[..., int], tuple[str, ...]]:
+        """Return a function and the words with which it does a piece in any process."""
+
+
+def run_pieces(
+    work: Work,
+    missing: Callable[[], list[str]],
     *,
     workers: int,
     cluster: str | None,
     progress: Callable[[int], None],
 ) -> None:
-    """Do every missing block.
+    """Do every missing piece.
 
     Parameters
     ----------
-    job : Job
-        The sweep.
+    work : Work
+        A sweep, or analyses.
     missing : callable
-        Returns the blocks that are still to do.
+        Returns the pieces that are still to do; asked again when these are done.
     workers : int
         Processes; one means this one.
     cluster : str, optional
         Address of a dask.distributed scheduler that is used instead.
     progress : callable
-        Called with the cases of each block that is done.
+        Called with the cases of each piece that is done.
 
     Raises
     ------
     UnfinishedError
-        If the disk or the workers fail; finished blocks are kept.
+        If the disk or the workers fail; finished pieces are kept.
     """
     lost = 0
     while todo := missing():
         try:
-            with disk_faults_told(job.folder):
-                for _, cases in _results(job, todo, workers, cluster):
+            with disk_faults_told(work.folder):
+                for cases in _results(work, todo, workers, cluster):
                     progress(cases)
         except _lost_workers() as error:
             lost += 1
@@ -81,18 +97,21 @@ def disk_faults_told(folder: Path) -> Iterator[None]:
         ) from None
 
 
-def _results(
-    job: Job, todo: list[int], workers: int, cluster: str | None
-) -> Iterable[tuple[int, int]]:
-    if cluster is None and (workers == 1 or len(todo) == 1):
-        yield from map(job.run, todo)
+def _results(work: Work, todo: list[str], workers: int, cluster: str | None) -> Iterator[int]:
+    if cluster is None:
+        until = time.perf_counter() + work.alone
+        # other processes take a second or two to start: short work is done before they are there
+        while todo and (workers == 1 or len(todo) == 1 or time.perf_counter() < until):
+            yield work.run(todo[0])
+            todo = todo[1:]
+    if not todo:
         return
-    tasks = (joblib.delayed(run_block)(job.study.text, str(job.folder), n) for n in todo)
+    tasks = (joblib.delayed(function)(*words) for function, words in map(work.task, todo))
     with _engine(cluster):
         yield from joblib.Parallel(
             n_jobs=-1 if cluster else min(workers, len(todo)),
             return_as="generator_unordered",
-            # one block is work enough for one task
+            # one piece is work enough for one task
             batch_size=1,
             pre_dispatch="2 * n_jobs" if not cluster else "4 * n_jobs",
         )(tasks)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import time
+from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -11,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from ebbmap.cases import draw_cases
-from ebbmap.evaluate import BLOCK, aligned, boxes, compute, keep_heap, resolve, view
+from ebbmap.evaluate import aligned, boxes, compute, keep_heap, resolve, view
 from ebbmap.limits import judge
 from ebbmap.lungs import lung_model
 from ebbmap.outcomes import plan
@@ -19,8 +20,17 @@ from ebbmap.simulate import as_arrays
 from ebbmap.streaming import store
 from ebbmap.streaming.counts import bin_values, count_verdicts
 from ebbmap.streaming.layout import cut
-from ebbmap.streaming.ledger import Ledger
+from ebbmap.streaming.ledger import ARRAYS, Ledger
 from ebbmap.study import Study, parse_study
+
+#: Cases solved at a time: fewer arrays live at once here than where every outcome is kept, so
+#: more cases fit the cache (measured for the linear, tube and paired lungs).
+BLOCK = 2**14
+
+
+def ledger_of(folder: Path) -> Ledger:
+    """Return the ledger of the sweep in a folder."""
+    return Ledger(folder / "cases.blocks", ARRAYS)
 
 
 class Job:
@@ -33,6 +43,9 @@ class Job:
     folder : Path
         Where results go.
     """
+
+    #: Blocks are short and many: other processes are started at once.
+    alone = 0.0
 
     def __init__(self, study: Study, folder: Path):
         asked = study.file.analyses.sweep
@@ -64,7 +77,7 @@ class Job:
         self.held = tuple(name for name in self.axes if name in of_groups)
         self._drawn: dict[tuple, dict[str, Any]] = {}
         self._memory: dict[str, np.ndarray] = {}
-        self.ledger = Ledger(folder)
+        self.ledger = ledger_of(folder)
         self.path = folder / "cases.zarr"
 
     @property
@@ -90,20 +103,29 @@ class Job:
         """Bytes of one case before compression."""
         return sum(kind.itemsize for kind in self.columns.values())
 
-    def run(self, number: int) -> tuple[int, int]:
-        """Do one block and enter it in the ledger; return its number and its cases."""
+    def names(self) -> list[str]:
+        """Name of every block in the ledger."""
+        return [f"{number:08d}" for number in range(self.layout.blocks)]
+
+    def run(self, name: str) -> int:
+        """Do one block and enter it in the ledger; return its cases."""
         start = time.perf_counter()
+        number = int(name)
         box = self.layout.box(number)
         filled, found = self.solve(box)
         sizes = np.zeros(0, np.int64)
         if self.stored:
-            store.write(self.path, box, filled)
+            store.write(self.path, self.layout, number, filled, self.asked.compression)
             sizes = store.sizes(self.path, self.columns, self.layout.place(number))
             if sizes.min() < 0:
                 raise OSError(errno.EIO, "a chunk is gone as soon as it was written")
         seconds = np.array(time.perf_counter() - start)
-        self.ledger.enter(number, {"sizes": sizes, "seconds": seconds, **found})
-        return number, self.layout.cases_in(number)
+        self.ledger.enter(name, {"sizes": sizes, "seconds": seconds, **found})
+        return self.layout.cases_in(number)
+
+    def task(self, name: str) -> tuple[Callable[..., int], tuple[str, ...]]:
+        """Return what does a block in any process: text and names only."""
+        return run_block, (self.study.text, str(self.folder), name)
 
     def solve(self, box: tuple[slice, ...]) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
         """Solve the cases of a box: the columns, and what the reductions keep of them."""
@@ -201,9 +223,9 @@ class Job:
         return found
 
 
-def run_block(text: str, folder: str, number: int) -> tuple[int, int]:
-    """Do one block in whatever process this is: what a task sends is text and numbers only."""
-    return _job(text, folder).run(number)
+def run_block(text: str, folder: str, name: str) -> int:
+    """Do one block in whatever process this is."""
+    return _job(text, folder).run(name)
 
 
 @lru_cache(maxsize=1)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from math import prod
 from pathlib import Path
 from typing import Any
@@ -17,24 +17,22 @@ from ebbmap.derivations import DERIVATIONS
 from ebbmap.errors import EbbmapError
 from ebbmap.files import make_folder, save_dataset
 from ebbmap.labelling import (
-    code_fingerprint,
     describe,
     label,
     label_binding,
     label_status,
     label_verdict,
     provenance,
-    versions,
 )
 from ebbmap.limits import CAUTION, SAFE, UNDETERMINED, UNSAFE
 from ebbmap.parameters import PARAMETERS
 from ebbmap.streaming import store
 from ebbmap.streaming.counts import BINS, QUANTILE_ERROR, quantiles
-from ebbmap.streaming.engine import disk_faults_told, run_blocks
+from ebbmap.streaming.engine import disk_faults_told, run_pieces
 from ebbmap.streaming.forecast import Forecast, check_room, forecast
-from ebbmap.streaming.job import Job
+from ebbmap.streaming.job import Job, ledger_of
 from ebbmap.streaming.layout import Layout
-from ebbmap.streaming.ledger import Ledger
+from ebbmap.streaming.ledger import plan_of
 from ebbmap.study import Study
 
 #: Quantiles that the reduction of this name keeps.
@@ -73,6 +71,22 @@ def check_begun(study: Study, folder: Path) -> None:
             f"{job.path} is there already, and no run of this kind made it. Name another folder "
             "with --out."
         )
+
+
+def forget_sweep(folder: Path) -> None:
+    """Remove what an earlier run of a sweep left in a folder.
+
+    Raises
+    ------
+    EbbmapError
+        If a run is at work in it.
+    """
+    ledger = ledger_of(folder)
+    if not ledger.path.exists():
+        return
+    with ledger.held(1):
+        ledger.clear()
+        shutil.rmtree(folder / "cases.zarr", ignore_errors=True)
 
 
 def stream_sweep(
@@ -115,14 +129,14 @@ def stream_sweep(
     with job.ledger.held(workers):
         check_begun(study, folder)
         todo = _missing(job)
-        progress(job.layout.cases - sum(map(job.layout.cases_in, todo)))
+        progress(job.layout.cases - sum(job.layout.cases_in(int(name)) for name in todo))
         if todo:
             check_room(forecast(job, len(todo), workers), folder)
         job.ledger.begin(_plan(job))
         if job.stored:
             with disk_faults_told(folder):
                 _prepare_store(job)
-        run_blocks(job, lambda: _missing(job), workers=workers, cluster=cluster, progress=progress)
+        run_pieces(job, lambda: _missing(job), workers=workers, cluster=cluster, progress=progress)
         if job.stored:
             yield xr.open_zarr(job.path, chunks=None), job.path
         if job.asked.reductions:
@@ -181,26 +195,23 @@ class Status:
         return (self.cases - self.cases_done) / (self.rate * max(self.workers, 1))
 
 
-def status_of(folder: Path) -> Status:
-    """Say how far the streamed run in a folder has come.
+def status_of(folder: Path) -> Status | None:
+    """Say how far the streamed sweep in a folder has come; None if there is none.
 
     Raises
     ------
     EbbmapError
-        If there is none.
+        If its plan cannot be read.
     """
-    ledger = Ledger(folder)
+    ledger = ledger_of(folder)
     plan = ledger.plan
     if plan is None:
-        raise EbbmapError(
-            f"{str(folder)!r} must hold a streamed run; it holds none. Name the folder that was "
-            "given with --out."
-        )
+        return None
     layout = Layout(tuple(plan["dims"]), tuple(plan["shape"]), tuple(plan["chunk"]))
     entries = {n: ledger.read(n) for n in ledger.finished()}
     done = {n: float(entry["seconds"]) for n, entry in entries.items() if entry is not None}
     return Status(
-        layout.blocks, len(done), sum(layout.cases_in(n) for n in done), layout.cases,
+        layout.blocks, len(done), sum(layout.cases_in(int(n)) for n in done), layout.cases,
         sum(done.values()), ledger.busy(), int(ledger.holder().get("workers", 1)),
         str(plan["started"]),
     )  # fmt: skip
@@ -208,35 +219,29 @@ def status_of(folder: Path) -> Status:
 
 def _plan(job: Job) -> dict[str, Any]:
     return {
-        "study": job.study.file.model_dump(mode="json"),
-        "study_hash": job.study.digest,
-        "code": code_fingerprint(),
-        "versions": versions(),
+        **plan_of("study", job.study.file, job.study.digest),
         "dims": list(job.layout.dims),
         "shape": list(job.layout.shape),
         "chunk": list(job.layout.chunk),
-        "started": datetime.now(UTC).replace(microsecond=0).isoformat(),
     }
 
 
-def _missing(job: Job) -> list[int]:
-    """Blocks that are not entered, or whose chunks are not what was entered."""
-    done = set(job.ledger.finished())
-    if job.stored:
-        for number in sorted(done):
-            entry = job.ledger.read(number)
-            place = job.layout.place(number)
-            if entry is None or not np.array_equal(
-                entry["sizes"], store.sizes(job.path, job.columns, place)
-            ):
-                job.ledger.strike(number)
-                done.discard(number)
-    return [number for number in range(job.layout.blocks) if number not in done]
+def _missing(job: Job) -> list[str]:
+    """Blocks that are not entered, or whose entry or chunks are not what was entered."""
+    todo, done = [], set(job.ledger.finished())
+    for name in job.names():
+        entry = job.ledger.read(name) if name in done else None
+        if entry is not None and job.stored:
+            found = store.sizes(job.path, job.columns, job.layout.place(int(name)))
+            entry = entry if np.array_equal(entry["sizes"], found) else None
+        if entry is None:
+            job.ledger.strike(name)
+            todo.append(name)
+    return todo
 
 
 def _prepare_store(job: Job) -> None:
     if job.path.exists():
-        store.sweep_up(job.path)
         return
     columns = {
         name: (kind, {key: _plain(value) for key, value in _attrs(job, name).items()})
@@ -323,20 +328,20 @@ def _summary(job: Job) -> xr.Dataset:
     }
     extremes = {n: np.full((layout.shape[0], 2), np.nan) for n in job.kept}
     bins = {n: np.zeros((layout.shape[0], BINS), np.int64) for n in job.kept}
-    for number in range(layout.blocks):
-        entry, box = job.ledger.read(number) or {}, layout.box(number)
+    for name in job.names():
+        entry, box = job.ledger.read(name), layout.box(int(name))
         at = (box[0], *(one for dim, one in zip(layout.dims, box, strict=True)
                         if dim in job.marked))  # fmt: skip
         group = box[0].start
         for key, found in entry.items():
-            what, _, name = key.partition("_")
+            what, _, of = key.partition("_")
             if what == "counts":
-                counts[name][at] += found.reshape(counts[name][at].shape)
+                counts[of][at] += found.reshape(counts[of][at].shape)
             elif what == "extremes":
-                low, high = extremes[name][group]
-                extremes[name][group] = np.fmin(low, found[0]), np.fmax(high, found[1])
+                low, high = extremes[of][group]
+                extremes[of][group] = np.fmin(low, found[0]), np.fmax(high, found[1])
             elif what == "bins":
-                bins[name][group, found[0]] += found[1]
+                bins[of][group, found[0]] += found[1]
     parts = [xr.Dataset(coords={k: v for k, v in _coords(job).coords.items()
                                 if k in ("population", *job.marked)})]  # fmt: skip
     if "safe_share" in asked.reductions:

@@ -75,6 +75,21 @@ def read_text(path: Path) -> str:
         raise StudyError(str(path), [f"cannot be read: {error}. Name a UTF-8 TOML file."]) from None
 
 
+def read_toml(text: str, where: str) -> dict[str, Any]:
+    """Return the tables of a file.
+
+    Raises
+    ------
+    StudyError
+        If the text is no TOML.
+    """
+    try:
+        return tomllib.loads(text)
+    except (ValueError, RecursionError) as error:
+        # beside what tomllib refuses: integers too long for Python, tables nested too deep
+        raise StudyError(where, [f"is not valid TOML: {error}."]) from None
+
+
 def parse_study(text: str, where: str = "study") -> Study:
     r"""Check the text of a study file; see `load_study`.
 
@@ -84,11 +99,7 @@ def parse_study(text: str, where: str = "study") -> Study:
     >>> study.question.lung
     'linear'
     """
-    try:
-        raw = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:
-        # beside what tomllib refuses: integers too long for Python, tables nested too deep
-        raise StudyError(where, [f"is not valid TOML: {error}."]) from None
+    raw = read_toml(text, where)
     problems = cross_checks(raw)
     try:
         file = StudyFile.model_validate(raw)

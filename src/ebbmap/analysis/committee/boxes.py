@@ -8,6 +8,7 @@ Sizes: n lungs, d free parameters, g places along each.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import xarray as xr
@@ -28,6 +29,7 @@ from ebbmap.analysis.kernels.tally import BLOCK
 from ebbmap.draft import Draft, Span
 from ebbmap.labelling import describe
 from ebbmap.limits import CAUTION, SAFE, judge
+from ebbmap.pieces import Pieces, Progress, listed
 from ebbmap.protocol import Group, Protocol
 
 #: Places along each axis of the search, by the number of free parameters.
@@ -91,30 +93,47 @@ def find_boxes(protocol: Protocol) -> xr.Dataset:
         `own_setting_share`, the lungs that have a safe setting at all; `needs`; and the
         `trade_off` of the box's share of the searched ranges against the share of lungs served.
     """
-    draws = {
-        group.name: draw_lungs(protocol, group, SEARCH_LUNGS, SEARCH) for group in protocol.groups
-    }
-    names = [*draws, ALL]
+    return box_pieces(protocol).whole()
+
+
+def box_pieces(protocol: Protocol) -> Pieces[xr.Dataset]:
+    """Cut the search into one group, or the whole, within one scope; see `find_boxes`."""
     wanted = {**{g.name: g.wanted for g in protocol.groups}, ALL: protocol.wanted}
+    names = [*(group.name for group in protocol.groups), ALL]
     parameters = list(protocol.draft.spans)
-    shape = (len(SCOPES), len(names))
-    out = _Table(shape, len(parameters))
-    for s, draft in enumerate((protocol.draft, protocol.draft.widened())):
-        coarse = {
-            name: _look(protocol, draft, drawn) for name, drawn in draws.items() if drawn.size >= 2
+    drafts = (protocol.draft, protocol.draft.widened())
+
+    @lru_cache(maxsize=1)
+    def drawn() -> dict[str, Drawn]:
+        return {
+            group.name: draw_lungs(protocol, group, SEARCH_LUNGS, SEARCH)
+            for group in protocol.groups
         }
-        if coarse:
-            coarse[ALL] = _pooled(protocol, draws, coarse)
-        for g, name in enumerate(names):
-            if name in coarse:
-                _fill(protocol, out, (s, g), name, coarse[name], draws, wanted[name])
-    return _labelled(protocol, out, names, parameters, wanted)
+
+    def solve(number: int, progress: Progress) -> xr.Dataset:
+        scope, name = number // len(names), names[number % len(names)]
+        draft, out = drafts[scope], _Table((), len(parameters))
+        looked = {
+            n: _look(protocol, draft, some)
+            for n, some in drawn().items()
+            if some.size >= 2 and name in (n, ALL)
+        }
+        if looked:
+            coarse = _pooled(protocol, drawn(), looked) if name == ALL else looked[name]
+            _fill(protocol, out, scope, name, coarse, drawn(), wanted[name])
+        return out.dataset()
+
+    def join(found: list[xr.Dataset]) -> xr.Dataset:
+        shape = (len(SCOPES), len(names))
+        return _labelled(protocol, _Table.of(found, shape), names, parameters, wanted)
+
+    return listed(len(SCOPES) * len(names), solve, join)
 
 
 class _Table:
-    """Numbers of every scope and group while they are found."""
+    """Numbers of a scope and group while they are found, or of all of them."""
 
-    def __init__(self, shape: tuple[int, int], parameters: int):
+    def __init__(self, shape: tuple[int, ...], parameters: int):
         self.box = np.full((*shape, parameters, 2), np.nan)
         self.certified = np.full((*shape, 3), np.nan)
         self.verdict = np.full(shape, EXCLUDED, dtype=object)
@@ -126,46 +145,67 @@ class _Table:
         self.own = np.full((*shape, 3), np.nan)
         self.trade = np.full((*shape, len(TRADE_SHARES)), np.nan)
 
+    def dataset(self) -> xr.Dataset:
+        """Return the numbers, with dimensions that mean nothing beyond this module."""
+        return xr.Dataset(
+            {
+                name: ([f"{name}_{axis}" for axis in range(array.ndim)],
+                       array.astype(str) if array.dtype == object else array)
+                for name, array in vars(self).items()
+            }
+        )  # fmt: skip
 
-def _fill(protocol, out: _Table, at, name: str, coarse: Searched, draws, wanted: float) -> None:
+    @classmethod
+    def of(cls, parts: list[xr.Dataset], shape: tuple[int, ...]) -> _Table:
+        """Put the numbers of single scopes and groups together."""
+        table = cls(shape, parts[0].sizes["default_0"])
+        for name in vars(table):
+            stacked = np.stack([part[name].values for part in parts])
+            setattr(table, name, stacked.reshape(*shape, *stacked.shape[1:]))
+        return table
+
+
+def _fill(
+    protocol, out: _Table, scope: int, name: str, coarse: Searched, draws, wanted: float
+) -> None:
     draft = coarse.draft
     spans = list(draft.spans)
     flat = coarse.safe.reshape(-1, coarse.safe.shape[-1])
-    out.own[at] = share_with_interval(np.any(flat, axis=0))
+    out.own[...] = share_with_interval(np.any(flat, axis=0))
     place = _default(coarse, wanted)
     for i, parameter in enumerate(spans):
-        out.default[at][i] = place[parameter].low
-    fresh = _certificate_lungs(protocol, name, CERTIFICATES + 50 + at[0])
-    out.default_share[at], out.default_margin[at] = _certify_default(
+        out.default[i] = place[parameter].low
+    fresh = _certificate_lungs(protocol, name, CERTIFICATES + 50 + scope)
+    out.default_share[...], out.default_margin[...] = _certify_default(
         protocol, draft.within(place), fresh, wanted
     )
-    out.default_verdict[at] = _certified(out.default_share[at], wanted)
+    out.default_verdict[...] = _certified(out.default_share, wanted)
     if not draft.free:
-        out.verdict[at] = out.default_verdict[at]
-        out.certified[at] = out.default_share[at]
-        out.box[at][:, 0] = out.box[at][:, 1] = out.default[at]
+        out.verdict[...] = out.default_verdict
+        out.certified[...] = out.default_share
+        out.box[:, 0] = out.box[:, 1] = out.default
         return
     boxes = largest_boxes(coarse.safe)
     places = int(np.prod(coarse.safe.shape[:-1]))
     for i, share in enumerate(TRADE_SHARES):
         need = int(np.ceil(share * coarse.safe.shape[-1] - 1e-9))
-        out.trade[at][i] = boxes.size[need] / places
-    out.verdict[at] = "unsafe"
+        out.trade[i] = boxes.size[need] / places
+    out.verdict[...] = "unsafe"
     for attempt, extra in enumerate(EXTRA):
         spans_found = _largest(protocol, name, coarse, boxes, draws, wanted + extra)
         if spans_found is None:
             break
         # one attempt in several may pass by luck: each gets its part of the doubt
         level = 1.0 - (1.0 - LEVEL) / len(EXTRA)
-        fresh = _certificate_lungs(protocol, name, CERTIFICATES + 10 * at[0] + attempt)
+        fresh = _certificate_lungs(protocol, name, CERTIFICATES + 10 * scope + attempt)
         served = _serves(protocol, draft.within(spans_found), fresh, name)
-        out.certified[at] = share_with_interval(served, level)
-        out.attempts[at] = attempt + 1
+        out.certified[...] = share_with_interval(served, level)
+        out.attempts[...] = attempt + 1
         for i, parameter in enumerate(spans):
             span = spans_found.get(parameter, draft.spans[parameter])
-            out.box[at][i] = span.low, span.high
-        out.verdict[at] = _certified(out.certified[at], wanted)
-        if out.verdict[at] == "safe":
+            out.box[i] = span.low, span.high
+        out.verdict[...] = _certified(out.certified, wanted)
+        if out.verdict[()] == "safe":
             break
 
 

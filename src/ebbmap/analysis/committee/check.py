@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import xarray as xr
 
-from ebbmap.analysis.committee.boxes import find_boxes
-from ebbmap.analysis.committee.comparison import compare_ways
-from ebbmap.analysis.committee.drivers import drive_margin, part_lungs
-from ebbmap.analysis.committee.maps import map_draft
-from ebbmap.analysis.committee.verdict import count_groups, find_verdict, holds, lung_shares
-from ebbmap.analysis.committee.windows import find_group_windows
+from ebbmap.analysis.committee.boxes import box_pieces
+from ebbmap.analysis.committee.comparison import ways_pieces
+from ebbmap.analysis.committee.drivers import margin_pieces, part_lungs
+from ebbmap.analysis.committee.maps import map_pieces
+from ebbmap.analysis.committee.verdict import count_pieces, find_verdict, holds, lung_shares
+from ebbmap.analysis.committee.windows import group_window_pieces
 from ebbmap.labelling import provenance
+from ebbmap.pieces import Pieces, together
 from ebbmap.protocol import Protocol
 
 
@@ -63,23 +65,48 @@ def check_protocol(
     -------
     Check
     """
-    counted = count_groups(protocol, progress)
+    pieces = together(check_parts(protocol), lambda found: join_check(protocol, date, found))
+    return pieces.whole(progress)
+
+
+def check_parts(protocol: Protocol) -> dict[str, Pieces[Any]]:
+    """Cut a check into its parts, and these into pieces."""
+    parts: dict[str, Pieces[Any] | None] = {
+        "verdict": count_pieces(protocol),
+        "boxes": box_pieces(protocol),
+        "ways": ways_pieces(protocol),
+        "windows": group_window_pieces(protocol),
+        "map": map_pieces(protocol),
+        "drivers": margin_pieces(protocol),
+    }
+    return {name: part for name, part in parts.items() if part is not None}
+
+
+def join_check(protocol: Protocol, date: str, found: Mapping[str, Any]) -> Check:
+    """Put the parts of a check together.
+
+    Parameters
+    ----------
+    protocol : Protocol
+        The protocol.
+    date : str
+        Stated in every result.
+    found : mapping of str to object
+        What came of each of `check_parts`.
+    """
+    counted = found["verdict"]
     results: dict[str, xr.Dataset | None] = {
+        **found,
         "verdict": find_verdict(protocol, counted),
         "lungs": lung_shares(counted),
         "parting": part_lungs(counted),
-        "boxes": find_boxes(protocol),
-        "ways": compare_ways(protocol),
-        "windows": find_group_windows(protocol),
-        "map": map_draft(protocol),
-        "drivers": drive_margin(protocol),
     }
-    found = {name: result for name, result in results.items() if result is not None}
-    for name, result in found.items():
+    kept = {name: result for name, result in results.items() if result is not None}
+    for name, result in kept.items():
         made = provenance(
             f"{protocol.file.title}: {name}", lung=protocol.file.lung, seed=protocol.file.seed,
             limits=protocol.limits.long_name, protocol=protocol.text,
             protocol_hash=protocol.digest,
         )  # fmt: skip
         result.attrs = {**made, "history": f"{date} made by ebbmap"}
-    return Check(protocol, found)
+    return Check(protocol, kept)

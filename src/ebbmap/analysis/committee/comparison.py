@@ -16,6 +16,7 @@ from ebbmap.draft import Draft, flow_ratio_time, measure, settings_of
 from ebbmap.evaluate import evaluate
 from ebbmap.labelling import describe
 from ebbmap.limits import CAUTION, SAFE, judge
+from ebbmap.pieces import Pieces, Progress, listed
 from ebbmap.protocol import Group, Protocol
 
 #: Relative errors of the measured time constant.
@@ -64,25 +65,42 @@ def compare_ways(protocol: Protocol) -> xr.Dataset:
     the time at which the model's flow falls to the ratio, times the same factor: in a lung with
     one time constant -ln(ratio) is a multiple, so the two rules differ by their targets only.
     """
+    return ways_pieces(protocol).whole()
+
+
+def ways_pieces(protocol: Protocol) -> Pieces[xr.Dataset]:
+    """Cut the comparison into groups; see `compare_ways`."""
     ways = [*WAYS, *(_common_name(kind, target) for kind, target, _ in COMMON_TARGETS)]
-    names = [group.name for group in protocol.groups]
-    shape = (len(names), len(ways), len(ERRORS))
-    share, target = np.full((*shape, 3), np.nan), np.full(shape, np.nan)
-    for g, group in enumerate(protocol.groups):
+
+    def solve(number: int, progress: Progress) -> xr.Dataset:
+        group = protocol.groups[number]
+        shape = (len(ways), len(ERRORS))
+        share, target = np.full((*shape, 3), np.nan), np.full(shape, np.nan)
         choice = _Sample(protocol, group, CHOICE_LUNGS, RULES)
         tried = _Sample(protocol, group, TRIED_LUNGS, RULES + 10)
         if choice.drawn.size < 2 or tried.drawn.size < 2:
-            continue
+            return _one(share, target)
         for w, (kind, common) in enumerate(_kinds()):
             for e, error in enumerate(ERRORS):
                 if common is None:
                     every = _TARGETS[kind]
                     counts = [choice.safe(kind, one, error).mean() for one in every]
-                    target[g, w, e] = every[int(np.argmax(counts))]
+                    target[w, e] = every[int(np.argmax(counts))]
                 else:
-                    target[g, w, e] = common
-                share[g, w, e] = share_with_interval(tried.safe(kind, target[g, w, e], error))
-    return _labelled(names, ways, share, target)
+                    target[w, e] = common
+                share[w, e] = share_with_interval(tried.safe(kind, target[w, e], error))
+        return _one(share, target)
+
+    def join(found: list[xr.Dataset]) -> xr.Dataset:
+        share, target = (np.stack([one[n].values for one in found]) for n in ("share", "target"))
+        return _labelled([group.name for group in protocol.groups], ways, share, target)
+
+    return listed(len(protocol.groups), solve, join)
+
+
+def _one(share: np.ndarray, target: np.ndarray) -> xr.Dataset:
+    dims = ("way", "error")
+    return xr.Dataset({"share": ((*dims, "value"), share), "target": (dims, target)})
 
 
 _TARGETS = {"fixed": TIMES, "time_constant": MULTIPLES, "flow_ratio": RATIOS}

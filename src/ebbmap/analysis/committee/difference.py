@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 import xarray as xr
 
 from ebbmap.analysis.committee.verdict import (
     LEVEL,
     GroupCount,
-    count_groups,
+    count_pieces,
     find_verdict,
     share_with_interval,
 )
@@ -18,7 +20,8 @@ from ebbmap.errors import EbbmapError
 from ebbmap.labelling import describe
 from ebbmap.outcomes import OUTCOMES
 from ebbmap.parameters import PARAMETERS
-from ebbmap.protocol import Protocol
+from ebbmap.pieces import Pieces, together
+from ebbmap.protocol import Group, Protocol
 from ebbmap.units import display
 
 #: A lung gains or loses where its safe share of the range moves by at least this much.
@@ -46,6 +49,19 @@ def compare_drafts(old: Protocol, new: Protocol) -> xr.Dataset:
     EbbmapError
         If the files share no population, or do not meet the same lungs.
     """
+    return together(
+        difference_parts(old, new), lambda found: join_difference(old, new, found)
+    ).whole()
+
+
+def difference_parts(old: Protocol, new: Protocol) -> dict[str, Pieces[list[GroupCount]]]:
+    """Cut a comparison into its drafts, and these into pieces; see `compare_drafts`.
+
+    Raises
+    ------
+    EbbmapError
+        If the files share no population, or do not meet the same lungs.
+    """
     for key in ("seed", "lungs", "lung"):
         one, other = getattr(old.file, key), getattr(new.file, key)
         if one != other:
@@ -53,14 +69,26 @@ def compare_drafts(old: Protocol, new: Protocol) -> xr.Dataset:
                 f"both files must have the same {key}; got {one} and {other}. Drafts are compared "
                 "on the same lungs."
             )
-    groups = [g for g in old.groups if g.name in {h.name for h in new.groups}]
+    groups = _shared(old, new)
     if not groups:
         raise EbbmapError("the files share no population. Nothing can be compared.")
     for group in groups:
         twin = next(h for h in new.groups if h.name == group.name)
         if twin.population != group.population:
             raise EbbmapError(f"{group.name} is defined differently in the two files.")
-    counts = [{c.group.name: c for c in count_groups(p)} for p in (old, new)]
+    return {"old": count_pieces(old), "new": count_pieces(new)}
+
+
+def _shared(old: Protocol, new: Protocol) -> list[Group]:
+    return [g for g in old.groups if g.name in {h.name for h in new.groups}]
+
+
+def join_difference(
+    old: Protocol, new: Protocol, found: Mapping[str, list[GroupCount]]
+) -> xr.Dataset:
+    """Compare what `difference_parts` came to."""
+    groups = _shared(old, new)
+    counts = [{c.group.name: c for c in found[draft]} for draft in ("old", "new")]
     verdicts = [find_verdict(p, list(c.values())) for p, c in zip((old, new), counts, strict=True)]
     rows = [_row(*(c[group.name] for c in counts)) for group in groups]
     names = [group.name for group in groups]

@@ -8,13 +8,14 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.analysis.committee.verdict import GroupCount
-from ebbmap.analysis.drivers import find_drivers
+from ebbmap.analysis.drivers import driver_pieces
 from ebbmap.analysis.kernels.shares import largest_gap
 from ebbmap.cases import Question
 from ebbmap.draft import Draft
 from ebbmap.errors import NonFiniteOutcomeError
 from ebbmap.labelling import describe
 from ebbmap.parameters import PARAMETERS
+from ebbmap.pieces import Found, Pieces, Progress
 from ebbmap.populations import Marginal
 from ebbmap.protocol import Protocol
 
@@ -41,6 +42,12 @@ def drive_margin(protocol: Protocol) -> xr.Dataset | None:
         P high comes from a rule or margins could not be judged: the indices need independent
         factors, each with a number.
     """
+    pieces = margin_pieces(protocol)
+    return None if pieces is None else pieces.whole()
+
+
+def margin_pieces(protocol: Protocol) -> Pieces[xr.Dataset | None] | None:
+    """Cut the indices into one population at one place; see `drive_margin`."""
     draft = protocol.draft
     if "p_high" in draft.rules:
         return None
@@ -58,13 +65,23 @@ def drive_margin(protocol: Protocol) -> xr.Dataset | None:
         protocol.file.lungs,
         protocol.file.seed,
     )
-    try:
-        return find_drivers(
-            question, along=along, grid=_places(draft, along), base_size=BASE_SIZE,
-            second_order=False, outcomes=("release_volume_per_kg",),
-        ).sel(outcome=["margin_limits"])  # fmt: skip
-    except NonFiniteOutcomeError:
-        return None
+    asked = driver_pieces(
+        question, along=along, grid=_places(draft, along), base_size=BASE_SIZE,
+        second_order=False, outcomes=("release_volume_per_kg",),
+    )  # fmt: skip
+
+    def solve(name: str, found: Found, progress: Progress) -> xr.Dataset:
+        try:
+            return asked.solve(name, found, progress)
+        except NonFiniteOutcomeError:
+            return xr.Dataset()
+
+    def join(found: Found) -> xr.Dataset | None:
+        if not all(found[name].data_vars for name in asked.wanted(found)):
+            return None
+        return asked.join(found).sel(outcome=["margin_limits"])
+
+    return Pieces(asked.wanted, solve, join)
 
 
 def _places(draft: Draft, along: str) -> np.ndarray:

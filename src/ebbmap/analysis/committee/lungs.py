@@ -58,15 +58,24 @@ class Drawn:
 
     def first(self, n: int) -> Drawn:
         """Return the first n of them."""
+        return self.part(slice(n))
+
+    def part(self, cut: slice) -> Drawn:
+        """Return some of them."""
         return Drawn(
-            {name: value[:n] for name, value in self.values.items()},
-            self.scores[:n], self.asked, self.number[:n],
+            {name: value[cut] for name, value in self.values.items()},
+            self.scores[cut], self.asked, self.number[cut],
         )  # fmt: skip
 
 
 def workers() -> int:
-    """Return the number of threads: the processors that this process may use, within reason."""
-    return min(MAX_WORKERS, len(os.sched_getaffinity(0)))
+    """Return the number of threads: the processors that this process may use, within reason.
+
+    One of several processes is told by OMP_NUM_THREADS to keep to its own.
+    """
+    told = os.environ.get("OMP_NUM_THREADS", "")
+    allowed = int(told) if told.isdigit() and int(told) else MAX_WORKERS
+    return min(MAX_WORKERS, allowed, len(os.sched_getaffinity(0)))
 
 
 def streams(protocol: Protocol, name: str, purpose: int) -> list[np.random.SeedSequence]:

@@ -11,6 +11,7 @@ from ebbmap.draft import Draft
 from ebbmap.labelling import describe
 from ebbmap.limits import judge
 from ebbmap.parameters import parameter
+from ebbmap.pieces import Pieces, single
 from ebbmap.protocol import Protocol
 
 #: Which settings a map shows, the first two that have a range.
@@ -47,10 +48,18 @@ def map_draft(protocol: Protocol) -> xr.Dataset | None:
         Dims (group, y, x): `safe_share`, `undetermined_share`, `commonest_bound`; the other
         settings are half-way through the draft. None where fewer than two settings have a range.
     """
+    pieces = map_pieces(protocol)
+    return None if pieces is None else pieces.whole()
+
+
+def map_pieces(protocol: Protocol) -> Pieces[xr.Dataset] | None:
+    """Let the map be one piece: it takes no second; see `map_draft`."""
     axes = axes_of(protocol.draft)
-    if axes is None:
-        return None
-    x, y = axes
+    return None if axes is None else single(lambda progress: _map(protocol, *axes))
+
+
+def _map(protocol: Protocol, x: str, y: str) -> xr.Dataset:
+    axes = (x, y)
     wide = protocol.draft.widened()
     middle = {name: type(span)(span.middle, span.middle)
               for name, span in protocol.draft.spans.items() if name not in axes}  # fmt: skip

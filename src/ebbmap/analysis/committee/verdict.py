@@ -5,6 +5,7 @@ from __future__ import annotations
 import shlex
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import xarray as xr
@@ -21,13 +22,18 @@ from ebbmap.analysis.committee.lungs import (
 )
 from ebbmap.analysis.kernels.shares import wilson
 from ebbmap.analysis.kernels.tally import Tally, clustered_interval, typical_shortfall
+from ebbmap.analysis.kernels.tally import join as join_tallies
 from ebbmap.draft import SETTINGS, measure, settings_of
 from ebbmap.labelling import describe
 from ebbmap.limits import CAUTION, SAFE, UNDETERMINED, UNSAFE, VERDICTS, judge
 from ebbmap.parameters import PARAMETERS
+from ebbmap.pieces import Pieces, Progress, listed
 from ebbmap.protocol import Group, Protocol
 
 LEVEL = 0.95
+
+#: Cases of a piece of the counting: some seconds of the linear lung.
+PIECE = 2**23
 
 #: Name of the row for everybody who gets the mode.
 ALL = "all"
@@ -77,19 +83,78 @@ def count_groups(
     list of GroupCount
         In the order of the file. All groups meet the same settings.
     """
-    unit = unit_settings(protocol, protocol.draft, protocol.file.settings_drawn, "", VERDICT)
-    edges = corners(protocol.draft)
-    counted = []
-    for group in protocol.groups:
-        drawn = draw_lungs(protocol, group, protocol.file.lungs, VERDICT)
-        if drawn.size < 2:
-            counted.append(GroupCount(group, drawn, None, None))
-            continue
-        inside = count(protocol, protocol.draft, drawn, unit, progress)
-        counted.append(
-            GroupCount(group, drawn, inside, count(protocol, protocol.draft, drawn, edges))
+    return count_pieces(protocol).whole(progress)
+
+
+def count_pieces(protocol: Protocol, piece: int = PIECE) -> Pieces[list[GroupCount]]:
+    """Cut the counting into some lungs of one group.
+
+    Parameters
+    ----------
+    protocol : Protocol
+        The protocol.
+    piece : int
+        Cases of a piece, at least one lung at all settings. It changes no number.
+    """
+    draft, file = protocol.draft, protocol.file
+    settings = file.settings_drawn if draft.free else 1
+    height = max(1, piece // settings)
+    starts = range(0, file.lungs, height)
+
+    @lru_cache(maxsize=1)
+    def drawn_of(number: int) -> Drawn:
+        return draw_lungs(protocol, protocol.groups[number], file.lungs, VERDICT)
+
+    @lru_cache(maxsize=1)
+    def places() -> tuple[np.ndarray, np.ndarray]:
+        return unit_settings(protocol, draft, file.settings_drawn, "", VERDICT), corners(draft)
+
+    def solve(number: int, progress: Progress) -> xr.Dataset:
+        drawn = drawn_of(number // len(starts))
+        start = starts[number % len(starts)]
+        part = drawn.part(slice(start, start + height))
+        # fewer lungs get the mode than were drawn, so the last pieces may have none
+        if drawn.size < 2 or not part.size:
+            return xr.Dataset()
+        inside, edges = (
+            count(protocol, draft, part, unit, told)
+            for unit, told in zip(places(), (progress, None), strict=True)
         )
-    return counted
+        return _as_dataset(inside, "inside").merge(_as_dataset(edges, "corner"))
+
+    def join(found: list[xr.Dataset]) -> list[GroupCount]:
+        counted = []
+        for number, group in enumerate(protocol.groups):
+            own = found[number * len(starts) : (number + 1) * len(starts)]
+            parts = [one for one in own if one.data_vars]
+            sides = [
+                join_tallies([_as_tally(one, side) for one in parts]) if parts else None
+                for side in ("inside", "corner")
+            ]
+            counted.append(GroupCount(group, drawn_of(number), *sides))
+        return counted
+
+    return listed(len(protocol.groups) * len(starts), solve, join)
+
+
+#: Dimensions of what is kept of a piece.
+_TALLY_DIMS = {
+    "by_lung": ("verdict", "lung"), "by_setting": ("verdict", "{}_setting"),
+    "shortfall": ("bound", "shortfall_bin"), "worst": ("lung",), "worst_setting": ("lung",),
+}  # fmt: skip
+
+
+def _as_dataset(counted: Tally, side: str) -> xr.Dataset:
+    return xr.Dataset(
+        {
+            f"{side}_{name}": ([dim.format(side) for dim in dims], getattr(counted, name))
+            for name, dims in _TALLY_DIMS.items()
+        }
+    )
+
+
+def _as_tally(piece: xr.Dataset, side: str) -> Tally:
+    return Tally(*(piece[f"{side}_{name}"].values for name in _TALLY_DIMS))
 
 
 def grade(interval: tuple[float, float, float], strict: float, wanted: float) -> str:

@@ -13,6 +13,7 @@ from ebbmap.analysis.kernels.shares import wilson
 from ebbmap.analysis.windows import SERVED_AT, find_windows
 from ebbmap.draft import Draft, measure, settings_of
 from ebbmap.labelling import describe
+from ebbmap.pieces import Pieces, Progress, listed
 from ebbmap.protocol import Protocol
 
 #: Lungs of each group: half choose the best T low, the other half tell what it serves.
@@ -42,20 +43,29 @@ def find_group_windows(protocol: Protocol) -> xr.Dataset:
         `window_share`, `width` by quantile [s], `served_share` with its interval along T low,
         `best_t_low` with its interval and what it serves among other lungs, `overlap`.
     """
-    names = [group.name for group in protocol.groups]
-    lows, highs, offered = [], [], []
-    for group in protocol.groups:
-        drawn = draw_lungs(protocol, group, LUNGS, WINDOWS)
+    return group_window_pieces(protocol).whole()
+
+
+def group_window_pieces(protocol: Protocol) -> Pieces[xr.Dataset]:
+    """Cut the windows into groups; see `find_group_windows`."""
+
+    def solve(number: int, progress: Progress) -> xr.Dataset:
+        drawn = draw_lungs(protocol, protocol.groups[number], LUNGS, WINDOWS)
         low = high = np.zeros(0)
         if drawn.size >= FEWEST:
             values = _other_settings(protocol, drawn)
             found = find_windows(protocol.file.lung, values, protocol.limits)
             low, high = found["lower"].values, found["upper"].values
-        lows.append(low)
-        highs.append(high)
-        offered.append(group.weight * low.size)
-    weights = np.array(offered) / sum(offered) if sum(offered) else np.zeros(len(names))
-    return _labelled(protocol, names, weights, lows, highs)
+        return xr.Dataset({"lower": ("sample", low), "upper": ("sample", high)})
+
+    def join(found: list[xr.Dataset]) -> xr.Dataset:
+        lows, highs = ([one[name].values for one in found] for name in ("lower", "upper"))
+        offered = [g.weight * low.size for g, low in zip(protocol.groups, lows, strict=True)]
+        weights = np.array(offered) / sum(offered) if sum(offered) else np.zeros(len(offered))
+        names = [group.name for group in protocol.groups]
+        return _labelled(protocol, names, weights, lows, highs)
+
+    return listed(len(protocol.groups), solve, join)
 
 
 def _other_settings(protocol: Protocol, drawn) -> dict[str, np.ndarray]:

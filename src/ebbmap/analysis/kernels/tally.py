@@ -6,7 +6,7 @@ is kept is a count or a least margin, so the answer does not depend on how the l
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -112,15 +112,15 @@ def tally(
 
     def count(chunk: slice) -> Tally:
         cuts = [slice(s, min(s + rows, chunk.stop)) for s in range(chunk.start, chunk.stop, rows)]
-        done = _join([_count(solve(cut), limits, (cut.stop - cut.start, settings)) for cut in cuts])
+        done = join([_count(solve(cut), limits, (cut.stop - cut.start, settings)) for cut in cuts])
         if progress is not None:
             progress((chunk.stop - chunk.start) * settings)
         return done
 
     if workers == 1:
-        return _join([count(chunk) for chunk in chunks])
+        return join([count(chunk) for chunk in chunks])
     with ThreadPoolExecutor(workers) as pool:
-        return _join(list(pool.map(count, chunks)))
+        return join(list(pool.map(count, chunks)))
 
 
 def _count(outcomes: Arrays, limits: LimitSet, shape: tuple[int, int]) -> Tally:
@@ -146,7 +146,8 @@ def _count(outcomes: Arrays, limits: LimitSet, shape: tuple[int, int]) -> Tally:
     )
 
 
-def _join(parts: list[Tally]) -> Tally:
+def join(parts: Sequence[Tally]) -> Tally:
+    """Add up what was counted on the same settings; lungs in the order of the parts."""
     return Tally(
         np.concatenate([part.by_lung for part in parts], axis=1),
         np.stack([part.by_setting for part in parts]).sum(axis=0, dtype=np.int64),
