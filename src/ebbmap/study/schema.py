@@ -240,7 +240,7 @@ class Sweep(Table):
         "float64", description="float32 rounds each value by 6e-8 of its size at most"
     )
     compression: Literal["none", "fast", "small"] = "fast"
-    block: int = Field(2**19, ge=1000, le=2**24, strict=True, description="cases in a block")
+    block: int = Field(2**20, ge=1000, le=2**24, strict=True, description="cases in a block")
     reductions: list[Literal["safe_share", "extremes", "quantiles"]] = []
     reduce_to: list[ParameterName] = Field([], description="axes that the safe share keeps")
 
