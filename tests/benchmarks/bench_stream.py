@@ -147,7 +147,10 @@ def pure_solve(asked, folder: Path) -> tuple[float, float]:
 
 
 def pure_write(store: Path, folder: Path) -> tuple[float, float]:
-    """Seconds of one process for writing files of the same number and the same bytes."""
+    """Seconds of one process for writing files of the same number and the same bytes to the disk.
+
+    As for the store, time runs until the disk has them: before that it has only been put off.
+    """
     sizes = [p.stat().st_size for p in store.rglob("*") if p.is_file()]
     rubbish = np.random.default_rng(0).bytes(max(sizes))
     folder.mkdir()
@@ -156,7 +159,9 @@ def pure_write(store: Path, folder: Path) -> tuple[float, float]:
         for number, size in enumerate(sizes):
             with open(folder / str(number), "wb") as file:
                 file.write(memoryview(rubbish)[:size])
+        os.sync()
 
+    os.sync()
     return both(write)
 
 
@@ -164,8 +169,9 @@ def bench_store(cases: int, folder: Path) -> None:
     asked = store_of(cases)
     times, busy = {}, {}
     for workers in (1, 2):
+        os.sync()
         with Peak() as peak:
-            times[workers] = timed(lambda w=workers: run(asked, folder / f"s{w}", w))
+            times[workers] = timed(lambda w=workers: (run(asked, folder / f"s{w}", w), os.sync()))
         memory, busy[workers] = peak.bytes / 1e9, peak.busy
     again = timed(lambda: run(asked, folder / "s2", 2))
     solve = pure_solve(asked, folder / "p")
