@@ -68,7 +68,9 @@ def rate(t, state, case, first, target, clock):
     if k > 0.0:
         rest = 1.0 / (1.0 + math.exp(k * case["recoil_inflection"]))
         rise = 0.25 * k * lung_elastance * unit
-        lung = math.log((rest + rise) * (1.0 - rest) / (rest * (1.0 - rest - rise))) / k
+        # a step that is tried may lie beyond the ends of the curve
+        filled, left = max(rest + rise, 1e-18), max(1.0 - rest - rise, 1e-18)
+        lung = math.log(filled * (1.0 - rest) / (rest * left)) / k
     else:
         lung = lung_elastance * unit
     static = lung + wall * volume
@@ -96,9 +98,10 @@ def rate(t, state, case, first, target, clock):
 
 
 def peer(case, cycles_run: int) -> float:
-    """Seconds that the loop takes for one case."""
+    """Seconds that the loop takes for one case, from rest at P low."""
+    rest = stepped.rest(max(case["p_low"], 0.5), **case)
     begun = time.perf_counter()
-    state, clock, airway = [case["compliance"] * max(case["p_low"], 0.5), 1.0], 0.0, case["p_low"]
+    state, clock, airway = [float(rest.volume), float(rest.openness)], 0.0, case["p_low"]
     for _ in range(cycles_run):
         for target, duration in (("p_high", "t_high"), ("p_low", "t_low")):
             last = case[duration]
