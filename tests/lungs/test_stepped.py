@@ -14,6 +14,7 @@ from ebbmap.lungs.stepped.balance import balance
 from ebbmap.lungs.stepped.cases import NAMES, gather
 from ebbmap.lungs.stepped.course import Course, State
 from ebbmap.lungs.stepped.radau import ORDER, STAGES, WEIGHTS
+from ebbmap.lungs.stepped.recruitment import held_open
 from ebbmap.parameters import PARAMETERS
 
 STEPPED = lung_model("stepped")
@@ -137,19 +138,24 @@ def test_gas_in_is_gas_out_over_a_window_with_effort():
 
 @pytest.mark.slow
 def test_acceleration_finds_what_repetition_finds():
-    values = draw(12, 6, *CLOSING, "valve_time")
+    values = draw(100, 6, *CLOSING, "valve_time")
     cases, _ = gather(values)
     settled = stepped.settle(**values)
-    hold = stepped.held_open(cases.p_high, cases.opening_pressure, cases.opening_spread)
+    hold = held_open(cases.p_high, cases.opening_pressure, cases.opening_spread)
     state = settled._replace(openness=hold)
-    for _ in range(20):
+    for _ in range(40):
+        before = state
         _, state = cycles.run_cycle(cases, state)
-    _, after = cycles.run_cycle(cases, state)
-    still = np.abs(after.openness - state.openness) < 1e-9
-    assert still.sum() > 5
-    # twenty cycles leave what fades slowly: judge those that repetition itself has settled
-    np.testing.assert_allclose(after.openness[still], settled.openness[still], atol=1e-5)
-    np.testing.assert_allclose(after.volume[still], settled.volume[still], rtol=1e-5)
+    # forty cycles leave what fades slowly: judge those that repetition itself has settled
+    still = np.abs(state.openness - before.openness) < 1e-9
+    still &= np.abs(state.volume - before.volume) < 1e-8 * state.volume
+    assert still.sum() > 80
+    gap = np.abs(state.openness - settled.openness)[still]
+    # in a lung that neither opens nor closes a little lower either, the search may end there:
+    # measured in 2 of 100, by 0.001 at most
+    assert np.mean(gap > 1e-6) < 0.05
+    assert gap.max() < 2e-3
+    assert np.all(settled.openness <= hold + 1e-12)
 
 
 def test_a_very_fast_valve_is_an_immediate_one():
@@ -384,6 +390,7 @@ def assert_numbers_or_blank(values):
     return solved.status
 
 
+@pytest.mark.slow
 @settings(max_examples=5, deadline=None, derandomize=True)
 @given(st.integers(0, 2**32))
 def test_any_legal_passive_case_is_a_number_or_blank_throughout(seed):

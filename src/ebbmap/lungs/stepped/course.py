@@ -239,7 +239,8 @@ class Course:
         fading = 1.0 - a
         stiff = 1.0 - d - c * b / fading
         opened = (openness + c * volume / fading) / np.where(np.abs(stiff) > NEUTRAL, stiff, 1.0)
-        opened = np.clip(self.start[1] + opened, 0.0, 1.0) - self.start[1]
+        # no settled cycle above the guess is looked for: no pressure would have opened it so far
+        opened = np.clip(self.start[1] + opened, 0.0, self.begun.openness) - self.start[1]
         return (volume + b * opened) / fading, opened
 
     def _moved(self, state, change, boldness) -> np.ndarray:
