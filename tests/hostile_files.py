@@ -16,8 +16,8 @@ HOSTILE = dict(
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )  # fmt: skip
 
-#: How many hostile files the slow set tries; DEVELOPERS.md has the command for ten thousand.
-HOSTILE_FILES = int(os.environ.get("EBBMAP_HOSTILE_FILES", "1000"))
+#: How many hostile files of each kind the slow set tries; fewer or more by this variable.
+HOSTILE_FILES = int(os.environ.get("EBBMAP_HOSTILE_FILES", "10000"))
 
 #: What reading files may add to this process: a study of the largest axes takes some 10 MB.
 READING_BYTES = 500e6
