@@ -117,8 +117,13 @@ class Course:
     @property
     def top(self) -> np.ndarray:
         """Volume and openness as the release begins, shape (2, n)."""
+        return self.at_top(self.stages[:, -1])
+
+    def at_top(self, values) -> np.ndarray:
+        """Pick, of values at the ends of the steps (..., k, n), that as the release begins."""
         last = np.count_nonzero(~self.releasing, axis=0) - 1
-        return np.take_along_axis(self.stages[:, -1], last[None, None], axis=1)[:, 0]
+        index = last.reshape((1,) * (values.ndim - 1) + (-1,))
+        return np.take_along_axis(values, index, axis=-2)[..., 0, :]
 
     @property
     def released(self) -> np.ndarray:

@@ -121,26 +121,20 @@ def _describe(course: Course) -> np.ndarray:
         """Integral over the cycle of a signal at the points of each step."""
         return (np.tensordot(WEIGHTS, signal[1:], 1) * course.lengths).sum(axis=0)
 
-    # the step that ends as the release begins
-    last = (np.count_nonzero(~release, axis=0) - 1)[None]
-
-    def at_top(values):
-        return np.take_along_axis(values, last, axis=0)[0]
-
-    before, after = course.stages[:, -1], course.stages[:, -1, -1]
-    top, share_top = at_top(before[0]), open_fraction(at_top(before[1]), cases.recruitable_share)
-    end, share_end = after[0], open_fraction(after[1], cases.recruitable_share)
+    top, opened = course.top
+    after = end, left = course.stages[:, -1, -1]
+    share_top, share_end = (open_fraction(s, cases.recruitable_share) for s in (opened, left))
     full, _ = cases.static_volume(cases.p_high, share_top)
     empty, _ = cases.static_volume(cases.p_low, share_end)
     period = cases.t_high + cases.t_low
-    released = top - end
+    released = course.released
     expired = total(np.maximum(seen.filling, 0.0)) + course.start[0] - end
     breathing = (cases.effort_pressure > 0.0) & (expired > 0.0)
     outward = -seen.filling / ML_PER_L
     outcomes = {
         "release_volume": released,
         "trapped_volume": end - empty,
-        "end_high_pressure": at_top(seen.alveolar[-1]),
+        "end_high_pressure": course.at_top(seen.alveolar[-1]),
         "end_release_pressure": seen.alveolar[-1, -1],
         "peak_expiratory_flow": np.where(release, outward, -np.inf).max(axis=(0, 1)),
         "end_release_flow": outward[-1, -1],
@@ -148,7 +142,7 @@ def _describe(course: Course) -> np.ndarray:
         "fill_fraction": (top - course.start[0]) / (full - course.start[0]),
         "exhaled_fraction": released / (top - empty),
         "time_constant_exp": cases.compliance * cases.resistance_exp * L_PER_ML,
-        "end_high_transpulmonary_pressure": at_top(seen.lung[-1]),
+        "end_high_transpulmonary_pressure": course.at_top(seen.lung[-1]),
         "mean_pleural_pressure": total(seen.pleural) / period,
         "open_fraction_end_high": share_top,
         "open_fraction_end_release": share_end,

@@ -17,6 +17,7 @@ from ebbmap.lungs.stepped.balance import Balance
 from ebbmap.lungs.stepped.cases import Cases
 from ebbmap.lungs.stepped.course import Course, State
 from ebbmap.lungs.stepped.radau import POINTS, POLYNOMIAL, STAGES, between
+from ebbmap.lungs.stepped.recruitment import open_fraction
 from ebbmap.units import ML_PER_L
 
 #: Error allowed in a step, of the gas between P low and P high and of the openness; measured: the
@@ -79,7 +80,7 @@ def breaks(cases: Cases, clock) -> np.ndarray:
 
 def first_course(cases: Cases, begun: State) -> Course:
     """Guess a cycle: exponentials with the time constants of a straight lung, openness as it is."""
-    fraction = 1.0 - cases.recruitable_share * (1.0 - begun.openness)
+    fraction = open_fraction(begun.openness, cases.recruitable_share)
     full, _ = cases.static_volume(cases.p_high, fraction)
     empty, _ = cases.static_volume(cases.p_low, fraction)
     slow = cases.valve_time > FASTEST_VALVE
