@@ -7,8 +7,7 @@ from collections.abc import Callable, Mapping
 import numpy as np
 import xarray as xr
 
-from ebbmap.cases import Question, draw_cases
-from ebbmap.labelling import provenance
+from ebbmap.cases import Question, Use, add_provenance, draw_cases
 from ebbmap.simulate import add_verdict, simulate
 
 #: What a verdict adds to a dataset; kept once for each rule.
@@ -63,7 +62,4 @@ def sweep(
     dataset = xr.concat(
         groups, dim=xr.Variable("population", names), join="outer", combine_attrs="override"
     )
-    dataset.attrs = provenance(
-        "every case", lung=question.lung, seed=question.seed, unconfirmed=question.unconfirmed_text
-    )
-    return dataset
+    return add_provenance(dataset, question, "every case", Use(tuple(axes), outcomes=keep))

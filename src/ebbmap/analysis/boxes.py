@@ -12,10 +12,10 @@ from ebbmap.analysis.events import TOO_HIGH, TOO_LOW, UNSAFE, event_words, find_
 from ebbmap.analysis.failures import range_words
 from ebbmap.analysis.kernels.boxes import Box, Stability, box_stability, find_box
 from ebbmap.analysis.mapping import varying
-from ebbmap.cases import Question, draw_cases
+from ebbmap.cases import Question, Use, add_provenance, draw_cases
 from ebbmap.design import RESAMPLING_STREAM, draw_random_design, seed_stream
 from ebbmap.evaluate import OK
-from ebbmap.labelling import describe, provenance
+from ebbmap.labelling import describe
 from ebbmap.parameters import PARAMETERS
 from ebbmap.pieces import Pieces, join_groups, listed
 from ebbmap.populations import Population
@@ -120,17 +120,15 @@ def _finished(question, found: list[xr.Dataset], axes, density, resamples, level
     dataset = dataset.assign_coords(
         parameter_units=("parameter", units, {"long_name": "units of the edges"})
     )
-    dataset.attrs = provenance(
-        "boxes that hold the unsafe cases", lung=question.lung,
+    use = Use(tuple(axes), factors=True, outcomes=question.outcomes)
+    return add_provenance(
+        dataset, question, "boxes that hold the unsafe cases", use,
         comment="Edges are inside; a box is fitted to its cases, so judge it by the intervals.",
-        seed=question.seed, lungs=question.lungs, along=along, wanted_density=density,
-        resamples=resamples, fixed=question.fixed_text,
+        lungs=question.lungs, along=along, wanted_density=density, resamples=resamples,
         tried="; ".join(f"{PARAMETERS[n].long_name} {a.min():g} to {a.max():g} "
                         f"{display(PARAMETERS[n].units)}" for n, a in axes.items()),
-        rules=question.rules_text,
-        unconfirmed=question.unconfirmed_text, **interval,
+        **interval,
     )  # fmt: skip
-    return dataset
 
 
 def _one_group(question, group: Population | None, axes, density, resamples, level, progress):

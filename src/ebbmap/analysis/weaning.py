@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import xarray as xr
 
 from ebbmap.analysis.kernels.paths import safest_path
-from ebbmap.cases import Question
+from ebbmap.cases import Question, Use, add_provenance, middle_lung
 from ebbmap.errors import EbbmapError
 from ebbmap.evaluate import resolve
-from ebbmap.labelling import describe, label, label_verdict, provenance
+from ebbmap.labelling import describe, label, label_verdict
 from ebbmap.limits import UNDETERMINED, UNSAFE, LimitSet
 from ebbmap.lungs import lung_model
 from ebbmap.outcomes import outcomes_of
@@ -89,7 +87,7 @@ def plan_weaning(
     wanted = tuple(dict.fromkeys((*kept, *question.outcomes)))
     groups = []
     for group in question.groups():
-        values: dict[str, Any] = {**(group.median if group else {}), **question.fixed}
+        values = middle_lung(question, group, {})
         p_high, t_high = _grid(values, p_high_end, p_high_step, seconds_per_pressure)
         axes = {
             "p_high": xr.DataArray(p_high, dims="p_high", coords={"p_high": p_high}),
@@ -102,17 +100,12 @@ def plan_weaning(
     labels = question.group_names
     dataset = xr.concat(groups, dim=xr.Variable("population", labels))
     _describe(dataset, kept)
-    dataset.attrs = provenance(
-        "weaning towards continuous pressure",
-        lung=question.lung,
-        comment="The patient's own breathing and inspired oxygen are held. Invented lungs.",
-        p_high_step=p_high_step,
-        seconds_per_pressure=seconds_per_pressure,
-        rules=question.rules_text,
-        fixed=question.fixed_text,
-        unconfirmed=question.unconfirmed_text,
-    )
-    return dataset
+    return add_provenance(
+        dataset, question, "weaning towards continuous pressure",
+        Use(middle=True, outcomes=wanted),
+        comment="The patient's own breathing and inspired oxygen are held.",
+        p_high_step=p_high_step, seconds_per_pressure=seconds_per_pressure,
+    )  # fmt: skip
 
 
 def _grid(values, end: float, step: float, seconds: float) -> tuple[np.ndarray, np.ndarray]:
