@@ -7,8 +7,9 @@ from collections.abc import Callable, Mapping
 import numpy as np
 import xarray as xr
 
-from ebbmap.cases import Question, Use, add_provenance, draw_cases
+from ebbmap.cases import Question, draw_cases
 from ebbmap.simulate import add_verdict, simulate
+from ebbmap.uses import Use, add_provenance
 
 #: What a verdict adds to a dataset; kept once for each rule.
 _JUDGED = ("verdict", "margin", "binding")

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ebbmap.cases import Question, Use, add_provenance, draw_cases, middle_lung
+from ebbmap.cases import Question, draw_cases, middle_lung
 from ebbmap.errors import EbbmapError
 from ebbmap.evaluate import resolve
 from ebbmap.labelling import describe, label, label_verdict
@@ -25,6 +25,7 @@ from ebbmap.parameters import parameter
 from ebbmap.populations import Population
 from ebbmap.simulate import add_verdict, as_arrays, simulate
 from ebbmap.units import display
+from ebbmap.uses import Use, add_provenance
 
 #: Step sizes of the bedside, in registry units.
 STEPS: Mapping[str, float] = MappingProxyType(

@@ -12,7 +12,7 @@ from ebbmap.analysis.events import TOO_HIGH, TOO_LOW, UNSAFE, event_words, find_
 from ebbmap.analysis.failures import range_words
 from ebbmap.analysis.kernels.boxes import Box, Stability, box_stability, find_box
 from ebbmap.analysis.mapping import varying
-from ebbmap.cases import Question, Use, add_provenance, draw_cases
+from ebbmap.cases import Question, draw_cases
 from ebbmap.design import RESAMPLING_STREAM, draw_random_design, seed_stream
 from ebbmap.evaluate import OK
 from ebbmap.labelling import describe
@@ -21,6 +21,7 @@ from ebbmap.pieces import Pieces, join_groups, listed
 from ebbmap.populations import Population
 from ebbmap.simulate import simulate
 from ebbmap.units import display
+from ebbmap.uses import Use, add_provenance
 
 #: Cases with an event below which no box is looked for: any five cases fit a box.
 LEAST_EVENTS = 50

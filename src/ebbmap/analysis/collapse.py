@@ -8,7 +8,7 @@ import numpy as np
 import xarray as xr
 from scipy.interpolate import PchipInterpolator
 
-from ebbmap.cases import Question, Use, add_provenance, middle_lung
+from ebbmap.cases import Question, middle_lung
 from ebbmap.errors import EbbmapError
 from ebbmap.evaluate import resolve
 from ebbmap.labelling import describe, label
@@ -18,6 +18,7 @@ from ebbmap.lungs.stepped.recruitment import held_open, open_fraction
 from ebbmap.parameters import PARAMETERS
 from ebbmap.signals import SIGNALS
 from ebbmap.simulate import as_arrays, simulate
+from ebbmap.uses import Use, add_provenance
 from ebbmap.waveforms import CLEAR, waveforms
 
 #: Release times that are drawn, unless told otherwise [s].

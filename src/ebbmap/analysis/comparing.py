@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ebbmap.cases import Question, Use, add_provenance, middle_lung
+from ebbmap.cases import Question, middle_lung
 from ebbmap.labelling import describe, label
 from ebbmap.simulate import simulate
+from ebbmap.uses import Use, add_provenance
 from ebbmap.waveforms import CLEAR, waveforms
 
 #: Numbers below the curves, unless told otherwise.

@@ -7,11 +7,12 @@ from collections.abc import Mapping
 import numpy as np
 import xarray as xr
 
-from ebbmap.cases import Question, Use, add_provenance, middle_lung
+from ebbmap.cases import Question, middle_lung
 from ebbmap.evaluate import resolve
 from ebbmap.exchange.co2 import paco2_course
 from ebbmap.labelling import describe, label
 from ebbmap.simulate import as_arrays, simulate
+from ebbmap.uses import Use, add_provenance
 
 #: Parameters of the two CO2 stores.
 STORES = ("co2_store_fast", "co2_store_slow", "co2_store_exchange")

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -70,10 +69,9 @@ def trends(
     Returns shape (k,). Read from the middle lung between the ends of the axis.
     """
     ends = np.array([np.min(grid), np.max(grid)])
-    middle: dict[str, Any] = {
-        name: float(m.at(np.array(0.0))) for name, m in question.samples.items()
-    }
-    middle |= middle_lung(question, group, {along: ends})
+    middle = middle_lung(question, group, {along: ends})
+    samples = {n: m for n, m in question.samples.items() if n != along}
+    middle |= {name: float(m.at(np.array(0.0))) for name, m in samples.items()}
     solved = simulate(question.lung, outcomes=limits.outcomes, **middle)
     margins = bound_margins(limits.hard, {n: solved[n].values for n in limits.outcomes})
     change = margins[:, 1] - margins[:, 0]

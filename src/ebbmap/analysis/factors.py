@@ -13,7 +13,7 @@ import numpy as np
 import xarray as xr
 from scipy.special import ndtri
 
-from ebbmap.cases import Question, Use, add_provenance
+from ebbmap.cases import Question
 from ebbmap.checks import check_memory
 from ebbmap.derivations import all_inputs
 from ebbmap.errors import EbbmapError
@@ -26,6 +26,7 @@ from ebbmap.parameters import PARAMETERS, parameter
 from ebbmap.pieces import Pieces, Progress, join_places, listed
 from ebbmap.populations import EDGE, Marginal, Population
 from ebbmap.simulate import simulate
+from ebbmap.uses import Use, add_provenance
 
 
 def say_factor(name: str) -> str:

@@ -5,13 +5,14 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 
-from ebbmap.cases import Question, Use, add_provenance, middle_lung
+from ebbmap.cases import Question, middle_lung
 from ebbmap.errors import EbbmapError
 from ebbmap.evaluate import resolve
 from ebbmap.labelling import describe, label
 from ebbmap.lungs import lung_model
 from ebbmap.signals import SIGNALS
 from ebbmap.simulate import as_arrays, simulate
+from ebbmap.uses import Use, add_provenance
 from ebbmap.waveforms import CLEAR, waveforms
 
 #: Signals of the two compartments.

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 
-from ebbmap.cases import Question, Use, add_provenance, middle_lung
+from ebbmap.cases import Question, middle_lung
 from ebbmap.labelling import label
 from ebbmap.simulate import simulate
+from ebbmap.uses import Use, add_provenance
 
 
 def profile_outcomes(

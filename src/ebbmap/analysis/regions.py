@@ -9,13 +9,14 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.analysis.kernels.shares import crossing, shares
-from ebbmap.cases import Question, Use, add_provenance, draw_cases
+from ebbmap.cases import Question, draw_cases
 from ebbmap.checks import check_memory
 from ebbmap.labelling import describe
 from ebbmap.limits import judge
 from ebbmap.parameters import parameter
 from ebbmap.pieces import Found, Pieces, Progress, in_a_row, listed
 from ebbmap.simulate import simulate
+from ebbmap.uses import Use, add_provenance
 
 #: The boundary of a safe region: where half of the lungs are served.
 BOUNDARY = 0.5

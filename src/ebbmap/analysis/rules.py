@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import xarray as xr
 
-from ebbmap.cases import Question, Use, add_provenance, middle_lung
+from ebbmap.cases import Question, middle_lung
 from ebbmap.labelling import describe, label
 from ebbmap.limits import RULES
 from ebbmap.simulate import simulate
+from ebbmap.uses import Use, add_provenance
 
 
 def compare_rules(

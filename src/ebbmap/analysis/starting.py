@@ -6,13 +6,14 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.analysis.kernels.cycles import follow_cycles
-from ebbmap.cases import Question, Use, add_provenance, middle_lung
+from ebbmap.cases import Question, middle_lung
 from ebbmap.errors import EbbmapError
 from ebbmap.evaluate import resolve
 from ebbmap.labelling import describe, label
 from ebbmap.lungs import lung_model
 from ebbmap.signals import SIGNALS
 from ebbmap.simulate import as_arrays, simulate
+from ebbmap.uses import Use, add_provenance
 from ebbmap.waveforms import cycle_times
 
 #: Times drawn in each phase.

@@ -8,12 +8,13 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.analysis.kernels.fronts import non_dominated
-from ebbmap.cases import Question, Use, add_provenance, middle_lung
+from ebbmap.cases import Question, middle_lung
 from ebbmap.errors import EbbmapError
 from ebbmap.labelling import describe, label
 from ebbmap.limits import CAUTION, SAFE
 from ebbmap.parameters import parameter
 from ebbmap.simulate import add_verdict, simulate
+from ebbmap.uses import Use, add_provenance
 
 
 def map_trade(

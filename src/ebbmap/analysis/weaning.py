@@ -6,7 +6,7 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.analysis.kernels.paths import safest_path
-from ebbmap.cases import Question, Use, add_provenance, middle_lung
+from ebbmap.cases import Question, middle_lung
 from ebbmap.errors import EbbmapError
 from ebbmap.evaluate import resolve
 from ebbmap.labelling import describe, label, label_verdict
@@ -15,6 +15,7 @@ from ebbmap.lungs import lung_model
 from ebbmap.outcomes import outcomes_of
 from ebbmap.parameters import parameter
 from ebbmap.simulate import add_verdict, as_arrays, simulate
+from ebbmap.uses import Use, add_provenance
 
 #: P high less by this [cmH2O] with every step, T high longer by this for each [s cmH2O-1]:
 #: summary of Habashi, Crit Care Med 2005;33(3 Suppl):S228 (1 to 2 cmH2O, 0.5 s per cmH2O).

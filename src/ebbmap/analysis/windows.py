@@ -9,7 +9,7 @@ import xarray as xr
 
 from ebbmap.analysis.kernels.shares import wilson
 from ebbmap.analysis.kernels.windows import LOOKS, Windows, release_windows
-from ebbmap.cases import Question, Use, add_provenance, draw_cases, middle_lung
+from ebbmap.cases import Question, draw_cases, middle_lung
 from ebbmap.errors import EbbmapError
 from ebbmap.evaluate import DRAWN, bar_leavers, evaluate
 from ebbmap.labelling import describe, provenance
@@ -18,6 +18,7 @@ from ebbmap.lungs import lung_model
 from ebbmap.parameters import PARAMETERS
 from ebbmap.pieces import Pieces, Progress, listed
 from ebbmap.simulate import as_arrays
+from ebbmap.uses import Use, add_provenance
 
 #: Range of T low that is searched [s].
 SEARCHED = (0.02, 20.0)

@@ -13,7 +13,6 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.analysis.kernels.shares import shares_of_counts
-from ebbmap.cases import Use, add_provenance
 from ebbmap.derivations import DERIVATIONS
 from ebbmap.errors import EbbmapError
 from ebbmap.files import make_folder, save_dataset
@@ -34,6 +33,7 @@ from ebbmap.streaming.job import Job, ledger_of
 from ebbmap.streaming.layout import Layout
 from ebbmap.streaming.ledger import plan_of
 from ebbmap.study import Study
+from ebbmap.uses import Use, add_provenance
 
 #: Quantiles that the reduction of this name keeps.
 MARKS = (0.01, 0.05, 0.25, 0.5, 0.75, 0.95, 0.99)
