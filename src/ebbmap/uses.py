@@ -42,6 +42,8 @@ class Use:
         Whether it follows middle lungs and draws nothing.
     factors : bool
         Whether samples are what it explains; else it averages over them.
+    design : bool
+        Whether its cases come from a design, which counts failed ones by itself.
     outcomes : tuple of str, optional
         What it computes; all that the lung gives if None.
     lungs : tuple of str
@@ -54,6 +56,7 @@ class Use:
     averaged: Mapping[str, np.ndarray] = field(default_factory=dict)
     middle: bool = False
     factors: bool = False
+    design: bool = False
     outcomes: tuple[str, ...] | None = None
     lungs: tuple[str, ...] = ()
     also: tuple[str, ...] = ()
@@ -157,7 +160,7 @@ def add_provenance(
         sampled=", ".join(drawn),
         lungs_from=question.lungs_text,
         unconfirmed=question.unconfirmed_text,
-        left_bounds="" if use.middle or use.factors else left_text(question, axes),
+        left_bounds="" if use.middle or use.design else left_text(question, axes),
     )
     return dataset
 

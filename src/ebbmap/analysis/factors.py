@@ -279,14 +279,15 @@ def place_pieces(
 
 def finish(
     dataset: xr.Dataset, question: Question, title: str, along: str, comment: str,
-    outcomes: tuple[str, ...] | None = None,
+    outcomes: tuple[str, ...] | None = None, *, design: bool = True,
 ) -> xr.Dataset:  # fmt: skip
     """Label the axis and add provenance: the last step of an analysis along an axis.
 
-    `outcomes` are those that were computed; all that the lung gives if None.
+    `outcomes` are those that were computed, all that the lung gives if None; `design` says that
+    cases come from a design, not from the draws of a population.
     """
     entry = parameter(along)
     dataset[along].attrs = {"units": entry.units, "long_name": entry.long_name}
     wanted = None if outcomes is None else tuple(dict.fromkeys((*outcomes, *question.outcomes)))
-    use = Use((along,), factors=True, outcomes=wanted)
+    use = Use((along,), factors=True, design=design, outcomes=wanted)
     return add_provenance(dataset, question, title, use, comment=comment, along=along)
