@@ -83,7 +83,7 @@ def run(
     from ebbmap.figures import draw_result
     from ebbmap.files import make_folder
     from ebbmap.run import plan_tasks, run_study
-    from ebbmap.show import costs_table, print_out, progress_bar, summary, warn
+    from ebbmap.show import costs_table, print_out, progress_bar, study_notes, summary, warn
     from ebbmap.streaming import default_workers
     from ebbmap.study import load_study
 
@@ -93,6 +93,8 @@ def run(
         folder = out or Path("out") / study.stem
         pictures = figures or folder
         at_work = workers or default_workers()
+        for note in study_notes(checked):
+            print_out(note)
         if dry_run:
             print_out(costs_table(checked, folder, at_work))
             return
@@ -338,6 +340,8 @@ def check(
     _say_caution()
     with _errors_told():
         checked = load_protocol(protocol)
+        for note in checked.notes:
+            typer.echo(note)
         folder = out or Path("out") / protocol.stem
         stated = _date(date)
         with progress_bar() as bar:

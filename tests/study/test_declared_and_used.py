@@ -7,6 +7,7 @@ from ebbmap.errors import StudyError
 from ebbmap.evaluate import STATUS
 from ebbmap.parameters import PARAMETERS
 from ebbmap.run import plan_tasks
+from ebbmap.show import study_notes, summary
 from ebbmap.study import parse_study
 
 #: A table for every analysis of a study, small, on a lung that can serve it.
@@ -123,6 +124,19 @@ def test_samples_may_stand_beside_an_axis():
     assert found["sobol"].attrs["sampled"] == "P high evenly between 18 and 28 cmH₂O"
     assert found["map"].attrs["sampled"] == found["map"].attrs["averaged_over"] == ""
     assert found["map"]["p_high"].values.tolist() == [20.0, 30.0]
+
+
+@pytest.mark.parametrize("kind", TABLES)
+def test_the_terminal_names_what_was_held(results, kind):
+    *_, last = summary(kind, results[kind])
+    assert f"held: {results[kind].attrs['fixed']}; other properties drawn given: compl" in str(last)
+
+
+def test_settings_that_nobody_names_are_told_before_any_work():
+    asked = parse_study(study_of("sobol", "p_low = 0.0"))
+    assert asked.defaults == {"analyses.sobol": ["p_high", "t_high"]}
+    (told,) = study_notes(asked)
+    assert str(told) == "analyses.sobol: nobody names P high 25 cmH₂O, T high 5 s: the default"
 
 
 OWN = """

@@ -14,11 +14,10 @@ import numpy as np
 from ebbmap.cases import Question
 from ebbmap.derivations import DERIVATIONS, all_inputs
 from ebbmap.lungs import LUNGS
-from ebbmap.outcomes import plan
+from ebbmap.outcomes import OUTCOMES, plan
 from ebbmap.parameters import PARAMETERS
 from ebbmap.study.schema import Along, Boxes, Rules, StudyFile, Trade
-from ebbmap.units import display
-from ebbmap.uses import chances_of_leaving
+from ebbmap.uses import Use, chances_of_leaving, defaults_of, leaving_text
 
 #: Analyses at every value of an axis that draw lungs, and those that follow middle lungs.
 DRAWING_ALONG = ("mapping", "sobol", "screening", "shapley")
@@ -191,6 +190,33 @@ def _fixed_problem(name: str, asked: list[Asked], samples) -> str:
     return ""
 
 
+def _outcomes(file: StudyFile, kind: str) -> tuple[str, ...] | None:
+    """Return what an analysis computes besides what its rules need; all that there is if None."""
+    if kind in ("map", "mapping", "boxes", "window", "startup", "inside", "collapse", "rules"):
+        return ()
+    if kind == "course":
+        return ("paco2",)
+    settings = getattr(file.analyses, kind)
+    named = getattr(settings, "costs" if kind == "trade" else "outcomes", None)
+    return None if named is None else tuple(name for name in named if name in OUTCOMES)
+
+
+def default_settings(
+    raw: Mapping[str, Any], file: StudyFile, question: Question
+) -> dict[str, list[str]]:
+    """Find the settings that nobody names, by the place of the analysis that takes the default."""
+    found: dict[str, list[str]] = {}
+    for one in asked_of(raw):
+        named = _outcomes(file, one.kind)
+        wanted = None if named is None else (*named, *question.outcomes)
+        use = Use(tuple(one.laid_out), middle=not one.draws, outcomes=wanted, lungs=one.lungs)
+        names = dict.fromkeys(n for g in question.groups() for n in defaults_of(question, g, use))
+        settings = [name for name in names if PARAMETERS[name].kind == "setting"]
+        if settings:
+            found[one.place] = settings
+    return found
+
+
 def leaving(
     raw: Mapping[str, Any], file: StudyFile, question: Question, axes: Mapping[str, np.ndarray]
 ) -> tuple[list[str], list[str]]:
@@ -215,7 +241,7 @@ def leaving(
                 place = f"samples.{name}" if name in question.samples else (
                     f"population {group.name}, {name}" if group else name
                 )  # fmt: skip
-                told = _leaving_text(place, name, chance, one.place)
+                told = leaving_text(place, name, chance, f" at most in {one.place}")
                 if strict:
                     problems[place] = (
                         f"{told} {one.place} cannot leave out single cases: cut the distribution "
@@ -226,14 +252,6 @@ def leaving(
                 else:
                     notes[place] = f"{told} Such cases are marked out_of_domain and counted."
     return list(problems.values()), [text for key, text in notes.items() if key not in problems]
-
-
-def _leaving_text(place: str, name: str, chance: float, analysis: str) -> str:
-    entry = PARAMETERS[name]
-    return (
-        f"{place}: leaves {entry.low:g} to {entry.high:g} {display(entry.units)} with probability "
-        f"{chance:.2g} at most in {analysis}. Add low or high to the distribution."
-    )
 
 
 def _table(value: object) -> dict[str, Any]:
