@@ -6,7 +6,7 @@ import pytest
 from ebbmap.errors import StudyError
 from ebbmap.evaluate import STATUS
 from ebbmap.parameters import PARAMETERS
-from ebbmap.run import plan_tasks
+from ebbmap.run import plan_tasks, run_study
 from ebbmap.show import study_notes, summary
 from ebbmap.study import parse_study
 
@@ -214,3 +214,14 @@ def test_without_a_source_the_lungs_are_invented():
     asked = parse_study(own_study("map", cut=", low = 30, high = 120")).question
     assert asked.lungs_text == "Invented lungs (mine)."
     assert asked.populations[0].unconfirmed_text == "mine, all"
+
+
+def test_a_streamed_sweep_marks_lungs_that_leave_the_bounds_as_a_plain_one_does(tmp_path):
+    text = own_study("sweep", sd=19.5).replace("lungs = 8", "lungs = 400")
+    plain = result_of(text)
+    study = parse_study(text.replace("[analyses.sweep]", '[analyses.sweep]\nstore = "zarr"'))
+    ((_, streamed, _),) = run_study(study, tmp_path, progress=lambda task: lambda done: None)
+    for name in ("status", "release_volume", "verdict_flow_ratio"):
+        dims = plain[name].dims
+        np.testing.assert_array_equal(streamed[name].transpose(*dims), plain[name])
+    assert streamed.attrs["left_bounds"] == plain.attrs["left_bounds"] != ""
