@@ -205,7 +205,11 @@ def case_json(solved: xr.Dataset) -> dict[str, Any]:
         "caution": CAUTION,
         "lung": solved.attrs["lung"],
         "parameters": {
-            str(name): {"value": float(solved[name]), "units": PARAMETERS[str(name)].units}
+            str(name): {
+                "value": float(solved[name]),
+                "units": PARAMETERS[str(name)].units,
+                "default": str(name) in str(solved.attrs.get("defaults", "")).split(),
+            }
             for name in solved.coords
             if name in PARAMETERS
         },
@@ -228,7 +232,9 @@ def case_table(solved: xr.Dataset) -> Table:
             shown = (
                 entry.choices[int(solved[name])] if entry.choices else f"{float(solved[name]):g}"
             )
-            table.add_row(str(name), shown, display(entry.units), entry.long_name, style="dim")
+            by_default = str(name) in str(solved.attrs.get("defaults", "")).split()
+            words = f"{entry.long_name} (default)" if by_default else entry.long_name
+            table.add_row(str(name), shown, display(entry.units), words, style="dim")
     for name in solved.data_vars:
         if name in OUTCOMES:
             of = OUTCOMES[str(name)]
@@ -253,7 +259,10 @@ def window_json(found: xr.Dataset) -> dict[str, Any]:
             flat["lower_bound"].values, flat["upper_bound"].values, strict=True,
         )
     ]  # fmt: skip
-    return {"caution": CAUTION, "lung": found.attrs["lung"], "units": "s", "windows": rows}
+    return {
+        "caution": CAUTION, "lung": found.attrs["lung"], "held": found.attrs.get("fixed", ""),
+        "units": "s", "windows": rows,
+    }  # fmt: skip
 
 
 def window_table(found: xr.Dataset, limits: LimitSet) -> Table:
@@ -477,6 +486,7 @@ def adjust_json(result: xr.Dataset) -> dict[str, Any]:
     return {
         "caution": CAUTION,
         "lung": result.attrs["lung"],
+        "held": result.attrs["fixed"],
         "units": {name: result[name].attrs["units"] for name in changes},
         "best_single": str(one["best_single"].values),
         "best_pair": str(one["best_pair"].values),
@@ -570,6 +580,7 @@ def wean_json(result: xr.Dataset) -> dict[str, Any]:
     return {
         "caution": CAUTION,
         "lung": result.attrs["lung"],
+        "held": result.attrs["fixed"],
         "units": {name: result[name].attrs.get("units", "1") for name in names},
         "routes": routes,
     }
