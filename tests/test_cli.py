@@ -78,7 +78,7 @@ def test_one_cycle_as_json():
     told = json.loads(done.stdout)
     assert list(told) == ["caution", "lung", "parameters", "outcomes", "status"]
     assert (told["caution"], told["lung"], told["status"]) == (CAUTION, "linear", "ok")
-    assert told["parameters"]["p_high"] == {"value": 24.0, "units": "cmH2O"}
+    assert told["parameters"]["p_high"] == {"value": 24.0, "units": "cmH2O", "default": False}
     assert set(told["outcomes"]) == set(outcomes_of(LUNGS["linear"]))
     for name, entry in told["outcomes"].items():
         assert set(entry) == {"value", "units"}
@@ -102,7 +102,7 @@ def test_a_category_is_given_by_its_word():
 
 def test_a_window_as_json():
     told = json.loads(call("window", "--json", "--only-rule", "--set", "resistance_exp=10").stdout)
-    assert list(told) == ["caution", "lung", "units", "windows"]
+    assert list(told) == ["caution", "lung", "held", "units", "windows"]
     (found,) = told["windows"]
     assert found["lower"] == pytest.approx(0.1438, abs=5e-5)  # 0.5 s times ln(4/3)
     assert found["upper"] == pytest.approx(0.3466, abs=5e-5)  # 0.5 s times ln 2
