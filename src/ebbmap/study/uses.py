@@ -91,7 +91,7 @@ def asked_of(raw: Mapping[str, Any]) -> Iterator[Asked]:
         place, along = f"analyses.{kind}", table.get("along")
         if kind in DRAWING_ALONG:
             along = table.get("along", Along.model_fields["along"].default)
-            values = {along: _list(table["at"], (int, float))} if "at" in table else {}
+            values = {str(along): _list(table["at"], (int, float))} if "at" in table else {}
             yield Asked(place, _names([along]), True, own, values)
         elif kind == "sweep":
             yield Asked(place, _names(_table(raw.get("axes"))), True, own)
