@@ -79,7 +79,7 @@ def defaults_of(question: Question, group: Population | None, use: Use) -> dict[
     """
     given = {*question.fixed, *use.laid_out, *(group.properties if group else ())}
     given |= set() if use.middle else set(question.samples)
-    found: dict[str, float] = {}
+    taken: dict[str, float] = {}
 
     def need(names) -> None:
         for name in names:
@@ -87,10 +87,10 @@ def defaults_of(question: Question, group: Population | None, use: Use) -> dict[
             if asked:
                 need(asked[0].inputs)
             elif name not in given:
-                found[name] = float(PARAMETERS[name].default)
+                taken[name] = float(PARAMETERS[name].default)
 
     need(use.parameters(question))
-    return {name: found[name] for name in PARAMETERS if name in found}
+    return {name: taken[name] for name in PARAMETERS if name in taken}
 
 
 def add_provenance(
@@ -208,12 +208,12 @@ def _held_coords(dataset, question: Question, use: Use) -> dict[str, xr.DataArra
             arrays[name] = xr.DataArray(values[0], attrs={"held": text})
         elif "population" in dataset.dims and dataset.sizes["population"] == len(values):
             arrays[name] = xr.DataArray(values, dims="population", attrs={"held": text})
-    found = {}
-    for name, array in arrays.items():
-        if name not in dataset.variables:
-            mark = array.attrs
-            found[name] = label(array, name).assign_attrs(mark)
-    return found
+    return {
+        name: label(array, name).assign_attrs(held=held_as)
+        for name, array in arrays.items()
+        if name not in dataset.variables
+        for held_as in (array.attrs["held"],)
+    }
 
 
 def chances_of_leaving(
@@ -244,7 +244,7 @@ def chances_of_leaving(
     >>> {name: f"{chance:.1e}" for name, chance in found.items()}
     {'predicted_body_weight': '1.4e-05'}
     """
-    found = {
+    chances = {
         name: float(marginal.outside(PARAMETERS[name].low, PARAMETERS[name].high))
         for name, marginal in question.samples.items()
         if name not in axes
@@ -265,8 +265,8 @@ def chances_of_leaving(
                     PARAMETERS[name].low, PARAMETERS[name].high,
                     mean=scores.mean[..., i], sd=np.sqrt(scores.covariance[i, i]),
                 )  # fmt: skip
-                found[name] = float(np.max(chance))
-    return {name: chance for name, chance in found.items() if chance >= NO_CHANCE}
+                chances[name] = float(np.max(chance))
+    return {name: chance for name, chance in chances.items() if chance >= NO_CHANCE}
 
 
 def leaving_text(place: str, name: str, chance: float, where: str = "") -> str:
