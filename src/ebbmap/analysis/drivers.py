@@ -359,13 +359,17 @@ def _widths(indices: xr.Dataset, name: str) -> xr.DataArray:
 
 
 def _widest(indices: xr.Dataset, outcomes: Sequence[str] | None) -> float:
-    """Width of the widest interval; an outcome that does not vary has none and does not count."""
+    """Width of the widest interval; an outcome that does not vary has none and does not count.
+
+    An index without an interval, because too few rows carry it, is as wide as can be.
+    """
     known = indices["outcome"].values.astype(str)
     graded = [name for name in known if not name.startswith("safe_")]
     chosen = indices.sel(outcome=graded if outcomes is None else list(outcomes))
     names = [name for name in ("first", "total", "second") if name in chosen]
-    widest = [float(_widths(chosen, name).max()) for name in names]
-    return max((width for width in widest if np.isfinite(width)), default=0.0)
+    widths = [_widths(chosen, name).fillna(np.inf).where(chosen[name].notnull()) for name in names]
+    widest = [float(width.max()) for width in widths]
+    return max((width for width in widest if not np.isnan(width)), default=0.0)
 
 
 def _curve(curve: list[xr.Dataset], widest: list[float]) -> dict[str, xr.DataArray]:
