@@ -33,7 +33,7 @@ def test_dimensions_and_labels(mapped):
     assert mapped["boundary"].attrs["units"] == "s"
     assert mapped["safe_share_interval"].attrs["ci_level"] == 0.9
     assert mapped.attrs["lungs"] == LUNGS
-    assert mapped.attrs["averaged_over"] == "nothing"
+    assert mapped.attrs["averaged_over"] == ""
 
 
 @pytest.mark.parametrize("rule", RULES)
@@ -98,7 +98,7 @@ def test_impossible_settings_are_undetermined_not_unsafe():
 def test_other_axes_are_averaged_over(question):
     more = {**AXES, "p_low": np.array([0.0, 5.0])}
     found = map_safe_region(question, more, x="t_low", y="resistance_exp")
-    assert found.attrs["averaged_over"] == "p_low"
+    assert found.attrs["averaged_over"] == "P low 0 to 5 cmH₂O (2 values)"
     parts = [
         map_safe_region(
             Question(**{**question.__dict__, "fixed": {"p_high": 24.0, "p_low": p_low}}),

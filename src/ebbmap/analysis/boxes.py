@@ -15,12 +15,13 @@ from ebbmap.analysis.mapping import varying
 from ebbmap.cases import Question, draw_cases
 from ebbmap.design import RESAMPLING_STREAM, draw_random_design, seed_stream
 from ebbmap.evaluate import OK
-from ebbmap.labelling import describe, provenance
+from ebbmap.labelling import describe
 from ebbmap.parameters import PARAMETERS
 from ebbmap.pieces import Pieces, join_groups, listed
 from ebbmap.populations import Population
 from ebbmap.simulate import simulate
 from ebbmap.units import display
+from ebbmap.uses import Use, add_provenance
 
 #: Cases with an event below which no box is looked for: any five cases fit a box.
 LEAST_EVENTS = 50
@@ -120,17 +121,15 @@ def _finished(question, found: list[xr.Dataset], axes, density, resamples, level
     dataset = dataset.assign_coords(
         parameter_units=("parameter", units, {"long_name": "units of the edges"})
     )
-    dataset.attrs = provenance(
-        "boxes that hold the unsafe cases", lung=question.lung,
+    use = Use(tuple(axes), factors=True, outcomes=question.outcomes)
+    return add_provenance(
+        dataset, question, "boxes that hold the unsafe cases", use,
         comment="Edges are inside; a box is fitted to its cases, so judge it by the intervals.",
-        seed=question.seed, lungs=question.lungs, along=along, wanted_density=density,
-        resamples=resamples, fixed=question.fixed_text,
+        lungs=question.lungs, along=along, wanted_density=density, resamples=resamples,
         tried="; ".join(f"{PARAMETERS[n].long_name} {a.min():g} to {a.max():g} "
                         f"{display(PARAMETERS[n].units)}" for n, a in axes.items()),
-        rules=question.rules_text,
-        unconfirmed=question.unconfirmed_text, **interval,
+        **interval,
     )  # fmt: skip
-    return dataset
 
 
 def _one_group(question, group: Population | None, axes, density, resamples, level, progress):

@@ -51,7 +51,10 @@ _BY_SIZE = (
     "widest_by_size",
 )  # fmt: skip
 
-INDEPENDENT = "Factors are drawn independently: correlations of the population are dropped."
+INDEPENDENT = (
+    "Factors are drawn independently: correlations of the population are dropped, and each "
+    "property keeps the mean and variance that it has given the held ones."
+)
 
 
 def find_drivers(
@@ -180,18 +183,26 @@ def driver_pieces(
                 return
             size *= 2
 
+    def factors_at(number: int, place: float) -> Factors:
+        return factors_of(question, populations[number], along, names, place=place)
+
     @lru_cache(maxsize=2)
-    def drawn(number: int, size: int) -> tuple[Factors, xr.Dataset]:
-        factors = factors_of(question, populations[number], along, names)
-        return factors, draw_sobol_design(
-            factors.names, size, second_order=second_order, replicates=replicates,
-            groups=groups_among(factors.names, groups), seed=question.seed,
+    def drawn(number: int, size: int) -> xr.Dataset:
+        # the same factors at every place, though not with the same distributions
+        factors = factors_at(number, float(grid[0])).names
+        return draw_sobol_design(
+            factors, size, second_order=second_order, replicates=replicates,
+            groups=groups_among(factors, groups), seed=question.seed,
         )  # fmt: skip
+
+    def located(number: int, design: xr.Dataset, failed: np.ndarray, places: np.ndarray) -> str:
+        each = [factors_at(number, float(place)) for place in places]
+        return _located(each, design, failed, along, places)
 
     def solve(name: str, found: Found, progress: Progress) -> xr.Dataset:
         number, at, size = map(int, name.split("."))
         place = grid[at : at + 1]
-        factors, design = drawn(number, size)
+        factors, design = factors_at(number, float(place[0])), drawn(number, size)
         # the rows of smaller designs are the first rows of this one
         smaller = [base_size * 2**k for k in range((size // base_size).bit_length() - 1)]
         parts = [found[named(number, at, one)] for one in smaller]
@@ -204,14 +215,17 @@ def driver_pieces(
         failed = outputs["status"].values != OK
         where = ""
         if failed.any() and drop_failed:
-            where = _located(factors, design, failed, along, place)
+            where = located(number, design, failed, place)
         elif failed.any():
             # nothing comes of this run: say as well as can be where the failures lie
-            every = solve_places(
-                question, factors.from_unit(design["unit"].values), along=along, grid=grid,
-                outcomes=names,
-            )  # fmt: skip
-            where = _located(factors, design, every["status"].values != OK, along, grid)
+            every = [
+                solve_places(
+                    question, factors_at(number, float(one)).from_unit(design["unit"].values),
+                    along=along, grid=np.array([one]), outcomes=names,
+                )["status"].values != OK
+                for one in grid
+            ]  # fmt: skip
+            where = located(number, design, np.concatenate(every, axis=1), grid)
 
         def estimate(rows: int) -> xr.Dataset:
             return _on_first_rows(
@@ -247,11 +261,11 @@ def driver_pieces(
                     xr.DataArray(said), "where the two kinds of index rank otherwise"
                 ),
             )
-        factors, design = drawn(number, int(whole["size"][-1]))
+        design = drawn(number, int(whole["size"][-1]))
         failed = np.zeros((design.sizes["sample"], m), bool)
         for place, one in enumerate(sizes[-1]):
             failed[one["failed_rows"].values, place] = True
-        where = _located(factors, design, failed, along, grid) if failed.any() else ""
+        where = located(number, design, failed, grid) if failed.any() else ""
         verdict = NOT_ASKED
         if stopping_width is not None:
             verdict = SETTLED if widest[-1] <= stopping_width else SPENT
@@ -267,7 +281,9 @@ def driver_pieces(
         dataset = join_groups(
             [join_one(number, found) for number in range(len(populations))], question.group_names
         )
-        finish(dataset, question, f"what drives the outcomes along {along}", along, INDEPENDENT)
+        dataset = finish(
+            dataset, question, f"what drives the outcomes along {along}", along, INDEPENDENT, names
+        )
         dataset.attrs |= {
             "base_size": int(dataset["rows"].max()),
             "stopping_width": float("nan") if stopping_width is None else stopping_width,
@@ -337,12 +353,16 @@ def _on_first_rows(
         ) from None
 
 
-def _located(factors: Factors, design: xr.Dataset, failed, along: str, grid) -> str:
-    """Say where the failed cases, shape (n, m), lie among the factors and along the axis."""
-    drawn = [array.values for array in factors.from_unit(design["unit"].values).values()]
-    columns = [np.repeat(values, len(grid)) for values in drawn]
-    cases = np.stack([*columns, np.tile(grid, len(failed))], axis=1)
-    return locate_failures([*factors.names, along], cases, failed.reshape(-1))
+def _located(each: Sequence[Factors], design: xr.Dataset, failed, along: str, grid) -> str:
+    """Say where the failed cases, shape (n, m), lie among the factors and along the axis.
+
+    `each` holds the factors at each of the m places.
+    """
+    unit = design["unit"].values
+    drawn = [[array.values for array in one.from_unit(unit).values()] for one in each]
+    columns = np.array(drawn).transpose(2, 0, 1).reshape(-1, len(each[0].names))
+    cases = np.column_stack([columns, np.tile(grid, len(failed))])
+    return locate_failures([*each[0].names, along], cases, failed.reshape(-1))
 
 
 def _prefixes(size: int, replicates: int) -> Iterator[int]:

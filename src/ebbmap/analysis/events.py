@@ -9,12 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-import xarray as xr
 
-from ebbmap.cases import Question
+from ebbmap.cases import Question, middle_lung
 from ebbmap.limits import LimitSet, bound_margins
 from ebbmap.parameters import PARAMETERS
 from ebbmap.populations import Population
@@ -71,9 +69,9 @@ def trends(
     Returns shape (k,). Read from the middle lung between the ends of the axis.
     """
     ends = np.array([np.min(grid), np.max(grid)])
-    middle: dict[str, Any] = dict(group.median) if group else {}
-    middle |= {name: float(m.at(np.array(0.0))) for name, m in question.samples.items()}
-    middle |= {**question.fixed, along: xr.DataArray(ends, dims="end")}
+    middle = middle_lung(question, group, {along: ends})
+    samples = {n: m for n, m in question.samples.items() if n != along}
+    middle |= {name: float(m.at(np.array(0.0))) for name, m in samples.items()}
     solved = simulate(question.lung, outcomes=limits.outcomes, **middle)
     margins = bound_margins(limits.hard, {n: solved[n].values for n in limits.outcomes})
     change = margins[:, 1] - margins[:, 0]

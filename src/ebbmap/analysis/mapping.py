@@ -116,10 +116,10 @@ def _finished(question, rows: list[xr.Dataset], along, resamples, level) -> xr.D
     # registry units differ between the properties, so one string cannot say them
     dataset["quantiles"].attrs["units"] = "see the parameter"
     events = {name: event_words(name, along) for name in (UNSAFE, TOO_LOW, TOO_HIGH)}
-    finish(
+    dataset = finish(
         dataset, question, f"which property makes a value of {along} unsafe", along,
         f"Kolmogorov-Smirnov distance; none below {LEAST_CASES} cases on a side. Along {along}: "
-        + "; ".join(f"{name}: {words}" for name, words in events.items()) + ".",
+        + "; ".join(f"{name}: {words}" for name, words in events.items()) + ".", (), design=False,
     )  # fmt: skip
     dataset.attrs |= {"lungs": question.lungs, "resamples": resamples, **interval}
     return dataset

@@ -11,11 +11,12 @@ import xarray as xr
 from ebbmap.analysis.kernels.shares import crossing, shares
 from ebbmap.cases import Question, draw_cases
 from ebbmap.checks import check_memory
-from ebbmap.labelling import describe, provenance
+from ebbmap.labelling import describe
 from ebbmap.limits import judge
 from ebbmap.parameters import parameter
 from ebbmap.pieces import Found, Pieces, Progress, in_a_row, listed
 from ebbmap.simulate import simulate
+from ebbmap.uses import Use, add_provenance
 
 #: The boundary of a safe region: where half of the lungs are served.
 BOUNDARY = 0.5
@@ -162,15 +163,9 @@ def _labelled(dataset: xr.Dataset, question, axes, x, y, level) -> xr.Dataset:
     for name in (x, y):
         entry = parameter(name)
         dataset[name].attrs = {"units": entry.units, "long_name": entry.long_name}
-    averaged = [name for name in axes if name not in (x, y)]
-    dataset.attrs = provenance(
-        f"safe region: {y} against {x}",
-        lung=question.lung,
+    averaged = {name: axis for name, axis in axes.items() if name not in (x, y)}
+    return add_provenance(
+        dataset, question, f"safe region: {y} against {x}",
+        Use(tuple(axes), averaged, outcomes=question.outcomes),
         lungs=question.lungs if question.populations or question.samples else 0,
-        seed=question.seed,
-        averaged_over=", ".join(averaged) or "nothing",
-        rules=question.rules_text,
-        fixed=question.fixed_text,
-        unconfirmed=question.unconfirmed_text,
-    )
-    return dataset
+    )  # fmt: skip

@@ -3,22 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 import numpy as np
 import xarray as xr
 
 from ebbmap.analysis.kernels.shares import wilson
 from ebbmap.analysis.kernels.windows import LOOKS, Windows, release_windows
-from ebbmap.cases import Question, draw_cases
+from ebbmap.cases import Question, draw_cases, middle_lung
 from ebbmap.errors import EbbmapError
-from ebbmap.evaluate import evaluate
+from ebbmap.evaluate import DRAWN, bar_leavers, evaluate
 from ebbmap.labelling import describe, provenance
 from ebbmap.limits import LimitSet, bound_margins
 from ebbmap.lungs import lung_model
 from ebbmap.parameters import PARAMETERS
 from ebbmap.pieces import Pieces, Progress, listed
 from ebbmap.simulate import as_arrays
+from ebbmap.uses import Use, add_provenance
 
 #: Range of T low that is searched [s].
 SEARCHED = (0.02, 20.0)
@@ -69,7 +69,9 @@ def find_windows(
     for name in ("t_low", "t_low_in_time_constants"):
         if name in values:
             raise EbbmapError(f"{name} is what a window is searched for. Leave it out.")
-    arrays = {name: np.atleast_1d(array.values) for name, array in as_arrays(values).items()}
+    given = as_arrays(values)
+    drawn = [name for name, array in given.items() if DRAWN in array.attrs]
+    arrays = {name: np.atleast_1d(array.values) for name, array in given.items()}
     lungs = max((array.size for array in arrays.values()), default=1)
     for name, array in arrays.items():
         if array.size not in (1, lungs):
@@ -77,15 +79,16 @@ def find_windows(
                 f"{name} must have one value or {lungs}, as the longest list; got {array.size}."
             )
     full = {name: np.broadcast_to(array, (lungs,)) for name, array in arrays.items()}
-    vary = {name for name, array in arrays.items() if array.size > 1}
+    solvable = bar_leavers(full, drawn)
+    vary = {name for name, a in solvable.items() if np.size(a) > 1 and np.ptp(a) != 0}
 
     def margins(t_low, lung_index):
-        case = {name: a[lung_index] if name in vary else a[0] for name, a in full.items()}
+        case = {name: a[lung_index] if name in vary else a[0] for name, a in solvable.items()}
         solved = evaluate(model, {**case, "t_low": t_low}, limits.outcomes)
         return bound_margins(limits.hard, solved.outcomes)
 
     found = release_windows(margins, lungs, low=searched[0], high=searched[1])
-    at_best = evaluate(model, {**full, "t_low": np.nan_to_num(found.best, nan=1.0)},
+    at_best = evaluate(model, {**solvable, "t_low": np.nan_to_num(found.best, nan=1.0)},
                        ("time_constant_exp",))  # fmt: skip
     return _labelled(lung, found, full, limits, at_best.outcomes["time_constant_exp"])
 
@@ -128,20 +131,18 @@ def window_pieces(
     def solve(number: int, progress: Progress) -> xr.Dataset:
         group = groups[number]
         if axes:
-            values: dict[str, Any] = {**(group.median if group else {}), **question.fixed, **axes}
+            values = middle_lung(question, group, axes)
         else:
-            drawn = draw_cases(question, group, {})
-            values = {name: array.values for name, array in drawn.items()}
+            values = draw_cases(question, group, {})
         rules = [find_windows(question.lung, values, rule) for rule in question.rules.values()]
         return _stack(rules, "rule", list(question.rules))
 
     def join(found: list[xr.Dataset]) -> xr.Dataset:
         dataset = _stack(found, "population", question.group_names)
-        dataset.attrs = provenance(
-            "release windows", lung=question.lung, seed=question.seed, along=", ".join(axes),
-            rules=question.rules_text,
-            fixed=question.fixed_text,
-            unconfirmed=question.unconfirmed_text,
+        searched_for = ("t_low", "t_low_in_time_constants")
+        use = Use((*searched_for, *axes), middle=bool(axes), outcomes=question.outcomes)
+        dataset = add_provenance(
+            dataset, question, "release windows", use, along=", ".join(axes)
         )  # fmt: skip
         return dataset if axes else _with_served(dataset, level)
 

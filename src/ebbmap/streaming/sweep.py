@@ -22,7 +22,6 @@ from ebbmap.labelling import (
     label_binding,
     label_status,
     label_verdict,
-    provenance,
 )
 from ebbmap.limits import CAUTION, SAFE, UNDETERMINED, UNSAFE
 from ebbmap.parameters import PARAMETERS
@@ -34,6 +33,7 @@ from ebbmap.streaming.job import Job, ledger_of
 from ebbmap.streaming.layout import Layout
 from ebbmap.streaming.ledger import plan_of
 from ebbmap.study import Study
+from ebbmap.uses import Use, add_provenance
 
 #: Quantiles that the reduction of this name keeps.
 MARKS = (0.01, 0.05, 0.25, 0.5, 0.75, 0.95, 0.99)
@@ -274,13 +274,13 @@ def _coords(job: Job) -> xr.Dataset:
     coords: dict[str, Any] = {"population": np.array(groups)}
     coords |= {n: label(xr.DataArray(axis, dims=n), n) for n, axis in job.axes.items()}
     drawn = _drawn(job)
-    attrs = provenance(
-        "every case", lung=job.question.lung, seed=job.question.seed,
-        unconfirmed=job.question.unconfirmed_text,
+    use = Use(tuple(job.axes), outcomes=job.todo.outcomes)
+    attrs = add_provenance(
+        xr.Dataset(coords=coords), job.question, "every case", use,
         precision=f"{job.asked.precision}: each value is rounded by "
         f"{np.finfo(job.dtype).eps / 2:.1e} of its size at most",
         study=job.study.text, study_hash=job.study.digest, study_title=job.study.file.title,
-    )  # fmt: skip
+    ).attrs  # fmt: skip
     # no time of day: the same study gives the same bytes; cases.blocks knows when it was begun
     attrs["history"] = "made by ebbmap, block by block"
     return xr.Dataset(coords=coords | drawn, attrs=attrs)

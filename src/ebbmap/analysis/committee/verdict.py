@@ -41,7 +41,7 @@ ALL = "all"
 #: Grade of a group that nobody of gets the mode.
 EXCLUDED = "excluded"
 
-#: A lung counts as having this much of the range safe, from these shares on.
+#: Safe shares of a lung for which all of the range is safe, and for which none of it is.
 WHOLE, NONE = 1.0, 0.0
 
 
@@ -242,8 +242,8 @@ def find_verdict(protocol: Protocol, counted: list[GroupCount]) -> xr.Dataset:
         ("group", "verdict"), [r["shares"] for r in rows], "share of combinations with a verdict"
     )
     for key, text in (
-        ("whole", "share of lungs for which the whole range is safe"),
-        ("none", "share of lungs with no safe setting in the range"),
+        ("whole", "share of lungs for which the whole range is safe, its corners included"),
+        ("none", "share of lungs with no safe setting in the range, its corners included"),
     ):
         out[f"{key}_share"] = _say("group", [r[key][0] for r in rows], text)
         out[f"{key}_share_interval"] = _interval([r[key] for r in rows])
@@ -306,12 +306,21 @@ def _row(counted: list[GroupCount], weights: np.ndarray, bounds: int) -> dict:
     return {
         "safe": clustered_interval(safe, weights, LEVEL),
         "strict": clustered_interval([t.by_lung[SAFE] / m for t in tallies], weights, LEVEL),
-        "whole": clustered_interval([(s >= WHOLE).astype(float) for s in safe], weights, LEVEL),
-        "none": clustered_interval([(s <= NONE).astype(float) for s in safe], weights, LEVEL),
+        "whole": clustered_interval(_everywhere(counted, WHOLE), weights, LEVEL),
+        "none": clustered_interval(_everywhere(counted, NONE), weights, LEVEL),
         "shares": sum(w * t.shares for w, t in zip(weights, tallies, strict=True)),
         "broken": broken,
         "shortfall": typical_shortfall(np.sum([t.shortfall for t in tallies], axis=0)),
     }
+
+
+def _everywhere(counted: list[GroupCount], share: float) -> list[np.ndarray]:
+    """Lungs with this safe share at the settings drawn and in the corners, for each group."""
+    return [
+        ((one.inside.safe_share == share) & (one.corner.safe_share == share)).astype(float)
+        for one in counted
+        if one.inside is not None and one.corner is not None
+    ]
 
 
 def _add_corner(out: xr.Dataset, protocol: Protocol, counted: list[GroupCount]) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import xarray as xr
 from scipy.special import ndtri
@@ -12,6 +14,7 @@ from ebbmap.analysis.kernels.serving import best_place_interval, overlap_share, 
 from ebbmap.analysis.kernels.shares import wilson
 from ebbmap.analysis.windows import SERVED_AT, find_windows
 from ebbmap.draft import Draft, measure, settings_of
+from ebbmap.evaluate import DRAWN, within_bounds
 from ebbmap.labelling import describe
 from ebbmap.pieces import Pieces, Progress, listed
 from ebbmap.protocol import Protocol
@@ -68,16 +71,17 @@ def group_window_pieces(protocol: Protocol) -> Pieces[xr.Dataset]:
     return listed(len(protocol.groups), solve, join)
 
 
-def _other_settings(protocol: Protocol, drawn) -> dict[str, np.ndarray]:
+def _other_settings(protocol: Protocol, drawn) -> dict[str, Any]:
     spans = {name: span for name, span in protocol.draft.spans.items()
              if name not in ("t_low", "t_low_in_time_constants")}  # fmt: skip
     rules = {name: rule for name, rule in protocol.draft.rules.items() if name != "t_low"}
     draft = Draft(spans, rules)
     held = {name: np.broadcast_to(v, (drawn.size,)) for name, v in fixed(protocol).items()}
-    lungs = {**drawn.values, **held}
-    known = measure(protocol.lung, draft, lungs, drawn.scores)
+    inside = {**within_bounds(drawn.values, drawn.values)[0], **held}
+    known = measure(protocol.lung, draft, inside, drawn.scores)
     settings = settings_of(draft, known, draft.middle())
-    return {**lungs, **{name: value.reshape(-1) for name, value in settings.items()}}
+    lungs = {n: xr.DataArray(v, dims="sample", attrs={DRAWN: 1}) for n, v in drawn.values.items()}
+    return {**lungs, **held, **{name: value.reshape(-1) for name, value in settings.items()}}
 
 
 def _labelled(protocol: Protocol, names, weights, lower, upper) -> xr.Dataset:

@@ -15,7 +15,7 @@ from ebbmap.analysis.kernels.resampling import (
     bootstrap_weights,
     check_level,
 )
-from ebbmap.errors import DesignMismatchError
+from ebbmap.errors import DesignMismatchError, EbbmapError
 
 #: Fewer cases on either side than this give no distance: it would be noise.
 LEAST_CASES = 20
@@ -83,7 +83,7 @@ def contrast_events(
     DesignMismatchError
         If values and events do not have the same cases.
     EbbmapError
-        If `resamples` or `level` is not legal.
+        If a value is not finite, or `resamples` or `level` not legal.
 
     Notes
     -----
@@ -113,6 +113,10 @@ def contrast_events(
         )
     if known is not None:
         x, happens = x[np.asarray(known, bool)], happens[np.asarray(known, bool)]
+    if not np.isfinite(x).all():
+        raise EbbmapError(
+            f"values must be finite; {(~np.isfinite(x)).sum():,} are not. Leave those cases out."
+        )
     (n, d), e = x.shape, happens.shape[1]
     count = happens.sum(axis=0)
     rest = n - count
