@@ -186,7 +186,8 @@ _ALL = (
         "spontaneous_alveolar_ventilation", r"\dot V_\mathrm{A,sp}",
         "alveolar ventilation by the patient's own breathing", "L min-1",
         0.0, 30.0, 0.0, 3.0, 0.0, "patient",
-        "assumption: passive patient; the mode permits breathing at any phase",
+        "assumption: passive patient; the mode permits breathing at any phase. Not added where "
+        "effort_pressure is above 0: the stepped lung then solves for that breathing",
     ),
     Parameter(
         "bicarbonate", r"\mathrm{HCO_3^-}", "plasma bicarbonate", "mmol L-1",
