@@ -351,6 +351,20 @@ _ALL = (
         f"{CHELUCCI}: 4.67 (SD 2.38) s in ARDS, 3.27 (SD 1.54) s in normal lungs",
     ),
     Parameter(
+        "slow_gas_share", r"s_\mathrm{gas}",
+        "share of the slow part that is gas (the rest is tissue that relaxes)", "1",
+        0.0, 1.0, 0.0, 1.0, 1.0, "lung property",
+        f"assumption: no measurement at the airway tells the two apart; 1 is the reading of "
+        f"{CHELUCCI}, 0 that of Jonson et al., J Appl Physiol 1993;75:132",
+    ),
+    Parameter(
+        "own_resistance_share", r"s_\mathrm{own}",
+        "fast compartment's own share of the resistance", "1",
+        0.0, 1.0, 0.1, 0.6, 1.0 / 3.0, "lung property",
+        "assumption: the third that is the patient's own where tube and circuit make two (Guttmann "
+        "et al., Eur Respir J 1995;8:114); of the smaller of both directions",
+    ),
+    Parameter(
         "resistance_shared_insp", r"R_\mathrm{shared,I}",
         "inspiratory resistance of the shared airway", "cmH2O s L-1",
         0.001, 1000.0, 3.0, 30.0, 6.0, "lung property",
