@@ -4,6 +4,7 @@ from scipy import stats
 
 from ebbmap.checks import complaint
 from ebbmap.errors import EbbmapError
+from ebbmap.parameters import PARAMETERS
 from ebbmap.populations import POPULATIONS, Marginal, Population, expiratory_resistance
 
 WHY = "invented"
@@ -195,3 +196,76 @@ def test_impossible_populations_are_refused(names, correlations, text):
     marginals = {name: Marginal("lognormal", 5.0, 0.5, WHY) for name in names}
     with pytest.raises(EbbmapError, match=text):
         Population("mine", "mine", "", marginals, correlations)
+
+
+@pytest.mark.parametrize("family", ["gamma", "truncated_normal", "Normal", ""])
+def test_a_family_that_is_not_known_is_refused(family):
+    with pytest.raises(EbbmapError, match=f"unknown family '{family}'"):
+        Marginal(family, 3.0, 2.0, WHY, low=1.0)
+
+
+def test_ends_of_a_uniform_are_its_own():
+    with pytest.raises(EbbmapError, match="a uniform has its own ends"):
+        Marginal("uniform", 1.0, 2.0, WHY, low=1.5)
+
+
+def test_ends_must_leave_some_of_the_distribution():
+    with pytest.raises(EbbmapError, match="must leave some of the distribution"):
+        Marginal("normal", 0.0, 1.0, WHY, low=50.0, high=60.0)
+
+
+def test_a_confirmation_is_one_of_three():
+    with pytest.raises(EbbmapError, match="unknown confirmed 'sure'"):
+        Marginal("normal", 0.0, 1.0, WHY, "sure")
+
+
+@pytest.mark.parametrize(("low", "high"), [(20.0, np.inf), (0.0, 60.0), (20.0, 60.0)])
+def test_a_lognormal_can_be_cut_off(low, high):
+    marginal = Marginal("lognormal", 36.0, 0.33, WHY, low=low, high=high)
+    score = np.linspace(-3, 3, 61)
+    whole = stats.lognorm(s=0.33, scale=36.0)
+    share = whole.cdf(low) + stats.norm.cdf(score) * (whole.cdf(high) - whole.cdf(low))
+    np.testing.assert_allclose(marginal.at(score), whole.ppf(share), rtol=1e-9)  # of two ppf
+    np.testing.assert_allclose(marginal.score(marginal.at(score)), score, atol=1e-9)
+
+
+@pytest.mark.parametrize(
+    "marginal",
+    [
+        Marginal("normal", 66.0, 11.0, WHY),
+        Marginal("normal", 66.0, 11.0, WHY, low=30.0, high=100.0),
+        Marginal("normal", 66.0, 11.0, WHY, low=10.0),
+        Marginal("lognormal", 60.0, 0.4, WHY),
+        Marginal("lognormal", 60.0, 0.4, WHY, high=160.0),
+        Marginal("uniform", 30.0, 120.0, WHY),
+        Marginal("uniform", 10.0, 120.0, WHY),
+    ],
+    ids=lambda m: f"{m.family} {m.low:g} {m.high:g}",
+)
+@pytest.mark.parametrize(("mean", "sd"), [(0.0, 1.0), (1.2, 0.5)])
+def test_the_probability_of_leaving_bounds_is_that_of_many_draws(marginal, mean, sd):
+    low, high = 45.0, 90.0
+    drawn = marginal.at(mean + sd * np.random.default_rng(0).standard_normal(N))
+    share = ((drawn < low) | (drawn > high)).mean()
+    expected = marginal.outside(low, high, mean=mean, sd=sd)
+    assert share == pytest.approx(expected, abs=ERRORS * np.sqrt(0.25 / N))
+
+
+def test_what_ends_inside_never_leaves():
+    assert Marginal("normal", 66.0, 11.0, WHY, low=20.0, high=150.0).outside(20.0, 150.0) == 0.0
+    assert Marginal("uniform", 20.0, 150.0, WHY).outside(20.0, 150.0) == 0.0
+
+
+@every_group
+def test_bundled_lungs_do_not_leave_the_bounds(group):
+    for name, marginal in group.marginals.items():
+        entry = PARAMETERS[name]
+        assert marginal.outside(entry.low, entry.high) < 1e-9, name
+
+
+@every_group
+def test_given_nothing_the_scores_are_standard(group):
+    found = group.given({})
+    assert found.names == group.properties
+    np.testing.assert_array_equal(found.covariance, group.correlation_matrix)
+    assert group.middle({}) == pytest.approx(group.median, rel=1e-15)

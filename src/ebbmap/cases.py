@@ -10,7 +10,7 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.derivations import all_inputs
-from ebbmap.errors import EbbmapError
+from ebbmap.evaluate import DRAWN
 from ebbmap.limits import LimitSet
 from ebbmap.lungs import lung_model
 from ebbmap.outcomes import plan
@@ -27,9 +27,10 @@ class Question:
     lung : str
         Name of a lung model.
     fixed : mapping of str to float
-        Parameters with one value.
+        Parameters with one value, wherever an analysis neither lays them out nor draws them.
     samples : mapping of str to Marginal
-        Parameters that vary independently of the lung, such as settings within a range.
+        Parameters that vary independently of the lung, such as settings within a range, wherever
+        an analysis draws lungs and does not lay them out.
     populations : tuple of Population
         Phenotypes that are compared; may be empty.
     rules : mapping of str to LimitSet
@@ -75,6 +76,11 @@ class Question:
         return ", ".join(PARAMETERS[name].say(value) for name, value in self.fixed.items())
 
     @property
+    def samples_text(self) -> str:
+        """What is drawn beside the lungs, and how, for captions."""
+        return ", ".join(marginal.say(name) for name, marginal in self.samples.items())
+
+    @property
     def unconfirmed_text(self) -> str:
         """Which properties rest on numbers that were not read in a source, for captions.
 
@@ -84,13 +90,24 @@ class Question:
         >>> Question(populations=(POPULATIONS["restrictive"],)).unconfirmed_text
         'restrictive, all but compliance'
         """
-        texts = []
-        for group in self.populations:
-            read = [n for n in group.properties if n not in group.unconfirmed]
-            if group.unconfirmed:
-                but = ", ".join(PARAMETERS[name].long_name for name in read)
-                texts.append(f"{group.name}, all but {but}" if read else f"{group.name}, all")
-        return "; ".join(texts)
+        return "; ".join(group.unconfirmed_text for group in self.populations if group.unconfirmed)
+
+    @property
+    def lungs_text(self) -> str:
+        """Where the lungs come from, as whoever defined them says, for captions.
+
+        Examples
+        --------
+        >>> from ebbmap.populations import POPULATIONS
+        >>> Question(populations=(POPULATIONS["normal"],)).lungs_text
+        'Invented lungs (normal).'
+        """
+        told = [f"{group.name}: {group.source}" for group in self.populations if group.source]
+        invented = ", ".join(group.name for group in self.populations if not group.source)
+        parts = [f"Invented lungs ({invented})."] if invented else []
+        if told:
+            parts.append(f"Lungs drawn from what the study states: {'; '.join(told)}.")
+        return " ".join(parts) or "Lung properties as stated."
 
     def groups(self) -> tuple[Population | None, ...]:
         """Return the populations, or one None where the question has none."""
@@ -136,7 +153,7 @@ def draw_cases(
     scores = np.random.default_rng(streams[1]).standard_normal((n, len(question.samples)))
     for column, (name, marginal) in enumerate(question.samples.items()):
         if name not in axes:
-            values[name] = xr.DataArray(marginal.at(scores[:, column]), dims="sample")
+            values[name] = _drawn(xr.DataArray(marginal.at(scores[:, column]), dims="sample"))
     return values
 
 
@@ -145,24 +162,60 @@ def seed_of(stream: np.random.SeedSequence) -> int:
     return int(stream.generate_state(1, np.uint64)[0])
 
 
+def middle_lung(
+    question: Question, group: Population | None, axes: Mapping[str, np.ndarray]
+) -> dict[str, Any]:
+    """Values of every parameter that is stated, and the middle lung of a population given these.
+
+    Parameters
+    ----------
+    question : Question
+        Its fixed values; its samples are of no account.
+    group : Population or None
+        The population. A property that is fixed or on an axis is held there, and each of the
+        others is at its median given it.
+    axes : mapping of str to ndarray, shape (m,)
+        Parameters laid out on a grid.
+
+    Returns
+    -------
+    dict of str to float or DataArray
+        Ready for `simulate`: numbers where nothing varies.
+    """
+    grids = {name: xr.DataArray(a, dims=name, coords={name: a}) for name, a in axes.items()}
+    values: dict[str, Any] = {**question.fixed, **grids}
+    if group is None:
+        return values
+    held = {name: xr.DataArray(values[name]) for name in group.properties if name in values}
+    flat, dims, shape = _every_combination(held)
+    for name, middle in group.middle(flat).items():
+        array = np.reshape(middle, shape)
+        values[name] = xr.DataArray(array, dims=dims) if dims else float(array)
+    return values
+
+
 def _draw_lungs(group: Population, values, n: int, seed: int) -> dict[str, xr.DataArray]:
     held = {name: values[name] for name in group.properties if name in values}
-    for name, array in held.items():
-        if group.marginals[name].family == "lognormal" and not np.all(array > 0):
-            raise EbbmapError(
-                f"{name} must be > 0 in {group.name}; got {float(array.min()):g}. "
-                "Hold another value."
-            )
     if not held:
         drawn = group.sample(n, seed=seed)
-        return {name: xr.DataArray(array, dims="sample") for name, array in drawn.items()}
-    # every combination of held values, one row of lungs each
-    frame = xr.broadcast(*held.values())
-    dims, shape = frame[0].dims, frame[0].shape
-    flat = {name: array.values.reshape(-1) for name, array in zip(held, frame, strict=True)}
+        return {name: _drawn(xr.DataArray(array, dims="sample")) for name, array in drawn.items()}
+    flat, dims, shape = _every_combination(held)
     drawn = group.sample(n, seed=seed, given=flat)
     return {
-        name: xr.DataArray(drawn[name].reshape(*shape, n), dims=(*dims, "sample"))
+        name: _drawn(xr.DataArray(drawn[name].reshape(*shape, n), dims=(*dims, "sample")))
         for name in group.properties
         if name not in held
     }
+
+
+def _drawn(array: xr.DataArray) -> xr.DataArray:
+    return array.assign_attrs({DRAWN: 1})
+
+
+def _every_combination(held: Mapping[str, xr.DataArray]):
+    """Values of held properties in every combination, shape (g,) each; its dims and shape."""
+    if not held:
+        return {}, (), ()
+    frame = xr.broadcast(*held.values())
+    flat = {name: array.values.reshape(-1) for name, array in zip(held, frame, strict=True)}
+    return flat, frame[0].dims, frame[0].shape

@@ -126,12 +126,12 @@ class Draft:
 
         Parameters
         ----------
-        unit : ndarray, shape (m, d)
+        unit : ndarray, shape (m, d), or (n, m, d) where each lung has settings of its own
             Columns in the order of `free`.
 
         Returns
         -------
-        dict of str to ndarray, shape (m,) or ()
+        dict of str to ndarray, shape (m,), (n, m) or ()
             Every span's parameter.
 
         Examples
@@ -140,7 +140,7 @@ class Draft:
         >>> draft.places(np.array([[0.5]]))["p_high"].tolist()
         [25.0]
         """
-        columns = {name: unit[:, i] for i, name in enumerate(self.free)}
+        columns = {name: unit[..., i] for i, name in enumerate(self.free)}
         return {
             name: span.at(columns[name]) if name in columns else np.asarray(span.low)
             for name, span in self.spans.items()
@@ -279,7 +279,7 @@ def settings_of(draft: Draft, measured: Measured, places: Arrays) -> dict[str, n
         The draft.
     measured : Measured
         Of n lungs.
-    places : mapping of str to ndarray, shape (m,) or ()
+    places : mapping of str to ndarray, shape (m,), (n, m) or ()
         As `Draft.places` gives them.
 
     Returns
@@ -287,12 +287,12 @@ def settings_of(draft: Draft, measured: Measured, places: Arrays) -> dict[str, n
     dict of str to ndarray
         P high, P low, T high and T low, shapes that broadcast to (n, m).
     """
-    settings = {name: np.reshape(places[name], (1, -1)) for name in SETTINGS if name in places}
+    settings = {name: np.atleast_2d(places[name]) for name in SETTINGS if name in places}
     for name, rule in draft.rules.items():
         if rule.kind == "plateau":
             value = _plateau(rule, _column(measured.plateau_rise))
         elif rule.kind == "time_constant":
-            multiple = np.reshape(places["t_low_in_time_constants"], (1, -1))
+            multiple = np.atleast_2d(places["t_low_in_time_constants"])
             value = _column(measured.time_constant) * multiple
         else:
             value = _column(measured.flow_time)

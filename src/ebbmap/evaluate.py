@@ -7,8 +7,9 @@ Sizes: shape (...) is the broadcast shape of all inputs.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -29,6 +30,10 @@ STATUS = ("ok", "not_converged", "out_of_domain", "no_alveolar_ventilation")
 
 Values = Mapping[str, np.ndarray]
 
+#: Mark on a labelled array whose values were drawn: one that leaves the registry's bounds marks
+#: its case, where one that somebody wrote is an error.
+DRAWN = "drawn"
+
 
 @dataclass(frozen=True)
 class Result:
@@ -45,6 +50,17 @@ class Result:
 
     outcomes: dict[str, np.ndarray]
     status: np.ndarray
+
+
+def unsolved(status: np.ndarray) -> np.ndarray:
+    """Tell which cases could not be solved; one that is solved but flagged is not among them.
+
+    Examples
+    --------
+    >>> unsolved(np.array([OK, NOT_CONVERGED, OUT_OF_DOMAIN, NO_ALVEOLAR_VENTILATION])).tolist()
+    [False, True, True, False]
+    """
+    return (status == NOT_CONVERGED) | (status == OUT_OF_DOMAIN)
 
 
 def resolve(values: Values, names: tuple[str, ...]) -> dict[str, np.ndarray]:
@@ -92,6 +108,51 @@ def _check_inputs(way: Derivation, values: Values, names: tuple[str, ...]) -> No
                 f"{way.trigger} needs {need}, which this lung does not have. "
                 f"Give {need}, or {way.target} itself."
             )
+
+
+def within_bounds(values: Values, drawn: Iterable[str]) -> tuple[dict[str, np.ndarray], Any]:
+    """Replace drawn values that left their registry bounds by the default.
+
+    Parameters
+    ----------
+    values : mapping of str to ndarray
+        Parameters by name; shapes broadcast.
+    drawn : iterable of str
+        Those that were drawn.
+
+    Returns
+    -------
+    values : dict of str to ndarray
+    legal : ndarray of bool, shape (...), or None
+        Where no drawn value left its bounds; None if none did anywhere.
+    """
+    legal, kept = None, dict(values)
+    for name in drawn:
+        value, entry = np.asarray(values[name]), PARAMETERS[name]
+        # a comparison with NaN is false, so NaN is outside too
+        if value.size and value.min() >= entry.low and value.max() <= entry.high:
+            continue
+        inside = (value >= entry.low) & (value <= entry.high)
+        kept[name] = np.where(inside, value, entry.default)
+        legal = inside if legal is None else legal & inside
+    return kept, legal
+
+
+def bar_leavers(values: Values, drawn: Iterable[str]) -> dict[str, np.ndarray]:
+    """Take P high from cases with a drawn value out of bounds: they become `out_of_domain`.
+
+    Parameters and return value as in `within_bounds`.
+
+    Examples
+    --------
+    >>> bar_leavers({"compliance": np.array([50.0, -1.0])}, ["compliance"])["p_high"].tolist()
+    [25.0, nan]
+    """
+    kept, legal = within_bounds(values, drawn)
+    if legal is not None:
+        p_high = kept.get("p_high", np.asarray(PARAMETERS["p_high"].default))
+        kept["p_high"] = np.where(legal, p_high, np.nan)
+    return kept
 
 
 def boxes(shape: tuple[int, ...], size: int) -> Iterator[tuple[slice, ...]]:

@@ -20,6 +20,9 @@ from ebbmap.limits import VERDICTS, LimitSet
 from ebbmap.outcomes import OUTCOMES
 from ebbmap.parameters import PARAMETERS
 
+#: What every result is, whatever lungs it was asked about.
+MODEL_OUTPUT = "Model output."
+
 
 def label(array: xr.DataArray, name: str) -> xr.DataArray:
     """Give an array the name, units and texts of a registry entry; the last step of any work."""
@@ -80,7 +83,7 @@ def provenance(title: str, *, lung: str, comment: str = "", **attrs: str | int |
         "history": f"{now} made by ebbmap",
         "lung": lung,
         "caution": CAUTION,
-        "comment": comment or "Model output from invented lungs.",
+        "comment": comment or f"{MODEL_OUTPUT} Values as given.",
         "versions": versions(),
         **attrs,
     }

@@ -186,7 +186,8 @@ _ALL = (
         "spontaneous_alveolar_ventilation", r"\dot V_\mathrm{A,sp}",
         "alveolar ventilation by the patient's own breathing", "L min-1",
         0.0, 30.0, 0.0, 3.0, 0.0, "patient",
-        "assumption: passive patient; the mode permits breathing at any phase",
+        "assumption: passive patient; the mode permits breathing at any phase. Not added where "
+        "effort_pressure is above 0: the stepped lung then solves for that breathing",
     ),
     Parameter(
         "bicarbonate", r"\mathrm{HCO_3^-}", "plasma bicarbonate", "mmol L-1",
@@ -348,6 +349,20 @@ _ALL = (
         "time constant of the slow compartment's own airway", "s",
         0.1, 100.0, 2.0, 6.0, 4.67, "lung property",
         f"{CHELUCCI}: 4.67 (SD 2.38) s in ARDS, 3.27 (SD 1.54) s in normal lungs",
+    ),
+    Parameter(
+        "slow_gas_share", r"s_\mathrm{gas}",
+        "share of the slow part that is gas (the rest is tissue that relaxes)", "1",
+        0.0, 1.0, 0.0, 1.0, 1.0, "lung property",
+        f"assumption: no measurement at the airway tells the two apart; 1 is the reading of "
+        f"{CHELUCCI}, 0 that of Jonson et al., J Appl Physiol 1993;75:132",
+    ),
+    Parameter(
+        "own_resistance_share", r"s_\mathrm{own}",
+        "fast compartment's own share of the resistance", "1",
+        0.0, 1.0, 0.1, 0.6, 1.0 / 3.0, "lung property",
+        "assumption: the third that is the patient's own where tube and circuit make two (Guttmann "
+        "et al., Eur Respir J 1995;8:114); of the smaller of both directions",
     ),
     Parameter(
         "resistance_shared_insp", r"R_\mathrm{shared,I}",

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from math import exp, log, sqrt
 from types import MappingProxyType
-from typing import Literal
+from typing import Literal, NamedTuple, get_args
 
 import numpy as np
 from scipy.special import ndtr, ndtri
@@ -19,11 +19,16 @@ from scipy.special import ndtr, ndtri
 from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.lungs.tracheal_tube import MEASURED_FLOW, tracheal_tube
 from ebbmap.parameters import parameter
+from ebbmap.units import display
 
 Confirmed = Literal["read", "memory, uncertain", "assumption"]
+Family = Literal["normal", "lognormal", "uniform"]
 
 #: Unit-cube coordinates are kept this far from 0 and 1, where a normal score is infinite.
 EDGE = 2.0**-40
+
+#: What low and high must leave of a distribution: less is no cut, but another distribution.
+LEAST_LEFT = 1e-6
 
 
 @dataclass(frozen=True)
@@ -37,7 +42,7 @@ class Marginal:
     centre, spread : float
         Mean and SD of a normal; median and log-SD of a lognormal; low and high of a uniform.
     low, high : float
-        Truncation of a normal.
+        Where a normal or a lognormal is cut off.
     confirmed : {"read", "memory, uncertain", "assumption"}
         How far the source was confirmed.
     source : str
@@ -49,7 +54,7 @@ class Marginal:
         If the numbers cannot be a distribution.
     """
 
-    family: Literal["normal", "lognormal", "uniform"]
+    family: Family
     centre: float
     spread: float
     source: str
@@ -58,9 +63,16 @@ class Marginal:
     high: float = np.inf
 
     def __post_init__(self) -> None:
-        """Refuse numbers that cannot be a distribution."""
+        """Refuse a family that is not known, and numbers that cannot be a distribution."""
+        if self.family not in get_args(Family):
+            raise EbbmapError(
+                f"{unknown_name('family', self.family, get_args(Family))} A distribution that is "
+                "cut off is a normal or a lognormal with low or high."
+            )
         if not (np.isfinite(self.centre) and np.isfinite(self.spread) and self.source):
             raise EbbmapError("a distribution needs finite numbers and a source.")
+        if self.confirmed not in get_args(Confirmed):
+            raise EbbmapError(unknown_name("confirmed", self.confirmed, get_args(Confirmed)))
         if self.family == "uniform" and not self.centre < self.spread:
             raise EbbmapError(
                 f"a uniform must have low < high; got {self.centre:g}, {self.spread:g}. Swap them."
@@ -71,6 +83,29 @@ class Marginal:
             raise EbbmapError(f"a lognormal's median must be > 0; got {self.centre:g}.")
         if not self.low < self.high:
             raise EbbmapError(f"must have low < high; got {self.low:g}, {self.high:g}. Swap them.")
+        if self._is_cut and self.family == "uniform":
+            raise EbbmapError("a uniform has its own ends. Drop low and high.")
+        if self._is_cut and self._kept[1] - self._kept[0] < LEAST_LEFT:
+            raise EbbmapError(
+                f"low {self.low:g} and high {self.high:g} must leave some of the distribution; "
+                f"they leave less than {LEAST_LEFT:g} of it. Move them, or its centre."
+            )
+
+    @property
+    def _is_cut(self) -> bool:
+        return not (np.isinf(self.low) and np.isinf(self.high))
+
+    @property
+    def _kept(self) -> np.ndarray:
+        """Shares of the whole distribution below `low` and below `high`."""
+        return ndtr(self._whole_score(np.array([self.low, self.high])))
+
+    def _whole_score(self, value):
+        """Return the score in the normal or lognormal before it is cut off."""
+        if self.family == "lognormal":
+            with np.errstate(divide="ignore"):
+                return np.log(np.maximum(value, 0.0) / self.centre) / self.spread
+        return (value - self.centre) / self.spread
 
     def at(self, score: np.ndarray) -> np.ndarray:
         """Return the property at standard normal scores, any shape.
@@ -80,15 +115,16 @@ class Marginal:
         >>> float(Marginal("lognormal", 36.0, 0.33, "invented").at(np.array(0.0)))
         36.0
         """
-        if self.family == "lognormal":
-            return self.centre * np.exp(self.spread * score)
         if self.family == "uniform":
             return self.centre + (self.spread - self.centre) * ndtr(score)
-        if np.isinf(self.low) and np.isinf(self.high):
-            return self.centre + self.spread * score
-        floor, roof = ndtr((np.array([self.low, self.high]) - self.centre) / self.spread)
-        drawn = self.centre + self.spread * ndtri(floor + (roof - floor) * ndtr(score))
-        return np.clip(drawn, self.low, self.high)
+        if self._is_cut:
+            floor, roof = self._kept
+            score = ndtri(floor + (roof - floor) * ndtr(score))
+        if self.family == "lognormal":
+            drawn = self.centre * np.exp(self.spread * score)
+        else:
+            drawn = self.centre + self.spread * score
+        return np.clip(drawn, self.low, self.high) if self._is_cut else drawn
 
     def score(self, value: np.ndarray) -> np.ndarray:
         """Return the standard normal score of a property, the inverse of `at`.
@@ -98,16 +134,71 @@ class Marginal:
         >>> float(Marginal("normal", 0.5, 0.1, "invented").score(np.array(0.6)).round(6))
         1.0
         """
-        if self.family == "lognormal":
-            return np.log(value / self.centre) / self.spread
         if self.family == "uniform":
             share = (value - self.centre) / (self.spread - self.centre)
-        elif np.isinf(self.low) and np.isinf(self.high):
-            return (value - self.centre) / self.spread
+        elif self._is_cut:
+            floor, roof = self._kept
+            share = (ndtr(self._whole_score(value)) - floor) / (roof - floor)
         else:
-            floor, roof = ndtr((np.array([self.low, self.high]) - self.centre) / self.spread)
-            share = (ndtr((value - self.centre) / self.spread) - floor) / (roof - floor)
+            return self._whole_score(value)
         return ndtri(np.clip(share, EDGE, 1.0 - EDGE))
+
+    def outside(self, low: float, high: float, *, mean=0.0, sd=1.0):
+        """Return the probability of a value below `low` or above `high`.
+
+        Parameters
+        ----------
+        low, high : float
+            Ends, in the property's unit.
+        mean, sd : array_like, shape (...)
+            Of the normal score, where it is known in part.
+
+        Returns
+        -------
+        float or ndarray, shape (...)
+
+        Examples
+        --------
+        >>> round(float(Marginal("normal", 66.0, 11.0, "invented").outside(20.0, 150.0)), 7)
+        1.45e-05
+        """
+        least, most = (
+            (self.centre, self.spread) if self.family == "uniform" else (self.low, self.high)
+        )
+        below = -np.inf if low <= least else self.score(np.minimum(low, most))
+        above = np.inf if high >= most else self.score(np.maximum(high, least))
+        return ndtr((below - mean) / sd) + ndtr((mean - above) / sd)
+
+    def say(self, name: str) -> str:
+        """Say the distribution of a parameter in words, for captions.
+
+        Examples
+        --------
+        >>> Marginal("uniform", 18.0, 28.0, "invented").say("p_high")
+        'P high evenly between 18 and 28 cmH₂O'
+        """
+        entry = parameter(name)
+        unit = display(entry.units)
+        if self.family == "uniform":
+            text = f"evenly between {self.centre:g} and {self.spread:g}"
+        elif self.family == "lognormal":
+            text = f"lognormal, median {self.centre:g} and log-SD {self.spread:g}"
+        else:
+            text = f"normal, {self.centre:g} +/- {self.spread:g}"
+        ends = [f"from {self.low:g}"] if np.isfinite(self.low) else []
+        ends += [f"up to {self.high:g}"] if np.isfinite(self.high) else []
+        return " ".join([entry.long_name, text, *ends, unit]).rstrip()
+
+
+class Conditional(NamedTuple):
+    """Normal scores of f properties, given others.
+
+    `names` of the properties; `mean`, shape (g, f) or (f,); `covariance`, shape (f, f).
+    """
+
+    names: tuple[str, ...]
+    mean: np.ndarray
+    covariance: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -122,6 +213,9 @@ class Population:
         By registry name.
     correlations : mapping of (str, str) to float
         Correlation of two properties' normal scores; zero where absent.
+    source : str
+        Where the whole population comes from, as whoever defined it says; empty where it is
+        invented around the sources of its marginals, as the bundled ones are.
 
     Raises
     ------
@@ -134,6 +228,7 @@ class Population:
     comment: str
     marginals: Mapping[str, Marginal]
     correlations: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    source: str = ""
 
     def __post_init__(self) -> None:
         """Refuse unknown properties and impossible correlations."""
@@ -170,9 +265,91 @@ class Population:
         return tuple(name for name, m in self.marginals.items() if m.confirmed != "read")
 
     @property
+    def unconfirmed_text(self) -> str:
+        """Which properties these are, in words, for captions."""
+        read = [n for n in self.properties if n not in self.unconfirmed]
+        but = ", ".join(parameter(name).long_name for name in read)
+        return f"{self.name}, all but {but}" if read else f"{self.name}, all"
+
+    @property
     def median(self) -> dict[str, float]:
         """The property values at the middle of each marginal."""
         return {name: float(m.at(np.array(0.0))) for name, m in self.marginals.items()}
+
+    def middle(self, given: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
+        """Return the middle lung given held properties: the median of each of the others.
+
+        Parameters
+        ----------
+        given : mapping of str to array_like, shape (g,)
+            Properties held at stated values; may be empty.
+
+        Returns
+        -------
+        dict of str to ndarray, shape (g,)
+            Of every property that is not held; shape () where none is.
+
+        Examples
+        --------
+        >>> obstructive = POPULATIONS["obstructive"]
+        >>> [round(float(obstructive.middle({"resistance_exp": r})["resistance_insp"][0]), 1)
+        ...  for r in (12.0, 25.0, 45.0)]
+        [8.1, 14.7, 23.9]
+        """
+        scores = self.given(given)
+        return {
+            name: self.marginals[name].at(scores.mean[..., i])
+            for i, name in enumerate(scores.names)
+        }
+
+    def given(self, held: Mapping[str, np.ndarray]) -> Conditional:
+        """Return the distribution of the other normal scores, given held properties.
+
+        Parameters
+        ----------
+        held : mapping of str to array_like, shape (g,)
+            Properties held at stated values; may be empty.
+
+        Returns
+        -------
+        Conditional
+            Of the f properties that are not held, in order.
+
+        Raises
+        ------
+        EbbmapError
+            If a value has no place in its marginal.
+
+        Notes
+        -----
+        With the scores c held: mean S_fc S_cc^-1 c, covariance S_ff - S_fc S_cc^-1 S_cf.
+        """
+        names = tuple(name for name in self.properties if name not in held)
+        free, fixed = ([self.properties.index(n) for n in some] for some in (names, held))
+        matrix = self.correlation_matrix
+        inner = matrix[np.ix_(free, free)]
+        if not fixed:
+            return Conditional(names, np.zeros(len(names)), inner)
+        gain = self._gain(fixed)[:, free]
+        mean = self._scores_of(held) @ gain
+        return Conditional(names, mean, inner - matrix[np.ix_(free, fixed)] @ gain)
+
+    def _gain(self, held: list[int]) -> np.ndarray:
+        """How far every score moves with each held one, shape (c, d)."""
+        matrix = self.correlation_matrix
+        return np.linalg.solve(matrix[np.ix_(held, held)], matrix[held])
+
+    def _scores_of(self, given: Mapping[str, np.ndarray]) -> np.ndarray:
+        """Scores of held properties, shape (g, c)."""
+        scores = []
+        for name, value in given.items():
+            array = np.atleast_1d(np.asarray(value, float))
+            if self.marginals[name].family == "lognormal" and not np.all(array > 0):
+                raise EbbmapError(
+                    f"{name} must be > 0 in {self.name}; got {array.min():g}. Hold another value."
+                )
+            scores.append(self.marginals[name].score(array))
+        return np.stack(scores, axis=-1)
 
     def sample(self, n: int, *, seed: int, given: Mapping[str, np.ndarray] | None = None):
         """Draw lungs.
@@ -224,15 +401,13 @@ class Population:
         return {name: m.at(scores[:, i]) for i, (name, m) in enumerate(self.marginals.items())}
 
     def _joint(self, scores: np.ndarray, given) -> dict[str, np.ndarray]:
-        matrix = self.correlation_matrix
-        z = scores @ np.linalg.cholesky(matrix).T
+        z = scores @ np.linalg.cholesky(self.correlation_matrix).T
         held = [self.properties.index(name) for name in given or {}]
         if not held:
             return {name: m.at(z[:, i]) for i, (name, m) in enumerate(self.marginals.items())}
         fixed = {name: np.atleast_1d(np.asarray(value, float)) for name, value in given.items()}
-        c = np.stack([self.marginals[name].score(value) for name, value in fixed.items()], axis=-1)
-        gain = np.linalg.solve(matrix[np.ix_(held, held)], matrix[held])
-        z = z[None] + (c[:, None, :] - z[None][..., held]) @ gain
+        c = self._scores_of(fixed)
+        z = z[None] + (c[:, None, :] - z[None][..., held]) @ self._gain(held)
         drawn = {name: m.at(z[..., i]) for i, (name, m) in enumerate(self.marginals.items())}
         shape = z.shape[:-1]
         return {

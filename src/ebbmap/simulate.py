@@ -10,7 +10,7 @@ import xarray as xr
 
 from ebbmap.checks import check_memory, complaint
 from ebbmap.errors import EbbmapError, unknown_name
-from ebbmap.evaluate import evaluate, resolve
+from ebbmap.evaluate import DRAWN, bar_leavers, evaluate, resolve
 from ebbmap.evaluate import start_up as run_start_up
 from ebbmap.labelling import (
     describe,
@@ -77,7 +77,8 @@ def simulate(
     dims, shape, coords = _frame(arrays)
     check_memory(int(np.prod(shape)), len(todo.outcomes) + 1, "the result")
     inputs = {name: _expand(array, dims) for name, array in arrays.items()}
-    result = evaluate(model, inputs, todo.outcomes, progress=progress)
+    drawn = [name for name, array in arrays.items() if DRAWN in array.attrs]
+    result = evaluate(model, bar_leavers(inputs, drawn), todo.outcomes, progress=progress)
     used = {
         name: value
         for name, value in {**inputs, **resolve(inputs, todo.parameters)}.items()
@@ -193,7 +194,7 @@ def as_arrays(values: Mapping[str, Value]) -> dict[str, xr.DataArray]:
         except EbbmapError as error:
             problems.append(str(error))
             continue
-        found = complaint(name, arrays[name].values)
+        found = None if DRAWN in arrays[name].attrs else complaint(name, arrays[name].values)
         problems += [found] if found else []
     if problems:
         raise EbbmapError("\n".join(problems))

@@ -8,8 +8,8 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.cases import Question, draw_cases
-from ebbmap.labelling import provenance
 from ebbmap.simulate import add_verdict, simulate
+from ebbmap.uses import Use, add_provenance
 
 #: What a verdict adds to a dataset; kept once for each rule.
 _JUDGED = ("verdict", "margin", "binding")
@@ -63,7 +63,4 @@ def sweep(
     dataset = xr.concat(
         groups, dim=xr.Variable("population", names), join="outer", combine_attrs="override"
     )
-    dataset.attrs = provenance(
-        "every case", lung=question.lung, seed=question.seed, unconfirmed=question.unconfirmed_text
-    )
-    return dataset
+    return add_provenance(dataset, question, "every case", Use(tuple(axes), outcomes=keep))

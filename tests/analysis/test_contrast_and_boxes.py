@@ -153,3 +153,12 @@ def test_what_cannot_be_is_refused(cases):
         find_box(x, corner, density=1.2)
     with pytest.raises(EbbmapError, match="at least one case"):
         find_box(x, corner & False)
+
+
+def test_values_that_are_not_finite_are_refused(cases):
+    x, corner = cases
+    broken = np.where(np.arange(x.size).reshape(x.shape) == 7, np.nan, x)
+    with pytest.raises(EbbmapError, match="values must be finite; 1 are not"):
+        find_box(broken, corner, density=0.9)
+    with pytest.raises(EbbmapError, match="values must be finite; 1 are not"):
+        contrast_events(broken, corner[:, None], resamples=50, rng=0)

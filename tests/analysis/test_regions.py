@@ -33,7 +33,7 @@ def test_dimensions_and_labels(mapped):
     assert mapped["boundary"].attrs["units"] == "s"
     assert mapped["safe_share_interval"].attrs["ci_level"] == 0.9
     assert mapped.attrs["lungs"] == LUNGS
-    assert mapped.attrs["averaged_over"] == "nothing"
+    assert mapped.attrs["averaged_over"] == ""
 
 
 @pytest.mark.parametrize("rule", RULES)
@@ -86,19 +86,22 @@ def test_where_half_are_never_served_there_is_no_boundary(mapped):
     np.testing.assert_array_equal(edges, reached.transpose(*edges.dims))
 
 
-def test_impossible_settings_are_undetermined_not_unsafe():
+def test_impossible_settings_are_undetermined_neither_safe_nor_unsafe():
     axes = {"p_high": np.array([8.0, 24.0]), "t_low": np.array([0.3, 0.5])}
     question = Question(rules=RULES, fixed={"p_low": 10.0})
     found = map_safe_region(question, axes, x="t_low", y="p_high").isel(population=0, rule=0)
     assert found["undetermined_share"].values.tolist() == [[1, 1], [0, 0]]
-    assert found["safe_share"].isnull().values.tolist() == [[True, True], [False, False]]
+    assert (found["safe_share"][0] == 0).all()
+    assert (found["broken_share"].sum("bound")[0] == 0).all()
+    total = found["safe_share"] + found["broken_share"].sum("bound") + found["undetermined_share"]
+    assert (total == 1).all()
     assert found["commonest_bound"].sel(p_high=8.0).values.tolist() == ["none", "none"]
 
 
 def test_other_axes_are_averaged_over(question):
     more = {**AXES, "p_low": np.array([0.0, 5.0])}
     found = map_safe_region(question, more, x="t_low", y="resistance_exp")
-    assert found.attrs["averaged_over"] == "p_low"
+    assert found.attrs["averaged_over"] == "P low 0 to 5 cmH₂O (2 values)"
     parts = [
         map_safe_region(
             Question(**{**question.__dict__, "fixed": {"p_high": 24.0, "p_low": p_low}}),

@@ -132,3 +132,10 @@ def test_pawn_intervals_cover_the_index_of_a_large_sample():
         covered.append((interval[:, 0] <= truth) & (truth <= interval[:, 1]))
     # an interval that errs to the wide side: never far below its level
     assert np.mean(covered, axis=0).min() >= 0.9
+
+
+def test_pawn_refuses_factors_that_are_not_finite():
+    x = np.random.default_rng(0).random((200, 2))
+    broken = np.where(np.arange(400).reshape(200, 2) == 7, np.nan, x)
+    with pytest.raises(EbbmapError, match="values of the factors must be finite; 1 are not"):
+        pawn_indices(broken, x[:, :1], rng=0)

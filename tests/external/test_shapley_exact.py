@@ -174,3 +174,21 @@ def test_a_constant_output_has_no_effects():
     found = shapley_effects(np.full((128, 1), 3.3), players=2)
     assert np.isnan(found.effect).all()
     assert np.isnan(found.effect_interval).all()
+
+
+@pytest.mark.parametrize("ratio", [1e3, 1e8, 1e11])
+def test_a_large_mean_hides_no_effect(ratio):
+    """Mean over standard deviation; an outcome is constant only within rounding of its mean."""
+    one, other = np.random.default_rng(0).standard_normal((2, 512, 2))
+    every = substituted_scores(one, other, np.eye(2), np.eye(2, dtype=bool)).sum(axis=2)
+    plain = shapley_effects(every.reshape(-1, 1), players=2)
+    moved = shapley_effects(ratio + every.reshape(-1, 1), players=2)
+    # a rounding of the mean, relative to a standard deviation of one, squared and summed
+    np.testing.assert_allclose(moved.effect, plain.effect, atol=1e-15 * ratio)
+
+
+@pytest.mark.parametrize("value", [0.0, 0.1, 1e8])
+def test_what_rounding_leaves_of_a_constant_is_no_variance(value):
+    noise = np.random.default_rng(0).integers(-1, 2, (512 * 4, 1)) * np.spacing(value)
+    found = shapley_effects(value + noise if value else 0 * noise, players=2)
+    assert np.isnan(found.effect).all()

@@ -1,5 +1,6 @@
 """The stepped lung against a general-purpose integrator and against published facts."""
 
+import itertools
 import math
 import time
 
@@ -9,7 +10,6 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq, minimize_scalar
 
 from ebbmap.lungs import lung_model, stepped
-from ebbmap.lungs.stepped import cycles
 from ebbmap.lungs.stepped.cases import NAMES
 from ebbmap.lungs.stepped.recoil import (
     elastances,
@@ -35,6 +35,7 @@ class Reference:
 
     def __init__(self, case):
         self.__dict__.update({name: float(value) for name, value in case.items()})
+        self.fresh = 0.0
         self.lung_compliance = self.compliance / (1.0 - self.chest_wall_share)
         self.wall = self.chest_wall_share / self.compliance
         k, c = self.recoil_curvature, self.recoil_inflection
@@ -144,6 +145,31 @@ class Reference:
             best = max(best, -found.fun, -values[at])
         return best
 
+    def washed(self, runs, volume):
+        """Gas from beyond a pipe that comes out of it, turn by turn; it remembers what it holds."""
+        turns = [volume]
+        for run, *_ in runs:
+            # a slow valve lets gas out for some milliseconds more: dense at the start
+            times = run.t[-1] * np.linspace(0.0, 1.0, 401) ** 3
+            rising = np.diff(run.sol(times)[0]) > 0.0
+            for i in np.flatnonzero(rising[1:] != rising[:-1]):
+                sign = -1.0 if rising[i] else 1.0
+                turn = minimize_scalar(lambda t, run=run, sign=sign: sign * run.sol(t)[0],
+                                       bounds=(times[i], times[i + 2]), method="bounded",
+                                       options={"xatol": 1e-9})  # fmt: skip
+                turns.append(sign * turn.fun)
+            turns.append(run.y[0, -1])
+        pipe = (self.airway_dead_space_per_kg * self.predicted_body_weight
+                + self.apparatus_dead_space)  # fmt: skip
+        fresh, out = self.fresh, 0.0
+        for before, after in itertools.pairwise(turns):
+            fresh += after - before
+            if fresh < 0.0:
+                out, fresh = out - fresh, 0.0
+            fresh = min(fresh, pipe)
+        self.fresh = fresh
+        return out
+
     def relaxed(self, pressure, openness):
         """Gas in the relaxed lung at a static pressure."""
         fraction = 1.0 - self.recruitable_share * (1.0 - openness)
@@ -182,6 +208,7 @@ class Reference:
                 "release_volume": released,
                 "trapped_volume": end[0] - empty,
                 "end_high_pressure": top_seen[2],
+                "end_high_volume": top[0],
                 "end_release_pressure": end_seen[2],
                 "peak_expiratory_flow": self.extreme(low, lambda seen: -seen[0]),
                 "end_release_flow": -end_seen[0],
@@ -194,7 +221,7 @@ class Reference:
                 "open_fraction_end_high": share[0],
                 "open_fraction_end_release": share[1],
                 "closed_per_release": share[0] - share[1],
-                "closed_fraction": 1.0 - (share[0] * self.t_high + share[1] * self.t_low) / period,
+                "gas_beyond_dead_space": self.washed(high + low, volume),
                 "cycles_to_settle": -np.log(100.0) / end[5],
                 "effort_share": 1.0 - released / expired if breathing else 0.0,
                 "transpulmonary_pressure_swing": self.extreme(both, lambda seen: seen[3])
@@ -237,6 +264,11 @@ def together(cases):
     return {name: np.array([case[name] for case in cases]) for name in NAMES}
 
 
+#: The stated error; the gas beyond the dead space is a difference of volumes at turns that are
+#: read from the integrator's interpolant, which is good to 1e-7 of the gas that moves.
+STATED = {name: 1e-4 if name == "gas_beyond_dead_space" else 1e-6 for name in STEPPED.solves}
+
+
 def scale_of(case):
     """What an outcome may be off in absolute terms is counted in units of these, by its unit."""
     swing = case["p_high"] - case["p_low"]
@@ -269,11 +301,13 @@ def check_settled(cases):
     ours, state = STEPPED.solve(**values), stepped.settle(**values)
     assert np.isfinite(ours["release_volume"]).all()
     assert set(ours) == set(STEPPED.solves)
+    # these two come from a second search: tests/lungs/test_other_cycle.py runs that one
+    reached = set(ours) - {"open_fraction_from_closed", "other_settled_cycle"}
     found = []
     for number, case in enumerate(cases):
         start = [float(field[number]) for field in state[:3]]
         end, theirs, _, _ = Reference(case).cycle(*start)
-        assert set(theirs) == set(ours)
+        assert set(theirs) == reached
         kept = 0.01 ** (1.0 / float(ours["cycles_to_settle"][number]))
         # the cycle is settled: what is still missing would move it by less than the stated error
         size = scale_of(case)["mL"]
@@ -285,8 +319,7 @@ def check_settled(cases):
 @pytest.mark.slow
 def test_settled_cycle_against_solve_ivp():
     for name, value in worst(check_settled(draw(200, 11))).items():
-        # the stated error
-        assert value < 1e-6, (name, value)
+        assert value < STATED[name], (name, value)
 
 
 def remembering(count, seed):
@@ -309,47 +342,71 @@ MEMORY = ("opening", "closing")
 @pytest.mark.slow
 def test_settled_cycle_with_memory_against_solve_ivp():
     for name, value in worst(check_settled(remembering(200, 13))).items():
-        # the stated error
-        assert value < 1e-6, (name, value)
+        assert value < STATED[name], (name, value)
+
+
+def breathing(count, seed, *more):
+    """Random cases with effort and the further features named, each in its usual range."""
+    rng = np.random.default_rng(seed)
+    cases = draw(count, seed)
+    for case in cases:
+        for name in ("effort_pressure", "effort_rate", "effort_duration", *more):
+            entry = PARAMETERS[name]
+            case[name] = rng.uniform(entry.usual_low, entry.usual_high)
+    return cases
 
 
 @pytest.mark.slow
-def test_a_window_with_effort_against_solve_ivp(monkeypatch):
-    # one cycle runs in and two are averaged, to keep it short: the code is that of the full window
-    run_in, window = 1, 2
-    monkeypatch.setattr(cycles, "SETTLING_CYCLES", run_in)
-    monkeypatch.setattr(cycles, "WINDOW_CYCLES", window)
-    rng = np.random.default_rng(17)
-    cases = remembering(26, 18)
-    for case in cases:
-        for name in ("effort_pressure", "effort_rate", "effort_duration"):
-            entry = PARAMETERS[name]
-            case[name] = rng.uniform(entry.usual_low, entry.usual_high)
+def test_cycles_with_effort_against_solve_ivp():
+    closing = ("recruitable_share", *(name for name in NAMES if name.startswith(MEMORY)))
+    cases = breathing(24, 18, "valve_time", *closing)
     values = together(cases)
-    passive = {"effort_pressure": np.zeros(len(cases))}
-    quick = STEPPED.solve(**values | passive)["cycles_to_settle"] <= 10.0
-    # a lung that is too slow for the window is blank, by definition
-    cases = [case for case, fits in zip(cases, quick, strict=True) if fits]
-    assert len(cases) >= 20
-    values = together(cases)
-    ours = STEPPED.solve(**values)
-    state = stepped.settle(**values | {"effort_pressure": np.zeros(len(cases))})
+    clock = np.random.default_rng(19).uniform(0.0, 0.9, len(cases)) * 60.0 / values["effort_rate"]
+    start = stepped.settle(**values | {"effort_pressure": np.zeros(len(cases))})
+    start = start._replace(clock=clock, fresh=np.zeros(len(cases)))
+    ours, after = stepped.cycle(start, **values)
     found = []
     for number, case in enumerate(cases):
-        at = [float(field[number]) for field in state[:3]]
-        clock, total = 0.0, {}
-        for turn in range(run_in + window):
-            end, theirs, airway, clock = Reference(case).cycle(*at, rtol=1e-10, clock=clock)
-            at = [end[0], end[1], airway]
-            if turn >= run_in:
-                total = {name: total.get(name, 0.0) + value / window
-                         for name, value in theirs.items()}  # fmt: skip
+        at = [float(field[number]) for field in start[:3]]
+        end, theirs, airway, _ = Reference(case).cycle(*at, clock=float(clock[number]))
         # of the passive lung, by definition
-        del total["cycles_to_settle"]
-        found.append(differences(ours, total, case, number))
+        del theirs["cycles_to_settle"]
+        found.append(differences(ours, theirs, case, number))
+        assert abs(end[0] - after.volume[number]) < 1e-6 * scale_of(case)["mL"]
+        assert airway == pytest.approx(float(after.airway_pressure[number]), abs=1e-9)
     for name, value in worst(found).items():
-        # the stated error
-        assert value < 1e-6, (name, value)
+        assert value < STATED[name], (name, value)
+
+
+@pytest.mark.slow
+def test_the_mean_over_the_phase_of_the_effort_against_solve_ivp():
+    """As users get it: another number of phases, another run-in, and no code in common."""
+    phases = 24
+    cases = [case for case in breathing(9, 21) if case["t_low"] > 0.1][:6]
+    values = together(cases)
+    ours = STEPPED.solve(**values)
+    passive = STEPPED.solve(**values | {"effort_pressure": np.zeros(len(cases))})
+    begun = stepped.settle(**values | {"effort_pressure": np.zeros(len(cases))})
+    for number, case in enumerate(cases):
+        run_in = int(np.ceil(2.0 * passive["cycles_to_settle"][number])) + 1
+        period = 60.0 / case["effort_rate"]
+        total = {}
+        for phase in range(phases):
+            at = [float(field[number]) for field in begun[:3]]
+            clock, reference = phase / phases * period, Reference(case)
+            for _ in range(run_in + 1):
+                end, theirs, airway, clock = reference.cycle(*at, rtol=1e-8, clock=clock)
+                at = [end[0], end[1], airway]
+            for name, value in theirs.items():
+                total[name] = total.get(name, 0.0) + value / phases
+        for name in ("release_volume", "trapped_volume", "gas_beyond_dead_space",
+                     "mean_alveolar_pressure", "mean_pleural_pressure"):  # fmt: skip
+            # both means are good to some 1e-4; gas that the run-in began with adds as much
+            size = max(abs(total[name]), 0.1 * scale_of(case)[OUTCOMES[name].units])
+            assert abs(ours[name][number] - total[name]) < 2e-3 * size, (name, number)
+        # taken from the gas of all cycles, not a mean of shares
+        share = total["release_volume"] / (total["release_volume"] + total["trapped_volume"])
+        assert ours["exhaled_fraction"][number] == pytest.approx(share, rel=2e-3)
 
 
 def test_it_is_a_thousand_times_a_loop_of_solve_ivp():

@@ -5,6 +5,7 @@ import sys
 
 import numpy as np
 import pytest
+import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
@@ -150,13 +151,36 @@ def test_the_share_served_is_drawn_for_each_population(windows):
     assert ax.get_xlabel() == "T low [s]"
 
 
+def test_each_piece_of_a_window_has_a_band_of_its_own():
+    tau = np.array([0.2, 0.4, 0.6])
+    lower = [[0.1, 0.5], [0.2, 0.7], [0.95, np.nan]]
+    upper = [[0.3, 0.6], [0.4, 0.9], [1.2, np.nan]]
+    dims = ("rule", "sample")
+    one = xr.Dataset(
+        {
+            "lower": ((*dims, "piece"), [lower]),
+            "upper": ((*dims, "piece"), [upper]),
+            "time_constant_exp": (dims, [tau], {"units": "s", "long_name": "tau"}),
+        },
+        {"rule": ["flow_ratio"]},
+    )
+    drawn = plot_windows_along(one).lines
+    rising = [(line.get_xdata().tolist(), line.get_ydata().tolist()) for line in drawn[:-2]]
+    # two pieces over two lungs; the third lung's piece meets neither and stands by itself
+    assert rising == [
+        ([0.2, 0.4], [0.1, 0.2]), ([0.2, 0.4], [0.3, 0.4]),
+        ([0.2, 0.4], [0.5, 0.7]), ([0.2, 0.4], [0.6, 0.9]),
+        ([0.6], [0.95]), ([0.6], [1.2]),
+    ]  # fmt: skip
+
+
 def test_windows_are_drawn_against_the_time_constant(question):
     found = find_population_windows(question, {"resistance_exp": RESISTANCE})
     one = found.isel(population=0)
     ax = plot_windows_along(one)
     for rule in RULES:
         drawn = lines(ax)[f"{words(rule)} rule"]
-        np.testing.assert_array_equal(drawn.get_ydata(), one["lower"].sel(rule=rule))
+        np.testing.assert_array_equal(drawn.get_ydata(), one["lower"].sel(rule=rule)[:, 0])
         np.testing.assert_array_equal(drawn.get_xdata(), one["time_constant_exp"].sel(rule=rule))
     level = {line.get_ydata()[0] for line in ax.lines if len(set(line.get_ydata())) == 1}
     assert set(COMMON_RANGE) <= level

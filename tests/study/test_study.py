@@ -26,6 +26,7 @@ correlations = [{ between = ["compliance", "chest_wall_share"], value = 0.3 }]
 [fixed]
 p_high = 24.0
 p_low = 0.0
+t_high = 5.0
 
 [samples]
 t_high = { family = "uniform", low = 3.0, high = 6.0 }
@@ -88,7 +89,7 @@ def problems_of(text):
 
 def test_a_whole_study_becomes_a_question():
     asked = parse_study(WHOLE).question
-    assert asked.fixed == {"p_high": 24.0, "p_low": 0.0}
+    assert asked.fixed == {"p_high": 24.0, "p_low": 0.0, "t_high": 5.0}
     assert [group.name for group in asked.populations] == ["normal", "stiff"]
     assert (asked.seed, asked.lungs) == (0, 50)
     assert asked.samples["t_high"].family == "uniform"
@@ -182,8 +183,22 @@ BAD = [
      "axes.t_low: t_low must be between 0.01 and 60 s; got -0.2 (sample 0)."),
     (study("axes.t_low = { start = -1.7e308, stop = 1.7e308, count = 3 }"), "axes.t_low"),
     # given twice
-    (study("fixed.p_high = 24.0", "axes.p_high = [24.0, 26.0]"),
-     "axes.p_high: is given in [fixed] too. Keep one of them."),
+    (study("fixed.p_high = 24.0", "axes.p_high = [24.0, 26.0]", analyses="[analyses.sweep]"),
+     "fixed.p_high: every analysis lays it out or draws it. Drop one of them."),
+    (study("fixed.p_high = 24.0", 'samples.p_high = { family = "uniform", low = 20, high = 30 }'),
+     "fixed.p_high: every analysis lays it out or draws it. Drop one of them."),
+    # declared and not used
+    (study('populations = ["normal"]', "axes = { t_low = [0.3, 0.5], p_high = [20.0, 30.0] }",
+           analyses='[[analyses.map]]\nx = "t_low"\ny = "p_high"\n[analyses.sobol]'),
+     "axes.p_high: analyses.sobol would not use it, and take the default P high 25 cmH₂O."),
+    (study('populations = ["normal"]', "axes = { t_low = [0.3, 0.5], p_high = [20.0, 30.0] }",
+           analyses="[analyses.mapping]"), "axes.p_high: no analysis lays it out. Drop it"),
+    (study('samples.t_high = { family = "uniform", low = 3, high = 6 }',
+           analyses="[analyses.compare]"),
+     "samples.t_high: analyses.compare would not draw it, for middle lungs are followed at one "
+     "value, and take the default T high 5 s."),
+    (study('samples.t_high = { family = "uniform", low = 3, high = 6 }', "axes.t_high = [3.0, 4.0]",
+           analyses="[analyses.sweep]"), "samples.t_high: every analysis lays it out on its axis."),
     (study("fixed = { t_low = 0.5, t_low_in_time_constants = 1.0 }"),
      "t_low_in_time_constants: sets t_low, which is given too. Drop one."),
     (study('populations = ["normal"]', "fixed.height = 170.0"), "Drop the height."),

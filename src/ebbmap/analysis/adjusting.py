@@ -14,10 +14,10 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ebbmap.cases import Question, draw_cases
+from ebbmap.cases import Question, draw_cases, middle_lung
 from ebbmap.errors import EbbmapError
 from ebbmap.evaluate import resolve
-from ebbmap.labelling import describe, label, label_verdict, provenance
+from ebbmap.labelling import describe, label, label_verdict
 from ebbmap.limits import CAUTION, SAFE
 from ebbmap.lungs import lung_model
 from ebbmap.outcomes import OUTCOMES, outcomes_of, plan
@@ -25,6 +25,7 @@ from ebbmap.parameters import parameter
 from ebbmap.populations import Population
 from ebbmap.simulate import add_verdict, as_arrays, simulate
 from ebbmap.units import display
+from ebbmap.uses import Use, add_provenance
 
 #: Step sizes of the bedside, in registry units.
 STEPS: Mapping[str, float] = MappingProxyType(
@@ -146,7 +147,7 @@ def adjust_settings(
     practices = [one for one in PRACTICE if one.setting in steps and one.outcome in kept]
     rows = []
     for group in question.groups():
-        values: dict[str, Any] = {**(group.median if group else {}), **question.fixed}
+        values = middle_lung(question, group, {})
         moved, possible = _moved(question.lung, values, steps, moves)
         solved = simulate(question.lung, outcomes=wanted, **moved)
         row = _one_row(solved, question, kept, moves, possible)
@@ -160,17 +161,11 @@ def adjust_settings(
         )
     dataset[SPONTANEOUS] = label(dataset[SPONTANEOUS], SPONTANEOUS)
     _describe(dataset)
-    dataset.attrs = provenance(
-        "one step of each setting",
-        lung=question.lung,
+    return add_provenance(
+        dataset, question, "one step of each setting", Use(middle=True, outcomes=wanted),
         steps=", ".join(_say(name, size) for name, size in steps.items()),
         lungs=(question.lungs if lungs is None else lungs) if question.populations else 0,
-        seed=question.seed,
-        rules=question.rules_text,
-        fixed=question.fixed_text,
-        unconfirmed=question.unconfirmed_text,
-    )
-    return dataset
+    )  # fmt: skip
 
 
 def say_move(move: Move) -> str:

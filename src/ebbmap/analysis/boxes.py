@@ -8,19 +8,20 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ebbmap.analysis.events import TOO_HIGH, TOO_LOW, UNSAFE, event_words, find_events, trends
+from ebbmap.analysis.events import TOO_HIGH, TOO_LOW, UNSAFE, event_words, find_events
 from ebbmap.analysis.failures import range_words
 from ebbmap.analysis.kernels.boxes import Box, Stability, box_stability, find_box
 from ebbmap.analysis.mapping import varying
 from ebbmap.cases import Question, draw_cases
 from ebbmap.design import RESAMPLING_STREAM, draw_random_design, seed_stream
-from ebbmap.evaluate import OK
-from ebbmap.labelling import describe, provenance
+from ebbmap.evaluate import unsolved
+from ebbmap.labelling import describe
 from ebbmap.parameters import PARAMETERS
 from ebbmap.pieces import Pieces, join_groups, listed
 from ebbmap.populations import Population
 from ebbmap.simulate import simulate
 from ebbmap.units import display
+from ebbmap.uses import Use, add_provenance
 
 #: Cases with an event below which no box is looked for: any five cases fit a box.
 LEAST_EVENTS = 50
@@ -37,8 +38,8 @@ _TEXTS = {
     "path_coverage": "coverage after each peel",
     "path_density": "density after each peel",
     "path_support": "support after each peel",
-    "share": "share of all cases with the event",
-    "undetermined": "share of the cases that could not be determined",
+    "share": "share of all cases that surely have the event",
+    "undetermined": "share of all cases of which the event is not known; in no box",
 }
 
 
@@ -120,17 +121,15 @@ def _finished(question, found: list[xr.Dataset], axes, density, resamples, level
     dataset = dataset.assign_coords(
         parameter_units=("parameter", units, {"long_name": "units of the edges"})
     )
-    dataset.attrs = provenance(
-        "boxes that hold the unsafe cases", lung=question.lung,
+    use = Use(tuple(axes), factors=True, outcomes=question.outcomes)
+    return add_provenance(
+        dataset, question, "boxes that hold the unsafe cases", use,
         comment="Edges are inside; a box is fitted to its cases, so judge it by the intervals.",
-        seed=question.seed, lungs=question.lungs, along=along, wanted_density=density,
-        resamples=resamples, fixed=question.fixed_text,
+        lungs=question.lungs, along=along, wanted_density=density, resamples=resamples,
         tried="; ".join(f"{PARAMETERS[n].long_name} {a.min():g} to {a.max():g} "
                         f"{display(PARAMETERS[n].units)}" for n, a in axes.items()),
-        rules=question.rules_text,
-        unconfirmed=question.unconfirmed_text, **interval,
+        **interval,
     )  # fmt: skip
-    return dataset
 
 
 def _one_group(question, group: Population | None, axes, density, resamples, level, progress):
@@ -146,13 +145,16 @@ def _one_group(question, group: Population | None, axes, density, resamples, lev
     streams = iter(
         seed_stream(question.seed, RESAMPLING_STREAM).spawn(3 * len(question.rules))
     )  # fmt: skip
+    events = find_events(
+        question, {name: array.values for name, array in values.items()},
+        {name: solved[name].values for name in question.outcomes},
+        along=along, ends=(float(np.min(axes[along])), float(np.max(axes[along]))),
+    )  # fmt: skip
     rules = []
-    for limits in question.rules.values():
-        trend = trends(question, group, limits, along, axes[along])
-        found = find_events(limits, trend, {n: solved[n].values for n in limits.outcomes})
-        known = found.known
+    for found in events.values():
         each = []
         for number, event in enumerate((UNSAFE, TOO_LOW, TOO_HIGH)):
+            known = found.known[:, number]
             happens = found.happens[known, number]
             stream = next(streams)
             box = stable = None
@@ -162,18 +164,17 @@ def _one_group(question, group: Population | None, axes, density, resamples, lev
                     cases[known], happens, density=density, resamples=resamples, level=level,
                     rng=stream,
                 )  # fmt: skip
-            share = float(happens.mean()) if known.any() else np.nan
-            each.append(_labelled(event, names, along, box, stable, share))
-        one = xr.concat(each, dim="event", join="outer")
-        rules.append(one.assign(undetermined=1.0 - known.mean()))
+            shares = float(happens.sum()) / known.size, 1.0 - float(known.mean())
+            each.append(_labelled(event, names, along, box, stable, *shares))
+        rules.append(xr.concat(each, dim="event", join="outer"))
     dataset = xr.concat(rules, dim=xr.Variable("rule", list(question.rules)), join="outer")
-    failed = int((solved["status"] != OK).sum())
+    failed = int(unsolved(solved["status"].values).sum())
     return dataset.assign(failed=describe(xr.DataArray(failed), "cases that could not be solved"))
 
 
 def _labelled(
     event: str, names: list[str], along: str, box: Box | None, stable: Stability | None,
-    share: float,
+    share: float, undetermined: float,
 ) -> xr.Dataset:  # fmt: skip
     d = len(names)
     if box is None or stable is None:
@@ -204,6 +205,7 @@ def _labelled(
             ),
             "chosen_step": ((), float(box.step), {"long_name": "step before pasting"}),
             "share": ((), share),
+            "undetermined": ((), undetermined),
             "sentence": ((), sentence, {"long_name": "the box in words"}),
         },
         {

@@ -8,16 +8,17 @@ import numpy as np
 import xarray as xr
 from scipy.interpolate import PchipInterpolator
 
-from ebbmap.cases import Question
+from ebbmap.cases import Question, middle_lung
 from ebbmap.errors import EbbmapError
 from ebbmap.evaluate import resolve
-from ebbmap.labelling import describe, label, provenance
+from ebbmap.labelling import describe, label
 from ebbmap.limits import LIMIT_SETS, RULES
 from ebbmap.lungs import lung_model
 from ebbmap.lungs.stepped.recruitment import held_open, open_fraction
 from ebbmap.parameters import PARAMETERS
 from ebbmap.signals import SIGNALS
 from ebbmap.simulate import as_arrays, simulate
+from ebbmap.uses import Use, add_provenance
 from ebbmap.waveforms import CLEAR, waveforms
 
 #: Release times that are drawn, unless told otherwise [s].
@@ -130,7 +131,7 @@ def follow_collapse(
 
 def _lung(question: Question, group) -> dict[str, float]:
     """Every parameter of the model for one lung."""
-    values: dict[str, Any] = {**(group.median if group else {}), **question.fixed}
+    values = middle_lung(question, group, {})
     given = {name: array.values for name, array in as_arrays(values).items()}
     used = resolve(given, lung_model(question.lung).parameters)
     return {name: float(value) for name, value in used.items() if name != "t_low"}
@@ -220,10 +221,5 @@ def _labelled(dataset: xr.Dataset, question: Question) -> xr.Dataset:
         dataset[name] = describe(dataset[name], text, units)
     for name in ("t_low", "release"):
         dataset[name].attrs = {"units": "s", "long_name": PARAMETERS["t_low"].long_name}
-    dataset.attrs = provenance(
-        "collapse and reopening",
-        lung=question.lung,
-        fixed=question.fixed_text,
-        unconfirmed=question.unconfirmed_text,
-    )
-    return dataset
+    use = Use(("t_low",), middle=True, outcomes=KEPT)
+    return add_provenance(dataset, question, "collapse and reopening", use)

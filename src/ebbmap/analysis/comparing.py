@@ -8,9 +8,10 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ebbmap.cases import Question
-from ebbmap.labelling import describe, label, provenance
+from ebbmap.cases import Question, middle_lung
+from ebbmap.labelling import describe, label
 from ebbmap.simulate import simulate
+from ebbmap.uses import Use, add_provenance
 from ebbmap.waveforms import CLEAR, waveforms
 
 #: Numbers below the curves, unless told otherwise.
@@ -85,14 +86,8 @@ def compare_lungs(
     for name, (text, units) in texts.items():
         dataset[name] = describe(dataset[name], text, units)
     dataset["time"].attrs = {"units": "s", "long_name": "time from the start of the release"}
-    dataset.attrs = provenance(
-        "lungs side by side",
-        lung=", ".join(models or (question.lung,)),
-        table=" ".join(outcomes),
-        fixed=question.fixed_text,
-        unconfirmed=question.unconfirmed_text,
-    )
-    return dataset
+    use = Use(middle=True, outcomes=wanted, lungs=models)
+    return add_provenance(dataset, question, "lungs side by side", use, table=" ".join(outcomes))
 
 
 def _cases(question: Question, models) -> Iterator[tuple[str, str, str, dict[str, Any]]]:
@@ -101,7 +96,7 @@ def _cases(question: Question, models) -> Iterator[tuple[str, str, str, dict[str
         for model in models:
             parts = [group.name] if group else []
             parts += [model] if len(models) > 1 or not group else []
-            values = {**(group.median if group else {}), **question.fixed}
+            values = middle_lung(question, group, {})
             yield ", ".join(parts), group.name if group else "all", model, values
 
 

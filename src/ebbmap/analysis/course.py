@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 import numpy as np
 import xarray as xr
 
-from ebbmap.cases import Question
+from ebbmap.cases import Question, middle_lung
 from ebbmap.evaluate import resolve
 from ebbmap.exchange.co2 import paco2_course
-from ebbmap.labelling import describe, label, provenance
+from ebbmap.labelling import describe, label
 from ebbmap.simulate import as_arrays, simulate
+from ebbmap.uses import Use, add_provenance
 
 #: Parameters of the two CO2 stores.
 STORES = ("co2_store_fast", "co2_store_slow", "co2_store_exchange")
@@ -52,12 +52,12 @@ def co2_course(
     >>> bool(shorter["paco2"][0, -1] > shorter["paco2"][0, 0])
     True
     """
+    wanted = ("paco2", "alveolar_ventilation", "co2_production")
     seconds = np.linspace(0.0, minutes * 60.0, points)
     rows = []
     for group in question.groups():
-        before: dict[str, Any] = {**(group.median if group else {}), **question.fixed}
+        before = middle_lung(question, group, {})
         after = {**before, **change}
-        wanted = ("paco2", "alveolar_ventilation", "co2_production")
         start = simulate(question.lung, outcomes=wanted[:1], **before)
         end = simulate(question.lung, outcomes=wanted[:2], **after)
         given = {name: array.values for name, array in as_arrays(after).items()}
@@ -81,12 +81,9 @@ def co2_course(
     for name, text in (("paco2_start", "before the change"), ("paco2_end", "in the end")):
         dataset[name] = describe(dataset[name], f"PaCO2 {text}", "mmHg")
     dataset["time"].attrs = {"units": "s", "long_name": "time after the change"}
-    dataset.attrs = provenance(
-        "PaCO2 after a change of settings",
-        lung=question.lung,
+    return add_provenance(
+        dataset, question, "PaCO2 after a change of settings",
+        Use(middle=True, outcomes=wanted[:2], also=(wanted[2], *STORES)),
         comment="Two CO2 stores; their sizes are assumptions.",
         change=Question(fixed=change).fixed_text,
-        fixed=question.fixed_text,
-        unconfirmed=question.unconfirmed_text,
-    )
-    return dataset
+    )  # fmt: skip

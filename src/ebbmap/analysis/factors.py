@@ -17,7 +17,8 @@ from ebbmap.cases import Question
 from ebbmap.checks import check_memory
 from ebbmap.derivations import all_inputs
 from ebbmap.errors import EbbmapError
-from ebbmap.labelling import describe, provenance
+from ebbmap.evaluate import DRAWN
+from ebbmap.labelling import describe
 from ebbmap.limits import CAUTION, SAFE, UNDETERMINED, judge
 from ebbmap.lungs import lung_model
 from ebbmap.outcomes import OUTCOMES, outcomes_of, plan
@@ -25,6 +26,7 @@ from ebbmap.parameters import PARAMETERS, parameter
 from ebbmap.pieces import Pieces, Progress, join_places, listed
 from ebbmap.populations import EDGE, Marginal, Population
 from ebbmap.simulate import simulate
+from ebbmap.uses import Use, add_provenance
 
 
 def say_factor(name: str) -> str:
@@ -63,7 +65,7 @@ class Factors:
     marginals : dict of str to Marginal
         Distribution of each of the d factors, by registry name.
     mean, covariance : ndarray, shape (d,) and (d, d)
-        Of their normal scores, given the properties that are fixed. Samples of a question do
+        Of their normal scores, given the properties that are held. Samples of a question do
         not depend on the lung.
     """
 
@@ -79,13 +81,17 @@ class Factors:
     def from_scores(self, scores: np.ndarray) -> dict[str, xr.DataArray]:
         """Return the parameters at normal scores, shape (n, d)."""
         return {
-            name: xr.DataArray(marginal.at(scores[:, column]), dims="sample")
+            name: xr.DataArray(marginal.at(scores[:, column]), dims="sample", attrs={DRAWN: 1})
             for column, (name, marginal) in enumerate(self.marginals.items())
         }
 
     def from_unit(self, unit: np.ndarray) -> dict[str, xr.DataArray]:
-        """Return the parameters at points of the unit cube, shape (n, d), taken as independent."""
-        return self.from_scores(ndtri(np.clip(unit, EDGE, 1.0 - EDGE)))
+        """Return the parameters at points of the unit cube, shape (n, d), taken as independent.
+
+        Mean and variance of each score stay what they are given the held properties.
+        """
+        scores = ndtri(np.clip(unit, EDGE, 1.0 - EDGE))
+        return self.from_scores(self.mean + np.sqrt(np.diag(self.covariance)) * scores)
 
 
 def factors_of(
@@ -93,8 +99,10 @@ def factors_of(
     group: Population | None,
     along: str,
     outcomes: tuple[str, ...] | None = None,
+    *,
+    place: float | None = None,
 ) -> Factors:
-    """Find what varies: properties of the population that are not fixed, and the samples.
+    """Find what varies at a place: properties that are not held there, and the samples.
 
     Parameters
     ----------
@@ -103,22 +111,29 @@ def factors_of(
     group : Population or None
         The lungs.
     along : str
-        Parameter on the axis, which is no factor.
+        Parameter on the axis, which is no factor; a property of the lung is held there, as
+        fixed ones are.
     outcomes : tuple of str, optional
         What is explained, besides the rules: a property that none of it can depend on is no
         factor. All that the lung gives if None.
+    place : float, optional
+        Value of `along`; needed where it is a property of the population.
 
     Raises
     ------
     EbbmapError
-        If fewer than two parameters are left that the lung model uses.
+        If `along` is a property and there is no place, or fewer than two parameters are left
+        that the lung model uses.
     """
     wanted = None if outcomes is None else (*outcomes, *question.outcomes)
     used = all_inputs(plan(lung_model(question.lung), wanted).parameters)
-    properties = list(group.properties) if group else []
-    free = [n for n in properties if n in used and n not in question.fixed and n != along]
-    held = [n for n in properties if n in question.fixed]
-    mean, covariance = _given(group, free, held, question) if group else (np.empty(0),) * 2
+    values = {**question.fixed, along: place}
+    properties = group.properties if group else ()
+    held = {name: values[name] for name in properties if name in values}
+    if None in held.values():
+        raise EbbmapError(f"{along} is a property of the lung: the factors need its place.")
+    free = [n for n in properties if n in used and n not in held]
+    mean, covariance = _given(group, free, held) if group else (np.empty(0),) * 2
     samples = {n: m for n, m in question.samples.items() if n != along}
     marginals = {n: group.marginals[n] for n in free} if group else {}
     marginals |= samples
@@ -134,17 +149,12 @@ def factors_of(
     return Factors(marginals, np.append(mean, np.zeros(len(samples))), full)
 
 
-def _given(group: Population, free: list[str], held: list[str], question: Question):
-    """Mean and covariance of the free scores, given those that are held."""
-    index = group.properties.index
-    i, h = [index(name) for name in free], [index(name) for name in held]
-    matrix = group.correlation_matrix
-    inner = matrix[np.ix_(i, i)]
-    if not held:
-        return np.zeros(len(free)), inner
-    at = [group.marginals[name].score(np.asarray(question.fixed[name])) for name in held]
-    gain = np.linalg.solve(matrix[np.ix_(h, h)], matrix[np.ix_(h, i)])
-    return np.asarray(at) @ gain, inner - matrix[np.ix_(i, h)] @ gain
+def _given(group: Population, free: list[str], held: Mapping[str, Any]):
+    """Mean and covariance of the free scores, given the properties that are held."""
+    scores = group.given(held)
+    index = [scores.names.index(name) for name in free]
+    mean = np.reshape(scores.mean, -1)[index]
+    return mean, scores.covariance[np.ix_(index, index)]
 
 
 def solve_places(
@@ -267,17 +277,17 @@ def place_pieces(
     return listed(len(groups) * m, one, whole)
 
 
-def finish(dataset: xr.Dataset, question: Question, title: str, along: str, comment: str) -> None:
-    """Label the axis and add provenance, in place: the last step of an analysis along an axis."""
+def finish(
+    dataset: xr.Dataset, question: Question, title: str, along: str, comment: str,
+    outcomes: tuple[str, ...] | None = None, *, design: bool = True,
+) -> xr.Dataset:  # fmt: skip
+    """Label the axis and add provenance: the last step of an analysis along an axis.
+
+    `outcomes` are those that were computed, all that the lung gives if None; `design` says that
+    cases come from a design, not from the draws of a population.
+    """
     entry = parameter(along)
     dataset[along].attrs = {"units": entry.units, "long_name": entry.long_name}
-    dataset.attrs |= provenance(
-        title,
-        lung=question.lung,
-        comment=comment,
-        seed=question.seed,
-        along=along,
-        fixed=question.fixed_text,
-        rules=question.rules_text,
-        unconfirmed=question.unconfirmed_text,
-    )
+    wanted = None if outcomes is None else tuple(dict.fromkeys((*outcomes, *question.outcomes)))
+    use = Use((along,), factors=True, design=design, outcomes=wanted)
+    return add_provenance(dataset, question, title, use, comment=comment, along=along)

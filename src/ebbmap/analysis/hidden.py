@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import xarray as xr
 
-from ebbmap.cases import Question
+from ebbmap.cases import Question, middle_lung
 from ebbmap.errors import EbbmapError
 from ebbmap.evaluate import resolve
-from ebbmap.labelling import describe, label, provenance
+from ebbmap.labelling import describe, label
 from ebbmap.lungs import lung_model
 from ebbmap.signals import SIGNALS
 from ebbmap.simulate import as_arrays, simulate
+from ebbmap.uses import Use, add_provenance
 from ebbmap.waveforms import CLEAR, waveforms
 
 #: Signals of the two compartments.
@@ -66,7 +65,7 @@ def look_inside(question: Question, *, seconds: float = 2.0) -> xr.Dataset:
     times = np.linspace(0.0, seconds, POINTS)
     rows = []
     for group in question.groups():
-        values: dict[str, Any] = {**(group.median if group else {}), **question.fixed}
+        values = middle_lung(question, group, {})
         rows.append(_one_release(question.lung, values, times))
     labels = question.group_names
     dataset = xr.concat(rows, dim=xr.Variable("population", labels))
@@ -87,13 +86,8 @@ def look_inside(question: Question, *, seconds: float = 2.0) -> xr.Dataset:
         dataset[name] = describe(dataset[name], text, units)
     dataset["time"].attrs = {"units": "s", "long_name": "time from the start of the release"}
     dataset["look"].attrs = {"units": "1", "long_name": "flow over its peak"}
-    dataset.attrs = provenance(
-        "what the flow curve does not show",
-        lung=question.lung,
-        fixed=question.fixed_text,
-        unconfirmed=question.unconfirmed_text,
-    )
-    return dataset
+    use = Use(middle=True, outcomes=KEPT)
+    return add_provenance(dataset, question, "what the flow curve does not show", use)
 
 
 def _one_release(lung: str, values, times: np.ndarray) -> xr.Dataset:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import xarray as xr
 
-from ebbmap.cases import Question
-from ebbmap.labelling import label, provenance
+from ebbmap.cases import Question, middle_lung
+from ebbmap.labelling import label
 from ebbmap.simulate import simulate
+from ebbmap.uses import Use, add_provenance
 
 
 def profile_outcomes(
@@ -38,19 +37,14 @@ def profile_outcomes(
     EbbmapError
         For values that cannot be.
     """
-    axis = xr.DataArray(grid, dims=along, coords={along: grid})
     solved = []
     for group in question.groups():
-        middle = group.median if group else {}
-        values: dict[str, Any] = {**middle, **question.fixed, along: axis}
+        values = middle_lung(question, group, {along: grid})
         one = simulate(question.lung, outcomes=outcomes, **values)
         solved.append(one.drop_vars([name for name in one.coords if name != along]))
     labels = question.group_names
     dataset = xr.concat(solved, dim=xr.Variable("population", labels), join="outer")
     for name in (*outcomes, along):
         dataset[name] = label(dataset[name], name)
-    dataset.attrs = provenance(
-        f"outcomes along {along}", lung=question.lung, fixed=question.fixed_text,
-        unconfirmed=question.unconfirmed_text,
-    )  # fmt: skip
-    return dataset
+    use = Use((along,), middle=True, outcomes=outcomes)
+    return add_provenance(dataset, question, f"outcomes along {along}", use)

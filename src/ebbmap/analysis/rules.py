@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import xarray as xr
 
-from ebbmap.cases import Question
-from ebbmap.labelling import describe, label, provenance
+from ebbmap.cases import Question, middle_lung
+from ebbmap.labelling import describe, label
 from ebbmap.limits import RULES
 from ebbmap.simulate import simulate
+from ebbmap.uses import Use, add_provenance
 
 
 def compare_rules(
@@ -49,10 +48,9 @@ def compare_rules(
     >>> both["sum"].round(3).values.ravel().tolist()
     [1.0, 1.08]
     """
-    axis = xr.DataArray(grid, dims=along, coords={along: grid})
     rows = []
     for group in question.groups():
-        values: dict[str, Any] = {**(group.median if group else {}), **question.fixed, along: axis}
+        values = middle_lung(question, group, {along: grid})
         solved = [simulate(model, outcomes=RULES, **values)[list(RULES)] for model in models]
         kept = [one.drop_vars([n for n in one.coords if n != along]) for one in solved]
         rows.append(xr.concat(kept, dim=xr.Variable("model", list(models)), join="outer"))
@@ -62,8 +60,5 @@ def compare_rules(
     for name in (*RULES, along):
         dataset[name] = label(dataset[name], name)
     dataset["sum"] = describe(total, "flow ratio plus exhaled fraction")
-    dataset.attrs = provenance(
-        f"the two rules along {along}", lung=", ".join(models), fixed=question.fixed_text,
-        unconfirmed=question.unconfirmed_text,
-    )  # fmt: skip
-    return dataset
+    use = Use((along,), middle=True, outcomes=RULES, lungs=models)
+    return add_provenance(dataset, question, f"the two rules along {along}", use)

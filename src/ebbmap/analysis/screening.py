@@ -33,7 +33,7 @@ from ebbmap.design import (
     factors_of,
     seed_stream,
 )
-from ebbmap.evaluate import OK
+from ebbmap.evaluate import unsolved
 from ebbmap.labelling import describe
 from ebbmap.pieces import Pieces, Progress, join_groups
 from ebbmap.populations import Population
@@ -219,7 +219,7 @@ def screening_pieces(
     policy: NanPolicy = "drop_block" if drop_failed else "raise"
 
     def solve(group: Population | None, place: np.ndarray, progress: Progress) -> xr.Dataset:
-        factors = find_factors(question, group, along, names)
+        factors = find_factors(question, group, along, names, place=float(place[0]))
         design = draw_morris_design(
             factors.names, trajectories, levels=levels, seed=question.seed,
             groups=groups_among(factors.names, groups),
@@ -233,7 +233,7 @@ def screening_pieces(
             design, outputs, resamples=resamples, level=level, seed=question.seed,
             nan_policy=policy,
         )  # fmt: skip
-        failed = int((solved["status"] != OK).sum())
+        failed = int(unsolved(solved["status"].values).sum())
         return found.assign(
             failed=describe(xr.DataArray(failed), "cases that could not be solved")
         )  # fmt: skip
@@ -242,9 +242,9 @@ def screening_pieces(
         dataset = join_groups(
             [_judged(row, along, fix_below) for row in rows], question.group_names
         )
-        finish(
+        dataset = finish(
             dataset, question, f"screening of the parameters along {along}", along,
-            "Effects over the whole range of a parameter; factors drawn independently.",
+            "Effects over the whole range of a parameter; factors drawn independently.", names,
         )  # fmt: skip
         dataset.attrs["fix_below"] = fix_below
         return dataset

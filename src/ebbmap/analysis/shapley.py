@@ -34,7 +34,7 @@ from ebbmap.analysis.sensitivity import (
 )
 from ebbmap.cases import Question
 from ebbmap.design import check_counted, check_kind, draw_shapley_design, factors_of
-from ebbmap.evaluate import OK
+from ebbmap.evaluate import unsolved
 from ebbmap.labelling import describe
 from ebbmap.parameters import PARAMETERS
 from ebbmap.pieces import Pieces, Progress, join_groups
@@ -204,13 +204,14 @@ def shapley_pieces(
     names = named_outcomes(question, outcomes)
 
     def solve(group: Population | None, place: np.ndarray, progress: Progress) -> xr.Dataset:
-        factors = find_factors(question, group, along, names)
+        factors = find_factors(question, group, along, names, place=float(place[0]))
         each = []
-        for covariance in (factors.covariance, np.eye(len(factors.names))):
-            mean = factors.mean if covariance is factors.covariance else None
+        # without correlations each property keeps the mean and variance that it has given others
+        for covariance in (factors.covariance, np.diag(np.diag(factors.covariance))):
             design = draw_shapley_design(
-                factors.names, base_size, mean=mean, covariance=covariance, replicates=replicates,
-                groups=groups_among(factors.names, groups), seed=question.seed,
+                factors.names, base_size, mean=factors.mean, covariance=covariance,
+                replicates=replicates, groups=groups_among(factors.names, groups),
+                seed=question.seed,
             )  # fmt: skip
             each.append(_estimate(question, factors, design, along, place, names, level,
                                   drop_failed, progress))  # fmt: skip
@@ -223,12 +224,11 @@ def shapley_pieces(
             )) for row in rows],
             question.group_names,
         )  # fmt: skip
-        finish(
+        return finish(
             dataset, question, f"shares of the outcomes' variance along {along}", along,
             "Shapley effects add up to one. Independent: the same lungs without correlations, "
-            "where first and total are Sobol indices.",
+            "where first and total are Sobol indices.", names,
         )  # fmt: skip
-        return dataset
 
     return place_pieces(question, along, grid, solve, join)
 
@@ -238,7 +238,7 @@ def _estimate(question, factors: Factors, design, along, grid, names, level, dro
         question, factors.from_scores(design["score"].values), along=along, grid=grid,
         outcomes=names, progress=progress,
     )  # fmt: skip
-    failed = int((solved["status"] != OK).sum())
+    failed = int(unsolved(solved["status"].values).sum())
     outputs = solved.drop_vars("status").assign_coords(sample=design["sample"])
     found = estimate_shapley(
         design, outputs, level=level, nan_policy="drop_block" if drop else "raise"

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import xarray as xr
 
 from ebbmap.analysis.kernels.cycles import follow_cycles
-from ebbmap.cases import Question
+from ebbmap.cases import Question, middle_lung
 from ebbmap.errors import EbbmapError
 from ebbmap.evaluate import resolve
-from ebbmap.labelling import describe, label, provenance
+from ebbmap.labelling import describe, label
 from ebbmap.lungs import lung_model
 from ebbmap.signals import SIGNALS
 from ebbmap.simulate import as_arrays, simulate
+from ebbmap.uses import Use, add_provenance
 from ebbmap.waveforms import cycle_times
 
 #: Times drawn in each phase.
@@ -73,7 +72,7 @@ def follow_start(
         raise EbbmapError(f"the longer release must be in cycle 1 to {cycles}; got {at}.")
     rows, t_lows = [], []
     for group in question.groups():
-        values: dict[str, Any] = {**(group.median if group else {}), **question.fixed}
+        values = middle_lung(question, group, {})
         own, longer = _settings(question.lung, values, longer_t_low)
         t_lows.append(float(longer["t_low"][0]))
         row = xr.concat(
@@ -102,15 +101,10 @@ def follow_start(
         entry = SIGNALS[name]
         dataset[name] = describe(dataset[name], entry.long_name, entry.units)
     dataset["time"] = describe(dataset["time"], "time from the start", "s")
-    dataset.attrs = provenance(
-        "the first cycles",
-        lung=question.lung,
-        start_pressure=start_pressure,
-        longer_cycle=at,
-        fixed=question.fixed_text,
-        unconfirmed=question.unconfirmed_text,
+    use = Use(middle=True, outcomes=KEPT)
+    return add_provenance(
+        dataset, question, "the first cycles", use, start_pressure=start_pressure, longer_cycle=at
     )
-    return dataset
 
 
 def _settings(lung: str, values, longer_t_low: float | None):

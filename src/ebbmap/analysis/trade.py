@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
 
 import numpy as np
 import xarray as xr
 
 from ebbmap.analysis.kernels.fronts import non_dominated
-from ebbmap.cases import Question
+from ebbmap.cases import Question, middle_lung
 from ebbmap.errors import EbbmapError
-from ebbmap.labelling import describe, label, provenance
+from ebbmap.labelling import describe, label
 from ebbmap.limits import CAUTION, SAFE
 from ebbmap.parameters import parameter
 from ebbmap.simulate import add_verdict, simulate
+from ebbmap.uses import Use, add_provenance
 
 
 def map_trade(
@@ -45,11 +45,10 @@ def map_trade(
     """
     if len(costs) < 2:
         raise EbbmapError(f"a trade needs at least two costs; got {len(costs)}. Name another.")
-    grid = {name: xr.DataArray(a, dims=name, coords={name: a}) for name, a in axes.items()}
     names = tuple(dict.fromkeys((*costs, *question.outcomes)))
     groups = []
     for group in question.groups():
-        values: dict[str, Any] = {**(group.median if group else {}), **question.fixed, **grid}
+        values = middle_lung(question, group, axes)
         solved = simulate(question.lung, outcomes=names, **values)
         rules = [_one(solved, limits, tuple(axes), costs) for limits in question.rules.values()]
         groups.append(xr.concat(rules, dim=xr.Variable("rule", list(question.rules)), join="outer"))
@@ -60,15 +59,9 @@ def map_trade(
     dataset["front"] = describe(dataset["front"], "best compromise of all settings")
     dataset["safe_front"] = describe(dataset["safe_front"], "best compromise of the safe settings")
     dataset["answer"].attrs = {"long_name": "whether a setting keeps all limits"}
-    dataset.attrs = provenance(
-        f"the trade of {' against '.join(costs)}",
-        lung=question.lung,
-        costs=" ".join(costs),
-        fixed=question.fixed_text,
-        rules=question.rules_text,
-        unconfirmed=question.unconfirmed_text,
-    )
-    return dataset
+    use = Use(tuple(axes), middle=True, outcomes=names)
+    title = f"the trade of {' against '.join(costs)}"
+    return add_provenance(dataset, question, title, use, costs=" ".join(costs))
 
 
 def _one(solved: xr.Dataset, limits, axes: tuple[str, ...], costs: tuple[str, ...]) -> xr.Dataset:

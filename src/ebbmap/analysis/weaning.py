@@ -2,21 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import xarray as xr
 
 from ebbmap.analysis.kernels.paths import safest_path
-from ebbmap.cases import Question
+from ebbmap.cases import Question, middle_lung
 from ebbmap.errors import EbbmapError
 from ebbmap.evaluate import resolve
-from ebbmap.labelling import describe, label, label_verdict, provenance
+from ebbmap.labelling import describe, label, label_verdict
 from ebbmap.limits import UNDETERMINED, UNSAFE, LimitSet
 from ebbmap.lungs import lung_model
 from ebbmap.outcomes import outcomes_of
 from ebbmap.parameters import parameter
 from ebbmap.simulate import add_verdict, as_arrays, simulate
+from ebbmap.uses import Use, add_provenance
 
 #: P high less by this [cmH2O] with every step, T high longer by this for each [s cmH2O-1]:
 #: summary of Habashi, Crit Care Med 2005;33(3 Suppl):S228 (1 to 2 cmH2O, 0.5 s per cmH2O).
@@ -89,7 +88,7 @@ def plan_weaning(
     wanted = tuple(dict.fromkeys((*kept, *question.outcomes)))
     groups = []
     for group in question.groups():
-        values: dict[str, Any] = {**(group.median if group else {}), **question.fixed}
+        values = middle_lung(question, group, {})
         p_high, t_high = _grid(values, p_high_end, p_high_step, seconds_per_pressure)
         axes = {
             "p_high": xr.DataArray(p_high, dims="p_high", coords={"p_high": p_high}),
@@ -102,17 +101,12 @@ def plan_weaning(
     labels = question.group_names
     dataset = xr.concat(groups, dim=xr.Variable("population", labels))
     _describe(dataset, kept)
-    dataset.attrs = provenance(
-        "weaning towards continuous pressure",
-        lung=question.lung,
-        comment="The patient's own breathing and inspired oxygen are held. Invented lungs.",
-        p_high_step=p_high_step,
-        seconds_per_pressure=seconds_per_pressure,
-        rules=question.rules_text,
-        fixed=question.fixed_text,
-        unconfirmed=question.unconfirmed_text,
-    )
-    return dataset
+    return add_provenance(
+        dataset, question, "weaning towards continuous pressure",
+        Use(middle=True, outcomes=wanted),
+        comment="The patient's own breathing and inspired oxygen are held.",
+        p_high_step=p_high_step, seconds_per_pressure=seconds_per_pressure,
+    )  # fmt: skip
 
 
 def _grid(values, end: float, step: float, seconds: float) -> tuple[np.ndarray, np.ndarray]:

@@ -40,9 +40,10 @@ def plot_safe_region(ds: xr.Dataset, *, x: str, y: str, ax: Axes | None = None) 
     mesh.set_rasterized(True)
     if not _draw_boundary(ds, share, x, y, ax):
         most = float(share.max())
+        known = float(ds["undetermined_share"].min()) < 1
         told = "no case could be determined"
         ax.text(
-            0.5, 0.97, f"at most {most:.0%} anywhere" if np.isfinite(most) else told,
+            0.5, 0.97, f"at most {most:.0%} anywhere" if known else told,
             ha="center", va="top", transform=ax.transAxes, fontsize=9, color=INK,
         )  # fmt: skip
     _unknown(ds, x, y, ax)

@@ -10,12 +10,8 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from ebbmap.analysis.committee.boxes import (
-    CERTIFICATE_LUNGS,
-    CERTIFICATE_SETTINGS,
-    EXTRA,
-    SEARCH_LUNGS,
-)
+from ebbmap.analysis.committee.boxes import EXTRA, SEARCH_LUNGS
+from ebbmap.analysis.committee.certificates import CERTIFICATE_LUNGS, CERTIFICATE_SETTINGS
 from ebbmap.analysis.committee.check import Check
 from ebbmap.caution import CAUTION, CONTRAINDICATIONS
 from ebbmap.files import make_folder, save_dataset, write_text

@@ -307,6 +307,7 @@ def _windows(check: Check) -> Table:
         Column("width, lower quartile [s]", "number"), Column("width, median [s]", "number"),
         Column("width, upper quartile [s]", "number"), Column("best T low [s]", "number", True),
         Column("other lungs it serves", "share", True),
+        Column("undetermined whether they have a window", "share"),
     )  # fmt: skip
     rows = []
     for name in _groups(ds):
@@ -317,7 +318,8 @@ def _windows(check: Check) -> Table:
             else [np.nan] * ds.sizes["quantile"]
         )
         rows.append((name, float(one["window_share"]), *widths, _triple(one, "best_t_low"),
-                     _triple(one, "best_served_share")))  # fmt: skip
+                     _triple(one, "best_served_share"),
+                     float(one["window_undetermined_share"])))  # fmt: skip
     return Table("windows", "Release windows, other settings half-way through the draft",
                  columns, tuple(rows))  # fmt: skip
 

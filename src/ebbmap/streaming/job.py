@@ -12,7 +12,16 @@ from typing import Any
 import numpy as np
 
 from ebbmap.cases import draw_cases
-from ebbmap.evaluate import aligned, boxes, compute, keep_heap, resolve, view
+from ebbmap.evaluate import (
+    DRAWN,
+    aligned,
+    bar_leavers,
+    boxes,
+    compute,
+    keep_heap,
+    resolve,
+    view,
+)  # fmt: skip
 from ebbmap.limits import judge
 from ebbmap.lungs import lung_model
 from ebbmap.outcomes import plan
@@ -76,6 +85,8 @@ class Job:
         of_groups = {n for g in groups if g is not None for n in g.properties}
         self.held = tuple(name for name in self.axes if name in of_groups)
         self._drawn: dict[tuple, dict[str, Any]] = {}
+        #: parameters whose values were drawn, and may have left their bounds
+        self._leavers: list[str] = []
         self._memory: dict[str, np.ndarray] = {}
         self.ledger = ledger_of(folder)
         self.path = folder / "cases.zarr"
@@ -130,7 +141,8 @@ class Job:
     def solve(self, box: tuple[slice, ...]) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
         """Solve the cases of a box: the columns, and what the reductions keep of them."""
         shape = tuple(one.stop - one.start for one in box)
-        inputs = resolve(self.inputs(box), self.todo.parameters)
+        values = self.inputs(box)
+        inputs = resolve(bar_leavers(values, self._leavers), self.todo.parameters)
         inputs = {name: aligned(value, len(shape)) for name, value in inputs.items()}
         filled = {name: self._room(name, kind, shape) for name, kind in self.columns.items()}
         counts, cell = self._cells(shape)
@@ -163,6 +175,7 @@ class Job:
             group = self.question.groups()[box[0].start]
             drawn = as_arrays(draw_cases(self.question, group, held))
             drawn = {n: array for n, array in drawn.items() if n not in held}
+            self._leavers = [n for n, array in drawn.items() if DRAWN in array.attrs]
             # one set of lungs at a time: a block is the next one of its neighbour
             self._drawn = {key: drawn}
         values = {}

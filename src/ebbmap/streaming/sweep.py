@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ebbmap.analysis.kernels.shares import shares_of_counts
+from ebbmap.analysis.kernels.shares import share_words, shares_of_counts
 from ebbmap.derivations import DERIVATIONS
 from ebbmap.errors import EbbmapError
 from ebbmap.files import make_folder, save_dataset
@@ -22,7 +22,6 @@ from ebbmap.labelling import (
     label_binding,
     label_status,
     label_verdict,
-    provenance,
 )
 from ebbmap.limits import CAUTION, SAFE, UNDETERMINED, UNSAFE
 from ebbmap.parameters import PARAMETERS
@@ -34,6 +33,7 @@ from ebbmap.streaming.job import Job, ledger_of
 from ebbmap.streaming.layout import Layout
 from ebbmap.streaming.ledger import plan_of
 from ebbmap.study import Study
+from ebbmap.uses import Use, add_provenance
 
 #: Quantiles that the reduction of this name keeps.
 MARKS = (0.01, 0.05, 0.25, 0.5, 0.75, 0.95, 0.99)
@@ -274,13 +274,13 @@ def _coords(job: Job) -> xr.Dataset:
     coords: dict[str, Any] = {"population": np.array(groups)}
     coords |= {n: label(xr.DataArray(axis, dims=n), n) for n, axis in job.axes.items()}
     drawn = _drawn(job)
-    attrs = provenance(
-        "every case", lung=job.question.lung, seed=job.question.seed,
-        unconfirmed=job.question.unconfirmed_text,
+    use = Use(tuple(job.axes), outcomes=job.todo.outcomes)
+    attrs = add_provenance(
+        xr.Dataset(coords=coords), job.question, "every case", use,
         precision=f"{job.asked.precision}: each value is rounded by "
         f"{np.finfo(job.dtype).eps / 2:.1e} of its size at most",
         study=job.study.text, study_hash=job.study.digest, study_title=job.study.file.title,
-    )  # fmt: skip
+    ).attrs  # fmt: skip
     # no time of day: the same study gives the same bytes; cases.blocks knows when it was begun
     attrs["history"] = "made by ebbmap, block by block"
     return xr.Dataset(coords=coords | drawn, attrs=attrs)
@@ -393,15 +393,10 @@ def _shares(job: Job, counts: dict[str, np.ndarray], cases: int) -> xr.Dataset:
             )
         )  # fmt: skip
     dataset = xr.concat(rules, dim=xr.Variable("rule", list(counts)), join="outer")
-    texts = {
-        "safe_share": "share of cases that are safe",
-        "safe_share_interval": "interval of the safe share",
-        "caution_share": "share of cases that are safe with caution",
-        "undetermined_share": "share of cases that could not be determined",
-        "broken_share": "share of cases that are unsafe with this limit broken most",
-        "binding_count": "cases to which this limit is nearest",
-    }
-    for name, text in texts.items():
-        dataset[name] = describe(dataset[name], text)
+    for name in dataset.data_vars:
+        words = "cases to which this limit is nearest"
+        if name != "binding_count":
+            words = share_words(str(name), "cases")
+        dataset[name] = describe(dataset[name], words)
     dataset["safe_share_interval"].attrs |= {"ci_method": "Wilson score", "ci_level": 0.95}
     return dataset

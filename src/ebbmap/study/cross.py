@@ -27,6 +27,7 @@ from ebbmap.study.schema import (
     Startup,
     as_axis,
 )
+from ebbmap.study.uses import unused
 
 #: Analyses that draw a design, and all that run along an axis.
 DESIGNS = ("sobol", "screening", "shapley")
@@ -48,6 +49,7 @@ def cross_checks(raw: dict[str, Any]) -> list[str]:
         *_check_given_once(raw),
         *check_limits(raw),
         *_check_analyses(raw),
+        *(text for text in unused(raw, _drawn_by(raw)) if text),
     ]
 
 
@@ -110,12 +112,9 @@ def check_names(raw) -> list[str]:
 
 
 def _check_given_once(raw) -> list[str]:
-    """Check that every parameter is given in one way only."""
+    """Check that nothing is given both directly and through others, or with the population."""
     problems = []
     ways = {way: set(_table(raw, way)) for way in ("fixed", "axes", "samples")}
-    for one, other in (("fixed", "axes"), ("fixed", "samples"), ("axes", "samples")):
-        for name in sorted(ways[one] & ways[other]):
-            problems.append(f"{other}.{name}: is given in [{one}] too. Keep one of them.")
     given = set().union(*ways.values())
     for rule in DERIVATIONS:
         for way in ways:
@@ -133,12 +132,16 @@ def _check_given_once(raw) -> list[str]:
 
 def _drawn(raw) -> set[str]:
     """Properties that the populations carry."""
-    own = _table(raw, "population")
-    drawn: set[str] = set()
+    return set().union(*_drawn_by(raw))
+
+
+def _drawn_by(raw) -> list[set[str]]:
+    """Properties of each population."""
+    own, drawn = _table(raw, "population"), []
     for name in _names(raw.get("populations")):
         base = str(_table(own, name).get("base")) if name in own else name
-        drawn |= set(_table(own, name, "properties"))
-        drawn |= set(POPULATIONS[base].properties if base in POPULATIONS else ())
+        bundled = POPULATIONS[base].properties if base in POPULATIONS else ()
+        drawn.append({*_table(own, name, "properties"), *bundled})
     return drawn
 
 

@@ -16,6 +16,7 @@ from ebbmap.parameters import parameter
 from ebbmap.populations import POPULATIONS, Population
 from ebbmap.study.cross import cross_checks
 from ebbmap.study.schema import FAMILIES, StudyFile
+from ebbmap.study.uses import leaving
 
 
 class Study:
@@ -27,11 +28,14 @@ class Study:
         The parsed file.
     text : str
         The file as it was read; its hash goes into every result.
+    notes : tuple of str
+        What should be known before a run, though it stops none.
     """
 
     def __init__(self, file: StudyFile, text: str):
         self.file = file
         self.text = text
+        self.notes: tuple[str, ...] = ()
         self.digest = hashlib.sha256(text.encode()).hexdigest()[:16]
         self.axes = {name: axis.grid() for name, axis in file.axes.items()}
         self.question = Question(
@@ -108,9 +112,14 @@ def parse_study(text: str, where: str = "study") -> Study:
     if problems:
         raise StudyError(where, problems)
     try:
-        return Study(file, text)
+        study = Study(file, text)
+        problems, notes = leaving(raw, file, study.question, study.axes)
     except EbbmapError as error:
         raise StudyError(where, str(error).splitlines()) from None
+    if problems:
+        raise StudyError(where, problems)
+    study.notes = tuple(notes)
+    return study
 
 
 def _fixed(values: Mapping[str, Any]) -> dict[str, float]:

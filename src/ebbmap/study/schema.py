@@ -19,7 +19,7 @@ from ebbmap.limits import LIMIT_SETS, RULES, Limit, LimitSet, combine
 from ebbmap.lungs import LUNGS
 from ebbmap.outcomes import OUTCOMES
 from ebbmap.parameters import PARAMETERS
-from ebbmap.populations import POPULATIONS, Marginal, Population
+from ebbmap.populations import POPULATIONS, Confirmed, Marginal, Population
 
 #: Written into results that come from distributions defined in a study file.
 STUDY_SOURCE = "study file"
@@ -110,44 +110,70 @@ class Axis(Table):
         return grid
 
 
-class Uniform(Table):
+class Stated(Table):
+    """What is said of where numbers come from; a property's own goes before the population's."""
+
+    source: Text = Field("", description="where the numbers come from; printed on every picture")
+    confirmed: Confirmed | None = Field(
+        None, description="how far the source was read; 'read' if a source is given and this is not"
+    )
+
+    def origin(self, other: Stated | None = None) -> dict[str, Any]:
+        """Return source and confirmation of a marginal, from here or else from another."""
+        source = self.source or (other.source if other else "")
+        said = self.confirmed or (None if self.source or other is None else other.confirmed)
+        plain: Confirmed = "read" if source else "assumption"
+        return {"source": source or STUDY_SOURCE, "confirmed": said or plain}
+
+
+class Uniform(Stated):
     """Even between low and high."""
 
     family: Literal["uniform"]
     low: Number
     high: Number
 
-    def marginal(self) -> Marginal:
-        """Return the distribution."""
-        return Marginal("uniform", self.low, self.high, STUDY_SOURCE)
+    def marginal(self, of: Stated | None = None) -> Marginal:
+        """Return the distribution, a property of a population or on its own."""
+        return Marginal("uniform", self.low, self.high, **self.origin(of))
 
 
-class Normal(Table):
+class Cut(Stated):
+    """A distribution that low and high, if given, cut off."""
+
+    low: Number | None = None
+    high: Number | None = None
+
+    def ends(self) -> dict[str, Any]:
+        """Return the ends of a marginal."""
+        return {
+            "low": -np.inf if self.low is None else self.low,
+            "high": np.inf if self.high is None else self.high,
+        }
+
+
+class Normal(Cut):
     """Bell curve, cut off at low and high if given."""
 
     family: Literal["normal"]
     mean: Number
     sd: Number
-    low: Number | None = None
-    high: Number | None = None
 
-    def marginal(self) -> Marginal:
-        """Return the distribution."""
-        low = -np.inf if self.low is None else self.low
-        high = np.inf if self.high is None else self.high
-        return Marginal("normal", self.mean, self.sd, STUDY_SOURCE, low=low, high=high)
+    def marginal(self, of: Stated | None = None) -> Marginal:
+        """Return the distribution, a property of a population or on its own."""
+        return Marginal("normal", self.mean, self.sd, **self.origin(of), **self.ends())
 
 
-class Lognormal(Table):
+class Lognormal(Cut):
     """Logarithm is normal: median, and standard deviation of the logarithm."""
 
     family: Literal["lognormal"]
     median: Number
     log_sd: Number
 
-    def marginal(self) -> Marginal:
-        """Return the distribution."""
-        return Marginal("lognormal", self.median, self.log_sd, STUDY_SOURCE)
+    def marginal(self, of: Stated | None = None) -> Marginal:
+        """Return the distribution, a property of a population or on its own."""
+        return Marginal("lognormal", self.median, self.log_sd, **self.origin(of), **self.ends())
 
 
 Distribution = Annotated[Uniform | Normal | Lognormal, Field(discriminator="family")]
@@ -165,7 +191,7 @@ class Correlation(Table):
     value: Annotated[float, Field(gt=-1, lt=1)]
 
 
-class OwnPopulation(Table):
+class OwnPopulation(Stated):
     """A population defined in the file; what it does not name comes from `base`."""
 
     long_name: Text = ""
@@ -177,15 +203,28 @@ class OwnPopulation(Table):
         """Return the population."""
         base = POPULATIONS[self.base] if self.base else None
         marginals = dict(base.marginals) if base else {}
-        marginals |= {key: value.marginal() for key, value in self.properties.items()}
+        marginals |= {key: value.marginal(self) for key, value in self.properties.items()}
         pairs = dict(base.correlations) if base else {}
         for one in self.correlations:
             pairs.pop((one.between[1], one.between[0]), None)
             pairs[one.between] = one.value
         return Population(
             name, self.long_name or name, f"defined in the {STUDY_SOURCE}",
-            MappingProxyType(marginals), MappingProxyType(pairs),
+            MappingProxyType(marginals), MappingProxyType(pairs), self.told(),
         )  # fmt: skip
+
+    def told(self) -> str:
+        """Say where the population comes from; empty where nobody gave a source."""
+        sources: dict[str, list[str]] = {}
+        for name, value in self.properties.items():
+            if value.source or not self.source:
+                of = value.source or "no source given"
+                sources.setdefault(of, []).append(PARAMETERS[name].long_name)
+        if not self.source and set(sources) <= {"no source given"}:
+            return ""
+        parts = [self.source] if self.source else []
+        parts += [f"{', '.join(names)}: {of}" for of, names in sources.items()]
+        return "; ".join([*parts, *([f"the rest as in {self.base}"] if self.base else [])])
 
 
 class OwnLimit(Table):

@@ -13,15 +13,25 @@ from functools import lru_cache
 import numpy as np
 import xarray as xr
 
+from ebbmap.analysis.committee.certificates import (
+    certificate_lungs,
+    certified,
+    certify_default,
+    serves,
+)
 from ebbmap.analysis.committee.lungs import (
     CERTIFICATES,
     SEARCH,
     Drawn,
-    corners,
-    count,
     draw_lungs,
     solver,
-    unit_settings,
+)
+from ebbmap.analysis.committee.needs import what_holds
+from ebbmap.analysis.committee.own_setting import (
+    OwnSettings,
+    find_own_settings,
+    join_own,
+    own_share,
 )
 from ebbmap.analysis.committee.verdict import ALL, EXCLUDED, LEVEL, share_with_interval
 from ebbmap.analysis.kernels.safe_boxes import Boxes, largest_boxes
@@ -30,15 +40,13 @@ from ebbmap.draft import Draft, Span
 from ebbmap.labelling import describe
 from ebbmap.limits import CAUTION, SAFE, judge
 from ebbmap.pieces import Pieces, Progress, listed
-from ebbmap.protocol import Group, Protocol
+from ebbmap.protocol import Protocol
 
 #: Places along each axis of the search, by the number of free parameters.
 PLACES = {1: 65, 2: 33, 3: 11, 4: 6}
 
-#: Lungs of the search and of each certificate; settings of a certificate, besides the corners.
+#: Lungs of the search.
 SEARCH_LUNGS = 1024
-CERTIFICATE_LUNGS = 4096
-CERTIFICATE_SETTINGS = 128
 
 #: A box is searched for on its sample with this much more than is wanted, one attempt after the
 #: other, since the best box of a sample looks better there than it is.
@@ -50,12 +58,7 @@ TRADE_SHARES = np.round(np.arange(0.05, 1.0, 0.05), 2)
 #: Where a box may lie.
 SCOPES = ("inside the draft", "usual ranges")
 
-#: What a group needs, from the mildest to the gravest.
-HOLDS = "a box inside the draft holds"
-OTHER = "a box outside the draft holds"
-RULE = "no box holds: needs a rule that sets it from the lung"
-EXCLUSION = "no box holds and too few lungs have a safe setting at all: exclusion"
-NOBODY = "nobody gets the mode"
+CI_OWN = "Wilson score; the upper bound counts lungs that the search leaves in doubt as served"
 
 
 @dataclass(frozen=True)
@@ -90,8 +93,9 @@ def find_boxes(protocol: Protocol) -> xr.Dataset:
     xarray.Dataset
         Dims (scope, group, parameter, ...): `box` with its ends, `certified_share` with its
         interval, `box_verdict`; the single `default` with the share it serves and its margin;
-        `own_setting_share`, the lungs that have a safe setting at all; `needs`; and the
-        `trade_off` of the box's share of the searched ranges against the share of lungs served.
+        `own_setting_share`, the lungs that have a safe setting at all, with an interval that
+        holds the error of the search, and how far it went; `needs`; and the `trade_off` of the
+        box's share of the searched ranges against the share of lungs served.
     """
     return box_pieces(protocol).whole()
 
@@ -110,6 +114,17 @@ def box_pieces(protocol: Protocol) -> Pieces[xr.Dataset]:
             for group in protocol.groups
         }
 
+    @lru_cache(maxsize=2 * len(names))
+    def own(scope: int, name: str) -> OwnSettings:
+        return find_own_settings(protocol, drafts[scope], drawn()[name], name)
+
+    def owned(scope: int, name: str) -> OwnSettings:
+        """Find the settings of a group's lungs, or of those of a mixture of all groups."""
+        if name != ALL:
+            return own(scope, name)
+        taken = _mixture(protocol, {n: some.size for n, some in drawn().items()})
+        return join_own([own(scope, n) for n in taken], list(taken.values()))
+
     def solve(number: int, progress: Progress) -> xr.Dataset:
         scope, name = number // len(names), names[number % len(names)]
         draft, out = drafts[scope], _Table((), len(parameters))
@@ -120,6 +135,7 @@ def box_pieces(protocol: Protocol) -> Pieces[xr.Dataset]:
         }
         if looked:
             coarse = _pooled(protocol, drawn(), looked) if name == ALL else looked[name]
+            _own(out, owned(scope, name))
             _fill(protocol, out, scope, name, coarse, drawn(), wanted[name])
         return out.dataset()
 
@@ -143,6 +159,9 @@ class _Table:
         self.default_margin = np.full(shape, np.nan)
         self.default_verdict = np.full(shape, EXCLUDED, dtype=object)
         self.own = np.full((*shape, 3), np.nan)
+        self.own_doubtful = np.full(shape, np.nan)
+        self.own_gain = np.full(shape, np.nan)
+        self.own_settings = np.zeros(shape, int)
         self.trade = np.full((*shape, len(TRADE_SHARES)), np.nan)
 
     def dataset(self) -> xr.Dataset:
@@ -165,21 +184,26 @@ class _Table:
         return table
 
 
+def _own(out: _Table, found: OwnSettings) -> None:
+    out.own[...] = own_share(found, LEVEL)
+    out.own_doubtful[...] = found.doubtful.mean()
+    out.own_gain[...] = found.gain.mean()
+    out.own_settings[...] = found.settings
+
+
 def _fill(
     protocol, out: _Table, scope: int, name: str, coarse: Searched, draws, wanted: float
 ) -> None:
     draft = coarse.draft
     spans = list(draft.spans)
-    flat = coarse.safe.reshape(-1, coarse.safe.shape[-1])
-    out.own[...] = share_with_interval(np.any(flat, axis=0))
     place = _default(coarse, wanted)
     for i, parameter in enumerate(spans):
         out.default[i] = place[parameter].low
-    fresh = _certificate_lungs(protocol, name, CERTIFICATES + 50 + scope)
-    out.default_share[...], out.default_margin[...] = _certify_default(
+    fresh = certificate_lungs(protocol, name, CERTIFICATES + 50 + scope)
+    out.default_share[...], out.default_margin[...] = certify_default(
         protocol, draft.within(place), fresh, wanted
     )
-    out.default_verdict[...] = _certified(out.default_share, wanted)
+    out.default_verdict[...] = certified(out.default_share, wanted)
     if not draft.free:
         out.verdict[...] = out.default_verdict
         out.certified[...] = out.default_share
@@ -197,14 +221,14 @@ def _fill(
             break
         # one attempt in several may pass by luck: each gets its part of the doubt
         level = 1.0 - (1.0 - LEVEL) / len(EXTRA)
-        fresh = _certificate_lungs(protocol, name, CERTIFICATES + 10 * scope + attempt)
-        served = _serves(protocol, draft.within(spans_found), fresh, name)
+        fresh = certificate_lungs(protocol, name, CERTIFICATES + 10 * scope + attempt)
+        served = serves(protocol, draft.within(spans_found), fresh, name)
         out.certified[...] = share_with_interval(served, level)
         out.attempts[...] = attempt + 1
         for i, parameter in enumerate(spans):
             span = spans_found.get(parameter, draft.spans[parameter])
             out.box[i] = span.low, span.high
-        out.verdict[...] = _certified(out.certified, wanted)
+        out.verdict[...] = certified(out.certified, wanted)
         if out.verdict[()] == "safe":
             break
 
@@ -302,52 +326,6 @@ def _default(coarse: Searched, wanted: float) -> dict[str, Span]:
     return {**coarse.draft.spans, **place}
 
 
-def _certificate_lungs(protocol: Protocol, name: str, purpose: int) -> list[Drawn]:
-    """Fresh lungs of a group, or of all groups by their weights."""
-    groups: list[Group] = [g for g in protocol.groups if name in (g.name, ALL)]
-    draws = [draw_lungs(protocol, g, CERTIFICATE_LUNGS, purpose) for g in groups]
-    if name != ALL:
-        return draws
-    offered = np.array([g.weight * d.size for g, d in zip(groups, draws, strict=True)])
-    share = offered / offered.sum()
-    n = min(d.size / s for d, s in zip(draws, share, strict=True) if s > 0)
-    return [d.first(int(n * s)) for d, s in zip(draws, share, strict=True) if int(n * s) > 0]
-
-
-def _serves(protocol: Protocol, draft: Draft, fresh: list[Drawn], name: str) -> np.ndarray:
-    """Tell which fresh lungs are safe at every fresh setting and at every corner of a box."""
-    unit = unit_settings(protocol, draft, CERTIFICATE_SETTINGS, name, CERTIFICATES)
-    unit = np.concatenate([unit, corners(draft)]) if draft.free else unit
-    return np.concatenate(
-        [count(protocol, draft, drawn, unit).safe_share == 1.0 for drawn in fresh]
-    )
-
-
-def _certify_default(protocol, draft: Draft, fresh: list[Drawn], wanted: float):
-    counted = [count(protocol, draft, drawn, np.zeros((1, 0))) for drawn in fresh]
-    safe = np.concatenate([one.safe_share == 1.0 for one in counted])
-    margin = np.nan_to_num(np.concatenate([one.worst for one in counted]), nan=-np.inf)
-    rank = margin.size - int(np.ceil(wanted * margin.size))
-    return share_with_interval(safe), float(np.partition(margin, rank)[rank])
-
-
-def _certified(share, wanted: float) -> str:
-    """Grade a certificate: surely enough, surely not, or not known."""
-    if share[1] >= wanted:
-        return "safe"
-    return "unsafe" if share[2] < wanted else "undetermined"
-
-
-def _needs(out: _Table, g: int, wanted: float) -> str:
-    if out.verdict[0, g] == EXCLUDED:
-        return NOBODY
-    if out.verdict[0, g] == "safe":
-        return HOLDS
-    if out.verdict[1, g] == "safe":
-        return OTHER
-    return RULE if out.own[1, g, 0] >= wanted else EXCLUSION
-
-
 def _labelled(protocol, out: _Table, names, parameters, wanted) -> xr.Dataset:
     dims = ("scope", "group")
     ci = ("lower", "upper")
@@ -380,8 +358,16 @@ def _labelled(protocol, out: _Table, names, parameters, wanted) -> xr.Dataset:
         data[key] = describe(xr.DataArray(table[..., 0], dims=dims), text)
         data[f"{key}_interval"] = describe(
             xr.DataArray(table[..., 1:], dims=(*dims, "ci_bound")),
-            "interval of the share", ci_method="Wilson score", ci_level=of,
+            "interval of the share", ci_method=CI_OWN if name == "own" else "Wilson score",
+            ci_level=of,
         )  # fmt: skip
+    for key, text in (
+        ("doubtful", "share of lungs of which it is open whether they have a safe setting"),
+        ("gain", "share of lungs whose safe setting the last doubling of the search found"),
+        ("settings", "settings that a lung without a safe one met, and more around the best"),
+    ):
+        table = getattr(out, f"own_{key}")
+        data[f"own_setting_{key}"] = describe(xr.DataArray(table, dims=dims), text)
     data["default"] = describe(
         xr.DataArray(out.default, dims=(*dims, "parameter")),
         "single setting with the largest margin",
@@ -395,6 +381,9 @@ def _labelled(protocol, out: _Table, names, parameters, wanted) -> xr.Dataset:
         xr.DataArray(out.trade, dims=(*dims, "served")),
         "share of the searched ranges that the largest box takes, by share of lungs served",
     )
-    needs = [_needs(out, g, wanted[name]) for g, name in enumerate(names)]
+    needs = [
+        what_holds(out.verdict[0, g], out.verdict[1, g], tuple(out.own[1, g, 1:]), wanted[name])
+        for g, name in enumerate(names)
+    ]
     data["needs"] = ("group", needs, {"long_name": "what would hold"})
     return data

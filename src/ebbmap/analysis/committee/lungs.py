@@ -15,7 +15,7 @@ from scipy.stats import qmc
 
 from ebbmap.analysis.kernels.tally import Tally, tally
 from ebbmap.draft import Draft, Measured, measure, settings_of
-from ebbmap.evaluate import compute, evaluate, resolve
+from ebbmap.evaluate import compute, evaluate, resolve, within_bounds
 from ebbmap.outcomes import plan
 from ebbmap.protocol import Group, Protocol
 
@@ -60,7 +60,7 @@ class Drawn:
         """Return the first n of them."""
         return self.part(slice(n))
 
-    def part(self, cut: slice) -> Drawn:
+    def part(self, cut: slice | np.ndarray) -> Drawn:
         """Return some of them."""
         return Drawn(
             {name: value[cut] for name, value in self.values.items()},
@@ -106,7 +106,7 @@ def draw_lungs(protocol: Protocol, group: Group, n: int, purpose: int) -> Drawn:
     seed = int(lung_stream.generate_state(1, np.uint64)[0])
     drawn = group.population.sample(n, seed=seed)
     scores = np.random.default_rng(error_stream).standard_normal(n)
-    kept = eligible(protocol, drawn)
+    kept = eligible(protocol, within_bounds(drawn, drawn)[0])
     needed = [name for name in protocol.properties if name in drawn]
     number = np.flatnonzero(kept)
     return Drawn({name: drawn[name][kept] for name in needed}, scores[kept], n, number)
@@ -190,9 +190,8 @@ def solver(
     """
     todo = plan(protocol.lung, protocol.limits.outcomes)
     held = fixed(protocol)
-    known = measure(
-        protocol.lung, draft, {**drawn.values, **_spread(held, drawn.size)}, drawn.scores
-    )
+    lungs, legal = within_bounds(drawn.values, drawn.values)
+    known = measure(protocol.lung, draft, {**lungs, **_spread(held, drawn.size)}, drawn.scores)
     m = max(np.size(value) for value in places.values())
 
     def solve(cut: slice) -> Arrays:
@@ -202,9 +201,11 @@ def solver(
                 for value in (known.time_constant, known.flow_time, known.plateau_rise)
             )
         )
-        values = {name: value[cut, None] for name, value in drawn.values.items()}
+        values = {name: value[cut, None] for name, value in lungs.items()}
         values |= {name: np.reshape(value, (1, 1)) for name, value in held.items()}
         values |= settings_of(draft, part, places)
+        if legal is not None:  # a lung out of bounds is undetermined at every setting
+            values["p_high"] = np.where(legal[cut, None], values["p_high"], np.nan)
         solved, _ = compute(protocol.lung, todo, resolve(values, todo.parameters))
         return solved
 

@@ -99,7 +99,7 @@ def find_box(values, events, *, density: float = 0.9) -> Box:
     Raises
     ------
     EbbmapError
-        If `density` is not in (0, 1], or there is no event.
+        If `density` is not in (0, 1], a value is not finite, or there is no event.
     DesignMismatchError
         If values and events do not have the same cases.
 
@@ -126,6 +126,10 @@ def find_box(values, events, *, density: float = 0.9) -> Box:
     if x.ndim != 2 or happens.shape != x.shape[:1]:
         raise DesignMismatchError(
             f"values and events must have the same rows; got {x.shape} and {happens.shape}."
+        )
+    if not np.isfinite(x).all():
+        raise EbbmapError(
+            f"values must be finite; {(~np.isfinite(x)).sum():,} are not. Leave those cases out."
         )
     if not 0.0 < density <= 1.0:
         raise EbbmapError(f"density must be in (0, 1]; got {density}. 0.9 is usual.")

@@ -83,7 +83,7 @@ def pawn_indices(
     NonFiniteOutcomeError
         If an output is not finite.
     EbbmapError
-        If `slices`, `replicates` or `level` is not legal.
+        If a value of a factor is not finite, or `slices`, `replicates` or `level` not legal.
 
     Notes
     -----
@@ -113,6 +113,11 @@ def pawn_indices(
         raise EbbmapError(f"slices must be 2 to {len(x) // 2}; got {slices}. 10 are usual.")
     if not np.isfinite(y).all():
         raise NonFiniteOutcomeError("outputs must be finite. Leave the other rows out.")
+    if not np.isfinite(x).all():
+        raise EbbmapError(
+            f"values of the factors must be finite; {(~np.isfinite(x)).sum():,} are not. "
+            "Leave those rows out."
+        )
     (n, d), s = x.shape, y.shape[1]
     inner = np.arange(1, slices) / slices
     part = np.stack(

@@ -220,7 +220,8 @@ def shapley_effects(
 
     one, other = blocks[:, -1], blocks[:, 0]
     variance = mean(one**2 + other**2) / 2.0 - (mean(one + other) / 2.0) ** 2
-    variance[variance <= CONSTANT_ROUNDINGS * np.finfo(float).eps * centre**2] = 0.0
+    # a standard deviation within so many roundings of the mean is what rounding leaves
+    variance[variance <= (CONSTANT_ROUNDINGS * np.finfo(float).eps * centre) ** 2] = 0.0
     # reversed, the subset that is kept becomes the subset of the others
     open_share = mean((one[:, None] - blocks) ** 2)[:, ::-1] / 2.0
     open_share = open_share / np.where(variance > 0.0, variance, np.nan)[:, None]

@@ -8,16 +8,23 @@ Sizes: n cases, t time points.
 
 from __future__ import annotations
 
+from types import MappingProxyType
+
 import numpy as np
 
+from ebbmap.exchange.co2 import alveolar_ventilation_of_breaths
+from ebbmap.exchange.oxygen import closed_fraction_of_units
 from ebbmap.lungs.base import WAVES, Lung
 from ebbmap.lungs.linear import LINEAR
-from ebbmap.lungs.stepped import cycles, quadrature
+from ebbmap.lungs.stepped import breathing, cycles, quadrature
 from ebbmap.lungs.stepped.airway import FASTEST_VALVE, settled_airway
 from ebbmap.lungs.stepped.cases import NAMES, Cases, gather
 from ebbmap.lungs.stepped.course import State
-from ebbmap.lungs.stepped.cycles import SETTLING_CYCLES, SOLVES
+from ebbmap.lungs.stepped.cycles import SOLVES
 from ebbmap.lungs.stepped.recruitment import held_open, open_fraction
+
+#: With effort these still tell of the lung without it.
+OF_THE_PASSIVE_LUNG = ("cycles_to_settle", "open_fraction_from_closed", "other_settled_cycle")
 
 __all__ = ["STEPPED", "State", "cycle", "rest", "settle", "solve", "waveform"]
 
@@ -34,8 +41,8 @@ def solve(**parameters):
     -------
     dict of str to ndarray, shape (n,)
         The outcomes in `SOLVES`. NaN throughout where the case did not settle. With effort there
-        is no settled cycle: ten cycles run in from the settled passive lung, twenty more are
-        averaged, and a lung whose gas takes more than ten cycles to settle is NaN.
+        is no settled cycle: outcomes are means over the phase of the efforts (`breathing`), and a
+        lung whose gas takes more than ten cycles to settle is NaN.
 
     Examples
     --------
@@ -54,7 +61,7 @@ def solve(**parameters):
 def settle(**parameters):
     """Return the state at the end of a release of the settled cycle, shape (n,) each.
 
-    With effort it is the state at the end of the window that `solve` averages over.
+    With effort it is the state after one of the cycles that `solve` averages over.
     """
     cases, shape = gather(parameters)
     state, _ = _settled(cases)
@@ -101,7 +108,7 @@ def cycle(state, **parameters):
     flat = State(*(np.broadcast_to(field, shape).ravel() for field in state))
     outcomes, end = cycles.run_cycle(cases, flat)
     return (
-        {name: values.reshape(shape) for name, values in outcomes.items()},
+        {name: outcomes[name].reshape(shape) for name in SOLVES},
         State(*(field.reshape(shape) for field in end)),
     )
 
@@ -160,31 +167,33 @@ def _settled(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
 
 def _plain(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
     volume, solved = quadrature.solve(cases)
-    return State(volume, np.ones(cases.size), cases.p_low.copy(), np.zeros(cases.size)), solved
+    none = np.zeros(cases.size)
+    return State(volume, np.ones(cases.size), cases.p_low.copy(), none, none.copy()), solved
 
 
 def _general(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
     """Search from the lung with an immediate valve, held as open as an endless P high leaves it.
 
-    Where hysteresis allows more than one settled cycle, this finds the one to which that start
-    leads, or one beside it: in a lung where nothing opens or closes a little lower either, the
-    search may end there (2 in 100 lungs, by 0.001 of the recruitable share at most).
+    Where hysteresis allows more than one settled cycle, this takes the one to which that start
+    leads, or one beside it, and `other_settled_cycle` says that there is another: in a lung where
+    nothing opens or closes a little lower either, the search may end there (2 in 100 lungs, by
+    0.001 of the recruitable share at most).
     """
     openness = held_open(cases.p_high, cases.opening_pressure, cases.opening_spread)
     straight = LINEAR.settle(**{name: getattr(cases, name) for name in LINEAR.parameters})
     volume, _ = cases.static_volume(straight, open_fraction(openness, cases.recruitable_share))
     airway = settled_airway(cases.p_high, cases.p_low, cases.t_high, cases.t_low, cases.valve_time)
-    guess = State(volume, openness, airway, np.zeros(cases.size))
+    guess = State(volume, openness, airway, np.zeros(cases.size), np.zeros(cases.size))
     state, outcomes = cycles.settle_passive(cases, guess)
-    breathing = cases.effort_pressure > 0.0
-    if breathing.any():
-        settling = outcomes["cycles_to_settle"].copy()
-        index = np.flatnonzero(breathing & (settling <= SETTLING_CYCLES))
-        window = cycles.run_window(cases.at(index), state.at(index))
-        # a lung that is too slow for the window has no outcomes
-        _put(state, outcomes, breathing, _nothing(int(breathing.sum())))
-        _put(state, outcomes, index, window)
-        outcomes["cycles_to_settle"][index] = settling[index]
+    cycles.look_for_another(cases, state, outcomes)
+    index = np.flatnonzero(cases.effort_pressure > 0.0)
+    if index.size:
+        settling = outcomes["cycles_to_settle"][index]
+        mean = breathing.average(cases.at(index), state.at(index), settling)
+        lost = np.isnan(mean[1]["release_volume"])
+        for name in OF_THE_PASSIVE_LUNG:
+            mean[1][name] = np.where(lost, np.nan, outcomes[name][index])
+        _put(state, outcomes, index, mean)
     return state, outcomes
 
 
@@ -216,4 +225,8 @@ STEPPED = Lung(
     rest=rest,
     cycle=cycle,
     waveform=waveform,
-)
+    functions=MappingProxyType({
+        "alveolar_ventilation": alveolar_ventilation_of_breaths,
+        "closed_fraction": closed_fraction_of_units,
+    }),
+)  # fmt: skip

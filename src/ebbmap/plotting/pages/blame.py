@@ -40,7 +40,7 @@ def mapping_pages(result: xr.Dataset) -> Iterator[Page]:
         limits = {
             event: ", ".join(
                 words(str(name)) for name in result["event"].values[3:]
-                if np.isin(result["trend"].sel(rule=rule, event=name).values, sign).any()
+                if (sign * result["trend"].sel(rule=rule, event=name) > 0).any()
             ) for event, sign in ((TOO_LOW, 1.0), (TOO_HIGH, -1.0))
         }  # fmt: skip
         add_caption(

@@ -29,7 +29,7 @@ def window_pages(result: xr.Dataset) -> Iterator[Page]:
         ax.set_xlabel("")
     add_caption(
         fig,
-        f"Share of lungs in whose release window a T low lies; "
+        f"Share of all lungs in whose release window a T low lies{_unclear(result)}; "
         f"{result.sizes['sample']} lungs in each population, bands: 95 % intervals. "
         f"{result.attrs['fixed']}.",
         result,
@@ -56,7 +56,9 @@ def _clouds(result: xr.Dataset, rules) -> Iterator[Page]:
         one = result.sel(rule=rule)
         for number, (ax, name) in enumerate(zip(row, names, strict=True)):
             plot_clouds(one, name, ax=ax)
-            without = float(np.isnan(one["lower"].sel(population=name)).mean())
+            without = 1.0 - float(
+                (one["window_share"] + one["window_undetermined_share"]).sel(population=name)
+            )
             ax.set_title(
                 f"{name}: {without:.0%} without", color=colour_of(name, number), fontsize=13
             )
@@ -71,12 +73,12 @@ def _clouds(result: xr.Dataset, rules) -> Iterator[Page]:
         ax.set_xlabel("")
     add_caption(
         fig,
-        "Each upright line is the window of one lung: the T low that keep every limit; grey: those "
-        "of all populations. Ticks below: lungs without one. "
+        "Each upright line is the window of one lung, or a piece of it: the T low that keep every "
+        f"limit; grey: those of all populations. Ticks below: lungs without one{_unclear(result)}. "
         f"{result.sizes['sample']} lungs in each population. {result.attrs['fixed']}.",
         result,
     )
-    some = (result["best_margin"] >= 0).mean("sample")
+    some = result["window_share"]
     told = "; ".join(
         f"{words(rule)}: "
         + ", ".join(
@@ -90,6 +92,14 @@ def _clouds(result: xr.Dataset, rules) -> Iterator[Page]:
         "The window of T low of every lung against its expiratory time constant, with the common "
         f"starting range. Share of lungs that have a window. {told}.",
     )  # fmt: skip
+
+
+def _unclear(result: xr.Dataset) -> str:
+    """Say how many lungs could not be determined, which count as not served."""
+    most = float(result["window_undetermined_share"].max())
+    if not most > 0:
+        return ""
+    return f" (up to {most:.1%} of the lungs could not be determined and count as not served)"
 
 
 def _window_along(result: xr.Dataset) -> Iterator[Page]:
