@@ -11,7 +11,15 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
-from ebbmap.analysis.committee import boxes, comparison, drivers, maps, windows
+from ebbmap.analysis.committee import (
+    boxes,
+    certificates,
+    comparison,
+    drivers,
+    maps,
+    own_setting,
+    windows,
+)
 from ebbmap.analysis.committee.check import check_protocol
 from ebbmap.evaluate import evaluate
 from ebbmap.protocol import parse_protocol
@@ -128,8 +136,9 @@ weight = 1.0
 
 #: Sizes small enough for a check in seconds; where a number below depends on one it is read here.
 SIZES = {
-    (boxes, "SEARCH_LUNGS"): 96, (boxes, "CERTIFICATE_LUNGS"): 160,
-    (boxes, "CERTIFICATE_SETTINGS"): 8, (comparison, "CHOICE_LUNGS"): 64,
+    (boxes, "SEARCH_LUNGS"): 96, (certificates, "CERTIFICATE_LUNGS"): 160,
+    (certificates, "CERTIFICATE_SETTINGS"): 8, (own_setting, "ENOUGH"): 128,
+    (comparison, "CHOICE_LUNGS"): 64,
     (comparison, "TRIED_LUNGS"): 128, (windows, "LUNGS"): 96, (windows, "RESAMPLES"): 50,
     (maps, "LUNGS"): 64, (maps, "PLACES"): 9, (drivers, "BASE_SIZE"): 64, (drivers, "PLACES"): 3,
     (comparison, "TIMES"): np.round(np.geomspace(0.1, 4.0, 15), 4),

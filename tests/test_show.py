@@ -4,6 +4,7 @@ import json
 import re
 from functools import lru_cache
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -37,7 +38,6 @@ from ebbmap.populations import POPULATIONS
 from ebbmap.protocol import parse_protocol
 from ebbmap.run import plan_tasks
 from ebbmap.simulate import simulate
-from ebbmap.streaming import foresee
 from ebbmap.streaming.piecework import PartStatus, PiecesStatus
 from ebbmap.streaming.sweep import Status
 from ebbmap.study import load_study, parse_study
@@ -764,7 +764,7 @@ def test_costs():
     assert any(" pieces" in row["analysis"] for row in told)
 
 
-def test_costs_of_a_sweep_that_streams(tmp_path):
+def test_costs_of_a_sweep_that_streams(tmp_path, monkeypatch):
     text = """
 title = "costs"
 lungs = 64
@@ -775,16 +775,25 @@ t_low = [0.3, 0.5]
 outcomes = ["auto_peep"]
 store = "zarr"
 """
+    asked = []
+
+    def foresee(study, folder, workers):
+        asked.append((study, folder, workers))
+        return SimpleNamespace(blocks=7, cases=128_000, disk=23.4e9, memory=1.5e9, seconds=300.0)
+
+    monkeypatch.setattr(show, "foresee", foresee)
     study = parse_study(text)
-    table = show.costs_table(study, tmp_path, 2)
-    cost = foresee(study, tmp_path, 2)
-    (row,) = rows(table)
-    assert row["analysis"] == f"cases, {cost.blocks} blocks to do"
-    assert row["cases"] == "128"
-    assert row["disk"] == f"{cost.disk / 1e9:,.2f} GB"
-    assert row["memory"] == f"{cost.memory / 1e9:,.2f} GB"
-    # the time is measured anew by each look
-    assert re.fullmatch(r"[\d.]+ (s|min)", row["time"])
+    (row,) = rows(show.costs_table(study, tmp_path, 2))
+    assert asked == [(study, tmp_path, 2)]
+    assert tuple(row.values()) == (
+        "cases, 7 blocks to do", "128,000", "23.40 GB", "1.50 GB", "5.0 min"
+    )  # fmt: skip
+
+
+def test_the_end_of_a_run_says_where_pictures_are_and_the_caution(capsys):
+    show.warn([1, 2, 3], Path("out/figures"))
+    told = " ".join(capsys.readouterr().out.split())
+    assert told == f"3 analyses done; pictures and their texts in out/figures. {CAUTION}"
 
 
 def test_how_far_pieces_have_come():

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from committee_case import DATE, PLAIN, RULED, SINGLE, check_of
-from ebbmap.analysis.committee import boxes
+from ebbmap.analysis.committee import boxes, certificates
 from ebbmap.report import build
 from ebbmap.report.tables import tables_of
 from report.test_tables_by_value import Tables, page_of
@@ -194,12 +194,14 @@ def test_a_draft_of_fixed_values_meets_one_setting():
 
 
 def test_the_way_of_searching_boxes_is_told_as_it_is():
-    for number in (boxes.SEARCH_LUNGS, boxes.CERTIFICATE_LUNGS):
+    for number in (boxes.SEARCH_LUNGS, certificates.CERTIFICATE_LUNGS):
         assert f"{number:,} " in build.BOX_METHOD
-    assert f"at {boxes.CERTIFICATE_SETTINGS} fresh settings and all corners" in build.BOX_METHOD
+    assert (
+        f"at {certificates.CERTIFICATE_SETTINGS} fresh settings and all corners" in build.BOX_METHOD
+    )
     assert f"at most {len(boxes.EXTRA)} boxes are tried" in build.BOX_METHOD
     searched, fresh = re.findall(r"(\d,\d+) (?:fresh )?lungs", build.BOX_METHOD)
-    assert (searched, fresh) == (f"{boxes.SEARCH_LUNGS:,}", f"{boxes.CERTIFICATE_LUNGS:,}")
+    assert (searched, fresh) == (f"{boxes.SEARCH_LUNGS:,}", f"{certificates.CERTIFICATE_LUNGS:,}")
 
 
 def test_provenance_is_that_of_the_verdict():

@@ -108,6 +108,7 @@ def show(column: Column, cell: Any) -> str:
     value, *ends = cell if column.interval else (cell,)
     if not np.isfinite(value):
         return "–"
+    ends = ends if np.isfinite(ends).all() else []
     if column.kind == "index":
         return f"{value:.2f}" + (f" ({ends[0]:.2f} to {ends[1]:.2f})" if ends else "")
     if column.kind == "number":

@@ -21,13 +21,16 @@ from committee_case import (
     verdicts,
     wilson_by_hand,
 )
-from ebbmap.analysis.committee import boxes, comparison, maps, windows
+from ebbmap.analysis.committee import boxes, certificates, comparison, maps, windows
 from ebbmap.analysis.committee.difference import MOVED, compare_drafts
 from ebbmap.analysis.committee.lungs import CERTIFICATES, VERDICT, draw_lungs, unit_settings
 from ebbmap.draft import Span
 from ebbmap.protocol import parse_protocol
 
 ROUNDING = 1e-12
+
+#: Lungs of a search and of a certificate.
+SEARCHED, FRESH = SIZES[boxes, "SEARCH_LUNGS"], SIZES[certificates, "CERTIFICATE_LUNGS"]
 
 
 @dataclass(frozen=True)
@@ -53,7 +56,8 @@ def recorded(module, function, text):
 
     with pytest.MonkeyPatch.context() as patch:
         small_sizes(patch)
-        patch.setattr(module, "draw_lungs", record)
+        for drawing in {module, certificates} if module is boxes else {module}:
+            patch.setattr(drawing, "draw_lungs", record)
         return getattr(module, function)(protocol_of(text)), draws
 
 
@@ -88,8 +92,8 @@ PLACES = 65
 @pytest.mark.parametrize("text", [SINGLE, PLAIN, RULED], ids=["one", "plain", "ruled"])
 def test_boxes_are_certified_on_lungs_that_no_search_and_no_other_try_has_met(text):
     found, draws = recorded(boxes, "find_boxes", text)
-    searched = [d for d in draws if d.n == SIZES[boxes, "SEARCH_LUNGS"]]
-    certified = [d for d in draws if d.n == SIZES[boxes, "CERTIFICATE_LUNGS"]]
+    searched = [d for d in draws if d.n == SEARCHED]
+    certified = [d for d in draws if d.n == FRESH]
     assert len(searched) + len(certified) == len(draws)
     assert {d.group for d in searched} == {"normal", "obstructive"}
     for group in ("normal", "obstructive"):
@@ -113,9 +117,15 @@ def test_each_try_at_a_certificate_gets_its_part_of_the_doubt():
     assert interval.attrs["ci_level"] == pytest.approx(1 - 0.05 / tries, abs=ROUNDING)
     assert found["default_share_interval"].attrs["ci_level"] == 0.95
     assert found["own_setting_share_interval"].attrs["ci_level"] == 0.95
-    sizes = {"certified_share": SIZES[boxes, "CERTIFICATE_LUNGS"],
-             "default_share": SIZES[boxes, "CERTIFICATE_LUNGS"],
-             "own_setting_share": SIZES[boxes, "SEARCH_LUNGS"]}  # fmt: skip
+    # lungs of which it is open whether they have a safe setting count as served above
+    own = found.sel(scope="inside the draft", group="normal")
+    n = SEARCHED
+    share, doubt = (float(own[f"own_setting_{k}"]) for k in ("share", "doubtful"))
+    low, high = own["own_setting_share_interval"].values
+    assert low == pytest.approx(wilson_by_hand(share, n, 0.95)[0], abs=1e-9)
+    assert high == pytest.approx(wilson_by_hand(share + doubt, n, 0.95)[1], abs=1e-9)
+    sizes = {"certified_share": FRESH,
+             "default_share": FRESH}  # fmt: skip
     for name, n in sizes.items():
         level = found[f"{name}_interval"].attrs["ci_level"]
         one = found.sel(scope="inside the draft", group="normal")
@@ -131,7 +141,7 @@ def single_search(group):
     """Lungs of the search of SINGLE, and whether each place of its grid is safe for them."""
     _, draws = recorded(boxes, "find_boxes", SINGLE)
     (lungs,) = {id(d.lungs): d.lungs for d in draws
-                if d.n == SIZES[boxes, "SEARCH_LUNGS"] and d.group == group}.values()  # fmt: skip
+                if d.n == SEARCHED and d.group == group}.values()  # fmt: skip
     t_low = np.linspace(0.25, 0.9, PLACES)
     return lungs, t_low, *safe_at(SINGLE, lungs, t_low=t_low)
 
@@ -140,8 +150,12 @@ def single_search(group):
 def test_own_settings_and_trade_off_are_those_of_looking_at_every_place(group):
     found, _ = recorded(boxes, "find_boxes", SINGLE)
     one = found.sel(scope="inside the draft", group=group)
-    _, _, safe, _ = single_search(group)
-    assert float(one["own_setting_share"]) == safe.any(axis=1).mean()
+    lungs, _, safe, _ = single_search(group)
+    fine, _ = safe_at(SINGLE, lungs, t_low=np.linspace(0.25, 0.9, 4000))
+    # a lung whose safe settings are narrower than a step of this grid: one at most
+    assert float(one["own_setting_share"]) == pytest.approx(
+        fine.any(axis=1).mean(), abs=1.01 / safe.shape[0]
+    )
     for served in found["served"].values:
         need = int(np.ceil(served * safe.shape[0] - 1e-9))
         told = float(one["trade_off"].sel(served=served))
@@ -154,7 +168,7 @@ def test_the_whole_is_a_mixture_by_weight():
     # 2 to 1: of 96 lungs at most, 64 normal and 32 obstructive ones
     safe = np.concatenate([single_search("normal")[2][:64], single_search("obstructive")[2][:32]])
     one = found.sel(scope="inside the draft", group="all")
-    assert float(one["own_setting_share"]) == pytest.approx(safe.any(axis=1).mean(), abs=ROUNDING)
+    assert float(one["own_setting_share"]) == pytest.approx(safe.any(axis=1).mean(), abs=2.01 / 96)
     for served in (0.3, 0.6):
         told = float(one["trade_off"].sel(served=served, method="nearest"))
         assert told == longest_run(safe, int(np.ceil(served * 96 - 1e-9))) / PLACES
@@ -176,7 +190,7 @@ def test_the_default_keeps_the_largest_margin_for_the_wanted_share(group):
     assert any(float(default) == pytest.approx(t_low[b], abs=1e-9) for b in best)
     assert one["default"].sel(parameter=["p_high", "p_low", "t_high"]).values.tolist() == [18, 1, 5]
     # tried on its own lungs: the first certificate of the group
-    fresh = next(d for d in draws if d.group == group and d.n == SIZES[boxes, "CERTIFICATE_LUNGS"])
+    fresh = next(d for d in draws if d.group == group and d.n == FRESH)
     safe, margin = (a[:, 0] for a in safe_at(SINGLE, fresh.lungs, t_low=np.array([default])))
     assert float(one["default_share"]) == pytest.approx(safe.mean(), abs=ROUNDING)
     kept = -np.sort(-margin)[int(np.ceil(0.6 * margin.size)) - 1]
@@ -187,7 +201,7 @@ def certificate(text, group, scope=0):
     """Return the box, the last lungs it was tried on, and its share of them."""
     found, draws = recorded(boxes, "find_boxes", text)
     one = found.isel(scope=scope).sel(group=group)
-    first = [d for d in draws if d.group == group and d.n == SIZES[boxes, "CERTIFICATE_LUNGS"]]
+    first = [d for d in draws if d.group == group and d.n == FRESH]
     # of the first range of search: the default's lungs, then one draw for each try
     lungs = first[int(one["attempts"])].lungs
     box = {str(p): one["box"].sel(parameter=p).values for p in found["parameter"].values}
@@ -200,7 +214,7 @@ def test_a_certificate_tries_fresh_settings_and_every_corner(text):
     protocol = protocol_of(text)
     free = protocol.draft.free
     draft = protocol.draft.within({name: Span(*box[name]) for name in free})
-    unit = unit_settings(protocol, draft, SIZES[boxes, "CERTIFICATE_SETTINGS"], "normal",
+    unit = unit_settings(protocol, draft, SIZES[certificates, "CERTIFICATE_SETTINGS"], "normal",
                          CERTIFICATES)  # fmt: skip
     edges = np.array(np.meshgrid(*[(0.0, 1.0)] * len(free))).reshape(len(free), -1).T
     shares = []

@@ -75,6 +75,19 @@ def cases_of(text, number):
     return (*verdicts(protocol.limits, outcomes), lungs, kept)
 
 
+@lru_cache
+def corner_cases(text, number):
+    """Verdicts (n, corners), margins, outcomes of a group in the corners of the ranges."""
+    protocol = protocol_of(text)
+    free = {RULED: 2, PLAIN: 2, SINGLE: 1}[text]
+    edges = np.array(np.meshgrid(*[(0.0, 1.0)] * free)).reshape(free, -1).T
+    lungs, scores = everybody(protocol, number, VERDICT, protocol.file.lungs)
+    kept = chosen(text, lungs)
+    lungs, scores = {k: v[kept] for k, v in lungs.items()}, scores[kept]
+    outcomes = solved(protocol, lungs, settings_for(text, lungs, scores, edges))
+    return (*verdicts(protocol.limits, outcomes), outcomes)
+
+
 def interval_by_hand(shares, weights, level=0.95):
     """Wilson's interval at the number of trials that has the variance of the lungs' shares."""
     mean = sum(w * s.mean() for w, s in zip(weights, shares, strict=True))
@@ -104,18 +117,22 @@ def test_shares_and_intervals_of_every_group_and_of_the_whole(text):
     found = check_of(text).results["verdict"]
     codes = [cases_of(text, n)[0] for n in (0, 1)]
     patients, offered = weights_by_hand(text)
-    rows = [([codes[0]], [1.0]), ([codes[1]], [1.0]), (codes, offered / offered.sum())]
+    # the whole range is safe for a lung only if its corners are
+    everywhere = [np.hstack([c, corner_cases(text, n)[0]]) for n, c in enumerate(codes)]
+    rows = [([0], [1.0]), ([1], [1.0]), ([0, 1], offered / offered.sum())]
     assert list(found["group"].values) == ["normal", "obstructive", "all"]
-    for row, (parts, weights) in enumerate(rows):
+    for row, (numbers, weights) in enumerate(rows):
         one = found.isel(group=row)
+        parts = [codes[n] for n in numbers]
+        every = [everywhere[n] for n in numbers]
         shares = [sum(w * (c == v).mean() for w, c in zip(weights, parts, strict=True))
                   for v in range(4)]  # fmt: skip
         np.testing.assert_allclose(one["verdict_share"], shares, atol=ROUNDING)
         safe = [(c <= 1).mean(axis=1) for c in parts]
         for name, values in (
             ("safe", safe),
-            ("whole", [(s == 1.0).astype(float) for s in safe]),
-            ("none", [(s == 0.0).astype(float) for s in safe]),
+            ("whole", [(e <= 1).all(axis=1).astype(float) for e in every]),
+            ("none", [(e == 2).all(axis=1).astype(float) for e in every]),
         ):
             expected = interval_by_hand(values, weights)
             # roots of a quadratic against the closed form
@@ -181,15 +198,9 @@ def test_quantiles_over_lungs_and_the_share_of_each_lung(text):
 @every_draft
 def test_the_worst_corner_is_the_one_that_is_safe_for_the_fewest(text):
     protocol, found = protocol_of(text), check_of(text).results["verdict"]
-    free = {RULED: 2, PLAIN: 2, SINGLE: 1}[text]
-    edges = np.array(np.meshgrid(*[(0.0, 1.0)] * free)).reshape(free, -1).T
     told = []
     for number in (0, 1):
-        lungs, scores = everybody(protocol, number, VERDICT, protocol.file.lungs)
-        kept = chosen(text, lungs)
-        lungs, scores = {k: v[kept] for k, v in lungs.items()}, scores[kept]
-        outcomes = solved(protocol, lungs, settings_for(text, lungs, scores, edges))
-        code, margins = verdicts(protocol.limits, outcomes)
+        code, margins, outcomes = corner_cases(text, number)
         share = (code <= 1).mean(axis=0)
         one = found.isel(group=number)
         assert float(one["corner_share"]) == pytest.approx(share.min(), abs=ROUNDING)
