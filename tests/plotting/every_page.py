@@ -2,10 +2,8 @@
 
 from functools import cache
 
-import numpy as np
 import xarray as xr
 
-from ebbmap.plotting.pages import pages_of
 from ebbmap.populations import POPULATIONS
 from ebbmap.run import plan_tasks
 from ebbmap.study import parse_study

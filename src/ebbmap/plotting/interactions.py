@@ -42,7 +42,9 @@ def plot_interactions(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     value[own, own] = ds["first"].values
     bounds[own, own] = ds["first_interval"].transpose("parameter", "ci_bound").values
     lower = np.tril(np.ones((d, d), bool))
-    ax.imshow(np.where(lower, np.clip(value, 0.0, None), np.nan), cmap=WEIGHT_MAP, vmin=0.0, vmax=0.5)
+    ax.imshow(
+        np.where(lower, np.clip(value, 0.0, None), np.nan), cmap=WEIGHT_MAP, vmin=0.0, vmax=0.5
+    )
     for i, j in np.argwhere(lower):
         if not np.isfinite(value[i, j]):
             ax.text(j, i, "–", ha="center", va="center", color=FAINT)

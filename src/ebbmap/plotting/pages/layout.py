@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterable, Sequence
 from functools import lru_cache
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -35,6 +35,9 @@ TICK_GAP, NAME_HEIGHT = 0.6, 1.25
 
 #: Times that a page is drawn, measured and mended; each mending moves what stands beside it.
 PASSES = 4
+
+#: Moves of a name below this share of its panel are none.
+SAME = 1e-3
 
 #: Columns of populations on a page; more begin a new row.
 MOST_COLUMNS = 3
@@ -68,12 +71,12 @@ def line_width(line: str, size: float) -> float:
 
 
 def broken(text: str, size: float, width: float) -> str:
-    """Break a text of a size [pt] into lines of at most a width [inch], never inside a word.
+    r"""Break a text of a size [pt] into lines of at most a width [inch], never inside a word.
 
     Examples
     --------
     >>> broken("wide words win", 12.0, 1.0)
-    'wide words\\nwin'
+    'wide words\nwin'
     """
     return "\n".join(
         line for part in text.split("\n") for line in _lines(part, size, width) or [""]
@@ -185,7 +188,7 @@ def _thin(axis: Axis, room: float, *, upright: bool = False) -> bool:
     dpi = axis.get_figure(root=True).dpi  # type: ignore[union-attr]
     size = ticks[0].label1.get_fontsize() / POINTS_PER_INCH * dpi
     gap = 0.0 if upright else TICK_GAP * size
-    if all(right[0] - left[1] >= gap for left, right in zip(ends, ends[1:], strict=False)):
+    if all(right[0] - left[1] >= gap for left, right in pairwise(ends)):
         return False
     locator = axis.get_major_locator()
     if isinstance(locator, (AutoLocator, MaxNLocator)):
@@ -215,13 +218,23 @@ def _spread(ax: Axes, height: float) -> bool:
     heights = [Text.get_window_extent(name).height for name in names]
     gap = max(heights) + 0.1 * names[0].get_fontsize() * dpi / POINTS_PER_INCH
     bottom = ax.get_window_extent().y0
-    ends = [ax.transData.transform((0.0, name.height))[1] - bottom for name in names]  # type: ignore
+    ends = [ax.transData.transform((1.0, _line_end(name)))[1] - bottom for name in names]
     placed = np.array(spread_labels(ends, gap))
     # the whole column of names is kept beside its panel
-    placed += max(0.0, -(placed.min())) - max(0.0, min(placed.max() - height, placed.min()))
+    placed += max(0.0, heights[0] / 2 - placed.min())
+    placed -= max(0.0, min(placed.max() - height, placed.min()))
     moved = False
     for name, at in zip(names, placed, strict=True):
         share = float(at / height)
-        moved |= abs(share - name.xy[1]) > 1e-3 or name.xycoords != "axes fraction"
-        name.xy, name.xycoords = (1.0, share), "axes fraction"
+        if name.arrow_patch is None:
+            moved |= name.xycoords != "axes fraction" or abs(share - name.xy[1]) > SAME
+            name.xy, name.xycoords = (1.0, share), "axes fraction"
+        else:
+            moved |= name.anncoords != "axes fraction" or abs(share - name.xyann[1]) > SAME
+            name.xyann, name.anncoords = (name.xyann[0], share), "axes fraction"
     return moved
+
+
+def _line_end(name: Annotation) -> float:
+    """Return the height at which the line of a name ends [data]."""
+    return float(getattr(name, "height", name.xy[1]))

@@ -77,7 +77,9 @@ def _dress_panel(ax, row, column, rows, name, outcome, label) -> None:
     if row == 0:
         ax.set_title(driven_words(outcome), fontsize=11)
     ax.set_ylabel(
-        f"{words(name)}\n{label}".strip() if column == 0 else "", color=colour_of(name, row), fontsize=12
+        f"{words(name)}\n{label}".strip() if column == 0 else "",
+        color=colour_of(name, row),
+        fontsize=12,
     )
     if row < rows - 1:
         ax.set_xlabel("")

@@ -58,7 +58,9 @@ def _totals(result: xr.Dataset) -> Iterator[Page]:
                 ax.set_title(driven_words(outcome), fontsize=11)
             _drop_names(ax)
             if column == 0:
-                ax.set_ylabel(f"{words(name)}\ntotal index", color=colour_of(name, row), fontsize=12)
+                ax.set_ylabel(
+                    f"{words(name)}\ntotal index", color=colour_of(name, row), fontsize=12
+                )
             else:
                 ax.set_ylabel("")
             if row < len(populations) - 1:
@@ -181,8 +183,10 @@ def _convergence(result: xr.Dataset) -> Iterator[Page]:
             f"with their intervals. {_verdict_text(result)} {result.attrs['failures']}.",
             result, rule="*", legend=(*first_handles(axes[1:]), ""))  # fmt: skip
     fig.patch.set_edgecolor(FAINT)
-    yield f"{along}_convergence", fig, (
-        f"How the intervals narrow with the base rows. {_verdict_text(result)}"
+    yield (
+        f"{along}_convergence",
+        fig,
+        (f"How the intervals narrow with the base rows. {_verdict_text(result)}"),
     )
 
 
