@@ -212,7 +212,7 @@ def _as_floats(name: str, value: Value, units: str) -> xr.DataArray:
         _refuse(name, _NO_NUMBERS[kind], value)
     given = array.attrs.get("units", units)
     numbers = array.copy(deep=False) if array.dtype == float else array.astype(float)
-    numbers.attrs = {}
+    numbers.attrs = {DRAWN: array.attrs[DRAWN]} if DRAWN in array.attrs else {}
     try:
         top, bottom = conversion(str(given), units)
     except ValueError as error:
