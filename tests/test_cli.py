@@ -3,6 +3,7 @@ import subprocess
 import sys
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 import xarray as xr
 from typer.testing import CliRunner
@@ -104,14 +105,65 @@ def test_a_window_as_json():
     told = json.loads(call("window", "--json", "--only-rule", "--set", "resistance_exp=10").stdout)
     assert list(told) == ["caution", "lung", "held", "units", "windows"]
     (found,) = told["windows"]
-    assert found["lower"] == pytest.approx(0.1438, abs=5e-5)  # 0.5 s times ln(4/3)
-    assert found["upper"] == pytest.approx(0.3466, abs=5e-5)  # 0.5 s times ln 2
-    assert (found["lower_bound"], found["upper_bound"]) == ("flow_ratio_high", "flow_ratio_low")
+    assert found["state"] == "window"
+    (piece,) = found["pieces"]
+    assert piece["lower"] == pytest.approx(0.1438, abs=5e-5)  # 0.5 s times ln(4/3)
+    assert piece["upper"] == pytest.approx(0.3466, abs=5e-5)  # 0.5 s times ln 2
+    assert (piece["lower_bound"], piece["upper_bound"]) == ("flow_ratio_high", "flow_ratio_low")
+
+
+CO2_CASE = (
+    "window", "--set", "p_high=24", "--set", "compliance=40", "--set", "co2_production=150",
+    "--limits", "co2",
+)  # fmt: skip
+
+
+def test_the_co2_limits_do_not_hide_a_window():
+    (found,) = json.loads(call(*CO2_CASE, "--json").stdout)["windows"]
+    (piece,) = found["pieces"]
+    # pH at its limit of 7.20 and flow at half of its peak: 0.56 s times ln 2
+    assert piece["lower"] == pytest.approx(0.300, abs=2e-3)
+    assert piece["upper"] == pytest.approx(0.56 * np.log(2), rel=1e-12)
+    assert (piece["lower_bound"], piece["upper_bound"]) == ("ph_low", "flow_ratio_low")
+    text = call(*CO2_CASE).output
+    assert "no window" not in text
+    assert "nan" not in text
+    assert f"{piece['lower']:.3f} s" in text
+
+
+def test_every_piece_of_a_window_is_told():
+    (found,) = json.loads(call("window", "--only-rule", "--rule", "co2", "--json").stdout)[
+        "windows"
+    ]
+    assert len(found["pieces"]) == 2
+    text = call("window", "--only-rule", "--rule", "co2").output
+    for number, piece in enumerate(found["pieces"], start=1):
+        for word, side in (("shortest", "lower"), ("longest", "upper")):
+            assert f"{word}, piece {number} of 2" in text
+            assert f"{piece[side]:.3f} s" in text
+    assert found["pieces"][0]["upper_bound"] == found["pieces"][1]["lower_bound"] == "ph_high"
+
+
+def test_a_lung_that_cannot_be_judged_is_not_told_to_have_no_window():
+    words = ("window", "--set", "p_high=8", "--set", "p_low=10")
+    text = call(*words).output
+    assert "undetermined" in text
+    assert "no window" not in text
+    (found,) = json.loads(call(*words, "--json").stdout)["windows"]
+    assert (found["state"], found["best"], found["pieces"]) == ("undetermined", None, [])
 
 
 def test_windows_of_a_population_as_json():
     words = ("window", "--json", "--population", "normal", "--lungs", 7)
     assert len(json.loads(call(*words).stdout)["windows"]) == 7
+
+
+def test_the_table_of_a_population_is_the_datasets():
+    words = ("window", "--population", "normal", "--lungs", 40, "--limits", "co2")
+    told = json.loads(call(*words, "--json").stdout)["windows"]
+    share = sum(one["state"] == "window" for one in told) / 40
+    assert share > 0.9
+    assert f"{share:.0%}" in call(*words).output
 
 
 def test_a_window_names_what_closes_it():

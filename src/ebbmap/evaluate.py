@@ -52,6 +52,17 @@ class Result:
     status: np.ndarray
 
 
+def unsolved(status: np.ndarray) -> np.ndarray:
+    """Tell which cases could not be solved; one that is solved but flagged is not among them.
+
+    Examples
+    --------
+    >>> unsolved(np.array([OK, NOT_CONVERGED, OUT_OF_DOMAIN, NO_ALVEOLAR_VENTILATION])).tolist()
+    [False, True, True, False]
+    """
+    return (status == NOT_CONVERGED) | (status == OUT_OF_DOMAIN)
+
+
 def resolve(values: Values, names: tuple[str, ...]) -> dict[str, np.ndarray]:
     """Return a value for every named parameter: given, derived from others, or the default.
 

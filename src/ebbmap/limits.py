@@ -143,6 +143,23 @@ class Limit:
             if value is not None
         )
 
+    @property
+    def sentence(self) -> str:
+        """The limit in words, for captions.
+
+        Examples
+        --------
+        >>> Limit("auto_peep", "invented", high=15.0).sentence
+        'auto-PEEP at most 15 cmH₂O'
+        """
+        entry = outcome(self.outcome)
+        if self.low is not None and self.high is not None:
+            said = f"{self.low:g} to {self.high:g}"
+        else:
+            said = f"at least {self.low:g}" if self.low is not None else f"at most {self.high:g}"
+        mark = " (caution)" if self.severity == "caution" else ""
+        return f"{entry.long_name} {said} {display(entry.units)}".rstrip() + mark
+
 
 @dataclass(frozen=True)
 class LimitSet:
@@ -167,6 +184,11 @@ class LimitSet:
         """The outcomes that must be known to judge a case."""
         return tuple(dict.fromkeys(limit.outcome for limit in self.limits))
 
+    @property
+    def sentence(self) -> str:
+        """Every limit in words, for captions."""
+        return ", ".join(limit.sentence for limit in self.limits)
+
     def _bounds(self, severity: Severity) -> tuple[Bound, ...]:
         every = (bound for limit in self.limits for bound in limit.bounds)
         return tuple(bound for bound in every if bound.severity == severity)
@@ -174,21 +196,57 @@ class LimitSet:
 
 @dataclass(frozen=True)
 class Judgement:
-    """Verdicts on n cases.
+    """Verdicts on n cases, the one that every analysis reads.
 
     Parameters
     ----------
     verdict : ndarray of int8, shape (n,)
         Index into `VERDICTS`.
     margin : ndarray, shape (n,)
-        Least margin over the hard bounds; NaN where undetermined.
+        Least known margin over the hard bounds; NaN where none is broken and one is unknown.
     binding : ndarray of int8, shape (n,)
-        Index of the hard bound with the least margin; `NO_BOUND` where undetermined.
+        Index of the hard bound with the least margin; `NO_BOUND` where the margin is NaN.
+    hard : tuple of Bound
+        The k hard bounds.
+    outcomes : mapping of str to ndarray, shape (n,)
+        What was judged.
     """
 
     verdict: np.ndarray
     margin: np.ndarray
     binding: np.ndarray
+    hard: tuple[Bound, ...]
+    outcomes: Mapping[str, np.ndarray]
+
+    @cached_property
+    def bound_margin(self) -> np.ndarray:
+        """Margin of every hard bound, shape (k, n); NaN where it is not known."""
+        return bound_margins(self.hard, self.outcomes)
+
+    @property
+    def bound_known(self) -> np.ndarray:
+        """Whether each hard bound can be judged, shape (k, n)."""
+        return ~np.isnan(self.bound_margin)
+
+    @property
+    def bound_broken(self) -> np.ndarray:
+        """Whether each hard bound is surely broken, shape (k, n)."""
+        return self.bound_margin < 0
+
+    @property
+    def safe(self) -> np.ndarray:
+        """Whether a case surely breaks no hard bound, with caution or without, shape (n,)."""
+        return (self.verdict == SAFE) | (self.verdict == CAUTION)
+
+    @property
+    def unsafe(self) -> np.ndarray:
+        """Whether a case surely breaks a hard bound, shape (n,)."""
+        return self.verdict == UNSAFE
+
+    @property
+    def determined(self) -> np.ndarray:
+        """Whether a case is safe or unsafe, shape (n,)."""
+        return self.verdict != UNDETERMINED
 
 
 def judge(limits: LimitSet, outcomes: Mapping[str, np.ndarray]) -> Judgement:
@@ -232,12 +290,35 @@ def judge(limits: LimitSet, outcomes: Mapping[str, np.ndarray]) -> Judgement:
         warned, _, unclear = _least(limits.caution, outcomes)
         verdict = np.where(~broken & (warned < 0), np.int8(CAUTION), verdict)
         lost = lost | (unclear & (verdict == SAFE))
-    return Judgement(np.where(lost, np.int8(UNDETERMINED), verdict), margin, binding)
+    verdict = np.where(lost, np.int8(UNDETERMINED), verdict)
+    return Judgement(verdict, margin, binding, limits.hard, outcomes)
 
 
 def bound_margins(bounds: Iterable[Bound], outcomes: Mapping[str, np.ndarray]) -> np.ndarray:
     """Margin of every bound, shape (k, n)."""
     return np.stack(np.broadcast_arrays(*(b.margin(outcomes[b.outcome]) for b in bounds)))
+
+
+def least_margin(margins: np.ndarray) -> np.ndarray:
+    """Least margin by the rule of `judge`: a broken bound decides whatever else is unknown.
+
+    Parameters
+    ----------
+    margins : ndarray, shape (k, ...)
+        Margin of every hard bound; NaN where it is not known.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        Negative where a bound is broken; NaN where none is and one is unknown.
+
+    Examples
+    --------
+    >>> least_margin(np.array([[0.3, -0.2, 0.3], [0.5, np.nan, np.nan]])).tolist()
+    [0.3, -0.2, nan]
+    """
+    least = np.fmin.reduce(margins)
+    return np.where(np.isnan(margins).any(axis=0) & ~(least < 0), np.nan, least)
 
 
 def _least(bounds: tuple[Bound, ...], outcomes: Mapping[str, np.ndarray]):

@@ -11,11 +11,17 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
+import numpy as np
+
 from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.exchange import circulation, co2, load, oxygen
 from ebbmap.lungs.base import Lung
 from ebbmap.parameters import PARAMETERS, inputs_of
 from ebbmap.units import L_PER_ML, S_PER_MIN, UNITS, bracketed
+
+#: Share of the lung by which two settled cycles must differ to be called two: the search that
+#: tells them apart is good to half of it.
+ANOTHER_CYCLE = 2e-3
 
 CLOSED_FORM = "single-compartment closed form"
 TWO_COMPARTMENTS = "two-compartment closed form"
@@ -82,9 +88,9 @@ def mean_airway_pressure(p_high, p_low, t_high, t_low):
     return (p_high * t_high + p_low * t_low) / (t_high + t_low)
 
 
-def driving_pressure(p_high, end_release_pressure):
-    """P high less the total pressure left at the end of the release [cmH2O]."""
-    return p_high - end_release_pressure
+def driving_pressure(end_high_pressure, end_release_pressure):
+    """Alveolar pressure at the end of T high less that at the end of the release [cmH2O]."""
+    return end_high_pressure - end_release_pressure
 
 
 def release_rate(t_high, t_low):
@@ -110,6 +116,11 @@ def end_high_transpulmonary_pressure(end_high_pressure, chest_wall_share):
 def mean_pleural_pressure(mean_alveolar_pressure, chest_wall_share):
     """Chest wall's part of the mean alveolar pressure [cmH2O]."""
     return mean_alveolar_pressure * chest_wall_share
+
+
+def other_settled_cycle(closed_start_gap):
+    """Whether a lung that began closed has a settled cycle of its own: 1 or 0 [1]."""
+    return np.where(np.greater(closed_start_gap, ANOTHER_CYCLE), 1.0, 0.0)
 
 
 _SHARE = (
@@ -140,6 +151,11 @@ _ALL = (
     Outcome(
         "end_high_pressure", r"P_\mathrm{A,high}", "alveolar pressure at end of T high",
         "cmH2O", CLOSED_FORM,
+    ),
+    Outcome(
+        "end_high_volume", r"V_\mathrm{high}", "volume at end of T high", "mL", CLOSED_FORM,
+        comment="Above the relaxation volume at atmospheric pressure: P low counts, set or "
+        "trapped.",
     ),
     Outcome(
         "end_release_pressure", r"P_\mathrm{A,rel}", "alveolar pressure at end of release",
@@ -180,8 +196,10 @@ _ALL = (
     ),
     Outcome(
         "driving_pressure", r"\Delta P", "driving pressure", "cmH2O",
-        "Respir Res 2022;23:101: from P high to the trapped end-release pressure",
+        "Respir Res 2022;23:101: from the pressure of T high to the trapped end-release pressure",
         driving_pressure,
+        comment="Fall of the alveolar pressure in a release: release volume over compliance in a "
+        "linear lung. P high less the end-release pressure only where T high fills the lung.",
     ),
     Outcome(
         "release_rate", r"f_\mathrm{rel}", "release rate", "min-1", "definition", release_rate,
@@ -221,11 +239,20 @@ _ALL = (
         "two.",
     ),
     Outcome(
+        "gas_beyond_dead_space", r"V_\mathrm{A}", "gas from beyond the dead space in a cycle",
+        "mL", "definition: volume moved less that of the airways; textbook",
+        co2.gas_beyond_dead_space,
+        comment="Series dead space (airways, apparatus) taken off once for a passive release. With "
+        "the patient's own efforts: of every breath, between and within releases, gas passing "
+        "through the dead space unmixed.",
+    ),
+    Outcome(
         "alveolar_ventilation", r"\dot V_\mathrm{A}", "alveolar ventilation (BTPS)", "L min-1",
         "release rate x (release volume - dead space) + own breathing; textbook",
         co2.alveolar_ventilation,
         comment="0 is a status of its own: no steady gas exchange exists, and the outcomes that "
-        "rest on it are missing.",
+        "rest on it are missing. Own breathing is counted once: what the lung solves for where "
+        "effort_pressure is above 0, spontaneous_alveolar_ventilation elsewhere.",
     ),
     Outcome(
         "paco2", r"P_\mathrm{a,CO_2}", "arterial CO₂ tension", "mmHg",
@@ -242,7 +269,8 @@ _ALL = (
     Outcome(
         "closed_fraction", r"f_\mathrm{closed}", "closed share of the lung", "1",
         "assumption: logistic in the mean alveolar pressure", oxygen.closed_fraction,
-        comment="Assumed relation, unless the lung model solves for it.",
+        comment="Assumed relation. Where units open and close (recruitable_share above 0) the "
+        "stepped lung's own: the open fractions at both ends, weighted by time.",
     ),
     Outcome(
         "venous_admixture", r"\dot Q_\mathrm{s}/\dot Q_\mathrm{t}", "venous admixture", "1",
@@ -286,7 +314,8 @@ _ALL = (
         "total_strain", r"\epsilon_\mathrm{tot}", "total strain", "1",
         "Gattinoni et al., Curr Opin Crit Care 2012: volume over resting volume",
         load.total_strain,
-        comment="Released plus trapped gas; what P low alone holds counts as resting volume.",
+        comment="Volume at the end of T high over the resting volume at atmospheric pressure: "
+        "what P low holds and what is trapped count alike, as static strain.",
     ),
     Outcome(
         "mechanical_power", r"\mathrm{MP}", "mechanical power", "J min-1",
@@ -360,6 +389,20 @@ _ALL = (
         _RECRUITMENT, comment="Open fraction at end of T high less that at end of release.",
     ),
     Outcome(
+        "closed_start_gap", r"\Delta x_\mathrm{shut}",
+        "open fraction less in the settled cycle of a lung that began closed", "1", _RECRUITMENT,
+        comment="At the end of a release, of the passive lung. Hysteresis may allow two settled "
+        "cycles: the one taken is that of a lung which P high has opened, the other that of a "
+        "lung which began with all its units closed. What a higher pressure than P high would "
+        "hold open is not looked for.",
+    ),
+    Outcome(
+        "other_settled_cycle", r"n_\mathrm{other}", "another settled cycle exists", "1",
+        _RECRUITMENT, other_settled_cycle,
+        comment="1: a lung which began closed settles elsewhere, more than 0.002 of the lung away "
+        "from the cycle taken, that of a lung which P high has opened. 0: none was found.",
+    ),
+    Outcome(
         "cycles_to_settle", r"n_\mathrm{settle}", "cycles to settle", "1",
         "definition: ln 100 over the logarithmic decrement of the cycle map (derived)",
         comment="Cycles until a disturbance of the trapped gas has faded to one hundredth; may be "
@@ -368,7 +411,8 @@ _ALL = (
     Outcome(
         "effort_share", r"f_\mathrm{spont}", "share of ventilation outside the releases", "1",
         "definition: expired gas less the net fall of volume in releases, over expired gas",
-        comment="Zero in a passive patient with an immediate valve.",
+        comment="Zero in a passive patient with an immediate valve. With effort every outcome is "
+        "a mean over its phase; shares are of all gas of these cycles.",
     ),
     Outcome(
         "transpulmonary_pressure_swing", r"\Delta P_\mathrm{L}",
@@ -446,16 +490,17 @@ def plan(lung: Lung, names: Iterable[str] | None = None) -> Plan:
         if name in PARAMETERS:
             parameters[name] = None
         elif name not in lung.solves and name not in steps:
-            entry = outcome(name)
-            if entry.compute is None:
+            outcome(name)
+            function = _function(lung, name)
+            if function is None:
                 raise EbbmapError(
                     f"{name} is not an outcome of the lung {lung.name!r}. "
                     f"It has: {', '.join(outcomes_of(lung))}."
                 )
-            needs = inputs_of(entry.compute)
+            needs = inputs_of(function)
             for need in needs:
                 visit(need)
-            steps[name] = (entry.compute, needs)
+            steps[name] = (function, needs)
 
     for name in wanted:
         outcome(name)
@@ -466,5 +511,10 @@ def plan(lung: Lung, names: Iterable[str] | None = None) -> Plan:
 def _reachable(lung: Lung, name: str) -> bool:
     if name in PARAMETERS or name in lung.solves:
         return True
-    compute = OUTCOMES[name].compute
-    return compute is not None and all(_reachable(lung, need) for need in inputs_of(compute))
+    function = _function(lung, name)
+    return function is not None and all(_reachable(lung, need) for need in inputs_of(function))
+
+
+def _function(lung: Lung, name: str) -> Callable | None:
+    """Return the function of an outcome in a lung: its own, or the registry's."""
+    return lung.functions.get(name, OUTCOMES[name].compute)

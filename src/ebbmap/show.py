@@ -16,6 +16,7 @@ from rich.table import Table
 from rich.text import Text
 
 from ebbmap.analysis.events import TOO_HIGH, TOO_LOW, event_words
+from ebbmap.analysis.windows import STATES
 from ebbmap.caution import CAUTION
 from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.evaluate import STATUS
@@ -242,44 +243,64 @@ def case_table(solved: xr.Dataset) -> Table:
     return table
 
 
+_PIECE_KEYS = ("lower", "upper", "lower_bound", "upper_bound")
+_LUNG_KEYS = (
+    "best", "best_margin", "best_piece", "widest_piece", "shorter_fails", "longer_fails",
+)  # fmt: skip
+
+
 def window_json(found: xr.Dataset) -> dict[str, Any]:
-    """Windows as plain data."""
-    flat = found.stack(case=list(found["lower"].dims)) if found["lower"].ndim > 1 else found
+    """Windows as plain data, every piece of them."""
+    lungs = [str(dim) for dim in found["best"].dims]
+    flat = {
+        name: found[name].transpose(*lungs, ...).values.reshape(found["best"].size, -1)
+        for name in (*_PIECE_KEYS, *_LUNG_KEYS, "state", "pieces")
+    }
     rows = [
         {
-            "lower": _number(float(lower)),
-            "upper": _number(float(upper)),
-            "best": _number(float(best)),
-            "best_margin": _number(float(margin)),
-            "lower_bound": str(below),
-            "upper_bound": str(above),
+            "state": STATES[int(flat["state"][at, 0])],
+            "pieces": [
+                {name: flat[name][at, piece].item() for name in _PIECE_KEYS}
+                for piece in range(int(flat["pieces"][at, 0]))
+            ],
+            **{name: _plain(flat[name][at, 0].item()) for name in _LUNG_KEYS},
         }
-        for lower, upper, best, margin, below, above in zip(
-            *(flat[n].values for n in ("lower", "upper", "best", "best_margin")),
-            flat["lower_bound"].values, flat["upper_bound"].values, strict=True,
-        )
-    ]  # fmt: skip
+        for at in range(found["best"].size)
+    ]
     return {
         "caution": CAUTION, "lung": found.attrs["lung"], "held": found.attrs.get("fixed", ""),
         "units": "s", "windows": rows,
     }  # fmt: skip
 
 
+#: What closes a piece where no limit does.
+NO_LIMIT = {"none": "end of the range searched", "unknown": "not known beyond", "": ""}
+
+
 def window_table(found: xr.Dataset, limits: LimitSet) -> Table:
-    """Show one lung's window, or the limits that leave none."""
+    """Show one lung's window, piece by piece, or the limits that leave none."""
     one = found.isel(sample=0)
-    sentences = {bound.name: bound.sentence for bound in limits.hard} | {"none": "nothing searched"}
-    low, high = str(one["lower_bound"].values), str(one["upper_bound"].values)
+    sentences = {bound.name: bound.sentence for bound in limits.hard} | NO_LIMIT
     table = _table(f"release window by: {limits.long_name}", "", "T low", "closed by")
-    if float(one["best_margin"]) >= 0:
-        table.add_row("shortest", f"{float(one['lower']):.3f} s", sentences[low])
-        table.add_row("longest", f"{float(one['upper']):.3f} s", sentences[high])
+    count, state = int(one["pieces"]), STATES[int(one["state"])]
+    for number in range(count):
+        piece = one.isel(piece=number)
+        which = f", piece {number + 1} of {count}" if count > 1 else ""
+        for word, side in (("shortest", "lower"), ("longest", "upper")):
+            closer = sentences[str(piece[f"{side}_bound"].values)]
+            table.add_row(f"{word}{which}", f"{float(piece[side]):.3f} s", closer)
+    if count:
         table.add_row("largest margin", f"{float(one['best']):.3f} s", "")
     else:
-        table.add_row("no window", "", "")
-        table.add_row("shorter fails by", "", sentences[low])
-        table.add_row("longer fails by", "", sentences[high])
-    table.add_row("margin there", f"{float(one['best_margin']):.3f}", "")
+        table.add_row("no window" if state == "no_window" else "undetermined", "", "")
+        for word, side in (("shorter", "shorter_fails"), ("longer", "longer_fails")):
+            table.add_row(f"{word} fails by", "", sentences[str(one[side].values)])
+    for gap in range(one.sizes["unknown_piece"]):
+        low, high = (float(one[f"unknown_{side}"][gap]) for side in ("lower", "upper"))
+        if np.isfinite(low):
+            table.add_row("could not be judged", f"{low:.3f} to {high:.3f} s", "")
+    if np.isfinite(one["best_margin"]):
+        table.add_row("margin there", f"{float(one['best_margin']):.3f}", "")
     table.add_row("expiratory time constant", f"{float(one['time_constant_exp']):.3f} s", "")
     return table
 
@@ -390,15 +411,19 @@ def _lungs(wanted: str | None) -> Table:
 
 def _served_table(result: xr.Dataset) -> Table:
     table = _table("release windows", "rule", "population", "lungs with a window",
-                   "one T low serves at most", "closes most windows below / above")  # fmt: skip
+                   "undetermined", "several pieces", "one T low serves at most",
+                   "closes most windows below / above")  # fmt: skip
     for rule in result["rule"].values.astype(str):
         for name in result["population"].values.astype(str):
             one = result.sel(rule=rule, population=name)
             share = one["served_share"]
             top = int(share.values.argmax())
-            closers = " / ".join(_commonest(one[side]) for side in ("lower_bound", "upper_bound"))
+            sides = ("shorter_fails", "longer_fails")
+            closers = " / ".join(_commonest(one[side]) for side in sides)
             table.add_row(
-                rule, name, f"{float((one['best_margin'] >= 0).mean()):.0%}",
+                rule, name, f"{float(one['window_share']):.0%}",
+                f"{float(one['window_undetermined_share']):.1%}",
+                f"{float((one['pieces'] > 1).mean()):.0%}",
                 f"{float(share[top]):.0%} at {float(share['t_low'][top]):.2f} s", closers,
             )  # fmt: skip
     return table
@@ -411,12 +436,12 @@ def _map_table(result: xr.Dataset) -> Table:
     for rule in result["rule"].values.astype(str):
         for name in result["population"].values.astype(str):
             one = result.sel(rule=rule, population=name)
-            share = one["safe_share"].fillna(-1.0)
+            share = one["safe_share"]
             row, column = np.unravel_index(int(share.values.argmax()), share.shape)
             place = f"{x} {float(one[x][column]):.3g}, {y} {float(one[y][row]):.3g}"
             unknown = float(one["undetermined_share"].mean())
-            most = float(share.values[row, column])
-            found = (f"{most:.0%}", place) if most >= 0 else ("none determined", "")
+            most = f"{float(share.values[row, column]):.0%}"
+            found = (most, place) if unknown < 1 else ("none determined", "")
             table.add_row(rule, name, *found, f"{unknown:.1%}")
     return table
 
@@ -741,6 +766,11 @@ def _commonest(names: xr.DataArray) -> str:
 def _number(value: float) -> float | None:
     """Return a number that JSON can hold: None for NaN."""
     return value if np.isfinite(value) else None
+
+
+def _plain(value: Any) -> Any:
+    """Return text and whole numbers as they are, other numbers as JSON can hold them."""
+    return _number(value) if isinstance(value, float) else value
 
 
 def _table(title: str, *columns: str) -> Table:

@@ -210,9 +210,12 @@ def test_mapping_has_a_side_for_every_limit(mapped, tmp_path):
     assert mapped["distance"].dims == ("population", "rule", "event", "t_low", "parameter")
     events = mapped["event"].values.tolist()
     assert events[:3] == ["unsafe", "too_low", "too_high"]
-    trend = mapped["trend"].sel(rule="flow_ratio", population="normal")
-    assert float(trend.sel(event="flow_ratio_high")) == 1.0
-    assert float(trend.sel(event="flow_ratio_low")) == -1.0
+    trend = mapped["trend"].sel(rule="flow_ratio")
+    cases = mapped["cases"].sel(rule="flow_ratio")
+    for event, side in (("flow_ratio_high", 1.0), ("flow_ratio_low", -1.0)):
+        own = trend.sel(event=event)
+        assert (own.where(cases.sel(event=event) > 0, side) == side).all()
+        assert own.notnull().any()
     one = mapped.sel(rule="flow_ratio")
     # a limit that this rule does not know
     assert one["distance"].sel(event="exhaled_fraction_low").isnull().all()

@@ -86,12 +86,15 @@ def test_where_half_are_never_served_there_is_no_boundary(mapped):
     np.testing.assert_array_equal(edges, reached.transpose(*edges.dims))
 
 
-def test_impossible_settings_are_undetermined_not_unsafe():
+def test_impossible_settings_are_undetermined_neither_safe_nor_unsafe():
     axes = {"p_high": np.array([8.0, 24.0]), "t_low": np.array([0.3, 0.5])}
     question = Question(rules=RULES, fixed={"p_low": 10.0})
     found = map_safe_region(question, axes, x="t_low", y="p_high").isel(population=0, rule=0)
     assert found["undetermined_share"].values.tolist() == [[1, 1], [0, 0]]
-    assert found["safe_share"].isnull().values.tolist() == [[True, True], [False, False]]
+    assert (found["safe_share"][0] == 0).all()
+    assert (found["broken_share"].sum("bound")[0] == 0).all()
+    total = found["safe_share"] + found["broken_share"].sum("bound") + found["undetermined_share"]
+    assert (total == 1).all()
     assert found["commonest_bound"].sel(p_high=8.0).values.tolist() == ["none", "none"]
 
 

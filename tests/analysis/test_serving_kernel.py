@@ -1,7 +1,12 @@
 import numpy as np
 import pytest
 
-from ebbmap.analysis.kernels.serving import best_place_interval, overlap_share, served_counts
+from ebbmap.analysis.kernels.serving import (
+    best_place_interval,
+    overlap_share,
+    served_counts,
+    serves,
+)
 from ebbmap.analysis.kernels.shares import largest_gap
 
 
@@ -50,3 +55,48 @@ def test_gap_is_scipys_two_sample_statistic():
     one, other = rng.normal(size=80), rng.normal(0.5, size=120)
     # the same fraction of counts, added in another order
     assert largest_gap(one, other) == pytest.approx(ks_2samp(one, other).statistic, abs=1e-14)
+
+
+@pytest.fixture(scope="module")
+def pieces():
+    """Two groups of lungs with none to three pieces each."""
+    rng = np.random.default_rng(5)
+    edges = np.sort(rng.uniform(0.1, 2.0, (2, 80, 6)), axis=-1)
+    low, high = edges[..., ::2].copy(), edges[..., 1::2].copy()
+    gone = np.arange(3) >= rng.integers(0, 4, (2, 80, 1))
+    low[gone] = high[gone] = np.nan
+    return low, high
+
+
+def test_a_place_in_any_piece_is_served(pieces):
+    low, high = pieces[0][0], pieces[1][0]
+    places = np.r_[np.linspace(0.1, 2.0, 40), low[~np.isnan(low)][:5], high[~np.isnan(high)][:5]]
+    one_by_one = [
+        sum(any(a <= place <= b for a, b in zip(*lung, strict=True))
+            for lung in zip(low, high, strict=True))
+        for place in places
+    ]  # fmt: skip
+    assert served_counts(low, high, places).tolist() == one_by_one
+    np.testing.assert_array_equal(serves(low, high, places).sum(axis=0), one_by_one)
+
+
+def test_windows_overlap_where_any_pieces_do(pieces):
+    (a, c), (b, d) = pieces
+    meet = [
+        any(
+            x <= v and u <= y
+            for x, y in zip(*one, strict=True)
+            for u, v in zip(*other, strict=True)
+        )
+        for one in zip(a, b, strict=True)
+        for other in zip(c, d, strict=True)
+    ]
+    assert overlap_share(a, b, c, d) == np.mean(meet)
+
+
+def test_the_best_place_serves_most_lungs_by_any_piece(pieces):
+    low, high = pieces[0][0], pieces[1][0]
+    places = np.linspace(0.1, 2.0, 96)
+    best, *_ = best_place_interval(low, high, places, resamples=20, level=0.9, seed=0)
+    count = served_counts(low, high, places)
+    assert count[np.searchsorted(places, best)] == count.max()

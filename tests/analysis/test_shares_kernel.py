@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy.stats import binomtest
 
-from ebbmap.analysis.kernels.shares import crossing, shares, wilson
+from ebbmap.analysis.kernels.shares import crossing, share_words, shares, wilson
 from ebbmap.limits import CAUTION, NO_BOUND, SAFE, UNDETERMINED, UNSAFE
 
 
@@ -12,6 +12,16 @@ def test_wilson_interval_is_scipys(successes, trials, level):
     expected = binomtest(successes, trials).proportion_ci(level, method="wilson")
     # rounding; the ends at 0 and 1 are kept inside
     assert wilson(successes, trials, level) == pytest.approx(tuple(expected), abs=1e-14)
+
+
+def test_ends_of_an_interval_are_exact_for_every_number_of_trials():
+    trials = np.arange(1, 20_001)
+    for level in (0.5, 0.9, 0.95, 0.99):
+        assert (wilson(np.zeros_like(trials), trials, level)[0] == 0.0).all()
+        assert (wilson(trials, trials, level)[1] == 1.0).all()
+        assert (wilson(trials * 0.5, trials * 0.5, level)[1] == 1.0).all()
+    assert wilson(0, 7, 0.95)[0] == 0.0
+    assert wilson(7, 7, 0.95)[1] == 1.0
 
 
 def test_an_interval_never_leaves_zero_to_one():
@@ -36,37 +46,42 @@ def test_shares_are_what_counting_one_by_one_gives(judged):
     counted = shares(verdict, binding, bounds=3)
     for cell in np.ndindex(verdict.shape[:-1]):
         cases = list(zip(verdict[cell].tolist(), binding[cell].tolist(), strict=True))
-        known = [case for case in cases if case[0] != UNDETERMINED]
-        assert counted.undetermined[cell] == (len(cases) - len(known)) / len(cases)
-        if not known:
-            continue
-        assert counted.safe[cell] == sum(v in (SAFE, CAUTION) for v, _ in known) / len(known)
-        assert counted.caution[cell] == sum(v == CAUTION for v, _ in known) / len(known)
-        broken = [sum(case == (UNSAFE, k) for case in known) for k in range(3)]
-        assert (counted.broken[(slice(None), *cell)] == np.array(broken) / len(known)).all()
+        n = len(cases)
+        assert counted.undetermined[cell] == sum(v == UNDETERMINED for v, _ in cases) / n
+        assert counted.safe[cell] == sum(v in (SAFE, CAUTION) for v, _ in cases) / n
+        assert counted.caution[cell] == sum(v == CAUTION for v, _ in cases) / n
+        broken = [sum(case == (UNSAFE, k) for case in cases) for k in range(3)]
+        assert (counted.broken[(slice(None), *cell)] == np.array(broken) / n).all()
         most = broken.index(max(broken)) if max(broken) else NO_BOUND
         assert counted.commonest[cell] == most
 
 
-def test_safe_and_broken_shares_add_up_to_one(judged):
+def test_safe_broken_and_undetermined_shares_add_up_to_one(judged):
     counted = shares(*judged, bounds=3)
-    total = counted.safe + counted.broken.sum(axis=0)
-    np.testing.assert_allclose(total[~np.isnan(total)], 1, atol=1e-15)
+    total = counted.safe + counted.broken.sum(axis=0) + counted.undetermined
+    np.testing.assert_allclose(total, 1, atol=1e-15)  # rounding of five numbers below one
 
 
-def test_a_cell_without_a_determined_case_has_no_share(judged):
+def test_what_is_unknown_never_counts_as_safe(judged):
     counted = shares(*judged, bounds=3)
-    for one in (counted.safe, counted.safe_low, counted.safe_high, counted.caution):
-        assert np.isnan(one).tolist() == (counted.undetermined == 1).tolist()
+    assert counted.undetermined[0, 0] == 1.0
+    assert counted.safe[0, 0] == counted.safe_low[0, 0] == 0.0
     assert counted.commonest[0, 0] == NO_BOUND
 
 
-def test_an_interval_counts_determined_cases_only(judged):
+def test_an_interval_counts_all_cases(judged):
     verdict, binding = judged
     counted = shares(verdict, binding, bounds=3, level=0.9)
-    known = int((verdict[2, 2] != UNDETERMINED).sum())
-    low, high = wilson(counted.safe[2, 2] * known, known, 0.9)
-    assert (counted.safe_low[2, 2], counted.safe_high[2, 2]) == pytest.approx((low, high))
+    safe = int(np.isin(verdict[2, 2], (SAFE, CAUTION)).sum())
+    expected = wilson(safe, 60, 0.9)
+    assert (counted.safe_low[2, 2], counted.safe_high[2, 2]) == pytest.approx(expected)
+
+
+def test_words_say_what_a_share_divides_by():
+    for name in ("safe_share", "caution_share", "undetermined_share", "broken_share",
+                 "served_share", "window_share"):  # fmt: skip
+        assert share_words(name).startswith("share of all lungs ")
+        assert share_words(name, "cases").startswith("share of all cases ")
 
 
 X = np.array([0.0, 1.0, 2.0, 4.0])

@@ -36,7 +36,7 @@ KINDS = {
     "and flow limitation": ((*SIGMOID, "flow_limitation"), 1.0),
     "and a slow valve": ((*SIGMOID, "flow_limitation", "valve_time"), 0.05),
     "and opening and closing": ((*SIGMOID, "flow_limitation", "valve_time", *CLOSING), 0.05),
-    "and effort, 30 cycles": (
+    "and effort, 16 phases": (
         (*SIGMOID, "flow_limitation", "valve_time", *CLOSING, *EFFORT), 0.005,
     ),
 }  # fmt: skip
@@ -142,7 +142,8 @@ def main(cases: int) -> None:
             for name in CHECKED
         )
         lost = int(np.isnan(solved["release_volume"]).sum())
-        count = 30 if "effort" in kind else PEER_CYCLES
+        # as many phases with a run-in of three cycles each
+        count = 64 if "effort" in kind else PEER_CYCLES
         loop = np.mean([
             peer({name: float(array[i]) for name, array in values.items()}, count)
             for i in range(PEER_CASES)

@@ -132,3 +132,10 @@ def test_a_lung_that_solves_the_closed_share_replaces_the_assumed_relation():
     assert "collapsible_share" in assumed.parameters
     assert "collapsible_share" not in own.parameters
     assert [name for name, *_ in own.steps] == ["venous_admixture"]
+
+
+@pytest.mark.parametrize("widths", [-3.0, -1.0, 0.0, 0.5, 1.0, 2.0])
+def test_closed_share_is_a_logistic_in_widths_from_its_middle(widths):
+    told = oxygen.closed_fraction(12.5 + widths * 3.0, 0.4, 12.5, 3.0)
+    # rounding of the widths
+    assert float(told) == pytest.approx(0.4 / (1.0 + np.exp(widths)), rel=1e-12)

@@ -74,30 +74,29 @@ def test_impossible_replicates_are_refused(replicates):
 
 @pytest.mark.parametrize("name", CASES)
 def test_estimates_equal_those_of_salib_on_the_same_rows(name):
+    """Without BA rows the estimators are the same; with them ours use the rows theirs leave."""
     evaluate, _, d = CASES[name]
-    outputs = evaluate(draw(d, 512, 1).unit.values)
+    outputs = evaluate(draw(d, 512, 1, second_order=False).unit.values)
     problem = {"num_vars": d, "names": list("abcd")[:d], "bounds": [[0.0, 1.0]] * d}
-    theirs = salib_sobol.analyze(problem, outputs, num_resamples=2, seed=1)
-    ours = sobol_indices(outputs[:, None], factors=d, replicates=REPLICATES)
+    theirs = salib_sobol.analyze(problem, outputs, calc_second_order=False, num_resamples=2, seed=1)
+    ours = sobol_indices(outputs[:, None], factors=d, second_order=False, replicates=REPLICATES)
     # sums of 1024 products of order one
     assert ours.first[:, 0] == pytest.approx(theirs["S1"], abs=1e-12)
     assert ours.total[:, 0] == pytest.approx(theirs["ST"], abs=1e-12)
-    upper = np.triu_indices(d, 1)
-    assert ours.second[..., 0][upper] == pytest.approx(theirs["S2"][upper], abs=1e-12)
 
 
 @pytest.mark.parametrize("replicates", [1, 8])
 def test_groups_give_what_salib_gives_for_them(replicates):
     groups = {"outer": ["x0", "x2"]}
-    unit = draw(4, 256, 2, replicates=replicates, groups=groups)
+    unit = draw(4, 256, 2, replicates=replicates, groups=groups, second_order=False)
     check_design(unit)
     outputs = sobol_g(unit.unit.values)
     problem = {
         "num_vars": 4, "names": list("abcd"), "bounds": [[0.0, 1.0]] * 4,
         "groups": ["outer", "x1", "outer", "x3"],
     }  # fmt: skip
-    theirs = salib_sobol.analyze(problem, outputs, num_resamples=2, seed=1)
-    ours = sobol_indices(outputs[:, None], factors=3, replicates=8)
+    theirs = salib_sobol.analyze(problem, outputs, calc_second_order=False, num_resamples=2, seed=1)
+    ours = sobol_indices(outputs[:, None], factors=3, second_order=False, replicates=8)
     assert ours.first[:, 0] == pytest.approx(theirs["S1"], abs=1e-12)
     assert ours.total[:, 0] == pytest.approx(theirs["ST"], abs=1e-12)
     # a product of independent factors: the group's variance is that of its members' product
@@ -137,26 +136,6 @@ def test_intervals_are_narrower_than_those_of_a_row_bootstrap(name):
         widths = [np.diff(getattr(found, interval)).mean() for found in (replicated, bootstrap)]
         # measured over 20 seeds: 0.77 and 0.61 (Ishigami), 0.49 and 0.57 (G)
         assert widths[0] < 0.9 * widths[1]
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("n", [1024, 4096])
-@pytest.mark.parametrize("name", CASES)
-def test_a_95_percent_interval_covers_92_to_98_percent(name, n):
-    """Coverage over 200 seeds, each index by itself.
-
-    The coverage of one index over 200 seeds has a noise of 1.5 %, and there are 14 of them: the
-    mean over the indices is held to 92 to 98 %, a single one to two noises more.
-    """
-    evaluate, exact, d = CASES[name]
-    outputs = np.stack([evaluate(draw(d, n, seed).unit.values) for seed in range(200)], axis=1)
-    found = sobol_indices(outputs, factors=d, replicates=REPLICATES)
-    bounds = np.concatenate([found.first_interval, found.total_interval])
-    truth = np.concatenate(exact)[:, None]
-    covered = ((bounds[..., 0] <= truth) & (truth <= bounds[..., 1])).mean(axis=1)
-    assert 0.92 <= covered.mean() <= 0.98
-    assert covered.min() >= 0.89
-    assert covered.max() < 1.0
 
 
 @pytest.mark.slow

@@ -75,6 +75,18 @@ def independent(case, n, rng):
     return np.concatenate(blocks, axis=1).reshape(-1, case.factors)
 
 
+def salib(case, outputs, second_order=True, resamples=2):
+    """SALib's estimates from the same outputs."""
+    problem = {"num_vars": case.factors, "names": list("abcd")[: case.factors]}
+    return salib_sobol.analyze(
+        problem | {"bounds": [[0.0, 1.0]] * case.factors},
+        outputs,
+        calc_second_order=second_order,
+        num_resamples=resamples,
+        seed=1,
+    )
+
+
 def stacked(first, total, second):
     """All indices in one vector, each pair once."""
     return np.concatenate([first, total, second[np.triu_indices(len(first), 1)]])
@@ -108,44 +120,73 @@ def test_intervals_hold_the_exact_indices(case):
     assert (bounds[1] - bounds[0]).max() < 0.15
 
 
-@pytest.mark.parametrize("second_order", [True, False])
 @pytest.mark.parametrize("offset", [0.0, 100.0])
-def test_estimates_equal_those_of_salib_on_the_same_design(case, second_order, offset):
-    unit = draw(case, 512, second_order=second_order)
-    outputs = case.evaluate(unit) + offset
-    problem = {"num_vars": case.factors, "names": list("abcd")[: case.factors]}
-    theirs = salib_sobol.analyze(
-        problem | {"bounds": [[0.0, 1.0]] * case.factors},
-        outputs,
-        calc_second_order=second_order,
-        num_resamples=2,
-        seed=1,
-    )
+def test_estimates_equal_those_of_salib_on_the_same_design(case, offset):
+    """Without BA rows; with them ours use the rows that SALib's estimators leave."""
+    outputs = case.evaluate(draw(case, 512, second_order=False)) + offset
+    theirs = salib(case, outputs, second_order=False)
     ours = sobol_indices(
-        outputs[:, None], factors=case.factors, second_order=second_order, resamples=2, rng=0
+        outputs[:, None], factors=case.factors, second_order=False, resamples=2, rng=0
     )
     # sums of 1024 products of order one: rounding is below 1e-13, with room for another BLAS
     assert ours.first[:, 0] == pytest.approx(theirs["S1"], abs=1e-12)
     assert ours.total[:, 0] == pytest.approx(theirs["ST"], abs=1e-12)
-    if second_order:
-        upper = np.triu_indices(case.factors, 1)
-        assert ours.second[..., 0][upper] == pytest.approx(theirs["S2"][upper], abs=1e-12)
+
+
+def test_every_row_used_brings_estimates_closer_than_those_of_salib(case):
+    """The same 256 rows in sixteen replicates, 30 seeds: mean squared error of all indices."""
+    ours, theirs = [], []
+    exact = stacked(*case.exact)
+    for seed in range(30):
+        outputs = case.evaluate(draw(case, 256, seed, replicates=16))
+        indices = sobol_indices(outputs[:, None], factors=case.factors, replicates=16)
+        own = stacked(indices.first[:, 0], indices.total[:, 0], indices.second[:, :, 0])
+        peer = salib(case, outputs)
+        ours.append(own - exact)
+        theirs.append(stacked(peer["S1"], peer["ST"], peer["S2"]) - exact)
+    d = case.factors
+    for part in (slice(d), slice(d, 2 * d), slice(2 * d, None)):
+        error, peer_error = (np.square(np.array(e)[:, part]).mean() for e in (ours, theirs))
+        # measured over 40 seeds: 2.4 to 10 times; the ratio of two such means is good to a third
+        assert error < peer_error / 1.6
+
+
+@pytest.mark.parametrize("factors", [2, 3])
+def test_the_estimators_are_unbiased_by_algebra(factors):
+    """Factors of two values each: every base row there is, so means are exact expectations."""
+    values = np.random.default_rng(factors).standard_normal((2,) * factors)
+    grid = np.stack(np.meshgrid(*[[0, 1]] * factors, indexing="ij"), -1).reshape(-1, factors)
+    a, b = (x.reshape(-1, 1, factors) for x in np.broadcast_arrays(grid[:, None], grid[None]))
+    own = np.eye(factors, dtype=bool)
+    design = np.concatenate([a, np.where(own, b, a), np.where(own, a, b), b], axis=1)
+    outputs = values[tuple(np.moveaxis(design.reshape(-1, factors), -1, 0))][:, None]
+    found = sobol_indices(outputs, factors=factors, resamples=2, rng=0)
+    variance = values.var()
+    for j in range(factors):
+        others = tuple(k for k in range(factors) if k != j)
+        first = values.mean(axis=others).var() / variance
+        total = values.var(axis=j).mean() / variance
+        # means of at most 64 products
+        assert found.first[j, 0] == pytest.approx(first, abs=1e-12)
+        assert found.total[j, 0] == pytest.approx(total, abs=1e-12)
+    pair = values.mean(axis=tuple(range(2, factors))) if factors > 2 else values
+    closed = pair.var() / variance
+    expected = closed - found.first[0, 0] - found.first[1, 0]
+    assert found.second[0, 1, 0] == pytest.approx(expected, abs=1e-12)
 
 
 def test_intervals_are_as_wide_as_those_of_salib(case):
-    outputs = case.evaluate(draw(case, 512))
-    problem = {"num_vars": case.factors, "names": list("abcd")[: case.factors]}
-    theirs = salib_sobol.analyze(
-        problem | {"bounds": [[0.0, 1.0]] * case.factors}, outputs, num_resamples=2000, seed=1
+    outputs = case.evaluate(draw(case, 512, second_order=False))
+    theirs = salib(case, outputs, second_order=False, resamples=2000)
+    ours = sobol_indices(
+        outputs[:, None], factors=case.factors, second_order=False, resamples=2000, rng=0
     )
-    ours = sobol_indices(outputs[:, None], factors=case.factors, resamples=2000, rng=0)
     # the relative error of a standard deviation from 2000 draws is 1.6 %, of a ratio of two
     # 2.2 %; four of these, for there are a dozen
-    half = [(interval[..., 0, 1] - interval[..., 0, 0]) / 2.0 for interval in _intervals(ours)]
+    intervals = (ours.first_interval, ours.total_interval)
+    half = [(interval[..., 0, 1] - interval[..., 0, 0]) / 2.0 for interval in intervals]
     assert half[0] == pytest.approx(theirs["S1_conf"], rel=0.09)
     assert half[1] == pytest.approx(theirs["ST_conf"], rel=0.09)
-    upper = np.triu_indices(case.factors, 1)
-    assert half[2][upper] == pytest.approx(theirs["S2_conf"][upper], rel=0.09)
 
 
 def test_the_design_is_what_salib_draws_by_itself():

@@ -345,7 +345,7 @@ def test_the_method_has_its_order():
         "closing_pressure": 0.0, "t_high": 0.8, "t_low": 0.4,
     }  # fmt: skip
     cases, _ = gather({name: np.array([value]) for name, value in values.items()})
-    begun = State(*(np.array([value]) for value in (400.0, 0.5, 0.0, 0.0)))
+    begun = State(*(np.array([value]) for value in (400.0, 0.5, 0.0, 0.0, 0.0)))
 
     def after(steps):
         ends = np.concatenate(

@@ -5,7 +5,9 @@ import sys
 
 import numpy as np
 import pytest
+import xarray as xr
 from matplotlib.axes import Axes
+from matplotlib.contour import ContourSet
 from matplotlib.figure import Figure
 
 from ebbmap.analysis.drivers import find_drivers
@@ -18,12 +20,12 @@ from ebbmap.plotting.drivers import plot_drivers
 from ebbmap.plotting.maps import (
     failing_bounds,
     legend_of_bounds,
-    mark_lungs,
+    mark_middle,
     plot_failing_limit,
     plot_safe_region,
 )
 from ebbmap.plotting.profiles import plot_profile, plot_together
-from ebbmap.plotting.style import COLOURS, CYCLE, colour_of, spread_labels, words
+from ebbmap.plotting.style import COLOURS, CYCLE, colour_of, short, spread_labels, words
 from ebbmap.plotting.windows import COMMON_RANGE, plot_served, plot_windows_along
 from ebbmap.populations import POPULATIONS
 
@@ -108,13 +110,25 @@ def test_cells_that_could_not_be_determined_are_hatched(mapped):
     assert ax.collections[-1].hatches == ["////"]
 
 
-def test_near_marks_share_one_line_and_label(mapped):
+@pytest.mark.parametrize(
+    ("middle", "drawn"),
+    [({"resistance_exp": 14.0}, [[14.0, 14.0]]), ({"resistance_exp": 40.0}, []),
+     ({"compliance": 14.0}, []), ({}, [])],
+)  # fmt: skip
+def test_the_middle_lung_is_marked_where_it_lies_on_the_map(mapped, middle, drawn):
     ax = plot_safe_region(mapped, x="t_low", y="resistance_exp")
     before = len(ax.lines)
-    middles = {"normal": 14.0, "restrictive": 14.2, "obstructive": 28.0, "off the map": 40.0}
-    mark_lungs(ax, middles, COLOURS)
-    assert len(ax.lines) == before + 2
-    assert [text.get_text() for text in ax.texts][-2:] == ["normal, restrictive", "obstructive"]
+    assert mark_middle(ax, middle, "t_low", "resistance_exp", "red") == bool(drawn)
+    assert [line.get_ydata() for line in ax.lines[before:]] == drawn
+
+
+def test_the_boundary_is_where_half_are_safe(mapped):
+    # a share that rises evenly from 0 to 1 along T low crosses one half in the middle
+    even = mapped["safe_share"] * 0 + (mapped["t_low"] - 0.2) / 1.2
+    ax = plot_safe_region(mapped.assign(safe_share=even), x="t_low", y="resistance_exp")
+    (line,) = [one for one in ax.collections if isinstance(one, ContourSet)]
+    # linear interpolation of an even share is exact to rounding
+    np.testing.assert_allclose(line.get_paths()[0].vertices[:, 0], 0.8, rtol=1e-12)
 
 
 @pytest.mark.parametrize("index", ["total", "first"])
@@ -124,8 +138,8 @@ def test_drivers_are_drawn_one_line_each_with_their_intervals(drivers, index):
     bands = ax.collections
     for number, name in enumerate(drivers["parameter"].values):
         one = drivers.sel(outcome="auto_peep", parameter=name)
-        np.testing.assert_array_equal(drawn[words(name)].get_ydata(), one[index])
-        np.testing.assert_array_equal(drawn[words(name)].get_xdata(), T_LOW)
+        np.testing.assert_array_equal(drawn[short(name)].get_ydata(), one[index])
+        np.testing.assert_array_equal(drawn[short(name)].get_xdata(), T_LOW)
         corners = bands[number].get_paths()[0].vertices[:, 1]
         ends = one[f"{index}_interval"]
         assert corners.max() == pytest.approx(float(ends.max()))
@@ -150,13 +164,36 @@ def test_the_share_served_is_drawn_for_each_population(windows):
     assert ax.get_xlabel() == "T low [s]"
 
 
+def test_each_piece_of_a_window_has_a_band_of_its_own():
+    tau = np.array([0.2, 0.4, 0.6])
+    lower = [[0.1, 0.5], [0.2, 0.7], [0.95, np.nan]]
+    upper = [[0.3, 0.6], [0.4, 0.9], [1.2, np.nan]]
+    dims = ("rule", "sample")
+    one = xr.Dataset(
+        {
+            "lower": ((*dims, "piece"), [lower]),
+            "upper": ((*dims, "piece"), [upper]),
+            "time_constant_exp": (dims, [tau], {"units": "s", "long_name": "tau"}),
+        },
+        {"rule": ["flow_ratio"]},
+    )
+    drawn = plot_windows_along(one).lines
+    rising = [(line.get_xdata().tolist(), line.get_ydata().tolist()) for line in drawn[:-2]]
+    # two pieces over two lungs; the third lung's piece meets neither and stands by itself
+    assert rising == [
+        ([0.2, 0.4], [0.1, 0.2]), ([0.2, 0.4], [0.3, 0.4]),
+        ([0.2, 0.4], [0.5, 0.7]), ([0.2, 0.4], [0.6, 0.9]),
+        ([0.6], [0.95]), ([0.6], [1.2]),
+    ]  # fmt: skip
+
+
 def test_windows_are_drawn_against_the_time_constant(question):
     found = find_population_windows(question, {"resistance_exp": RESISTANCE})
     one = found.isel(population=0)
     ax = plot_windows_along(one)
     for rule in RULES:
         drawn = lines(ax)[f"{words(rule)} rule"]
-        np.testing.assert_array_equal(drawn.get_ydata(), one["lower"].sel(rule=rule))
+        np.testing.assert_array_equal(drawn.get_ydata(), one["lower"].sel(rule=rule)[:, 0])
         np.testing.assert_array_equal(drawn.get_xdata(), one["time_constant_exp"].sel(rule=rule))
     level = {line.get_ydata()[0] for line in ax.lines if len(set(line.get_ydata())) == 1}
     assert set(COMMON_RANGE) <= level

@@ -8,13 +8,13 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ebbmap.analysis.events import TOO_HIGH, TOO_LOW, UNSAFE, event_words, find_events, trends
+from ebbmap.analysis.events import TOO_HIGH, TOO_LOW, UNSAFE, event_words, find_events
 from ebbmap.analysis.failures import range_words
 from ebbmap.analysis.kernels.boxes import Box, Stability, box_stability, find_box
 from ebbmap.analysis.mapping import varying
 from ebbmap.cases import Question, draw_cases
 from ebbmap.design import RESAMPLING_STREAM, draw_random_design, seed_stream
-from ebbmap.evaluate import OK
+from ebbmap.evaluate import unsolved
 from ebbmap.labelling import describe
 from ebbmap.parameters import PARAMETERS
 from ebbmap.pieces import Pieces, join_groups, listed
@@ -38,8 +38,8 @@ _TEXTS = {
     "path_coverage": "coverage after each peel",
     "path_density": "density after each peel",
     "path_support": "support after each peel",
-    "share": "share of all cases with the event",
-    "undetermined": "share of the cases that could not be determined",
+    "share": "share of all cases that surely have the event",
+    "undetermined": "share of all cases of which the event is not known; in no box",
 }
 
 
@@ -145,13 +145,16 @@ def _one_group(question, group: Population | None, axes, density, resamples, lev
     streams = iter(
         seed_stream(question.seed, RESAMPLING_STREAM).spawn(3 * len(question.rules))
     )  # fmt: skip
+    events = find_events(
+        question, {name: array.values for name, array in values.items()},
+        {name: solved[name].values for name in question.outcomes},
+        along=along, ends=(float(np.min(axes[along])), float(np.max(axes[along]))),
+    )  # fmt: skip
     rules = []
-    for limits in question.rules.values():
-        trend = trends(question, group, limits, along, axes[along])
-        found = find_events(limits, trend, {n: solved[n].values for n in limits.outcomes})
-        known = found.known
+    for found in events.values():
         each = []
         for number, event in enumerate((UNSAFE, TOO_LOW, TOO_HIGH)):
+            known = found.known[:, number]
             happens = found.happens[known, number]
             stream = next(streams)
             box = stable = None
@@ -161,18 +164,17 @@ def _one_group(question, group: Population | None, axes, density, resamples, lev
                     cases[known], happens, density=density, resamples=resamples, level=level,
                     rng=stream,
                 )  # fmt: skip
-            share = float(happens.mean()) if known.any() else np.nan
-            each.append(_labelled(event, names, along, box, stable, share))
-        one = xr.concat(each, dim="event", join="outer")
-        rules.append(one.assign(undetermined=1.0 - known.mean()))
+            shares = float(happens.sum()) / known.size, 1.0 - float(known.mean())
+            each.append(_labelled(event, names, along, box, stable, *shares))
+        rules.append(xr.concat(each, dim="event", join="outer"))
     dataset = xr.concat(rules, dim=xr.Variable("rule", list(question.rules)), join="outer")
-    failed = int((solved["status"] != OK).sum())
+    failed = int(unsolved(solved["status"].values).sum())
     return dataset.assign(failed=describe(xr.DataArray(failed), "cases that could not be solved"))
 
 
 def _labelled(
     event: str, names: list[str], along: str, box: Box | None, stable: Stability | None,
-    share: float,
+    share: float, undetermined: float,
 ) -> xr.Dataset:  # fmt: skip
     d = len(names)
     if box is None or stable is None:
@@ -203,6 +205,7 @@ def _labelled(
             ),
             "chosen_step": ((), float(box.step), {"long_name": "step before pasting"}),
             "share": ((), share),
+            "undetermined": ((), undetermined),
             "sentence": ((), sentence, {"long_name": "the box in words"}),
         },
         {

@@ -31,7 +31,7 @@ from ebbmap.cases import Question
 from ebbmap.design import RESAMPLING_STREAM, draw_sobol_design, seed_stream
 from ebbmap.design import factors_of as factors_in
 from ebbmap.errors import NonFiniteOutcomeError
-from ebbmap.evaluate import OK
+from ebbmap.evaluate import NO_ALVEOLAR_VENTILATION, OK, unsolved
 from ebbmap.labelling import describe
 from ebbmap.parameters import PARAMETERS
 from ebbmap.pieces import Found, Pieces, Progress, in_a_row, join_groups, join_places
@@ -50,6 +50,15 @@ _BY_SIZE = (
     "first_by_size", "first_width_by_size", "total_by_size", "total_width_by_size",
     "widest_by_size",
 )  # fmt: skip
+
+#: What is said of cases that are determined, although some of their outcomes have no value.
+FLAGGED = "solved, but have no alveolar ventilation, so no PaCO2 and pH"
+
+#: Cases of which not every outcome is known, from their status.
+_GAPS: Mapping[str, Callable[[np.ndarray], np.ndarray]] = {
+    "failed": unsolved,
+    "flagged": lambda status: status == NO_ALVEOLAR_VENTILATION,
+}
 
 INDEPENDENT = (
     "Factors are drawn independently: correlations of the population are dropped, and each "
@@ -199,6 +208,15 @@ def driver_pieces(
         each = [factors_at(number, float(place)) for place in places]
         return _located(each, design, failed, along, places)
 
+    def gaps(number: int, design: xr.Dataset, status: np.ndarray, places: np.ndarray) -> str:
+        """Say of which cases something is not known, and where they lie; status (n, m)."""
+        words = {"failed": "that could not be solved", "flagged": f"that were {FLAGGED}"}
+        return " ".join(
+            f"Of the cases {words[kind]}: {located(number, design, told(status), places)}."
+            for kind, told in _GAPS.items()
+            if told(status).any()
+        )
+
     def solve(name: str, found: Found, progress: Progress) -> xr.Dataset:
         number, at, size = map(int, name.split("."))
         place = grid[at : at + 1]
@@ -212,20 +230,20 @@ def driver_pieces(
             outcomes=names, progress=progress,
         )  # fmt: skip
         outputs = _after(parts, new)
-        failed = outputs["status"].values != OK
+        status = outputs["status"].values
         where = ""
-        if failed.any() and drop_failed:
-            where = located(number, design, failed, place)
-        elif failed.any():
-            # nothing comes of this run: say as well as can be where the failures lie
+        if (status != OK).any() and drop_failed:
+            where = gaps(number, design, status, place)
+        elif (status != OK).any():
+            # nothing comes of this run: say as well as can be where the gaps lie
             every = [
                 solve_places(
                     question, factors_at(number, float(one)).from_unit(design["unit"].values),
                     along=along, grid=np.array([one]), outcomes=names,
-                )["status"].values != OK
+                )["status"].values
                 for one in grid
             ]  # fmt: skip
-            where = located(number, design, np.concatenate(every, axis=1), grid)
+            where = gaps(number, design, np.concatenate(every, axis=1), grid)
 
         def estimate(rows: int) -> xr.Dataset:
             return _on_first_rows(
@@ -240,7 +258,10 @@ def driver_pieces(
         one = whole.assign(_curve(curve, [_widest(each, stopping_outcomes) for each in curve]))
         if pawn and groups is None:
             one = one.assign(_pawn(design, outputs, along, level=level, seed=question.seed))
-        one = one.assign(failed_rows=("failed_row", np.flatnonzero(failed.any(axis=1))))
+        one = one.assign(
+            {f"{kind}_rows": (f"{kind}_row", np.flatnonzero(told(status).any(axis=1)))
+             for kind, told in _GAPS.items()}
+        )  # fmt: skip
         # rows are kept only where a larger design may want them
         return one if stopping_width is None else one.assign(_kept(new))
 
@@ -262,19 +283,26 @@ def driver_pieces(
                 ),
             )
         design = drawn(number, int(whole["size"][-1]))
-        failed = np.zeros((design.sizes["sample"], m), bool)
-        for place, one in enumerate(sizes[-1]):
-            failed[one["failed_rows"].values, place] = True
-        where = located(number, design, failed, grid) if failed.any() else ""
+        counts = {}
+        for kind in _GAPS:
+            rows = np.zeros((design.sizes["sample"], m), bool)
+            for place, one in enumerate(sizes[-1]):
+                rows[one[f"{kind}_rows"].values, place] = True
+            where = located(number, design, rows, grid) if rows.any() else ""
+            counts[kind] = int(rows.sum()), where
         verdict = NOT_ASKED
         if stopping_width is not None:
             verdict = SETTLED if widest[-1] <= stopping_width else SPENT
         return whole.assign(
             verdict=describe(xr.DataArray(verdict), "whether the intervals are narrow enough"),
             rows=describe(xr.DataArray(int(whole["size"][-1])), "base rows of the design"),
-            failed=describe(xr.DataArray(int(failed.sum())), "cases that could not be solved"),
-            failed_where=describe(xr.DataArray(where), "where the failed cases lie"),
-            cases=describe(xr.DataArray(failed.size), "cases in all"),
+            failed=describe(xr.DataArray(counts["failed"][0]), "cases that could not be solved"),
+            failed_where=describe(xr.DataArray(counts["failed"][1]), "where the failed cases lie"),
+            flagged=describe(xr.DataArray(counts["flagged"][0]), f"cases that were {FLAGGED}"),
+            flagged_where=describe(
+                xr.DataArray(counts["flagged"][1]), "where the flagged cases lie"
+            ),
+            cases=describe(xr.DataArray(design.sizes["sample"] * m), "cases in all"),
         )
 
     def join(found: Found) -> xr.Dataset:
@@ -328,7 +356,7 @@ def _after(parts: Sequence[xr.Dataset], new: xr.Dataset) -> xr.Dataset:
 
 def _told(piece: xr.Dataset) -> xr.Dataset:
     """Return a piece without the rows that it keeps for others."""
-    return piece.drop_dims(["failed_row", "kept_row"], errors="ignore")
+    return piece.drop_dims(["failed_row", "flagged_row", "kept_row"], errors="ignore")
 
 
 def _widest_of(places: Sequence[xr.Dataset]) -> list[float]:
@@ -347,9 +375,9 @@ def _on_first_rows(
         return estimate_sobol(part, solved.assign_coords(sample=part["sample"]), **options)
     except NonFiniteOutcomeError as error:
         raise NonFiniteOutcomeError(
-            f"{error}\nOf the cases that could not be solved: {where or 'there are none'}.\n"
+            f"{error}\n{where or 'Every case could be solved.'}\n"
             "In a study: set drop_failed = true in [analyses.sobol] to leave out whole base "
-            "blocks; the indices then describe only the lungs that could be solved."
+            "blocks; the indices then describe only the lungs with a value."
         ) from None
 
 
@@ -379,13 +407,17 @@ def _widths(indices: xr.Dataset, name: str) -> xr.DataArray:
 
 
 def _widest(indices: xr.Dataset, outcomes: Sequence[str] | None) -> float:
-    """Width of the widest interval; an outcome that does not vary has none and does not count."""
+    """Width of the widest interval; an outcome that does not vary has none and does not count.
+
+    An index without an interval, because too few rows carry it, is as wide as can be.
+    """
     known = indices["outcome"].values.astype(str)
     graded = [name for name in known if not name.startswith("safe_")]
     chosen = indices.sel(outcome=graded if outcomes is None else list(outcomes))
     names = [name for name in ("first", "total", "second") if name in chosen]
-    widest = [float(_widths(chosen, name).max()) for name in names]
-    return max((width for width in widest if np.isfinite(width)), default=0.0)
+    widths = [_widths(chosen, name).fillna(np.inf).where(chosen[name].notnull()) for name in names]
+    widest = [float(width.max()) for width in widths]
+    return max((width for width in widest if not np.isnan(width)), default=0.0)
 
 
 def _curve(curve: list[xr.Dataset], widest: list[float]) -> dict[str, xr.DataArray]:
@@ -468,17 +500,23 @@ def _disagreement(index, interval, indices, along: str) -> str:
 def _failures(dataset: xr.Dataset, dropped: bool) -> str:
     """Say how many cases failed, what was done, and what it does to the result."""
     failed, cases = int(dataset["failed"].sum()), int(dataset["cases"].sum())
-    where = "; ".join(
-        dict.fromkeys(text for text in dataset["failed_where"].values.tolist() if text)
-    )
+    flagged = int(dataset["flagged"].sum())
     lost = float((dataset["dropped"] / dataset["rows"]).max())
-    told = f"{failed:,} of {cases:,} cases could not be solved"
+    told = f"{failed:,} of {cases:,} cases could not be solved{_places(dataset, 'failed')}"
+    if flagged:
+        told += f", {flagged:,} were {FLAGGED}{_places(dataset, 'flagged')}"
     if not lost:
         return f"{told}; no base row was left out"
     if not dropped or lost >= 1.0:
-        return f"{told} ({where}); nothing is left of some outcome"
+        return f"{told}; nothing is left of some outcome"
     return (
-        f"{told} ({where}); up to {lost:.1%} of the base rows were left out of an index, on "
+        f"{told}; up to {lost:.1%} of the base rows were left out of an index, on "
         f"request: intervals are up to {1 / np.sqrt(1 - lost):.2f} times wider for it, and the "
-        "indices describe the lungs that could be solved, not all"
+        "indices describe the lungs with a value, not all"
     )
+
+
+def _places(dataset: xr.Dataset, kind: str) -> str:
+    """Say where the cases of a kind lie, in brackets; nothing where there are none."""
+    texts = dict.fromkeys(text for text in dataset[f"{kind}_where"].values.tolist() if text)
+    return f" ({'; '.join(texts)})" if texts else ""

@@ -7,7 +7,14 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import xarray as xr
 
-from ebbmap.analysis.events import TOO_HIGH, TOO_LOW, UNSAFE, event_words, find_events, trends
+from ebbmap.analysis.events import (
+    TOO_HIGH,
+    TOO_LOW,
+    UNSAFE,
+    Events,
+    event_words,
+    find_events,
+)
 from ebbmap.analysis.factors import finish, place_pieces
 from ebbmap.analysis.kernels.contrast import LEAST_CASES, contrast_events, event_quantiles
 from ebbmap.cases import Question, draw_cases
@@ -15,7 +22,7 @@ from ebbmap.checks import check_memory
 from ebbmap.derivations import all_inputs
 from ebbmap.design import RESAMPLING_STREAM, seed_stream
 from ebbmap.errors import EbbmapError
-from ebbmap.evaluate import OK
+from ebbmap.evaluate import unsolved
 from ebbmap.labelling import describe
 from ebbmap.lungs import lung_model
 from ebbmap.outcomes import plan
@@ -35,9 +42,9 @@ _TEXTS = {
     "direction": "1: larger values with the event, -1: smaller",
     "distance_interval": "interval of the distance",
     "noise": "distance that equal distributions stay below",
-    "share": "share of the cases with the event",
-    "cases": "cases with the event",
-    "undetermined": "share of the cases that could not be determined",
+    "share": "share of all cases that surely have the event",
+    "cases": "cases that surely have the event",
+    "undetermined": "share of all cases of which the event is not known",
     "quantiles": "quantiles of the property with and without the event",
 }
 
@@ -74,8 +81,9 @@ def map_factors(
     xarray.Dataset
         Dims (population, rule, event, along, parameter): `distance` (Kolmogorov-Smirnov), its
         interval, `direction` and `noise`; `quantiles` by `side` (with, without the event);
-        `share`, `cases` and `undetermined`. Events are being unsafe, the two sides of the axis,
-        and every hard bound.
+        `share`, `cases` and `undetermined`, all of all cases. Events are being unsafe, the two
+        sides of the axis, and every hard bound; `trend` tells the side that a bound points to, on
+        the average of the cases that break it.
 
     Raises
     ------
@@ -150,23 +158,25 @@ def _at_place(
     solved = solved.transpose(along, "sample")
     properties = np.stack([_squeezed(values[name], along) for name in names], axis=1)
     number = int(np.flatnonzero(grid == place)[0])
+    events = find_events(
+        question, {name: _squeezed(array, along) for name, array in values.items()},
+        {name: solved[name].values[0] for name in question.outcomes},
+        along=along, ends=(float(np.min(grid)), float(np.max(grid))),
+    )  # fmt: skip
     rules = []
-    for limits in question.rules.values():
-        trend = trends(question, group, limits, along, grid)
-        found = find_events(limits, trend, {n: solved[n].values for n in limits.outcomes})
-        at = {"known": found.known[0]}
-        happens = found.happens[0]
+    for found in events.values():
+        happens = found.happens
         stream = seed_stream(question.seed, RESAMPLING_STREAM).spawn(len(grid))[number]
         one = contrast_events(
-            properties, happens, resamples=resamples, level=level, rng=stream, **at
+            properties, happens, known=found.known, resamples=resamples, level=level, rng=stream
         )
-        quantiles = event_quantiles(properties, happens, shares, **at)
-        rules.append(_labelled(one, quantiles, found, names, along, place, shares, trend))
+        quantiles = event_quantiles(properties, happens, shares, known=found.known)
+        rules.append(_labelled(one, quantiles, found, names, along, place, shares))
     # rules differ in their limits; a limit that a rule does not know has no numbers under it
     every = list(dict.fromkeys(name for one in rules for name in one["event"].values.astype(str)))
     dim = xr.Variable("rule", list(question.rules))
     dataset = xr.concat([one.reindex(event=every) for one in rules], dim=dim)
-    failed = int((solved["status"] != OK).sum())
+    failed = int(unsolved(solved["status"].values).sum())
     return dataset.assign(failed=describe(xr.DataArray(failed), "cases that could not be solved"))
 
 
@@ -174,8 +184,14 @@ def _squeezed(array: xr.DataArray, along: str) -> np.ndarray:
     return array.isel({along: 0}).values if along in array.dims else array.values
 
 
-def _labelled(one, quantiles, found, names, along, place, shares, trend) -> xr.Dataset:
-    total = (one.with_event + one.without_event).max(initial=0)
+def _trend(found: Events) -> np.ndarray:
+    """Mean side of each event among its cases, shape (e,); NaN where there is none."""
+    count = (found.side != 0).sum(axis=0)
+    bounds = found.side.sum(axis=0) / np.where(count > 0, count, np.nan)
+    return np.array([0.0, 1.0, -1.0, *bounds])
+
+
+def _labelled(one, quantiles, found: Events, names, along, place, shares) -> xr.Dataset:
     cases = one.with_event[:, None]
     by = ("event", along, "parameter")
     return xr.Dataset(
@@ -185,14 +201,15 @@ def _labelled(one, quantiles, found, names, along, place, shares, trend) -> xr.D
             "distance_interval": ((*by, "ci_bound"), one.interval[:, None]),
             "noise": (by[:2], one.noise[:, None]),
             "cases": (by[:2], cases.astype(float)),
-            "share": (by[:2], cases / (total if total > 0 else np.nan)),
-            "undetermined": ((along,), 1.0 - found.known.mean(axis=1)),
+            "share": (by[:2], cases / len(found.known)),
+            "undetermined": (by[:2], 1.0 - found.known.mean(axis=0)[:, None]),
             "quantiles": (
                 ("event", along, "side", "parameter", "quantile"), quantiles[:, None],
             ),
             "trend": (
-                ("event",), np.array([0.0, 1.0, -1.0, *trend]),
-                {"units": "1", "long_name": f"1: broken where {along} is too low, -1: too high"},
+                by[:2], _trend(found)[:, None],
+                {"units": "1", "long_name": f"1: broken where {along} is too low, -1: too high, "
+                 "mean of the cases that blame a side"},
             ),
         },
         {

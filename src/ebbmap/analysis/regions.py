@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import xarray as xr
 
-from ebbmap.analysis.kernels.shares import crossing, shares
+from ebbmap.analysis.kernels.shares import crossing, share_words, shares
 from ebbmap.cases import Question, draw_cases
 from ebbmap.checks import check_memory
 from ebbmap.labelling import describe
@@ -53,8 +53,8 @@ def map_safe_region(
     -------
     xarray.Dataset
         Dims (population, rule, y, x): `safe_share` with `safe_share_interval`, `caution_share`,
-        `undetermined_share`, `broken_share` by `bound`, `commonest_bound`, and the `boundary`
-        along x where the safe share crosses one half.
+        `undetermined_share`, `broken_share` by `bound`, all of all cases behind a cell;
+        `commonest_bound`, and the `boundary` along x where the safe share crosses one half.
 
     Raises
     ------
@@ -144,15 +144,12 @@ def _rows(solved: xr.Dataset, limits, x: str, y: str, level: float) -> xr.Datase
 
 
 def _labelled(dataset: xr.Dataset, question, axes, x, y, level) -> xr.Dataset:
-    texts = {
-        "safe_share": "share of lungs that are safe",
-        "safe_share_interval": "interval of the safe share",
-        "caution_share": "share of lungs that are safe with caution",
-        "undetermined_share": "share of cases that could not be determined",
-        "broken_share": "share of lungs that are unsafe with this limit broken most",
-    }
-    for name, text in texts.items():
-        dataset[name] = describe(dataset[name], text)
+    averaged = {name: axis for name, axis in axes.items() if name not in (x, y)}
+    of = "lungs at all averaged settings" if averaged else "lungs"
+    for name in (
+        "safe_share", "safe_share_interval", "caution_share", "undetermined_share", "broken_share",
+    ):  # fmt: skip
+        dataset[name] = describe(dataset[name], share_words(name, of))
     dataset["commonest_bound"].attrs = {"long_name": "limit broken most often"}
     dataset["boundary"] = describe(
         dataset["boundary"], f"edges of the part that serves half of the lungs, along {x}",
@@ -163,7 +160,6 @@ def _labelled(dataset: xr.Dataset, question, axes, x, y, level) -> xr.Dataset:
     for name in (x, y):
         entry = parameter(name)
         dataset[name].attrs = {"units": entry.units, "long_name": entry.long_name}
-    averaged = {name: axis for name, axis in axes.items() if name not in (x, y)}
     return add_provenance(
         dataset, question, f"safe region: {y} against {x}",
         Use(tuple(axes), averaged, outcomes=question.outcomes),

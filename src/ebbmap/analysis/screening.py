@@ -33,7 +33,7 @@ from ebbmap.design import (
     factors_of,
     seed_stream,
 )
-from ebbmap.evaluate import OK
+from ebbmap.evaluate import unsolved
 from ebbmap.labelling import describe
 from ebbmap.pieces import Pieces, Progress, join_groups
 from ebbmap.populations import Population
@@ -233,7 +233,7 @@ def screening_pieces(
             design, outputs, resamples=resamples, level=level, seed=question.seed,
             nan_policy=policy,
         )  # fmt: skip
-        failed = int((solved["status"] != OK).sum())
+        failed = int(unsolved(solved["status"].values).sum())
         return found.assign(
             failed=describe(xr.DataArray(failed), "cases that could not be solved")
         )  # fmt: skip

@@ -34,7 +34,7 @@ from ebbmap.analysis.sensitivity import (
 )
 from ebbmap.cases import Question
 from ebbmap.design import check_counted, check_kind, draw_shapley_design, factors_of
-from ebbmap.evaluate import OK
+from ebbmap.evaluate import unsolved
 from ebbmap.labelling import describe
 from ebbmap.parameters import PARAMETERS
 from ebbmap.pieces import Pieces, Progress, join_groups
@@ -238,7 +238,7 @@ def _estimate(question, factors: Factors, design, along, grid, names, level, dro
         question, factors.from_scores(design["score"].values), along=along, grid=grid,
         outcomes=names, progress=progress,
     )  # fmt: skip
-    failed = int((solved["status"] != OK).sum())
+    failed = int(unsolved(solved["status"].values).sum())
     outputs = solved.drop_vars("status").assign_coords(sample=design["sample"])
     found = estimate_shapley(
         design, outputs, level=level, nan_policy="drop_block" if drop else "raise"

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import xarray as xr
 
-from ebbmap.analysis.kernels.shares import wilson
-from ebbmap.analysis.kernels.windows import LOOKS, Windows, release_windows
+from ebbmap.analysis.kernels.serving import served_counts
+from ebbmap.analysis.kernels.shares import share_words, wilson
+from ebbmap.analysis.kernels.windows import RESOLUTION, Windows, release_windows
 from ebbmap.cases import Question, draw_cases, middle_lung
 from ebbmap.errors import EbbmapError
 from ebbmap.evaluate import DRAWN, bar_leavers, evaluate
 from ebbmap.labelling import describe, provenance
-from ebbmap.limits import LimitSet, bound_margins
+from ebbmap.limits import LimitSet, judge
 from ebbmap.lungs import lung_model
 from ebbmap.parameters import PARAMETERS
 from ebbmap.pieces import Pieces, Progress, listed
@@ -33,8 +35,9 @@ def find_windows(
     limits: LimitSet,
     *,
     searched: tuple[float, float] = SEARCHED,
+    resolution: float = RESOLUTION,
 ) -> xr.Dataset:
-    """Find the T low between which all hard limits hold.
+    """Find the T low between which all hard limits hold, in as many pieces as there are.
 
     Parameters
     ----------
@@ -46,17 +49,29 @@ def find_windows(
         With at least one hard limit.
     searched : tuple of float
         Range of T low to search [s].
+    resolution : float
+        Relative step of T low between two looks [1]: pieces and holes at least this wide are
+        found.
 
     Returns
     -------
     xarray.Dataset
-        `lower`, `upper`, `best` [s], `best_margin`, `lower_bound`, `upper_bound` along `sample`,
-        the window's edges in expiratory time constants, and the given values as coordinates.
+        Along `sample` and `piece`: `lower`, `upper` [s], NaN beyond the pieces of a lung, and
+        `lower_bound`, `upper_bound`, the limits that close a piece. Along `sample`: `pieces`, how
+        many; `best_piece` and `widest_piece`, -1 without any; `best` [s] and `best_margin`;
+        `shorter_fails` and `longer_fails`, the limits that close the best piece or leave none;
+        `state` (flags), whether a lung has a window, surely none, or is undetermined. The T low
+        that could not be determined are `unknown_lower` to `unknown_upper` [s] along
+        `unknown_piece`. The given values are coordinates.
 
     Raises
     ------
     EbbmapError
         For values that cannot be, or if t_low is given.
+
+    Notes
+    -----
+    A T low is in a piece where `limits.judge` calls it safe, with caution or without.
 
     Examples
     --------
@@ -85,12 +100,37 @@ def find_windows(
     def margins(t_low, lung_index):
         case = {name: a[lung_index] if name in vary else a[0] for name, a in solvable.items()}
         solved = evaluate(model, {**case, "t_low": t_low}, limits.outcomes)
-        return bound_margins(limits.hard, solved.outcomes)
+        judged = judge(limits, solved.outcomes)
+        if not limits.caution:
+            return judged.bound_margin
+        # an unknown caution leaves a place undetermined where no hard bound does
+        clear = np.where(judged.determined, np.inf, np.nan)
+        return np.concatenate([judged.bound_margin, clear[None]])
 
-    found = release_windows(margins, lungs, low=searched[0], high=searched[1])
+    found = release_windows(
+        margins, lungs, low=searched[0], high=searched[1], resolution=resolution
+    )
     at_best = evaluate(model, {**solvable, "t_low": np.nan_to_num(found.best, nan=1.0)},
                        ("time_constant_exp",))  # fmt: skip
-    return _labelled(lung, found, full, limits, at_best.outcomes["time_constant_exp"])
+    dataset = _labelled(lung, found, full, limits, at_best.outcomes["time_constant_exp"])
+    dataset.attrs["searched"] = f"T low {searched[0]:g} to {searched[1]:g} s"
+    dataset.attrs["resolution"] = resolution
+    dataset.attrs["comment"] = resolution_words(resolution)
+    return dataset
+
+
+def resolution_words(resolution: float) -> str:
+    """Return what is found of narrow pieces and holes, for captions.
+
+    Examples
+    --------
+    >>> resolution_words(0.02)
+    'pieces and holes from 2 % of T low are found, narrower ones where a limit turns or two meet'
+    """
+    return (
+        f"pieces and holes from {100 * resolution:g} % of T low are found, narrower ones where a "
+        "limit turns or two meet"
+    )
 
 
 def find_population_windows(
@@ -111,8 +151,11 @@ def find_population_windows(
     Returns
     -------
     xarray.Dataset
-        As `find_windows`, dims (population, rule, sample), with `served_share` and its interval
-        along `t_low`: the share of lungs in whose window this T low lies.
+        As `find_windows`, dims (population, rule, sample, piece), with `window_share`, the share
+        of all lungs that surely have a window, and `served_share` with its interval along
+        `t_low`, the share of all lungs with this T low in a piece of their window; beside both
+        the share that is undetermined, `window_undetermined_share` and
+        `served_undetermined_share`.
 
     Raises
     ------
@@ -139,49 +182,104 @@ def window_pieces(
 
     def join(found: list[xr.Dataset]) -> xr.Dataset:
         dataset = _stack(found, "population", question.group_names)
+        kept = {name: dataset.attrs[name] for name in ("searched", "resolution", "comment")}
         searched_for = ("t_low", "t_low_in_time_constants")
         use = Use((*searched_for, *axes), middle=bool(axes), outcomes=question.outcomes)
         dataset = add_provenance(
-            dataset, question, "release windows", use, along=", ".join(axes)
+            dataset, question, "release windows", use, along=", ".join(axes), **kept
         )  # fmt: skip
-        return dataset if axes else _with_served(dataset, level)
+        return dataset if axes else _with_shares(dataset, level)
 
     return listed(len(groups), solve, join)
 
 
 def _stack(parts: list[xr.Dataset], dim: str, names: list[str]) -> xr.Dataset:
+    """Put windows side by side, with as many pieces as any lung has."""
+    parts = [pad_pieces(part, {d: max(p.sizes[d] for p in parts) for d in PIECE_DIMS})
+             for part in parts]  # fmt: skip
     return xr.concat(
         parts, dim=xr.Variable(dim, names), join="outer", data_vars="all", coords="different",
         compat="equals", combine_attrs="override",
     )  # fmt: skip
 
 
-def _with_served(dataset: xr.Dataset, level: float) -> xr.Dataset:
-    """Add the share of lungs that each T low serves."""
-    places = xr.DataArray(SERVED_AT, dims="t_low", coords={"t_low": SERVED_AT})
-    inside = (dataset["lower"] <= places) & (places <= dataset["upper"])
-    count = inside.sum("sample")
-    low, high = wilson(count.values, dataset.sizes["sample"], level)
-    edges = np.stack([low, high])
-    dataset["served_share"] = describe(
-        count / dataset.sizes["sample"], "share of lungs in whose window this T low lies"
-    )
-    dataset["served_share_interval"] = describe(
-        xr.DataArray(edges, {"ci_bound": ["lower", "upper"]}, ("ci_bound", *count.dims)),
-        "interval of the share", ci_method="Wilson score", ci_level=level,
-    )  # fmt: skip
+#: Dimensions along which lungs have different numbers of entries.
+PIECE_DIMS = ("piece", "unknown_piece")
+
+
+def pad_pieces(dataset: xr.Dataset, sizes: Mapping[str, int]) -> xr.Dataset:
+    """Return windows with room for more pieces: NaN, and empty names of limits."""
+    width = {dim: (0, sizes[dim] - dataset.sizes[dim]) for dim in sizes}
+    if not any(after for _, after in width.values()):
+        return dataset
+    blank: dict[str, Any] = {
+        str(name): "" if array.dtype.kind in "UO" else np.nan
+        for name, array in dataset.data_vars.items()
+        if set(array.dims) & set(sizes)
+    }
+    return dataset.pad(width, constant_values=blank, keep_attrs=True)
+
+
+def _with_shares(dataset: xr.Dataset, level: float) -> xr.Dataset:
+    """Add the shares of lungs that have a window, and that each T low serves."""
+    n = dataset.sizes["sample"]
+    order = ("population", "rule", "sample")
+
+    def served(start: str, end: str, piece: str) -> xr.DataArray:
+        low, high = (dataset[name].transpose(*order, piece).values for name in (start, end))
+        counts = [[served_counts(*edges, SERVED_AT) for edges in zip(*both, strict=True)]
+                  for both in zip(low, high, strict=True)]  # fmt: skip
+        dims = ("population", "rule", "t_low")
+        return xr.DataArray(np.array(counts), dims=dims, coords={"t_low": SERVED_AT})
+
+    count = served("lower", "upper", "piece")
+    unknown = served("unknown_lower", "unknown_upper", "unknown_piece")
+    state = dataset["state"]
+    for name, share in (
+        ("served_share", count / n),
+        ("served_undetermined_share", unknown / n),
+        ("window_share", (state == WINDOW).mean("sample")),
+        ("window_undetermined_share", (state == UNCLEAR).mean("sample")),
+    ):
+        dataset[name] = describe(share, share_words(name))
+    for name, successes in (("served", count), ("window", (state == WINDOW).sum("sample"))):
+        edges = np.stack(wilson(successes.values, n, level))
+        dataset[f"{name}_share_interval"] = describe(
+            xr.DataArray(edges, {"ci_bound": ["lower", "upper"]}, ("ci_bound", *successes.dims)),
+            "interval of the share", ci_method="Wilson score", ci_level=level,
+        )  # fmt: skip
     dataset["t_low"].attrs = {"units": "s", "long_name": "T low"}
     return dataset
 
 
+#: What a lung has, with all of the searched range in view.
+WINDOW, NO_WINDOW, UNCLEAR = 0, 1, 2
+STATES = ("window", "no_window", "undetermined")
+
+_TEXTS = {
+    "lower": ("shortest T low of the piece", "s"),
+    "upper": ("longest T low of the piece", "s"),
+    "best": ("T low with the largest margin", "s"),
+    "best_margin": ("largest safety margin", "1"),
+    "pieces": ("pieces of T low in which every hard limit holds", "1"),
+    "best_piece": ("piece with the largest margin, -1 without any", "1"),
+    "widest_piece": ("longest piece, -1 without any", "1"),
+    "unknown_lower": ("T low from which the lung could not be judged", "s"),
+    "unknown_upper": ("T low up to which the lung could not be judged", "s"),
+}
+
+_LIMIT_TEXTS = {
+    "lower_bound": "limit that closes the piece below",
+    "upper_bound": "limit that closes the piece above",
+    "shorter_fails": "limit that closes the best piece below, or leaves none on that side",
+    "longer_fails": "limit that closes the best piece above, or leaves none on that side",
+}
+
+
 def _labelled(lung, found: Windows, values, limits: LimitSet, time_constant) -> xr.Dataset:
-    flags = tuple(bound.name for bound in limits.hard)
-    texts = {
-        "lower": ("shortest safe T low", "s"),
-        "upper": ("longest safe T low", "s"),
-        "best": ("T low with the largest margin", "s"),
-        "best_margin": ("largest safety margin", "1"),
-    }
+    dims = {1: ("sample",), 2: ("sample", "piece")}
+    # the last two stand for the ends of what was searched and of what is known
+    closers = np.array([*(bound.name for bound in limits.hard), "unknown", "none"])
     dataset = xr.Dataset(
         coords={name: ("sample", array) for name, array in values.items()},
         attrs=provenance("release windows", lung=lung, limits=limits.long_name),
@@ -189,17 +287,22 @@ def _labelled(lung, found: Windows, values, limits: LimitSet, time_constant) -> 
     for name in dataset.coords:
         entry = PARAMETERS[str(name)]
         dataset[name].attrs = {"units": entry.units, "long_name": entry.long_name}
-    for name, (long_name, units) in texts.items():
-        data = xr.DataArray(getattr(found, name), dims="sample")
-        dataset[name] = describe(data, long_name, units)
-    for name, side in (("lower_bound", "below"), ("upper_bound", "above")):
-        closers = np.array([*flags, "none"])[getattr(found, name)]
-        dataset[name] = ("sample", closers, {
-            "long_name": f"limit that closes the window {side}",
-            "comment": "none: the searched range ends first, or the lung could not be solved",
-        })  # fmt: skip
+    columns = {name: getattr(found, name) for name in _TEXTS if name != "pieces"}
+    for name, array in {**columns, "pieces": found.count}.items():
+        own = ("sample", "unknown_piece") if name.startswith("unknown") else dims[array.ndim]
+        dataset[name] = describe(xr.DataArray(array, dims=own), *_TEXTS[name])
+    for name, long_name in _LIMIT_TEXTS.items():
+        array = closers[getattr(found, name)]
+        if array.ndim > 1:
+            array = np.where(np.isnan(found.lower), "", array)
+        comment = "none: the searched range ends first; unknown: it cannot be judged beyond"
+        dataset[name] = (dims[array.ndim], array, {"long_name": long_name, "comment": comment})
+    state = np.where(found.count > 0, WINDOW, np.where(found.undetermined, UNCLEAR, NO_WINDOW))
+    dataset["state"] = ("sample", state.astype(np.int8), {
+        "long_name": "what the lung has", "units": "1", "flag_meanings": " ".join(STATES),
+        "flag_values": np.arange(len(STATES), dtype=np.int8),
+    })  # fmt: skip
     dataset["time_constant_exp"] = describe(
         xr.DataArray(time_constant, dims="sample"), "expiratory time constant", "s"
     )
-    dataset.attrs["searched"] = f"T low {SEARCHED[0]:g} to {SEARCHED[1]:g} s, {LOOKS} first looks"
     return dataset

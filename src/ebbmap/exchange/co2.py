@@ -1,8 +1,10 @@
 """Carbon dioxide: dead space, alveolar ventilation, steady arterial tension, pH, and its course.
 
 Gas that is released is taken to clear CO2 as any breath does: the series dead space is washed
-first, the rest is alveolar. Mixing during a long T high, which lowers the dead space, is not
-modelled. Sizes: n cases, t times. All functions broadcast.
+first, the rest is alveolar. What the patient breathes is counted once: either the lung model
+solves for it (`alveolar_ventilation_of_breaths`), or it is given as a number. Mixing during a
+long T high, which lowers the dead space, is not modelled.
+Sizes: n cases, t times. All functions broadcast.
 """
 
 from __future__ import annotations
@@ -43,6 +45,17 @@ def airway_dead_space(airway_dead_space_per_kg, predicted_body_weight):
     return airway_dead_space_per_kg * predicted_body_weight
 
 
+def gas_beyond_dead_space(release_volume, airway_dead_space, apparatus_dead_space):
+    """Gas from beyond the series dead space that a release lets out [mL], shape (n,).
+
+    Examples
+    --------
+    >>> float(gas_beyond_dead_space(500.0, 150.0, 30.0))
+    320.0
+    """
+    return np.maximum(release_volume - (airway_dead_space + apparatus_dead_space), 0.0)
+
+
 def dead_space_fraction(
     release_volume, airway_dead_space, apparatus_dead_space, alveolar_dead_space_share
 ):
@@ -65,8 +78,7 @@ def dead_space_fraction(
     >>> round(float(dead_space_fraction(500.0, 150.0, 0.0, 0.0)), 3)
     0.3
     """
-    series = airway_dead_space + apparatus_dead_space
-    beyond = np.maximum(release_volume - series, 0.0)
+    beyond = gas_beyond_dead_space(release_volume, airway_dead_space, apparatus_dead_space)
     # a release of nothing is all dead space
     share = beyond / np.maximum(release_volume, np.finfo(float).tiny)
     return 1.0 - share * (1.0 - alveolar_dead_space_share)
@@ -102,9 +114,47 @@ def alveolar_ventilation(
     >>> round(float(alveolar_ventilation(14.0, 500.0, 150.0, 0.0, 0.0, 0.0)), 3)
     4.9
     """
-    beyond = np.maximum(release_volume - (airway_dead_space + apparatus_dead_space), 0.0)
+    beyond = gas_beyond_dead_space(release_volume, airway_dead_space, apparatus_dead_space)
     perfused = (1.0 - alveolar_dead_space_share) * L_PER_ML
     total = release_rate * beyond * perfused + spontaneous_alveolar_ventilation
+    return np.where(total < LEAST_VENTILATION, 0.0, total)
+
+
+def alveolar_ventilation_of_breaths(
+    release_rate, gas_beyond_dead_space, alveolar_dead_space_share,
+    spontaneous_alveolar_ventilation, effort_pressure,
+):  # fmt: skip
+    """Gas that leaves perfused alveoli per minute, in a lung that solves for its own breaths.
+
+    Parameters
+    ----------
+    release_rate : array_like, shape (n,)
+        Releases per minute [min-1].
+    gas_beyond_dead_space : array_like, shape (n,)
+        Gas from beyond the series dead space that leaves per cycle, by releases and by breaths
+        between and within them [mL].
+    alveolar_dead_space_share : array_like, shape (n,)
+        Share of it that met no blood [1].
+    spontaneous_alveolar_ventilation : array_like, shape (n,)
+        What the patient's own breathing adds [L min-1]: counted only where `effort_pressure` is
+        0, for with efforts that breathing is solved for and would count twice.
+    effort_pressure : array_like, shape (n,)
+        Peak inspiratory muscle pressure [cmH2O].
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Alveolar ventilation [L min-1 BTPS]; exactly 0 where no breath clears the dead space.
+
+    Examples
+    --------
+    >>> effort = np.array([0.0, 5.0])
+    >>> alveolar_ventilation_of_breaths(10.0, 400.0, 0.25, 1.5, effort).tolist()
+    [4.5, 3.0]
+    """
+    perfused = (1.0 - alveolar_dead_space_share) * L_PER_ML
+    given = np.where(np.greater(effort_pressure, 0.0), 0.0, spontaneous_alveolar_ventilation)
+    total = release_rate * gas_beyond_dead_space * perfused + given
     return np.where(total < LEAST_VENTILATION, 0.0, total)
 
 

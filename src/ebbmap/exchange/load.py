@@ -36,18 +36,34 @@ def dynamic_strain(release_volume, functional_residual_capacity):
     return release_volume / functional_residual_capacity
 
 
-def total_strain(release_volume, trapped_volume, functional_residual_capacity):
-    """Gas above the volume at P low, at the end of T high, over the resting lung volume [1].
+def total_strain(end_high_volume, functional_residual_capacity):
+    """Gas above the resting volume, at the end of T high, over the resting volume [1].
 
-    What P low alone holds in the lung belongs to the resting volume here, so with P low at 0
-    this is the strain from relaxation.
+    Parameters
+    ----------
+    end_high_volume : array_like, shape (n,)
+        Gas above the relaxation volume at the end of T high [mL].
+    functional_residual_capacity : array_like, shape (n,)
+        Resting volume: that of the relaxed lung at atmospheric pressure [mL], > 0.
+
+    Notes
+    -----
+    The reference volume is the lung at rest at zero end-expiratory pressure (the resting volume
+    of [1]_; that the given one was measured so is an assumption), so that the same gas gives the
+    same strain whether a set P low or trapped gas holds it. What is left at the end of a release
+    is static strain, what a release moves is dynamic strain, and this is their sum.
+
+    References
+    ----------
+    .. [1] Gattinoni et al., Curr Opin Crit Care 2012: injurious when the resting volume is raised
+       2 to 3 fold.
 
     Examples
     --------
-    >>> round(total_strain(525.0, 375.0, 1500.0), 2)
+    >>> round(total_strain(900.0, 1500.0), 2)
     0.6
     """
-    return (release_volume + trapped_volume) / functional_residual_capacity
+    return end_high_volume / functional_residual_capacity
 
 
 def mechanical_power(p_high, release_volume, release_rate):

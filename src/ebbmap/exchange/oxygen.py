@@ -89,6 +89,37 @@ def closed_fraction(mean_alveolar_pressure, collapsible_share, half_closed_press
     return collapsible_share / (1.0 + np.exp(above))
 
 
+def closed_fraction_of_units(
+    recruitable_share, open_fraction_end_high, open_fraction_end_release, t_high, t_low,
+    mean_alveolar_pressure, collapsible_share, half_closed_pressure, closing_width,
+):  # fmt: skip
+    """Share of the lung that is closed: of units that open and close, else from the pressure [1].
+
+    Parameters
+    ----------
+    recruitable_share : array_like, shape (n,)
+        Share of the lung that can open and close [1]; 0 where the lung does not solve for it.
+    open_fraction_end_high, open_fraction_end_release : array_like, shape (n,)
+        Share of all units that are open at the ends of T high and T low [1].
+    t_high, t_low : array_like, shape (n,)
+        Set times [s]: the two ends stand for their phases, as the lung mostly moves early in each.
+    mean_alveolar_pressure, collapsible_share, half_closed_pressure, closing_width
+        As in `closed_fraction`, which holds where `recruitable_share` is 0.
+
+    Examples
+    --------
+    >>> share = np.array([0.0, 0.4])
+    >>> closed_fraction_of_units(share, 1.0, 0.8, 3.0, 1.0, 12.5, 0.4, 12.5, 3.0).round(3).tolist()
+    [0.2, 0.05]
+    """
+    open_share = open_fraction_end_high * t_high + open_fraction_end_release * t_low
+    solved = 1.0 - open_share / (t_high + t_low)
+    assumed = closed_fraction(
+        mean_alveolar_pressure, collapsible_share, half_closed_pressure, closing_width
+    )
+    return np.where(np.greater(recruitable_share, 0.0), solved, assumed)
+
+
 def venous_admixture(shunt_baseline, closed_fraction, closed_perfusion_ratio):
     """Share of the blood that passes the lung without meeting gas (Qs/Qt) [1].
 

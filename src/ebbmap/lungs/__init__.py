@@ -11,9 +11,10 @@ from ebbmap.lungs.linear import LINEAR
 from ebbmap.lungs.paired import PAIRED
 from ebbmap.lungs.stepped import STEPPED
 from ebbmap.lungs.tube import TUBE
+from ebbmap.lungs.whole import WHOLE
 
 LUNGS: Mapping[str, Lung] = MappingProxyType(
-    {lung.name: lung for lung in (LINEAR, TUBE, PAIRED, STEPPED)}
+    {lung.name: lung for lung in (LINEAR, TUBE, PAIRED, STEPPED, WHOLE)}
 )
 
 __all__ = ["LUNGS", "Lung", "lung_model"]

@@ -7,7 +7,8 @@ cycle to the next, taken at the end of a release. Sizes: n cases, t time points.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,7 @@ SOLVED = (
     "release_volume",
     "trapped_volume",
     "end_high_pressure",
+    "end_high_volume",
     "end_release_pressure",
     "peak_expiratory_flow",
     "end_release_flow",
@@ -59,6 +61,9 @@ class Lung:
         ``waveform(state, times, **parameters) -> {signal: ndarray (n, t)}``: one cycle at `times`
         [s], shape (t,), from the start of T high. The release begins at t_high; what is asked for
         after the cycle's end shows a release that goes on.
+    functions : mapping of str to callable
+        Functions that stand in for those of the registry in this lung, by outcome: they too take
+        parameters and outcomes by the names of their arguments.
     """
 
     name: str
@@ -72,3 +77,4 @@ class Lung:
     rest: Callable[..., Any]
     cycle: Callable[..., tuple[Arrays, Any]]
     waveform: Callable[..., Arrays]
+    functions: Mapping[str, Callable] = field(default_factory=lambda: MappingProxyType({}))

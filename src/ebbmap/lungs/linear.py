@@ -209,6 +209,7 @@ def _describe(
         "release_volume": release_volume,
         "trapped_volume": compliance * trapped,
         "end_high_pressure": p_low + height,
+        "end_high_volume": compliance * (p_low + height),
         "end_release_pressure": p_low + trapped,
         "peak_expiratory_flow": peak_flow,
         "end_release_flow": peak_flow * left,

@@ -445,6 +445,7 @@ def _describe(
         "release_volume": released,
         "trapped_volume": trapped_fast + trapped_slow,
         "end_high_pressure": p_low + releasable / compliance,
+        "end_high_volume": p_low * compliance + releasable,
         "end_release_pressure": p_low + (trapped_fast + trapped_slow) / compliance,
         "peak_expiratory_flow": _opening_flow(release, *height),
         "end_release_flow": _opening_flow(release, *left),

@@ -432,6 +432,7 @@ def _describe(fill, release, height, p_high, p_low, t_high, t_low, compliance, r
         "release_volume": compliance * release.fall,
         "trapped_volume": compliance * trapped,
         "end_high_pressure": p_low + height,
+        "end_high_volume": compliance * (p_low + height),
         "end_release_pressure": p_low + trapped,
         "peak_expiratory_flow": release.first_flow,
         "end_release_flow": release.last_flow,

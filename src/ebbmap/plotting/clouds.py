@@ -7,6 +7,7 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
 
+from ebbmap.analysis.windows import NO_WINDOW
 from ebbmap.plotting.style import GRID, INK, colour_of, dress, own_axes, text_of
 from ebbmap.plotting.windows import COMMON_RANGE
 
@@ -35,9 +36,9 @@ def plot_clouds(ds: xr.Dataset, population: str, *, ax: Axes | None = None) -> A
     Returns
     -------
     Axes
-        Upright lines from the shortest to the longest safe T low of a lung; below them a tick for
-        each lung of the population that has no safe T low; the common starting range as a pair of
-        lines.
+        Upright lines along every piece of T low that is safe for a lung; below them a tick for
+        each lung of the population that surely has no safe T low; the common starting range as a
+        pair of lines.
     """
     ax = own_axes(ax)
     ax.set_xscale("log")
@@ -49,7 +50,7 @@ def plot_clouds(ds: xr.Dataset, population: str, *, ax: Axes | None = None) -> A
     one = ds.sel(population=population)
     colour = colour_of(population, names.index(population))
     _draw(_lines(one), colour, population, ax)
-    lost = one["time_constant_exp"].values[np.isnan(one["lower"].values)]
+    lost = one["time_constant_exp"].values[one["state"].values == NO_WINDOW]
     ax.plot(lost, np.full(lost.size, LOWEST), "|", color=colour, ms=7, alpha=0.35,
             rasterized=True, label=f"{population}, no safe T low")  # fmt: skip
     for edge in COMMON_RANGE:
@@ -73,9 +74,10 @@ def plot_clouds(ds: xr.Dataset, population: str, *, ax: Axes | None = None) -> A
 
 
 def _lines(one: xr.Dataset) -> np.ndarray:
-    """Return both ends of every window there is, shape (lungs, 2, 2)."""
-    tau, low, high = (one[n].values for n in ("time_constant_exp", "lower", "upper"))
-    ends = np.stack([np.stack([tau, low], -1), np.stack([tau, high], -1)], axis=1)
+    """Return both ends of every piece of a window there is, shape (pieces, 2, 2)."""
+    low, high = (one[n].transpose("sample", "piece").values for n in ("lower", "upper"))
+    tau = np.broadcast_to(one["time_constant_exp"].values[:, None], low.shape)
+    ends = np.stack([np.stack([tau, low], -1), np.stack([tau, high], -1)], axis=-2)
     return ends[np.isfinite(low)]
 
 

@@ -7,6 +7,7 @@ import xarray as xr
 from matplotlib.axes import Axes
 
 from ebbmap.plotting.style import (
+    END,
     FAINT,
     GRID,
     INK,
@@ -52,16 +53,16 @@ def plot_served(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
         ax.fill_between(place, low, high, color=colour, alpha=0.2, lw=0)
         ax.plot(place, one["served_share"], color=colour, lw=2.0, label=name)
         top = int(one["served_share"].values.argmax())
-        some = float((one["best_margin"] >= 0).mean())
+        some = float(one["window_share"])
         peaks.append((name, colour, place[top], float(one["served_share"][top]), some))
     gap = LABEL_GAP * max(peak[3] for peak in peaks)
     spread = spread_labels([peak[3] for peak in peaks], gap)
     for (name, colour, at, height, some), text_at in zip(peaks, spread, strict=True):
         ax.plot([at], [height], "o", color=colour, ms=6)
         ax.annotate(
-            f"{name}: {height:.0%} at {at:.2f} s\n({some:.0%} have a window)",
+            f"{words(name)}: {height:.0%} at {at:.2f} s\n({some:.0%} have a window)",
             (at, height), xytext=(1.02, text_at), textcoords=("axes fraction", "data"),
-            va="center", fontsize=9, color=colour, annotation_clip=False,
+            va="center", fontsize=9, color=colour, annotation_clip=False, gid=END,
             arrowprops={"arrowstyle": "-", "color": colour, "lw": 0.6, "alpha": 0.6},
         )  # fmt: skip
     ax.set_xscale("log")
@@ -88,19 +89,21 @@ def plot_windows_along(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     Returns
     -------
     Axes
-        One band per rule, and the common clock range as a pair of lines.
+        A band per rule and piece, and the common clock range as a pair of lines.
     """
     ax = own_axes(ax)
     ax.grid(color=GRID, lw=0.8)
-    for number, rule in enumerate(ds["rule"].values.astype(str)):
+    for place, rule in enumerate(ds["rule"].values.astype(str)):
         one = ds.sel(rule=rule)
         tau = one["time_constant_exp"].values
         order = np.argsort(tau)
-        colour = colour_of(rule, number)
-        low, high = one["lower"].values[order], one["upper"].values[order]
-        ax.fill_between(tau[order], low, high, color=colour, alpha=0.3, lw=0)
-        ax.plot(tau[order], low, color=colour, lw=1.6, label=f"{words(rule)} rule")
-        ax.plot(tau[order], high, color=colour, lw=1.6)
+        colour = colour_of(rule, place)
+        low, high = (one[name].transpose("sample", "piece").values for name in ("lower", "upper"))
+        for number, (rows, bottom, top) in enumerate(_bands(low[order], high[order])):
+            ax.fill_between(tau[order][rows], bottom, top, color=colour, alpha=0.3, lw=0)
+            label = None if number else f"{words(rule)} rule"
+            ax.plot(tau[order][rows], bottom, color=colour, lw=1.6, label=label)
+            ax.plot(tau[order][rows], top, color=colour, lw=1.6)
         # the axes span every lung, with or without a window
         ax.update_datalim([(at, edge) for at in (tau.min(), tau.max()) for edge in COMMON_RANGE])
     for edge in COMMON_RANGE:
@@ -110,3 +113,27 @@ def plot_windows_along(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     dress(ax)
     ax.spines["bottom"].set_color(FAINT)
     return ax
+
+
+def _bands(lower: np.ndarray, upper: np.ndarray) -> list[tuple[list[int], list, list]]:
+    """Join pieces of neighbouring lungs, shape (n, p): rows, lower and upper edges of each band.
+
+    Lungs with as many pieces as each other are joined in order, others where pieces overlap.
+    """
+    bands: list[tuple[list[int], list, list]] = []
+    last: list[tuple[list[int], list, list]] = []
+    for row, (lows, highs) in enumerate(zip(lower, upper, strict=True)):
+        count = int((~np.isnan(lows)).sum())
+        current = []
+        for number in range(count):
+            low, high = lows[number], highs[number]
+            met = [band for band in last if band[1][-1] <= high and low <= band[2][-1]]
+            joined = [last[number]] if len(last) == count else met
+            # a piece that parts in two goes on in the first of them
+            band = next((b for b in joined if b not in current), ([], [], []))
+            for column, value in zip(band, (row, low, high), strict=True):
+                column.append(value)
+            current.append(band)
+        bands += [band for band in current if band not in last]
+        last = current
+    return bands

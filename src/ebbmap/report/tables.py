@@ -22,6 +22,10 @@ from ebbmap.units import display
 #: A group of lungs that a bound fails for in fewer cases than this is not listed on the page.
 LISTED_FROM = 0.001
 
+#: A spreadsheet computes a text that begins so, wide forms included; an apostrophe before it makes
+#: it a text. Numbers are no texts here: -1 stays -1.
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\n", "＝", "＋", "－", "＠")
+
 #: Signs that tell the grades apart without colour.
 SIGNS = {"safe": "●", "caution": "◐", "unsafe": "✕", "undetermined": "?", "excluded": "–"}
 
@@ -68,7 +72,7 @@ class Table:
     rows: tuple[tuple[Any, ...], ...]
 
     def csv(self) -> str:
-        """Return the table as CSV text, every digit kept."""
+        """Return the table as CSV text, every digit kept, and no text that a spreadsheet computes."""
         text = io.StringIO()
         writer = csv.writer(text, lineterminator="\n")
         head: list[str] = []
@@ -108,6 +112,7 @@ def show(column: Column, cell: Any) -> str:
     value, *ends = cell if column.interval else (cell,)
     if not np.isfinite(value):
         return "–"
+    ends = ends if np.isfinite(ends).all() else []
     if column.kind == "index":
         return f"{value:.2f}" + (f" ({ends[0]:.2f} to {ends[1]:.2f})" if ends else "")
     if column.kind == "number":
@@ -307,6 +312,7 @@ def _windows(check: Check) -> Table:
         Column("width, lower quartile [s]", "number"), Column("width, median [s]", "number"),
         Column("width, upper quartile [s]", "number"), Column("best T low [s]", "number", True),
         Column("other lungs it serves", "share", True),
+        Column("undetermined whether they have a window", "share"),
     )  # fmt: skip
     rows = []
     for name in _groups(ds):
@@ -317,7 +323,8 @@ def _windows(check: Check) -> Table:
             else [np.nan] * ds.sizes["quantile"]
         )
         rows.append((name, float(one["window_share"]), *widths, _triple(one, "best_t_low"),
-                     _triple(one, "best_served_share")))  # fmt: skip
+                     _triple(one, "best_served_share"),
+                     float(one["window_undetermined_share"])))  # fmt: skip
     return Table("windows", "Release windows, other settings half-way through the draft",
                  columns, tuple(rows))  # fmt: skip
 
@@ -428,6 +435,11 @@ def _head(name: str) -> str:
 
 
 def _plain(cell: Any) -> Any:
+    """Return a cell as CSV holds it: numbers in full, texts that no spreadsheet computes."""
     if isinstance(cell, float):
         return "" if np.isnan(cell) else repr(cell)
+    if isinstance(cell, str):
+        # a lone carriage return ends a row for some readers
+        cell = cell.replace("\r", " ")
+        return f"'{cell}" if cell.lstrip(" ").startswith(FORMULA_STARTS) else cell
     return cell

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ebbmap.analysis.kernels.shares import shares_of_counts
+from ebbmap.analysis.kernels.shares import share_words, shares_of_counts
 from ebbmap.derivations import DERIVATIONS
 from ebbmap.errors import EbbmapError
 from ebbmap.files import make_folder, save_dataset
@@ -393,15 +393,10 @@ def _shares(job: Job, counts: dict[str, np.ndarray], cases: int) -> xr.Dataset:
             )
         )  # fmt: skip
     dataset = xr.concat(rules, dim=xr.Variable("rule", list(counts)), join="outer")
-    texts = {
-        "safe_share": "share of cases that are safe",
-        "safe_share_interval": "interval of the safe share",
-        "caution_share": "share of cases that are safe with caution",
-        "undetermined_share": "share of cases that could not be determined",
-        "broken_share": "share of cases that are unsafe with this limit broken most",
-        "binding_count": "cases to which this limit is nearest",
-    }
-    for name, text in texts.items():
-        dataset[name] = describe(dataset[name], text)
+    for name in dataset.data_vars:
+        words = "cases to which this limit is nearest"
+        if name != "binding_count":
+            words = share_words(str(name), "cases")
+        dataset[name] = describe(dataset[name], words)
     dataset["safe_share_interval"].attrs |= {"ci_method": "Wilson score", "ci_level": 0.95}
     return dataset

@@ -12,10 +12,11 @@ from scipy.stats import qmc
 
 from ebbmap.analysis.committee.lungs import RULES, Drawn, draw_lungs, fixed, streams
 from ebbmap.analysis.committee.verdict import LEVEL, share_with_interval
+from ebbmap.analysis.kernels.shares import share_words
 from ebbmap.draft import Draft, flow_ratio_time, measure, settings_of
 from ebbmap.evaluate import evaluate
 from ebbmap.labelling import describe
-from ebbmap.limits import CAUTION, SAFE, judge
+from ebbmap.limits import judge
 from ebbmap.pieces import Pieces, Progress, listed
 from ebbmap.protocol import Group, Protocol
 
@@ -156,8 +157,7 @@ class _Sample:
             t_low = self._times[target] * blur
         limits = self.protocol.limits
         solved = evaluate(self.protocol.lung, {**self.values, "t_low": t_low}, limits.outcomes)
-        verdict = judge(limits, solved.outcomes).verdict
-        return (verdict == SAFE) | (verdict == CAUTION)
+        return judge(limits, solved.outcomes).safe
 
 
 def _common_name(kind: str, target: float) -> str:
@@ -172,7 +172,8 @@ def _labelled(names, ways, share, target) -> xr.Dataset:
         coords={"group": names, "way": ways, "error": list(ERRORS), "ci_bound": ["lower", "upper"]}
     )
     data["served_share"] = describe(
-        xr.DataArray(share[..., 0], dims=dims), "share of lungs for which T low is safe"
+        xr.DataArray(share[..., 0], dims=dims),
+        f"{share_words('safe_share')} with T low chosen this way",
     )
     data["served_share_interval"] = describe(
         xr.DataArray(share[..., 1:], dims=(*dims, "ci_bound")), "interval of the share",

@@ -9,12 +9,14 @@ import xarray as xr
 
 from ebbmap.analysis.committee.lungs import question_of
 from ebbmap.analysis.committee.verdict import (
+    COMBINATIONS,
     LEVEL,
     GroupCount,
     count_pieces,
     find_verdict,
     share_with_interval,
 )
+from ebbmap.analysis.kernels.shares import share_words
 from ebbmap.analysis.kernels.tally import paired_interval
 from ebbmap.draft import SETTINGS, Draft
 from ebbmap.errors import EbbmapError
@@ -101,7 +103,7 @@ def join_difference(
     data["safe_share"] = describe(
         xr.DataArray([v["safe_share"].sel(group=names).values for v in verdicts],
                      dims=("draft", "group")),
-        "share of combinations that is safe",
+        share_words("safe_share", COMBINATIONS),
     )  # fmt: skip
     for key, text in (
         ("difference", "change of the safe share, same lungs"),

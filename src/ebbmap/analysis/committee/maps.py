@@ -6,7 +6,7 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.analysis.committee.lungs import MAPS, draw_lungs, solver
-from ebbmap.analysis.kernels.shares import shares
+from ebbmap.analysis.kernels.shares import share_words, shares
 from ebbmap.draft import Draft
 from ebbmap.labelling import describe
 from ebbmap.limits import judge
@@ -100,10 +100,8 @@ def _map(protocol: Protocol, x: str, y: str) -> xr.Dataset:
             "bound": bounds,
         },
     )
-    data["safe_share"] = describe(data["safe_share"], "share of lungs that are safe")
-    data["undetermined_share"] = describe(
-        data["undetermined_share"], "share of lungs that could not be judged"
-    )
+    for name in ("safe_share", "undetermined_share"):
+        data[name] = describe(data[name], share_words(name))
     data["commonest_bound"].attrs = {"long_name": "limit broken most often"}
     for name in axes:
         entry = parameter(name)

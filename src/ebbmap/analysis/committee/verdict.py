@@ -20,7 +20,7 @@ from ebbmap.analysis.committee.lungs import (
     solver,
     unit_settings,
 )
-from ebbmap.analysis.kernels.shares import wilson
+from ebbmap.analysis.kernels.shares import share_words, wilson
 from ebbmap.analysis.kernels.tally import Tally, clustered_interval, typical_shortfall
 from ebbmap.analysis.kernels.tally import join as join_tallies
 from ebbmap.draft import SETTINGS, measure, settings_of
@@ -32,6 +32,9 @@ from ebbmap.protocol import Group, Protocol
 
 LEVEL = 0.95
 
+#: What the shares of a verdict divide by.
+COMBINATIONS = "combinations of lung and setting"
+
 #: Cases of a piece of the counting: some seconds of the linear lung.
 PIECE = 2**23
 
@@ -41,8 +44,8 @@ ALL = "all"
 #: Grade of a group that nobody of gets the mode.
 EXCLUDED = "excluded"
 
-#: Safe shares of a lung for which all of the range is safe, and for which none of it is.
-WHOLE, NONE = 1.0, 0.0
+#: Safe share of a lung for which the whole range is safe.
+WHOLE = 1.0
 
 
 @dataclass(frozen=True)
@@ -235,7 +238,7 @@ def find_verdict(protocol: Protocol, counted: list[GroupCount]) -> xr.Dataset:
         "group", [*(o.group.weight for o in counted), 1.0], "share of all patients"
     )
     out["safe_share"] = _say(
-        "group", [r["safe"][0] for r in rows], "share of lung and setting combinations that is safe"
+        "group", [r["safe"][0] for r in rows], share_words("safe_share", COMBINATIONS)
     )
     out["safe_share_interval"] = _interval([r["safe"] for r in rows])
     out["verdict_share"] = _say(
@@ -243,7 +246,7 @@ def find_verdict(protocol: Protocol, counted: list[GroupCount]) -> xr.Dataset:
     )
     for key, text in (
         ("whole", "share of lungs for which the whole range is safe, its corners included"),
-        ("none", "share of lungs with no safe setting in the range, its corners included"),
+        ("none", "share of lungs with surely no safe setting in the range, its corners included"),
     ):
         out[f"{key}_share"] = _say("group", [r[key][0] for r in rows], text)
         out[f"{key}_share_interval"] = _interval([r[key] for r in rows])
@@ -259,7 +262,7 @@ def find_verdict(protocol: Protocol, counted: list[GroupCount]) -> xr.Dataset:
     )  # fmt: skip
     out["broken_share"] = _say(
         ("group", "bound"), [r["broken"] for r in rows],
-        "share of combinations that are unsafe with this limit broken most",
+        share_words("broken_share", COMBINATIONS),
     )  # fmt: skip
     out["shortfall"] = _say(
         ("group", "bound"), [r["shortfall"] for r in rows],
@@ -306,18 +309,30 @@ def _row(counted: list[GroupCount], weights: np.ndarray, bounds: int) -> dict:
     return {
         "safe": clustered_interval(safe, weights, LEVEL),
         "strict": clustered_interval([t.by_lung[SAFE] / m for t in tallies], weights, LEVEL),
-        "whole": clustered_interval(_everywhere(counted, WHOLE), weights, LEVEL),
-        "none": clustered_interval(_everywhere(counted, NONE), weights, LEVEL),
+        "whole": clustered_interval(_everywhere(counted, _all_safe), weights, LEVEL),
+        "none": clustered_interval(_everywhere(counted, _all_unsafe), weights, LEVEL),
         "shares": sum(w * t.shares for w, t in zip(weights, tallies, strict=True)),
         "broken": broken,
         "shortfall": typical_shortfall(np.sum([t.shortfall for t in tallies], axis=0)),
     }
 
 
-def _everywhere(counted: list[GroupCount], share: float) -> list[np.ndarray]:
-    """Lungs with this safe share at the settings drawn and in the corners, for each group."""
+def _all_safe(tally: Tally) -> np.ndarray:
+    """Tell which lungs are safe at every setting, shape (n,)."""
+    return tally.safe_share >= WHOLE
+
+
+def _all_unsafe(tally: Tally) -> np.ndarray:
+    """Tell which lungs are surely unsafe at every setting, shape (n,)."""
+    return tally.by_lung[UNSAFE] == tally.by_setting.shape[1]
+
+
+def _everywhere(
+    counted: list[GroupCount], holds: Callable[[Tally], np.ndarray]
+) -> list[np.ndarray]:
+    """Lungs of which this holds at the settings drawn and in the corners, for each group."""
     return [
-        ((one.inside.safe_share == share) & (one.corner.safe_share == share)).astype(float)
+        (holds(one.inside) & holds(one.corner)).astype(float)
         for one in counted
         if one.inside is not None and one.corner is not None
     ]

@@ -10,9 +10,15 @@ from scipy.special import ndtri
 
 from ebbmap.analysis.committee.lungs import WINDOWS, draw_lungs, fixed
 from ebbmap.analysis.committee.verdict import ALL, LEVEL
-from ebbmap.analysis.kernels.serving import best_place_interval, overlap_share, served_counts
-from ebbmap.analysis.kernels.shares import wilson
-from ebbmap.analysis.windows import SERVED_AT, find_windows
+from ebbmap.analysis.kernels.serving import (
+    best_place_interval,
+    overlap_share,
+    served_counts,
+    serves,
+)
+from ebbmap.analysis.kernels.shares import share_words, wilson
+from ebbmap.analysis.kernels.windows import RESOLUTION
+from ebbmap.analysis.windows import SERVED_AT, UNCLEAR, WINDOW, find_windows, resolution_words
 from ebbmap.draft import Draft, measure, settings_of
 from ebbmap.evaluate import DRAWN, within_bounds
 from ebbmap.labelling import describe
@@ -42,9 +48,10 @@ def find_group_windows(protocol: Protocol) -> xr.Dataset:
     Returns
     -------
     xarray.Dataset
-        Dims (group, sample), (group, t_low) and (group, other): `lower` and `upper` [s],
-        `window_share`, `width` by quantile [s], `served_share` with its interval along T low,
-        `best_t_low` with its interval and what it serves among other lungs, `overlap`.
+        Dims (group, sample, piece), (group, t_low) and (group, other): `lower` and `upper` of
+        every piece [s], `window_share`, `width` by quantile [s], `served_share` with its interval
+        along T low, `best_t_low` with its interval and what it serves among other lungs,
+        `overlap`. Shares are of all lungs; beside them stands the share that is undetermined.
     """
     return group_window_pieces(protocol).whole()
 
@@ -54,21 +61,28 @@ def group_window_pieces(protocol: Protocol) -> Pieces[xr.Dataset]:
 
     def solve(number: int, progress: Progress) -> xr.Dataset:
         drawn = draw_lungs(protocol, protocol.groups[number], LUNGS, WINDOWS)
-        low = high = np.zeros(0)
-        if drawn.size >= FEWEST:
-            values = _other_settings(protocol, drawn)
-            found = find_windows(protocol.file.lung, values, protocol.limits)
-            low, high = found["lower"].values, found["upper"].values
-        return xr.Dataset({"lower": ("sample", low), "upper": ("sample", high)})
+        if drawn.size < FEWEST:
+            none = xr.Dataset({name: (dims, np.zeros((0, 1))) for name, dims in _EDGES.items()})
+            return none.assign(state=("sample", np.zeros(0)))
+        values = _other_settings(protocol, drawn)
+        found = find_windows(protocol.file.lung, values, protocol.limits)
+        return found[[*_EDGES, "state"]].drop_vars(list(values), errors="ignore")
 
     def join(found: list[xr.Dataset]) -> xr.Dataset:
-        lows, highs = ([one[name].values for one in found] for name in ("lower", "upper"))
-        offered = [g.weight * low.size for g, low in zip(protocol.groups, lows, strict=True)]
+        sizes = [one.sizes["sample"] for one in found]
+        offered = [g.weight * n for g, n in zip(protocol.groups, sizes, strict=True)]
         weights = np.array(offered) / sum(offered) if sum(offered) else np.zeros(len(offered))
         names = [group.name for group in protocol.groups]
-        return _labelled(protocol, names, weights, lows, highs)
+        return _labelled(protocol, names, weights, found)
 
     return listed(len(protocol.groups), solve, join)
+
+
+#: What is kept of every lung's window.
+_EDGES = {
+    "lower": ("sample", "piece"), "upper": ("sample", "piece"),
+    "unknown_lower": ("sample", "unknown_piece"), "unknown_upper": ("sample", "unknown_piece"),
+}  # fmt: skip
 
 
 def _other_settings(protocol: Protocol, drawn) -> dict[str, Any]:
@@ -84,15 +98,15 @@ def _other_settings(protocol: Protocol, drawn) -> dict[str, Any]:
     return {**lungs, **held, **{name: value.reshape(-1) for name, value in settings.items()}}
 
 
-def _labelled(protocol: Protocol, names, weights, lower, upper) -> xr.Dataset:
+def _labelled(protocol: Protocol, names, weights, found: list[xr.Dataset]) -> xr.Dataset:
     rows = [*names, ALL]
-    exists = [~np.isnan(a) for a in lower]
-    sizes = np.array([a.size for a in lower])
-    share = _with_whole(
-        [served_counts(a, b, SERVED_AT) / a.size if a.size else np.full(SERVED_AT.size, np.nan)
-         for a, b in zip(lower, upper, strict=True)],
-        weights,
-    )  # fmt: skip
+    lower, upper, *unknown = ([one[name].values for one in found] for name in _EDGES)
+    states = [one["state"].values for one in found]
+    sizes = np.array([state.size for state in states])
+    share, unclear = (
+        _with_whole([_served(a, b) for a, b in zip(*edges, strict=True)], weights)
+        for edges in ((lower, upper), unknown)
+    )
     interval = _intervals(share, weights, sizes)
     # the first half of the lungs chooses the best T low, the second half tells what it serves
     half = sizes // 2
@@ -108,29 +122,24 @@ def _labelled(protocol: Protocol, names, weights, lower, upper) -> xr.Dataset:
         for served in (own, for_all)
     ])[..., 0]  # fmt: skip
     effect = np.concatenate([effect[0, :, :-1], effect[1, :, -1:]], axis=1).T
-    window = [float(e.mean()) if e.size else np.nan for e in exists]
-    longest = max([*sizes, 1])
-    padded = [
-        np.array([np.pad(one, (0, longest - one.size), constant_values=np.nan) for one in edges])
-        for edges in (lower, upper)
-    ]
+    window, lost = (
+        [float((state == kind).mean()) if state.size else np.nan for state in states]
+        for kind in (WINDOW, UNCLEAR)
+    )
+    padded = [_padded(edges) for edges in (lower, upper)]
     data = xr.Dataset(
         coords={"group": rows, "other": names, "t_low": SERVED_AT, "quantile": list(WIDTHS),
                 "ci_bound": ["lower", "upper"], "population": names},
     )  # fmt: skip
-    data["lower"] = _s(("population", "sample"), padded[0], "shortest safe T low", "s")
-    data["upper"] = _s(("population", "sample"), padded[1], "longest safe T low", "s")
-    data["window_share"] = _s(
-        "group", [*window, _mean(window, weights)], "share of lungs that have a window"
-    )
-    widths = [
-        np.quantile((b - a)[e], WIDTHS) if e.any() else np.full(len(WIDTHS), np.nan)
-        for a, b, e in zip(lower, upper, exists, strict=True)
-    ]
-    data["width"] = _s(("population", "quantile"), widths, "width of the window", "s")
-    data["served_share"] = _s(
-        ("group", "t_low"), share, "share of lungs in whose window this T low lies"
-    )
+    dims = ("population", "sample", "piece")
+    data["lower"] = _s(dims, padded[0], "shortest T low of the piece", "s")
+    data["upper"] = _s(dims, padded[1], "longest T low of the piece", "s")
+    for name, own in (("window_share", window), ("window_undetermined_share", lost)):
+        data[name] = _s("group", [*own, _mean(own, weights)], share_words(name))
+    widths = [_width_quantiles(a, b) for a, b in zip(lower, upper, strict=True)]
+    data["width"] = _s(("population", "quantile"), widths, "width of the widest piece", "s")
+    for name, along in (("served_share", share), ("served_undetermined_share", unclear)):
+        data[name] = _s(("group", "t_low"), along, share_words(name))
     data["served_share_interval"] = describe(
         xr.DataArray(interval, dims=("ci_bound", "group", "t_low")), "interval of the share",
         ci_method="Wilson score; weighted groups: normal", ci_level=LEVEL,
@@ -149,7 +158,7 @@ def _labelled(protocol: Protocol, names, weights, lower, upper) -> xr.Dataset:
         ci_method="Wilson score; weighted groups: normal", ci_level=LEVEL,
     )  # fmt: skip
     overlap = [
-        [overlap_share(a, b, c, d) if a.size and c.size else np.nan
+        [overlap_share(a, b, c, d) if len(a) and len(c) else np.nan
          for c, d in zip(lower, upper, strict=True)]
         for a, b in zip(lower, upper, strict=True)
     ]  # fmt: skip
@@ -157,7 +166,32 @@ def _labelled(protocol: Protocol, names, weights, lower, upper) -> xr.Dataset:
         ("population", "other"), overlap, "share of pairs of lungs whose windows overlap"
     )
     data["t_low"].attrs = {"units": "s", "long_name": "T low"}
+    data.attrs |= {"resolution": RESOLUTION, "comment": resolution_words(RESOLUTION)}
     return data
+
+
+def _served(lower: np.ndarray, upper: np.ndarray) -> np.ndarray:
+    """Share of the lungs with each place in one of these pieces; NaN where there is no lung."""
+    if not len(lower):
+        return np.full(SERVED_AT.size, np.nan)
+    return served_counts(lower, upper, SERVED_AT) / len(lower)
+
+
+def _width_quantiles(lower: np.ndarray, upper: np.ndarray) -> np.ndarray:
+    """Quantiles of the widest piece over the lungs that have one [s]."""
+    some = ~np.isnan(lower).all(axis=1)
+    if not some.any():
+        return np.full(len(WIDTHS), np.nan)
+    return np.quantile(np.nanmax((upper - lower)[some], axis=1), WIDTHS)
+
+
+def _padded(tables: list[np.ndarray]) -> np.ndarray:
+    """Tables of lungs by pieces with NaN to the longest and widest, shape (groups, n, p)."""
+    n, p = (max([*sizes, 1]) for sizes in zip(*(table.shape for table in tables), strict=True))
+    return np.array([
+        np.pad(table, ((0, n - len(table)), (0, p - table.shape[1])), constant_values=np.nan)
+        for table in tables
+    ])  # fmt: skip
 
 
 def _mean(shares, weights: np.ndarray) -> float:
@@ -189,24 +223,26 @@ def _intervals(shares: np.ndarray, weights: np.ndarray, sizes: np.ndarray) -> np
 def _share_at(edges: tuple[np.ndarray, np.ndarray], place: float) -> float:
     """Share of lungs in whose window a T low lies."""
     low, high = edges
-    return float(np.mean((low <= place) & (place <= high))) if low.size else np.nan
+    return float(serves(low, high, np.array([place])).mean()) if len(low) else np.nan
 
 
 def _best(low: np.ndarray, high: np.ndarray, seed: int) -> tuple[float, float, float]:
-    if not low.size:
+    if not len(low):
         return np.nan, np.nan, np.nan
     return best_place_interval(low, high, SERVED_AT, resamples=RESAMPLES, level=LEVEL, seed=seed)
 
 
 def _best_for_all(halves, weights: np.ndarray, seed: int) -> tuple[float, float, float]:
     """Best T low for the weighted mixture: lungs of each group in proportion."""
-    sizes = np.array([low.size for low, _ in halves])
+    sizes = np.array([len(low) for low, _ in halves])
     some = weights > 0
     if not some.any():
         return np.nan, np.nan, np.nan
     take = np.round(weights * np.min(sizes[some] / weights[some])).astype(int)
-    low = np.concatenate([low[:k] for (low, _), k in zip(halves, take, strict=True)])
-    high = np.concatenate([high[:k] for (_, high), k in zip(halves, take, strict=True)])
+    edges = [_padded([one[side] for one in halves]) for side in (0, 1)]
+    low, high = (
+        np.concatenate([lungs[:k] for lungs, k in zip(side, take, strict=True)]) for side in edges
+    )
     return _best(low, high, seed)
 
 

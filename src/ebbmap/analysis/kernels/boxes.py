@@ -197,19 +197,18 @@ def box_stability(
         left_out = np.ones(n, bool)
         left_out[rows] = False
         chosen = inside(x, box.lower, box.upper) & left_out
-        hits = (happens & chosen).sum()
-        if hits:
-            worth[number] = hits / (happens & left_out).sum(), hits / chosen.sum()
+        hits, of = (happens & chosen).sum(), (happens & left_out).sum()
+        # a box that holds no event is worth nothing; one that holds no case has no density
+        worth[number] = hits / of if of else np.nan, hits / chosen.sum() if chosen.any() else np.nan
     found = np.isfinite(edges)
     tail = (1.0 - level) / 2.0
     bounds = np.full((d, 2, 2), np.nan)
     for j, side in np.argwhere(found.any(axis=0)):
         bounds[j, side] = np.quantile(edges[found[:, j, side], j, side], [tail, 1.0 - tail])
-    known = worth[np.isfinite(worth).all(axis=1)]
-    interval = np.quantile(known, [tail, 1.0 - tail], axis=0) if len(known) else np.full(2, np.nan)
-    return Stability(
-        found.mean(axis=0), bounds, interval[..., 0] + np.zeros(2), interval[..., -1] + np.zeros(2)
-    )
+    told = np.full((2, 2), np.nan)
+    for column in np.flatnonzero(np.isfinite(worth).any(axis=0)):
+        told[column] = np.nanquantile(worth[:, column], [tail, 1.0 - tail])
+    return Stability(found.mean(axis=0), bounds, *told)
 
 
 def _peel(x: np.ndarray, happens: np.ndarray) -> list[tuple]:

@@ -64,8 +64,8 @@ def contrast_events(
         Properties of the cases.
     events : array_like of bool, shape (n, e)
         Whether each event holds.
-    known : array_like of bool, shape (n,), optional
-        Cases that count; all if None.
+    known : array_like of bool, shape (n,) or (n, e), optional
+        Cases that count, for all events or for each; all if None.
     resamples : int
         Bootstrap resamples m of the cases, >= 2.
     level : float
@@ -111,6 +111,8 @@ def contrast_events(
         raise DesignMismatchError(
             f"values and events must have the same rows; got {x.shape} and {happens.shape}."
         )
+    if known is not None and np.ndim(known) == 2:
+        return _by_known(x, happens, np.asarray(known, bool), resamples, level, rng)
     if known is not None:
         x, happens = x[np.asarray(known, bool)], happens[np.asarray(known, bool)]
     if not np.isfinite(x).all():
@@ -154,6 +156,23 @@ def contrast_events(
     return Contrasts(distance, direction, interval, np.where(enough, noise, np.nan), count, rest)
 
 
+def _by_known(x, happens, known, resamples, level, rng) -> Contrasts:
+    """Contrast the events together that are known of the same cases."""
+    patterns, which = np.unique(known, axis=1, return_inverse=True)
+    which = which.reshape(-1)
+    rng = np.random.default_rng(rng)
+    parts = [
+        contrast_events(x, happens[:, which == number], known=patterns[:, number],
+                        resamples=resamples, level=level, rng=rng)
+        for number in range(patterns.shape[1])
+    ]  # fmt: skip
+    order = np.argsort(np.argsort(which, kind="stable"), kind="stable")
+    return Contrasts(
+        *(np.concatenate([getattr(part, name) for part in parts])[order]
+          for name in Contrasts.__dataclass_fields__)
+    )  # fmt: skip
+
+
 def event_quantiles(values, events, quantiles, *, known=None) -> np.ndarray:
     """Quantiles of each property in cases with and without each event.
 
@@ -165,8 +184,8 @@ def event_quantiles(values, events, quantiles, *, known=None) -> np.ndarray:
         Whether each event holds.
     quantiles : array_like, shape (q,)
         Probabilities, 0 to 1.
-    known : array_like of bool, shape (n,), optional
-        Cases that count; all if None.
+    known : array_like of bool, shape (n,) or (n, e), optional
+        Cases that count, for all events or for each; all if None.
 
     Returns
     -------
@@ -181,10 +200,11 @@ def event_quantiles(values, events, quantiles, *, known=None) -> np.ndarray:
     """
     x, happens = np.asarray(values, float), np.asarray(events, bool)
     counted = np.ones(len(x), bool) if known is None else np.asarray(known, bool)
+    counted = np.broadcast_to(counted[:, None] if counted.ndim == 1 else counted, happens.shape)
     found = np.full((happens.shape[1], 2, x.shape[1], len(quantiles)), np.nan)
     for event in range(happens.shape[1]):
         for side, chosen in enumerate((happens[:, event], ~happens[:, event])):
-            cases = x[chosen & counted]
+            cases = x[chosen & counted[:, event]]
             if len(cases) >= LEAST_CASES:
                 found[event, side] = np.quantile(cases, quantiles, axis=0).T
     return found

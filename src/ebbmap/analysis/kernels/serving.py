@@ -1,6 +1,7 @@
 """How many lungs a T low serves, from their release windows.
 
-Sizes: n lungs with edges of their windows, NaN where a lung has none; m places of T low.
+Sizes: n lungs, p pieces of their windows at most, NaN beyond those that a lung has; m places of
+T low. The pieces of a lung do not overlap.
 """
 
 from __future__ import annotations
@@ -9,12 +10,12 @@ import numpy as np
 
 
 def served_counts(lower, upper, places) -> np.ndarray:
-    """Count the windows in which each place lies.
+    """Count the lungs with each place in a piece of their window.
 
     Parameters
     ----------
-    lower, upper : ndarray, shape (n,)
-        Edges of the windows [s].
+    lower, upper : ndarray, shape (n, p) or (n,)
+        Edges of the pieces [s].
     places : ndarray, shape (m,)
         T low [s].
 
@@ -30,6 +31,36 @@ def served_counts(lower, upper, places) -> np.ndarray:
     begun = np.searchsorted(np.sort(lower[~np.isnan(lower)]), places, side="right")
     ended = np.searchsorted(np.sort(upper[~np.isnan(upper)]), places, side="left")
     return begun - ended
+
+
+def serves(lower, upper, places) -> np.ndarray:
+    """Tell whether each place lies in a piece of each lung's window.
+
+    Parameters
+    ----------
+    lower, upper : ndarray, shape (n, p) or (n,)
+        Edges of the pieces [s].
+    places : ndarray, shape (m,)
+        T low [s].
+
+    Returns
+    -------
+    ndarray of bool, shape (n, m)
+
+    Examples
+    --------
+    >>> serves(np.array([[0.2, 0.6]]), np.array([[0.4, 0.9]]), np.array([0.3, 0.5])).tolist()
+    [[True, False]]
+    """
+    inside = np.zeros((len(lower), np.size(places)), dtype=bool)
+    for start, end in zip(_pieces(lower), _pieces(upper), strict=True):
+        inside |= (start[:, None] <= places) & (places <= end[:, None])
+    return inside
+
+
+def _pieces(edges: np.ndarray) -> np.ndarray:
+    """Edges by piece, shape (p, n)."""
+    return np.reshape(edges, (len(edges), -1)).T
 
 
 def best_place_interval(lower, upper, places, *, resamples: int, level: float, seed: int):
@@ -57,11 +88,11 @@ def best_place_interval(lower, upper, places, *, resamples: int, level: float, s
     >>> best_place_interval(low, high, np.array([0.2, 0.4]), resamples=50, level=0.9, seed=0)
     (0.4, 0.4, 0.4)
     """
-    inside = (lower[:, None] <= places) & (places <= upper[:, None])
+    inside = serves(lower, upper, places)
     if not inside.any():
         return np.nan, np.nan, np.nan
     rng = np.random.default_rng(seed)
-    n = lower.size
+    n = len(lower)
     counts = rng.multinomial(n, np.full(n, 1.0 / n), size=resamples)
     tops = places[(counts.astype(np.float32) @ inside.astype(np.float32)).argmax(axis=1)]
     low, high = np.quantile(tops, [0.5 - level / 2.0, 0.5 + level / 2.0])
@@ -69,13 +100,13 @@ def best_place_interval(lower, upper, places, *, resamples: int, level: float, s
 
 
 def overlap_share(lower, upper, other_lower, other_upper) -> float:
-    """Share of pairs of lungs, one of each group, whose windows overlap.
+    """Share of pairs of lungs, one of each group, whose windows overlap in some piece.
 
     Parameters
     ----------
-    lower, upper : ndarray, shape (n,)
+    lower, upper : ndarray, shape (n, p) or (n,)
         Windows of one group [s].
-    other_lower, other_upper : ndarray, shape (n',)
+    other_lower, other_upper : ndarray, shape (n', p') or (n',)
         Windows of the other.
 
     Returns
@@ -83,20 +114,14 @@ def overlap_share(lower, upper, other_lower, other_upper) -> float:
     float
         Of all pairs, so that a lung without a window overlaps with none.
 
-    Notes
-    -----
-    Two windows miss each other if one ends before the other begins, never both: counting the
-    ends below each beginning takes a sort instead of all pairs.
-
     Examples
     --------
     >>> one = np.array([0.2]), np.array([0.5])
     >>> overlap_share(*one, np.array([0.4, 0.6]), np.array([0.8, 0.9]))
     0.5
     """
-    known, other_known = ~np.isnan(lower), ~np.isnan(other_lower)
-    a, b = lower[known], upper[known]
-    c, d = other_lower[other_known], other_upper[other_known]
-    before = np.searchsorted(np.sort(b), c, side="left").sum()
-    after = np.searchsorted(np.sort(d), a, side="left").sum()
-    return float((a.size * c.size - before - after) / (lower.size * other_lower.size))
+    meet = np.zeros((len(lower), len(other_lower)), dtype=bool)
+    for a, b in zip(_pieces(lower), _pieces(upper), strict=True):
+        for c, d in zip(_pieces(other_lower), _pieces(other_upper), strict=True):
+            meet |= (a[:, None] <= d) & (c <= b[:, None])
+    return float(meet.mean())

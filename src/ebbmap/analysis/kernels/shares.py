@@ -12,22 +12,54 @@ from scipy.special import ndtri
 
 from ebbmap.limits import CAUTION, NO_BOUND, SAFE, UNDETERMINED, UNSAFE
 
+#: What each share of verdicts is, wherever one is stored: the one wording.
+_WORDS = {
+    "safe_share": "share of all {of} that surely break no hard limit",
+    "safe_share_interval": "interval of the share of all {of} that surely break no hard limit",
+    "caution_share": "share of all {of} that break a caution limit only",
+    "undetermined_share": "share of all {of} that could not be determined, not counted as safe",
+    "broken_share": "share of all {of} that are unsafe with this limit broken most",
+    "served_share": "share of all {of} that this T low serves: it lies in a piece of their window",
+    "served_undetermined_share": "share of all {of} for which this T low could not be determined",
+    "window_share": "share of all {of} that surely have a safe T low",
+    "window_undetermined_share": "share of all {of} with no safe T low found and some undetermined",
+}
+
+
+def share_words(name: str, of: str = "lungs") -> str:
+    """Return what a stored share is, with what it divides by.
+
+    Parameters
+    ----------
+    name : str
+        Name of the variable, such as "safe_share".
+    of : str
+        What is counted: "lungs", "cases", "combinations of lung and setting".
+
+    Examples
+    --------
+    >>> share_words("safe_share", "cases")
+    'share of all cases that surely break no hard limit'
+    """
+    return _WORDS[name].format(of=of)
+
 
 @dataclass(frozen=True)
 class Shares:
-    """What the cases behind each cell of a map say.
+    """What the cases behind each cell of a map say; every share divides by all of them.
+
+    What is unknown never counts as safe: safe, undetermined and broken add up to one.
 
     Parameters
     ----------
     safe, safe_low, safe_high : ndarray, shape (...)
-        Share of the determined cases that break no hard bound, and its interval; NaN where no
-        case could be determined.
+        Share of all cases that surely break no hard bound, and its interval.
     caution : ndarray, shape (...)
-        Share of the determined cases that break a caution bound only.
+        Share of all cases that break a caution bound only.
     undetermined : ndarray, shape (...)
         Share of all cases that could not be determined.
     broken : ndarray, shape (k, ...)
-        Share of the determined cases that are unsafe with this bound broken most.
+        Share of all cases that are unsafe with this bound broken most.
     commonest : ndarray of int8, shape (...)
         The bound broken most often; -1 where no case is unsafe.
     """
@@ -61,7 +93,7 @@ def shares(verdict, binding, *, bounds: int, level: float = 0.95) -> Shares:
     --------
     >>> counted = shares(np.array([0, 0, 2, 3]), np.array([0, 0, 1, -1]), bounds=2)
     >>> round(float(counted.safe), 3), float(counted.undetermined), int(counted.commonest)
-    (0.667, 0.25, 1)
+    (0.5, 0.25, 1)
     """
     unsafe = verdict == UNSAFE
     caution = (verdict == CAUTION).sum(axis=-1)
@@ -95,15 +127,11 @@ def shares_of_counts(safe, caution, unknown, broken, *, cases: int, level: float
     0.8
     """
     n, safe = cases, safe + caution
-    known = n - unknown
     commonest = np.where(broken.max(axis=0) > 0, broken.argmax(axis=0), NO_BOUND)
-    # a cell without any determined case has no share
-    trials = np.where(known > 0, known, np.nan)
-    low, high = wilson(safe, trials, level)
+    low, high = wilson(safe, n, level)
     return Shares(
-        safe / trials, low, high, caution / trials, unknown / n, broken / trials,
-        commonest.astype(np.int8),
-    )  # fmt: skip
+        safe / n, low, high, caution / n, unknown / n, broken / n, commonest.astype(np.int8)
+    )
 
 
 def wilson(successes, trials, level: float):
@@ -112,14 +140,14 @@ def wilson(successes, trials, level: float):
     Parameters
     ----------
     successes, trials : array_like, shape (...)
-        Counts.
+        Counts, or an effective number of trials and its share of them; trials > 0.
     level : float
         Level of the interval, 0 to 1.
 
     Returns
     -------
     tuple of ndarray, shape (...)
-        Lower and upper bound.
+        Lower and upper bound; exactly 0 below no success, exactly 1 above nothing but successes.
 
     References
     ----------
@@ -131,11 +159,15 @@ def wilson(successes, trials, level: float):
     [0.0, 0.1611]
     """
     z = float(ndtri(0.5 + level / 2.0))
-    share = np.asarray(successes) / trials
-    centre = share + z**2 / (2.0 * np.asarray(trials))
-    spread = z * np.sqrt(share * (1.0 - share) / trials + (z / (2.0 * np.asarray(trials))) ** 2)
-    scale = 1.0 + z**2 / np.asarray(trials)
-    return np.maximum((centre - spread) / scale, 0.0), np.minimum((centre + spread) / scale, 1.0)
+    successes, trials = np.asarray(successes), np.asarray(trials)
+    share = successes / trials
+    centre = share + z**2 / (2.0 * trials)
+    spread = z * np.sqrt(share * (1.0 - share) / trials + (z / (2.0 * trials)) ** 2)
+    scale = 1.0 + z**2 / trials
+    # at the ends both terms are equal, and rounding must not decide
+    low = np.where(successes == 0, 0.0, np.maximum((centre - spread) / scale, 0.0))
+    high = np.where(successes == trials, 1.0, np.minimum((centre + spread) / scale, 1.0))
+    return low[()], high[()]
 
 
 def crossing(x, share, level: float):

@@ -28,6 +28,10 @@ NanPolicy = Literal["raise", "drop_block"]
 #: An output whose deviation is within this many roundings of its size does not vary at all.
 CONSTANT_ROUNDINGS = 64
 
+#: Fewest base rows, effectively, that must carry an index for its interval to be printed. Measured
+#: over 200 seeds: with fewer, 95 % intervals of an indicator of 2 % cover as little as 7 %.
+CARRYING_ROWS = 8
+
 #: Bytes of products held at a time: wide enough for BLAS, small beside the outputs themselves.
 PRODUCT_BYTES = 64 * 2**20
 
@@ -44,9 +48,10 @@ class SobolIndices:
     second : ndarray, shape (d, d, s), or None
         Second-order indices [1], symmetric, NaN on the diagonal; None without second order.
     first_interval, total_interval : ndarray, shape (d, s, 2)
-        Lower and upper bound [1].
+        Lower and upper bound [1]. NaN where fewer than `CARRYING_ROWS` base rows carry the
+        index, as in rare events: no interval can then be trusted.
     second_interval : ndarray, shape (d, d, s, 2), or None
-        Lower and upper bound [1].
+        Lower and upper bound [1], NaN likewise.
     variance : ndarray, shape (s,)
         Variance of each output over the A and B rows [square of the output's unit].
     dropped : ndarray of int, shape (s,)
@@ -150,10 +155,15 @@ def sobol_indices(
 
     Notes
     -----
-    Outputs are centred on their mean over all rows. With V the variance over the A and B rows,
-    S_j = <B (AB_j - A)> / V, T_j = <(A - AB_j)^2> / 2V and
-    S_jk = <BA_j AB_k - A B> / V - S_j - S_k, all as in SALib. A resample weighs each base row by
-    how often it was drawn; the estimate itself is the resample that takes every row once.
+    Outputs are centred on their mean over all rows. With BA rows, and D_j the mean of
+    (A - B)^2 + (AB_j - BA_j)^2, the estimators are those of Azzini, Mara and Rosati,
+    S_j = 2 <(BA_j - B)(A - AB_j)> / D_j and T_j = <(B - BA_j)^2 + (A - AB_j)^2> / D_j, which use
+    every row, and for pairs, by the same reasoning,
+    S_jk = 1 - 2 <(BA_j - AB_k)^2 + (BA_k - AB_j)^2> / (D_j + D_k) - S_j - S_k.
+    On the same rows they have a half to a twentieth of the variance of the older ones. Without
+    BA rows, and with V the variance over A and B, S_j = <B (AB_j - A)> / V and
+    T_j = <(A - AB_j)^2> / 2V, as in SALib. A resample weighs each base row by how often it was
+    drawn; the estimate itself is the resample that takes every row once.
     A row bootstrap covers 94 to 96 % on independent rows, and all but 100 % on one scrambled
     Sobol design, whose evenness it cannot see; replicates can (tests/external measures both).
     Memory beyond the outputs is about 8 n (m + 1) bytes and a few times `PRODUCT_BYTES`.
@@ -161,9 +171,10 @@ def sobol_indices(
     References
     ----------
     .. [1] Saltelli A et al. Comput Phys Commun 2010;181:259-270, doi:10.1016/j.cpc.2009.09.018
-       (first order and total).
-    .. [2] Saltelli A. Comput Phys Commun 2002;145:280-297, doi:10.1016/S0010-4655(02)00280-1
-       (second order).
+       (first order and total without BA rows).
+    .. [2] Azzini I, Mara TA, Rosati R. Comparison of two sets of Monte Carlo estimators of Sobol'
+       indices. Environ Model Softw 2021;144:105167 (citation from memory; the estimators are
+       derived again in tests/external/test_sobol_exact.py).
 
     Examples
     --------
@@ -193,8 +204,8 @@ def sobol_indices(
         if alone
         else replicate_weights(n, replicates)
     )
-    for cut in _cuts(s, 8 * n * (columns + 2)):
-        estimates, variance[cut] = _estimate(
+    for cut in _cuts(s, 8 * n * (columns + factors + 2)):
+        estimates, variance[cut], rows = _estimate(
             weights, blocks[:, :, cut], kept[:, cut], factors, pairs
         )
         points[:, cut] = estimates[0]
@@ -202,6 +213,7 @@ def sobol_indices(
         half[:, cut] = (
             bootstrap_half_width(others, level) if alone else replicate_half_width(others, level)
         )
+        half[:, cut][~(rows >= CARRYING_ROWS)] = np.nan
 
     intervals = np.stack([points - half, points + half], axis=-1)
     first, total, second = np.split(points, [factors, 2 * factors])
@@ -255,38 +267,93 @@ def _cuts(outputs: int, bytes_each: int) -> Iterator[slice]:
         yield slice(start, min(start + step, outputs))
 
 
-def _estimate(weights, blocks, kept, factors, pairs) -> tuple[np.ndarray, np.ndarray]:
+def _estimate(
+    weights: np.ndarray,
+    blocks: np.ndarray,
+    kept: np.ndarray,
+    factors: int,
+    pairs: list[tuple[int, int]],
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Estimate the indices of some outputs, for every set of weights of the base rows.
 
     Returns the estimates, shape (m + 1, 2 d + pairs, s): first order, total, second order of the
-    pairs; and the variance, shape (s,).
+    pairs; the variance, shape (s,); and how many base rows carry each estimate, shape
+    (2 d + pairs, s).
     """
     standard, deviation = _standardise(blocks, kept)
     a, b, ab, ba = _parts(standard, factors)
-    (n, s), totals = a.shape, slice(factors, 2 * factors)
-    products = np.empty((n, 2 * factors + len(pairs) + 2, s))
-    np.subtract(ab, a[:, None], out=products[:, totals])
-    np.multiply(b[:, None], products[:, totals], out=products[:, :factors])
-    np.square(products[:, totals], out=products[:, totals])
-    both = a * b
-    for column, (j, k) in enumerate(pairs, start=2 * factors):
-        np.multiply(ba[:, j], ab[:, k], out=products[:, column])
-        products[:, column] -= both
-    products[:, -2] = a + b
-    products[:, -1] = a**2 + b**2
-
+    products = _saltelli(a, b, ab) if ba is None else _azzini(a, b, ab, ba, pairs)
+    sums = np.stack([a + b, a**2 + b**2], axis=1)
+    n, s = a.shape
     total = weights.sum(axis=1, keepdims=True) if kept.all() else weights @ kept
     total[total == 0.0] = np.nan
-    means = (weights @ products.reshape(n, -1)).reshape(len(weights), -1, s) / total[:, None]
-    mean, square = means[:, -2] / 2.0, means[:, -1] / 2.0
+
+    def means(values: np.ndarray) -> np.ndarray:
+        return (weights @ values.reshape(n, -1)).reshape(len(weights), -1, s) / total[:, None]
+
+    mean, square = np.moveaxis(means(sums) / 2.0, 1, 0)
     variance = square - mean**2
     # what rounding leaves of equal values is no variance, and nothing can be shared out of it
     variance[variance <= CONSTANT_ROUNDINGS * np.finfo(float).eps * square] = 0.0
-    estimates = means[:, :-2] / np.where(variance > 0.0, variance, np.nan)[:, None]
-    estimates[:, totals] /= 2.0
-    for column, (j, k) in enumerate(pairs, start=2 * factors):
-        estimates[:, column] -= estimates[:, j] + estimates[:, k]
-    return estimates, variance[0] * deviation**2
+    varies = variance[:, None] > 0.0
+    averages = means(products)
+    if ba is None:
+        first, jumps = np.split(averages, 2, axis=1)
+        scale = np.where(varies, variance[:, None], np.nan)
+        estimates = np.concatenate([first, jumps / 2.0], axis=1) / scale
+    else:
+        first, jumps, scale, apart = np.split(averages, np.cumsum([factors] * 3), axis=1)
+        scale = np.where(varies & (scale > 0.0), scale, np.nan)
+        first = 2.0 * first / scale
+        one, other = np.array(pairs, dtype=int).reshape(-1, 2).T
+        closed = 1.0 - 2.0 * apart / (scale[:, one] + scale[:, other])
+        second = closed - first[:, one] - first[:, other]
+        estimates = np.concatenate([first, jumps / scale, second], axis=1)
+        products = np.concatenate([products[:, : 2 * factors], products[:, 3 * factors :]], axis=1)
+    return estimates, variance[0] * deviation**2, _carrying_rows(products, factors, sums[:, 1])
+
+
+def _saltelli(a: np.ndarray, b: np.ndarray, ab: np.ndarray) -> np.ndarray:
+    """Products behind first order and total without BA rows, shape (n, 2 d, s)."""
+    jump = ab - a[:, None]
+    return np.concatenate([b[:, None] * jump, jump**2], axis=1)
+
+
+def _azzini(
+    a: np.ndarray, b: np.ndarray, ab: np.ndarray, ba: np.ndarray, pairs: list[tuple[int, int]]
+) -> np.ndarray:
+    """Products behind all indices with BA rows, shape (n, 3 d + pairs, s).
+
+    First order, total and scale of each factor, then how far apart the rows of each pair are.
+    """
+    (n, factors, s), rest = ab.shape, a[:, None] - b[:, None]
+    products = np.empty((n, 3 * factors + len(pairs), s))
+    first, jumps, scale = (products[:, k * factors : (k + 1) * factors] for k in range(3))
+    from_a, from_b = a[:, None] - ab, ba - b[:, None]
+    np.multiply(from_b, from_a, out=first)
+    np.add(from_a**2, from_b**2, out=jumps)
+    np.add(rest**2, (ab - ba) ** 2, out=scale)
+    for column, (j, k) in enumerate(pairs, start=3 * factors):
+        products[:, column] = (ba[:, j] - ab[:, k]) ** 2 + (ba[:, k] - ab[:, j]) ** 2
+    return products
+
+
+def _carrying_rows(products: np.ndarray, factors: int, size: np.ndarray) -> np.ndarray:
+    """Effective number of base rows that carry each mean of products, shape (2 d + pairs, s).
+
+    (sum |p|)^2 / sum p^2: n where all products are alike, 1 where one row has all. A factor
+    that moves the output in no row is known as well as the output is sampled.
+    """
+
+    def effective(values: np.ndarray) -> np.ndarray:
+        squares = np.square(values).sum(axis=0)
+        return np.abs(values).sum(axis=0) ** 2 / np.where(squares > 0.0, squares, np.nan)
+
+    rows = effective(products)
+    inert = ~products[:, factors : 2 * factors].any(axis=0)
+    for part in (slice(factors), slice(factors, 2 * factors)):
+        rows[part] = np.where(inert, effective(size), rows[part])
+    return rows
 
 
 def _standardise(blocks: np.ndarray, kept: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtri
 
+from ebbmap.analysis.kernels.shares import wilson
 from ebbmap.limits import CAUTION, SAFE, UNDETERMINED, UNSAFE, VERDICTS, LimitSet, judge
 
 #: Cases in one block: measured best for the linear lung judged by nine bounds.
@@ -57,7 +58,7 @@ class Tally:
 
     @property
     def safe_share(self) -> np.ndarray:
-        """Share of the settings that break no hard bound, for each lung, shape (n,)."""
+        """Share of all settings that surely break no hard bound, for each lung, shape (n,)."""
         return (self.by_lung[SAFE] + self.by_lung[CAUTION]) / self.by_setting.shape[1]
 
     @property
@@ -225,15 +226,8 @@ def clustered_interval(shares, weights, level: float):
         w**2 * np.var(one, ddof=1) / n for w, one, n in zip(weights, shares, counts, strict=True)
     )
     trials = mean * (1.0 - mean) / variance if variance > 0 else float(sum(counts))
-    z = float(ndtri(0.5 + level / 2.0))
-    scale = 1.0 + z**2 / trials
-    centre = mean + z**2 / (2.0 * trials)
-    spread = z * np.sqrt(mean * (1.0 - mean) / trials + (z / (2.0 * trials)) ** 2)
-    return (
-        mean,
-        float(max((centre - spread) / scale, 0.0)),
-        float(min((centre + spread) / scale, 1.0)),
-    )
+    low, high = wilson(mean * trials, trials, level)
+    return mean, float(low), float(high)
 
 
 def paired_interval(difference: np.ndarray, level: float) -> tuple[float, float, float]:

@@ -1,6 +1,9 @@
-"""Release windows: the T low between which every hard limit holds, by root-finding.
+"""Release windows: every piece of T low in which all hard limits hold, by root-finding.
 
-Sizes: n lungs, k bounds, m places of a first coarse look.
+Each bound's own margin is followed along T low, since it is smooth where the least of several
+has kinks: where it changes sign, where it becomes unknown, and where it turns near zero. Between
+the places so found nothing changes, so one judgement tells what lies there.
+Sizes: n lungs, k bounds, m looks, p pieces at most, c changes, s segments between them.
 """
 
 from __future__ import annotations
@@ -12,153 +15,399 @@ import numpy as np
 from scipy.optimize import elementwise
 
 from ebbmap.errors import EbbmapError
+from ebbmap.limits import least_margin
 
-#: Places of the first look along T low; the edges are then found by root-finding.
-LOOKS = 48
+#: Relative step of T low between two looks [1]. A window or a hole at least this wide (0.01 s at
+#: T low 0.5 s) always holds a look and is found; of narrower ones those are found that two bounds
+#: or one turn of a bound's margin, seen from the looks, leave open.
+RESOLUTION = 0.02
 
-#: Relative step to either side of the best T low that tells which bound closes which side.
+#: Relative step to either side of the best T low that tells which bound fails on which side [1].
 ASIDE = 1e-4
 
-#: No bound closes this side: the window reaches the end of the range that was searched. It is
-#: the last index, so that names can be looked up in a list that ends with "none".
-OPEN = -1
+#: Steps of T low below this are rounding [1]: neither windows nor holes.
+ROUNDING = 1e-12
+
+#: A bend is followed where the margin is nearer to zero than this many times its change between
+#: three looks [1]; a smooth margin stays within half of that change between them.
+REACH = 1000.0
+
+#: Looks by lungs that are held at a time.
+BLOCK = 2**17
+
+#: Instead of the number of a bound: the searched range ends here; a margin becomes unknown here.
+#: Names can be looked up in a list that ends with "unknown", "none".
+OPEN, UNKNOWN = -1, -2
+
+#: No piece.
+NO_PIECE = -1
+
+_SAFE, _UNSAFE, _UNKNOWN = 0, 1, 2
+
+Margins = Callable[[np.ndarray, np.ndarray], np.ndarray]
 
 
 @dataclass(frozen=True)
 class Windows:
-    """Release windows of n lungs.
+    """Release windows of n lungs: pieces of T low in which every hard bound is surely kept.
 
     Parameters
     ----------
-    lower, upper : ndarray, shape (n,)
-        Edges [s]; NaN where there is no window.
+    lower, upper : ndarray, shape (n, p)
+        Edges of the pieces [s], in increasing order; NaN beyond the pieces that a lung has.
+    lower_bound, upper_bound : ndarray of int8, shape (n, p)
+        The hard bound that closes the piece below and above; `OPEN` where the searched range
+        ends first, `UNKNOWN` where it cannot be judged beyond.
+    count : ndarray of int64, shape (n,)
+        Pieces that a lung has.
+    best_piece, widest_piece : ndarray of int64, shape (n,)
+        The piece with the largest margin, and the longest in seconds; `NO_PIECE` without any.
     best, best_margin : ndarray, shape (n,)
-        T low with the largest margin [s], and that margin (negative where there is no window).
-    lower_bound, upper_bound : ndarray of int8, shape (n,)
-        The hard bound that closes the window below and above; without a window, the bounds that
-        exclude each other at the best T low. `OPEN` where the searched range ends first.
+        T low with the largest least margin [s], and that margin: negative where no piece is;
+        NaN where nothing is determined.
+    shorter_fails, longer_fails : ndarray of int8, shape (n,)
+        The bounds that close the best piece; without a piece, those that are broken most just
+        below and above the best T low.
+    unknown_lower, unknown_upper : ndarray, shape (n, q)
+        Pieces of T low that could not be determined [s], as `lower` and `upper`.
     """
 
     lower: np.ndarray
     upper: np.ndarray
-    best: np.ndarray
-    best_margin: np.ndarray
     lower_bound: np.ndarray
     upper_bound: np.ndarray
+    count: np.ndarray
+    best_piece: np.ndarray
+    widest_piece: np.ndarray
+    best: np.ndarray
+    best_margin: np.ndarray
+    shorter_fails: np.ndarray
+    longer_fails: np.ndarray
+    unknown_lower: np.ndarray
+    unknown_upper: np.ndarray
+
+    @property
+    def undetermined(self) -> np.ndarray:
+        """Whether no piece was found and some T low could not be determined, shape (n,)."""
+        return (self.count == 0) & ~np.isnan(self.unknown_lower).all(axis=1)
+
+
+def looks(low: float, high: float, resolution: float = RESOLUTION) -> np.ndarray:
+    """Logarithms of the T low that are looked at, shape (m,).
+
+    Examples
+    --------
+    >>> np.exp(looks(0.5, 0.52, 0.02)).round(4).tolist()
+    [0.5, 0.5099, 0.52]
+    """
+    count = int(np.ceil(np.log(high / low) / np.log1p(resolution)))
+    return np.linspace(np.log(low), np.log(high), max(count, 2) + 1)
 
 
 def release_windows(
-    margins: Callable[[np.ndarray, np.ndarray], np.ndarray],
+    margins: Margins,
     lungs: int,
     *,
     low: float,
     high: float,
+    resolution: float = RESOLUTION,
 ) -> Windows:
-    """Find the window of every lung.
+    """Find the window of every lung, all pieces of it.
 
     Parameters
     ----------
     margins : callable
         ``margins(t_low, lung) -> (k, ...)``: margin of every hard bound at T low [s] for the
-        lungs with these indices, both of shape (...).
+        lungs with these indices, whose shapes broadcast to (...); NaN where it is not known.
     lungs : int
         How many lungs, n.
     low, high : float
         Range of T low to search [s], 0 < low < high.
+    resolution : float
+        Relative step of T low between two looks [1]: pieces and holes at least this wide are
+        found.
 
     Returns
     -------
     Windows
-        Where the safe T low fall into several pieces, the piece around the best one. A lung
-        with a margin that is not a number anywhere has no window and NaN as its best.
+        A place with a broken bound is outside whatever else is unknown there; one with an
+        unknown margin and no broken bound is undetermined, neither inside nor outside.
 
     Raises
     ------
     EbbmapError
-        If the range is empty or not positive.
+        If the range or the resolution is empty or not positive.
 
     Notes
     -----
-    The least margin is looked at on a logarithmic grid, its largest value is refined, and each
-    edge is bracketed between the best T low and the nearest place outside. A window that is
-    narrower than the grid is thus found as well.
+    Edges are roots of one bound's margin, found to rounding: where a margin changes sign between
+    two looks, and on both sides of an extremum that crosses zero between them. A window narrower
+    than the looks is thus found where one bound opens it and another closes it.
 
     Examples
     --------
     >>> def rule(t_low, lung):
-    ...     return np.stack([0.75 - np.exp(-t_low), np.exp(-t_low) - 0.5])
+    ...     return np.stack([0.75 - np.exp(-t_low), np.exp(-t_low) - 0.5]) + 0.0 * lung
     >>> found = release_windows(rule, 1, low=0.01, high=10.0)
-    >>> [round(float(edge[0]), 6) for edge in (found.lower, found.upper)]
+    >>> [round(float(edge[0, 0]), 6) for edge in (found.lower, found.upper)]
     [0.287682, 0.693147]
     """
     if not 0 < low < high:
         raise EbbmapError(f"T low must be searched over 0 < low < high; got {low:g} to {high:g}.")
-    every = np.arange(lungs)
+    if not resolution > 0:
+        raise EbbmapError(f"the resolution of T low must be > 0; got {resolution:g}.")
+    places = looks(low, high, resolution)
+    step = max(1, BLOCK // places.size)
+    parts = [
+        _search(margins, np.arange(start, min(start + step, lungs)), places, (low, high))
+        for start in range(0, lungs, step)
+    ]
+    return _joined(parts)
 
-    def least(log_t, lung):
-        return margins(np.exp(log_t), lung.astype(int)).min(axis=0)
 
-    def blamed(t, lung):
-        every_margin = margins(t, lung)
-        return np.where(np.isnan(every_margin).any(axis=0), OPEN, every_margin.argmin(axis=0))
+def _search(margins: Margins, lungs: np.ndarray, places: np.ndarray, ends) -> Windows:
+    """Windows of some lungs."""
 
-    places = np.linspace(np.log(low), np.log(high), LOOKS)[:, None]
-    grid = np.broadcast_to(places, (LOOKS, lungs))
-    seen = least(grid, np.broadcast_to(every, grid.shape))
-    known = ~np.isnan(seen).any(axis=0)
-    seen = np.where(known, seen, -np.inf)
-    top = seen.argmax(axis=0)
-    best, best_margin = _refine(least, places[:, 0], seen, top, known)
-    lower, low_side = _edge(least, places[:, 0], seen, best, best_margin, np.arange(LOOKS))
-    upper, high_side = _edge(least, places[:, 0], seen, best, best_margin, -np.arange(LOOKS))
-    exists = best_margin >= 0
-    at = np.where(known, best, places[0, 0])
-    below = np.where(exists, np.exp(lower), np.exp(at) * (1 - ASIDE))
-    above = np.where(exists, np.exp(upper), np.exp(at) * (1 + ASIDE))
-    closed_low = np.where(exists & low_side, OPEN, blamed(below, every))
-    closed_high = np.where(exists & high_side, OPEN, blamed(above, every))
-    return Windows(
-        np.where(exists, np.exp(lower), np.nan),
-        np.where(exists, np.exp(upper), np.nan),
-        np.where(known, np.exp(best), np.nan),
-        np.where(known, best_margin, np.nan),
-        closed_low.astype(np.int8),
-        closed_high.astype(np.int8),
+    def seconds(log_t):
+        # the ends of the range are meant as they were given, not to rounding
+        t_low = np.where(log_t == places[0], ends[0], np.exp(log_t))
+        return np.where(log_t == places[-1], ends[1], t_low)
+
+    seen = np.asarray(margins(np.exp(places)[:, None], lungs[None, :]))
+    seen = np.broadcast_to(seen, (seen.shape[0], places.size, lungs.size))
+    row, place, bound = _changes(margins, seen, lungs, places)
+    # segments between the changes of each lung, in order
+    n = lungs.size
+    every = np.arange(n)
+    row = np.concatenate([every, row, every])
+    place = np.concatenate([np.full(n, places[0]), place, np.full(n, places[-1])])
+    bound = np.concatenate([np.full(n, OPEN), bound, np.full(n, OPEN)])
+    kind = np.repeat([0, 1, 2], [n, place.size - 2 * n, n])
+    order = np.lexsort((place, kind, row))
+    row, place, bound = row[order], place[order], bound[order]
+    wide = (row[1:] == row[:-1]) & (np.diff(place) > ROUNDING)
+    left, right = np.flatnonzero(wide), np.flatnonzero(wide) + 1
+    middle = 0.5 * (place[left] + place[right])
+    least = least_margin(margins(np.exp(middle), lungs[row[left]]))
+    state = np.where(np.isnan(least), _UNKNOWN, np.where(least < 0, _UNSAFE, _SAFE))
+    # neighbours of one lung in the same state are one piece
+    first = np.append(True, (row[left][1:] != row[left][:-1]) | (np.diff(state) != 0))
+    last = np.append(first[1:], True)
+    owner, begin, end = row[left[first]], place[left[first]], place[right[last]]
+    closing = bound[left[first]], bound[right[last]]
+    safe, unknown = state[first] == _SAFE, state[first] == _UNKNOWN
+    top, top_margin = _best_of_pieces(
+        margins, seen, lungs, places, owner[safe], begin[safe], end[safe]
     )
+    slot, count = _slots(owner[safe], n)
+    lower, upper, best, height = (
+        _table(owner[safe], slot, column, n, np.nan)
+        for column in (begin[safe], end[safe], top, top_margin)
+    )
+    lower_bound, upper_bound = (
+        _table(owner[safe], slot, side[safe], n, OPEN).astype(np.int8) for side in closing
+    )
+    lower, upper = seconds(lower), seconds(upper)
+    some = count > 0
+    best_piece = np.where(some, np.where(np.isnan(height), -np.inf, height).argmax(axis=1), -1)
+    length = np.where(np.isnan(lower), -np.inf, upper - lower)
+    widest = np.where(some, length.argmax(axis=1), NO_PIECE)
+    chosen = np.maximum(best_piece, 0)
+    best, best_margin = best[every, chosen], height[every, chosen]
+    shorter, longer = (side[every, chosen] for side in (lower_bound, upper_bound))
+    lost = np.flatnonzero(~some)
+    if lost.size:
+        best[lost], best_margin[lost] = _nearest(margins, seen[:, :, lost], lungs[lost], places)
+        shorter[lost] = _blamed(margins, best[lost] + np.log1p(-ASIDE), lungs[lost])
+        longer[lost] = _blamed(margins, best[lost] + np.log1p(ASIDE), lungs[lost])
+    slot, _ = _slots(owner[unknown], n)
+    lost_lower, lost_upper = (
+        seconds(_table(owner[unknown], slot, column, n, np.nan))
+        for column in (begin[unknown], end[unknown])
+    )
+    return Windows(
+        lower, upper, lower_bound, upper_bound, count, best_piece, widest, seconds(best),
+        best_margin, shorter, longer, lost_lower, lost_upper,
+    )  # fmt: skip
 
 
-def _refine(least, places, seen, top, known):
-    """Largest margin between the neighbours of the best place of the first look."""
-    lung = np.arange(top.size)
-    best, best_margin = places[top].copy(), seen[top, lung].copy()
-    inner = np.flatnonzero(known & (top > 0) & (top < places.size - 1))
-    if inner.size:
-        bracket = tuple(places[top[inner] + step] for step in (-1, 0, 1))
-        found = elementwise.find_minimum(
-            lambda log_t, one: -least(log_t, one), bracket, args=(inner.astype(float),)
-        )
-        better = -found.f_x > best_margin[inner]
-        best[inner] = np.where(better, found.x, best[inner])
-        best_margin[inner] = np.where(better, -found.f_x, best_margin[inner])
-    return best, best_margin
+def _changes(margins: Margins, seen, lungs, places):
+    """Places where a bound that matters changes sign or becomes unknown: lung, log T low, bound.
 
-
-def _edge(least, places, seen, best, best_margin, order):
-    """Edge of the window on one side, and whether the searched range ends before it.
-
-    `order` ranks the places: the outside place of the highest rank short of the best is the
-    nearest one.
+    A change of a bound does not matter where another is broken on both sides of it.
     """
-    short = (places[:, None] < best) if order[-1] > 0 else (places[:, None] > best)
-    outside = short & (seen < 0)
-    rank = np.where(outside, order[:, None], -places.size)
-    nearest = places[rank.argmax(axis=0)]
-    reaches_end = ~outside.any(axis=0)
-    edge = np.full(best.shape, places[0] if order[-1] > 0 else places[-1])
-    todo = np.flatnonzero((best_margin >= 0) & ~reaches_end)
-    if todo.size:
-        found = elementwise.find_root(
-            least, (nearest[todo], best[todo]), args=(todo.astype(float),)
-        )
-        edge[todo] = found.x
-    return edge, reaches_end
+    known, broken = ~np.isnan(seen), seen < 0
+    number = broken.sum(axis=0)
+    parts = []
+
+    def own(log_t, lung, bound):
+        return margins(np.exp(log_t), lungs[lung.astype(int)])[
+            bound.astype(int), np.arange(lung.size)
+        ]
+
+    def root(function, begin, end, lung, bound):
+        return elementwise.find_root(function, (begin, end), args=(lung * 1.0, bound * 1.0)).x
+
+    # cells in which some bound is broken at both ends hide what the others do
+    both = broken[:, 1:] & broken[:, :-1]
+    hidden = both.sum(axis=0)
+    free = (hidden == 0)[None]
+    flips = free & known[:, 1:] & known[:, :-1] & (broken[:, 1:] != broken[:, :-1])
+    bound, cell, lung = np.nonzero(flips)
+    begin, end = places[cell], places[cell + 1]
+    vanish = free & (known[:, 1:] != known[:, :-1])
+    gone_bound, gone_cell, gone = np.nonzero(vanish)
+    if gone.size:
+        edge = root(
+            lambda log_t, row, of: np.where(np.isnan(own(log_t, row, of)), -1.0, 1.0),
+            places[gone_cell], places[gone_cell + 1], gone, gone_bound,
+        )  # fmt: skip
+        parts.append((gone, edge, np.full(gone.size, UNKNOWN)))
+        # the margin may also change sign between there and the look at which it is known
+        rising = known[:, 1:][vanish]
+        beside = edge + np.where(rising, ROUNDING, -ROUNDING)
+        look = np.where(rising, places[gone_cell + 1], places[gone_cell])
+        value, other = own(beside, gone, gone_bound), own(look, gone, gone_bound)
+        more = ~np.isnan(value) & ((value < 0) != (other < 0)) & ((look > beside) == rising)
+        bound, lung = np.append(bound, gone_bound[more]), np.append(lung, gone[more])
+        begin = np.append(begin, np.minimum(beside, look)[more])
+        end = np.append(end, np.maximum(beside, look)[more])
+    turn_bound, turn, turn_lung = np.nonzero(_turns(seen, known, broken, number))
+    if turn.size:
+        down = broken[turn_bound, turn + 1, turn_lung]
+        sign = np.where(down, -1.0, 1.0)
+        bracket = (places[turn], places[turn + 1], places[turn + 2])
+        found = elementwise.find_minimum(
+            lambda log_t, row, of, sign: sign * own(log_t, row, of), bracket,
+            args=(turn_lung * 1.0, turn_bound * 1.0, sign),
+        )  # fmt: skip
+        # a margin of exactly zero is kept, so a minimum must go below it
+        crosses = np.where(down, found.f_x <= 0, found.f_x < 0) & np.isfinite(found.x)
+        at = np.flatnonzero(crosses)
+        bound = np.concatenate([bound, *2 * (turn_bound[at],)])
+        lung = np.concatenate([lung, *2 * (turn_lung[at],)])
+        begin = np.concatenate([begin, bracket[0][at], found.x[at]])
+        end = np.concatenate([end, found.x[at], bracket[2][at]])
+    if lung.size:
+        edge = root(own, begin, end, lung, bound)
+        sure = np.isfinite(edge)
+        parts.append((lung[sure], edge[sure], bound[sure]))
+        # where a margin is unknown on the way, the cell is told by its middle
+        for side in (begin, end):
+            parts.append((lung[~sure], side[~sure], np.full((~sure).sum(), UNKNOWN)))
+    if not parts:
+        return np.empty(0, int), np.empty(0), np.empty(0, int)
+    return tuple(np.concatenate(column) for column in zip(*parts, strict=True))
+
+
+def _turns(seen, known, broken, number) -> np.ndarray:
+    """Three looks between which a bound's margin may cross zero twice, shape (k, m - 2, n)."""
+    before, here, after = seen[:, :-2], seen[:, 1:-1], seen[:, 2:]
+    with np.errstate(invalid="ignore"):
+        up, down = here - before, after - here
+        low = (here >= 0) & (up <= 0) & (down >= 0)
+        high = (here < 0) & (up >= 0) & (down <= 0)
+        change = np.abs(up) + np.abs(down)
+        near = (change > 0) & (np.abs(here) <= REACH * change)
+    turns = (low | high) & near & np.isfinite(change)
+    # a broken bound other than this one, at all three looks, hides it
+    all_three = broken[:, :-2] & broken[:, 1:-1] & broken[:, 2:]
+    return turns & (all_three.sum(axis=0)[None] - all_three == 0)
+
+
+def _best_of_pieces(margins: Margins, seen, lungs, places, owner, begin, end):
+    """T low with the largest least margin of each piece, log [s], and that margin."""
+    least = least_margin(seen)
+    # the look with the largest margin in the piece, or the middle of a piece without one
+    first = np.searchsorted(places, begin, side="left")
+    last = np.searchsorted(places, end, side="right") - 1
+    best = 0.5 * (begin + end)
+    height = _least(margins, best, lungs[owner])
+    before, after = begin.copy(), end.copy()
+    for piece in np.flatnonzero(last >= first):
+        inside = least[first[piece] : last[piece] + 1, owner[piece]]
+        if np.isnan(inside).all():
+            continue
+        top = int(np.nanargmax(inside))
+        at = first[piece] + top
+        if inside[top] >= height[piece]:
+            best[piece], height[piece] = places[at], inside[top]
+            before[piece] = max(begin[piece], places[max(at - 1, 0)])
+            after[piece] = min(end[piece], places[min(at + 1, places.size - 1)])
+    return _climb(margins, lungs[owner], before, best, after, height)
+
+
+def _nearest(margins: Margins, seen, lungs, places):
+    """T low at which the least margin is largest where no piece is, and that margin."""
+    least = least_margin(seen)
+    known = ~np.isnan(least)
+    some = known.any(axis=0)
+    top = np.where(known, least, -np.inf).argmax(axis=0)
+    height = least[top, np.arange(top.size)]
+    inner = some & (top > 0) & (top < places.size - 1)
+    best = np.where(some, places[top], np.nan)
+    at = np.flatnonzero(inner)
+    best[at], height[at] = _climb(
+        margins, lungs[at], places[top[at] - 1], best[at], places[top[at] + 1], height[at]
+    )
+    return best, height
+
+
+def _climb(margins: Margins, lungs, before, best, after, height):
+    """Largest least margin between two places, from one between them."""
+    best, height = best.copy(), height.copy()
+    sides = [_least(margins, edge, lungs) for edge in (before, after)]
+    inner = np.flatnonzero(
+        (before < best) & (best < after) & (sides[0] <= height) & (sides[1] <= height)
+    )
+    if inner.size:
+        found = elementwise.find_minimum(
+            lambda log_t, row: -_least(margins, log_t, lungs[row.astype(int)]),
+            (before[inner], best[inner], after[inner]), args=(inner * 1.0,),
+        )  # fmt: skip
+        better = -found.f_x > height[inner]
+        best[inner] = np.where(better, found.x, best[inner])
+        height[inner] = np.where(better, -found.f_x, height[inner])
+    return best, height
+
+
+def _least(margins: Margins, log_t, lungs) -> np.ndarray:
+    if not lungs.size:
+        return np.empty(0)
+    return least_margin(margins(np.exp(log_t), lungs))
+
+
+def _blamed(margins: Margins, log_t, lungs) -> np.ndarray:
+    """Bound that is broken most; `UNKNOWN` where that cannot be told."""
+    undetermined = np.isnan(log_t)
+    every = margins(np.exp(np.where(undetermined, 0.0, log_t)), lungs)
+    lost = undetermined | np.isnan(least_margin(every))
+    return np.where(lost, UNKNOWN, np.where(np.isnan(every), np.inf, every).argmin(axis=0))
+
+
+def _slots(owner: np.ndarray, n: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return each entry's number among those of its owner, and how many each owner has."""
+    count = np.bincount(owner, minlength=n)
+    return np.arange(owner.size) - np.repeat(np.cumsum(count) - count, count), count
+
+
+def _table(owner, slot, column, n: int, blank) -> np.ndarray:
+    """Put entries of a ragged list into rows, shape (n, at least 1)."""
+    table = np.full((n, int(slot.max(initial=0)) + 1), blank, dtype=np.result_type(column, blank))
+    table[owner, slot] = column
+    return table
+
+
+def _joined(parts: list[Windows]) -> Windows:
+    """Put the lungs of several searches together, with as many pieces as any lung has."""
+    columns = {}
+    for name in Windows.__dataclass_fields__:
+        arrays = [getattr(part, name) for part in parts]
+        if arrays[0].ndim == 2:
+            width = max(array.shape[1] for array in arrays)
+            blank = np.nan if arrays[0].dtype.kind == "f" else OPEN
+            arrays = [
+                np.pad(a, ((0, 0), (0, width - a.shape[1])), constant_values=blank) for a in arrays
+            ]
+        columns[name] = np.concatenate(arrays)
+    return Windows(**columns)

@@ -8,18 +8,23 @@ Sizes: n cases, t time points.
 
 from __future__ import annotations
 
+from inspect import Parameter, Signature
+from types import MappingProxyType
+
 import numpy as np
 
+from ebbmap.exchange.co2 import alveolar_ventilation_of_breaths
+from ebbmap.exchange.oxygen import closed_fraction_of_units
 from ebbmap.lungs.base import WAVES, Lung
 from ebbmap.lungs.linear import LINEAR
-from ebbmap.lungs.stepped import cycles, quadrature
+from ebbmap.lungs.stepped import breathing, cycles, quadrature
 from ebbmap.lungs.stepped.airway import FASTEST_VALVE, settled_airway
 from ebbmap.lungs.stepped.cases import NAMES, Cases, gather
 from ebbmap.lungs.stepped.course import State
-from ebbmap.lungs.stepped.cycles import SETTLING_CYCLES, SOLVES
+from ebbmap.lungs.stepped.cycles import SOLVES
 from ebbmap.lungs.stepped.recruitment import held_open, open_fraction
 
-__all__ = ["STEPPED", "State", "cycle", "rest", "settle", "solve", "waveform"]
+__all__ = ["STEPPED", "State", "closed_start_gap", "cycle", "rest", "settle", "solve", "waveform"]
 
 
 def solve(**parameters):
@@ -34,8 +39,8 @@ def solve(**parameters):
     -------
     dict of str to ndarray, shape (n,)
         The outcomes in `SOLVES`. NaN throughout where the case did not settle. With effort there
-        is no settled cycle: ten cycles run in from the settled passive lung, twenty more are
-        averaged, and a lung whose gas takes more than ten cycles to settle is NaN.
+        is no settled cycle: outcomes are means over the phase of the efforts (`breathing`), and a
+        lung whose gas takes more than ten cycles to settle is NaN.
 
     Examples
     --------
@@ -54,7 +59,7 @@ def solve(**parameters):
 def settle(**parameters):
     """Return the state at the end of a release of the settled cycle, shape (n,) each.
 
-    With effort it is the state at the end of the window that `solve` averages over.
+    With effort it is the state after one of the cycles that `solve` averages over.
     """
     cases, shape = gather(parameters)
     state, _ = _settled(cases)
@@ -101,7 +106,7 @@ def cycle(state, **parameters):
     flat = State(*(np.broadcast_to(field, shape).ravel() for field in state))
     outcomes, end = cycles.run_cycle(cases, flat)
     return (
-        {name: values.reshape(shape) for name, values in outcomes.items()},
+        {name: outcomes[name].reshape(shape) for name in SOLVES},
         State(*(field.reshape(shape) for field in end)),
     )
 
@@ -132,6 +137,35 @@ def waveform(state, times, **parameters):
     return {name: values.reshape((*shape, -1)) for name, values in traced.items()}
 
 
+def closed_start_gap(**parameters):
+    """Return how much more closed the settled cycle of a lung is that began closed, shape (n,).
+
+    Of the passive lung. It takes a second search, so it is an outcome of its own that is only
+    looked for when it is asked for.
+
+    Examples
+    --------
+    >>> from ebbmap.parameters import PARAMETERS
+    >>> usual = {name: PARAMETERS[name].default for name in NAMES}
+    >>> float(closed_start_gap(**usual))
+    0.0
+    """
+    cases, shape = gather(parameters)
+    gap = np.zeros(cases.size)
+    index = np.flatnonzero((cases.recruitable_share > 0.0) & (cases.p_high > cases.p_low))
+    if index.size:
+        own = cases.at(index)
+        state, outcomes = _opened(own)
+        gap[index] = cycles.gap_from_closed(own, state, outcomes["end_release_pressure"])
+    return gap.reshape(shape)
+
+
+# outcomes name what they take by their arguments
+closed_start_gap.__signature__ = Signature(  # type: ignore[attr-defined]
+    [Parameter(name, Parameter.KEYWORD_ONLY) for name in NAMES]
+)
+
+
 def _with(array, parameters):
     """Align an array with the parameters: return the cases and the array in their shape."""
     shape = np.broadcast_shapes(array.shape, *(np.shape(parameters[name]) for name in NAMES))
@@ -160,32 +194,38 @@ def _settled(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
 
 def _plain(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
     volume, solved = quadrature.solve(cases)
-    return State(volume, np.ones(cases.size), cases.p_low.copy(), np.zeros(cases.size)), solved
+    none = np.zeros(cases.size)
+    return State(volume, np.ones(cases.size), cases.p_low.copy(), none, none.copy()), solved
 
 
 def _general(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
     """Search from the lung with an immediate valve, held as open as an endless P high leaves it.
 
-    Where hysteresis allows more than one settled cycle, this finds the one to which that start
-    leads, or one beside it: in a lung where nothing opens or closes a little lower either, the
-    search may end there (2 in 100 lungs, by 0.001 of the recruitable share at most).
+    Where hysteresis allows more than one settled cycle, this takes the one to which that start
+    leads, or one beside it, and `other_settled_cycle` says that there is another: in a lung where
+    nothing opens or closes a little lower either, the search may end there (2 in 100 lungs, by
+    0.001 of the recruitable share at most).
     """
+    state, outcomes = _opened(cases)
+    index = np.flatnonzero(cases.effort_pressure > 0.0)
+    if index.size:
+        settling = outcomes["cycles_to_settle"][index]
+        mean = breathing.average(cases.at(index), state.at(index), settling)
+        # of the passive lung, by definition
+        lost = np.isnan(mean[1]["release_volume"])
+        mean[1]["cycles_to_settle"] = np.where(lost, np.nan, settling)
+        _put(state, outcomes, index, mean)
+    return state, outcomes
+
+
+def _opened(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
+    """Settle the passive lung from one that P high has opened."""
     openness = held_open(cases.p_high, cases.opening_pressure, cases.opening_spread)
     straight = LINEAR.settle(**{name: getattr(cases, name) for name in LINEAR.parameters})
     volume, _ = cases.static_volume(straight, open_fraction(openness, cases.recruitable_share))
     airway = settled_airway(cases.p_high, cases.p_low, cases.t_high, cases.t_low, cases.valve_time)
-    guess = State(volume, openness, airway, np.zeros(cases.size))
-    state, outcomes = cycles.settle_passive(cases, guess)
-    breathing = cases.effort_pressure > 0.0
-    if breathing.any():
-        settling = outcomes["cycles_to_settle"].copy()
-        index = np.flatnonzero(breathing & (settling <= SETTLING_CYCLES))
-        window = cycles.run_window(cases.at(index), state.at(index))
-        # a lung that is too slow for the window has no outcomes
-        _put(state, outcomes, breathing, _nothing(int(breathing.sum())))
-        _put(state, outcomes, index, window)
-        outcomes["cycles_to_settle"][index] = settling[index]
-    return state, outcomes
+    guess = State(volume, openness, airway, np.zeros(cases.size), np.zeros(cases.size))
+    return cycles.settle_passive(cases, guess)
 
 
 def _nothing(size: int) -> tuple[State, dict[str, np.ndarray]]:
@@ -216,4 +256,9 @@ STEPPED = Lung(
     rest=rest,
     cycle=cycle,
     waveform=waveform,
-)
+    functions=MappingProxyType({
+        "alveolar_ventilation": alveolar_ventilation_of_breaths,
+        "closed_fraction": closed_fraction_of_units,
+        "closed_start_gap": closed_start_gap,
+    }),
+)  # fmt: skip

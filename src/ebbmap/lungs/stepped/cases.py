@@ -9,6 +9,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
+from ebbmap.exchange import co2
 from ebbmap.lungs.stepped.recoil import (
     LEAST_CURVATURE,
     elastances,
@@ -25,6 +26,7 @@ NAMES = (
     "recruitable_share", "opening_pressure", "opening_spread", "opening_time_constant",
     "closing_pressure", "closing_spread", "closing_time_constant",
     "effort_pressure", "effort_rate", "effort_duration",
+    "airway_dead_space_per_kg", "predicted_body_weight", "apparatus_dead_space",
 )  # fmt: skip
 
 
@@ -36,6 +38,8 @@ class Cases:
     ----------
     p_high, ..., effort_duration : ndarray, shape (n,)
         The parameters in `NAMES`.
+    dead_space : ndarray, shape (n,)
+        Of airways and apparatus, from the last three of them [mL].
     lung_elastance, wall_elastance : ndarray, shape (n,)
         Elastance of the lung at its steepest point, and of the wall [cmH2O mL-1].
     rest : ndarray, shape (n,)
@@ -65,6 +69,7 @@ class Cases:
     effort_pressure: np.ndarray
     effort_rate: np.ndarray
     effort_duration: np.ndarray
+    dead_space: np.ndarray
     lung_elastance: np.ndarray
     wall_elastance: np.ndarray
     rest: np.ndarray
@@ -106,6 +111,8 @@ def gather(parameters) -> tuple[Cases, tuple[int, ...]]:
         for name, array in zip(NAMES, arrays, strict=True)
     }
     flat["recoil_curvature"] = np.maximum(flat["recoil_curvature"], LEAST_CURVATURE)
+    per_kg, weight, apparatus = (flat.pop(name) for name in NAMES[-3:])
+    flat["dead_space"] = co2.airway_dead_space(per_kg, weight) + apparatus
     lung, wall = elastances(flat["compliance"], flat["chest_wall_share"])
     rest = position(0.0, flat["recoil_curvature"], flat["recoil_inflection"])
     return Cases(**flat, lung_elastance=lung, wall_elastance=wall, rest=rest), shape

@@ -40,12 +40,15 @@ class State(NamedTuple):
         Pressure at the airway [cmH2O].
     clock : ndarray, shape (n,)
         Time since the last effort began [s].
+    fresh : ndarray, shape (n,)
+        Fresh gas in the dead space of the airways [mL]; 0 after a release that washed it out.
     """
 
     volume: np.ndarray
     openness: np.ndarray
     airway_pressure: np.ndarray
     clock: np.ndarray
+    fresh: np.ndarray
 
     def at(self, index) -> State:
         """Return the state of some of the cases."""
@@ -129,6 +132,22 @@ class Course:
     def released(self) -> np.ndarray:
         """Gas released [mL], shape (n,)."""
         return self.top[0] - self.stages[0, -1, -1]
+
+    def washed(self) -> tuple[np.ndarray, np.ndarray]:
+        """Gas from beyond the dead space that leaves [mL], and the fresh gas in it at the end.
+
+        The dead space is a pipe in which fresh gas pushes used gas to and fro, unmixed: what is
+        breathed in fills it first, what is breathed out empties it first. Every breath pays for
+        itself, and one that does not fill the pipe brings nothing; shape (n,) each.
+        """
+        volume = np.concatenate((self.start[:1], self.stages[0, -1]))
+        fresh, left = self.begun.fresh, np.zeros(self.cases.size)
+        # steps end where flow turns, so volume rises or falls all along each
+        for moved in np.diff(volume, axis=0):
+            fresh = fresh + moved
+            left = left + np.maximum(-fresh, 0.0)
+            fresh = np.clip(fresh, 0.0, self.cases.dead_space)
+        return left, fresh
 
     @property
     def _middles(self) -> np.ndarray:

@@ -25,17 +25,18 @@ SOLVES = (
     *SOLVED,
     "end_high_transpulmonary_pressure",
     "mean_pleural_pressure",
+    "gas_beyond_dead_space",
     "open_fraction_end_high",
     "open_fraction_end_release",
     "closed_per_release",
-    "closed_fraction",
     "cycles_to_settle",
     "effort_share",
     "transpulmonary_pressure_swing",
 )
 
-#: With effort, this many cycles are run before the window opens, and this many make the window.
-SETTLING_CYCLES, WINDOW_CYCLES = 10, 20
+#: What shares over several cycles are taken from: gas taken in during T high, what an endless
+#: T high would have taken in, gas breathed out [mL].
+TOTALS = ("taken", "fillable", "expired")
 
 #: Share of P high below which a drive is rounding.
 NO_DRIVE = 1e-8
@@ -54,23 +55,31 @@ def resting(cases: Cases, pressure) -> State:
     openness = held_open(pressure, cases.closing_pressure, cases.closing_spread)
     fraction = open_fraction(openness, cases.recruitable_share)
     volume, _ = cases.static_volume(pressure, fraction)
-    return State(volume, openness, pressure, np.zeros_like(pressure))
+    return State(volume, openness, pressure, np.zeros_like(pressure), np.zeros_like(pressure))
 
 
 def run_cycle(cases: Cases, begun: State) -> tuple[Outcomes, State]:
-    """Run one cycle: return its outcomes and the state after it; NaN where none was found."""
-    found = relaxation.solve(cases, begun, _describe, len(SOLVES) + 4, closed=False)
-    outcomes = dict(zip(SOLVES, found, strict=False))
+    """Run one cycle.
+
+    Returns
+    -------
+    outcomes : dict of str to ndarray, shape (n,)
+        Those in `SOLVES`, then `TOTALS`; NaN where no cycle was found.
+    state : State
+        After it.
+    """
+    names = (*SOLVES, *TOTALS)
+    found = relaxation.solve(cases, begun, _describe, len(names) + 5, closed=False)
     period = cases.t_high + cases.t_low
     top = valve(begun.airway_pressure, cases.p_high, cases.t_high, cases.valve_time)
     end = State(
-        found[-2], found[-1], valve(top, cases.p_low, cases.t_low, cases.valve_time),
-        effort.advance(begun.clock, period, cases.effort_rate),
+        found[-3], found[-2], valve(top, cases.p_low, cases.t_low, cases.valve_time),
+        effort.advance(begun.clock, period, cases.effort_rate), found[-1],
     )  # fmt: skip
-    return outcomes, end
+    return dict(zip(names, found, strict=False)), end
 
 
-def settle_passive(cases: Cases, guess: State) -> tuple[State, Outcomes]:
+def settle_passive(cases: Cases, guess: State, most_open=None) -> tuple[State, Outcomes]:
     """Find the settled cycle without effort.
 
     Parameters
@@ -79,6 +88,8 @@ def settle_passive(cases: Cases, guess: State) -> tuple[State, Outcomes]:
         n cases; effort is left out.
     guess : State
         Where to begin the search.
+    most_open : ndarray, shape (n,), optional
+        Openness above which none is looked for; that of the guess if None.
 
     Returns
     -------
@@ -88,25 +99,50 @@ def settle_passive(cases: Cases, guess: State) -> tuple[State, Outcomes]:
         Of the settled cycle; NaN where it did not settle.
     """
     cases = replace(cases, effort_pressure=np.zeros(cases.size))
-    found = relaxation.solve(cases, guess, _describe, len(SOLVES) + 4, closed=True)
-    state = State(found[-4], found[-3], guess.airway_pressure, guess.clock)
+    rows = len(SOLVES) + len(TOTALS) + 5
+    found = relaxation.solve(cases, guess, _describe, rows, closed=True, most_open=most_open)
+    state = State(found[-5], found[-4], guess.airway_pressure, guess.clock, found[-1])
     return state, dict(zip(SOLVES, found, strict=False))
 
 
-def run_window(cases: Cases, state: State) -> tuple[State, Outcomes]:
-    """Let breathing cases run in, then average each outcome over the cycles of the window."""
-    for _ in range(SETTLING_CYCLES):
-        _, state = run_cycle(cases, state)
-    total = {name: np.zeros(cases.size) for name in SOLVES}
-    for _ in range(WINDOW_CYCLES):
-        solved, state = run_cycle(cases, state)
-        for name, values in total.items():
-            values += solved[name]
-    return state, {name: values / WINDOW_CYCLES for name, values in total.items()}
+def gap_from_closed(cases: Cases, state: State, end_release_pressure) -> np.ndarray:
+    """Look for the settled cycle that a lung with all its units closed comes to.
+
+    Where hysteresis allows both, a lung that P high has opened stays in one and a lung that was
+    closed in another. The search may jump a gap that is small: of 140 lungs it did in 5, by 0.001
+    at most.
+
+    Parameters
+    ----------
+    cases : Cases
+        n cases; effort is left out.
+    state : State
+        Of the settled cycle that the opened lung comes to.
+    end_release_pressure : ndarray, shape (n,)
+        Of that cycle [cmH2O].
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        By how much of the lung it is more closed at the end of a release [1]; 0 where both are
+        the same, or none is found from there.
+    """
+    cases = replace(cases, effort_pressure=np.zeros(cases.size))
+    shut = np.zeros(cases.size)
+    volume, _ = cases.static_volume(
+        end_release_pressure, open_fraction(shut, cases.recruitable_share)
+    )
+    found = relaxation.solve(
+        cases, state._replace(volume=volume, openness=shut),
+        lambda course: course.stages[1:, -1, -1], 1, closed=True,
+        most_open=state.openness, accepted=relaxation.ROUGHLY,
+    )[0]  # fmt: skip
+    gap = cases.recruitable_share * (state.openness - found)
+    return np.where(np.isnan(gap), 0.0, gap)
 
 
 def _describe(course: Course) -> np.ndarray:
-    """Outcomes of a cycle in the order of `SOLVES`, then the state at its start and its end."""
+    """Outcomes in the order of `SOLVES`, `TOTALS`, state at start and at end, fresh gas."""
     cases = course.cases
     seen = course.look()
     release = course.releasing
@@ -126,8 +162,9 @@ def _describe(course: Course) -> np.ndarray:
     share_top, share_end = (open_fraction(s, cases.recruitable_share) for s in (opened, left))
     full, _ = cases.static_volume(cases.p_high, share_top)
     empty, _ = cases.static_volume(cases.p_low, share_end)
+    taken, fillable = top - course.start[0], full - course.start[0]
     period = cases.t_high + cases.t_low
-    released = course.released
+    released, (washed, fresh) = course.released, course.washed()
     expired = total(np.maximum(seen.filling, 0.0)) + course.start[0] - end
     breathing = (cases.effort_pressure > 0.0) & (expired > 0.0)
     outward = -seen.filling / ML_PER_L
@@ -135,27 +172,28 @@ def _describe(course: Course) -> np.ndarray:
         "release_volume": released,
         "trapped_volume": end - empty,
         "end_high_pressure": course.at_top(seen.alveolar[-1]),
+        "end_high_volume": top,
         "end_release_pressure": seen.alveolar[-1, -1],
         "peak_expiratory_flow": np.where(release, outward, -np.inf).max(axis=(0, 1)),
         "end_release_flow": outward[-1, -1],
         "mean_alveolar_pressure": total(seen.alveolar) / period,
-        "fill_fraction": (top - course.start[0]) / (full - course.start[0]),
+        "fill_fraction": taken / fillable,
         "exhaled_fraction": released / (top - empty),
         "time_constant_exp": cases.compliance * cases.resistance_exp * L_PER_ML,
         "end_high_transpulmonary_pressure": course.at_top(seen.lung[-1]),
         "mean_pleural_pressure": total(seen.pleural) / period,
+        "gas_beyond_dead_space": washed,
         "open_fraction_end_high": share_top,
         "open_fraction_end_release": share_end,
         "closed_per_release": share_top - share_end,
-        # the two ends stand for their phases: the lung mostly moves early in each
-        "closed_fraction": 1.0 - (share_top * cases.t_high + share_end * cases.t_low) / period,
         "cycles_to_settle": np.log(SETTLED_SHARE) / total(fading),
         "effort_share": np.where(
             breathing, 1.0 - released / np.where(breathing, expired, 1.0), 0.0
         ),
         "transpulmonary_pressure_swing": seen.lung.max(axis=(0, 1)) - seen.lung.min(axis=(0, 1)),
     }  # fmt: skip
-    return np.stack([*(outcomes[name] for name in SOLVES), *course.start, *after])
+    rows = (*(outcomes[name] for name in SOLVES), taken, fillable, expired)
+    return np.stack([*rows, *course.start, *after, fresh])
 
 
 def trace(cases: Cases, state: State, times) -> dict[str, np.ndarray]:

@@ -345,10 +345,12 @@ def solve(cases: Cases) -> tuple[np.ndarray, dict[str, np.ndarray]]:
     empty = lung_volume(
         low.end, cases.lung_elastance, cases.recoil_curvature, cases.recoil_inflection
     )
+    end = empty * solved["open_fraction_end_release"] + solved["trapped_volume"]
+    solved["end_high_volume"] = end + solved["release_volume"]
     lost = np.isnan(solved["release_volume"])
     if lost.any():
         solved = {name: np.where(lost, np.nan, values) for name, values in solved.items()}
-    return empty * solved["open_fraction_end_release"] + solved["trapped_volume"], solved
+    return end, solved
 
 
 def _solve(cases: Cases, high: Phase, low: Phase, count: int) -> dict[str, np.ndarray]:
@@ -396,10 +398,10 @@ def _solve(cases: Cases, high: Phase, low: Phase, count: int) -> dict[str, np.nd
         "time_constant_exp": cases.compliance * cases.resistance_exp * L_PER_ML,
         "end_high_transpulmonary_pressure": full,
         "mean_pleural_pressure": mean_alveolar - mean_lung,
+        "gas_beyond_dead_space": np.maximum(released - cases.dead_space, 0.0),
         "open_fraction_end_high": fraction,
         "open_fraction_end_release": fraction,
         "closed_per_release": np.zeros(cases.size),
-        "closed_fraction": 1.0 - fraction,
         "cycles_to_settle": -np.log(SETTLED_SHARE) / fading,
         "effort_share": np.zeros(cases.size),
         "transpulmonary_pressure_swing": swing,

@@ -36,6 +36,9 @@ SETTLED, LOST = 1e-9, 1e-2
 #: is smaller than its estimate says.
 ACCEPTED = (0.0, 0.0, 4.0, 4.0, 8.0, 16.0, 32.0, 64.0, 64.0, 64.0)
 
+#: The same where three digits of the open fraction will do.
+ROUGHLY = (0.0, 1e4, 1e4, 1e4, 1e4)
+
 #: Nor is one accepted while its kinks lie further astray than the same multiple of this.
 ASTRAY = 1e-8
 
@@ -51,7 +54,7 @@ MARGIN, MORE = 1.05, 1.1
 
 def solve(
     cases: Cases, begun: State, finish: Callable[[Course], np.ndarray], rows: int,
-    *, closed: bool,
+    *, closed: bool, most_open: np.ndarray | None = None, accepted=ACCEPTED,
 ) -> np.ndarray:  # fmt: skip
     """Solve one cycle of each case.
 
@@ -67,6 +70,10 @@ def solve(
         How many numbers that is.
     closed : bool
         Whether the cycle is to end as it began.
+    most_open : ndarray, shape (n,), optional
+        Openness above which no closed cycle is looked for; that of `begun` if None.
+    accepted : sequence of float
+        For each set of steps, the multiple of the allowed error up to which it is good enough.
 
     Returns
     -------
@@ -79,10 +86,10 @@ def solve(
     # a case that is lost runs into anything on its way; it is not accepted
     with np.errstate(all="ignore"):
         under_way = [
-            (part, mesh.first_course(cases.at(part), begun.at(part)))
+            (part, _first(cases.at(part), begun.at(part), most_open, part))
             for part in _parts(todo, 2 * mesh.FIRST_STEPS)
         ]
-        for number, accepted in enumerate(ACCEPTED):
+        for number, enough in enumerate(accepted):
             meshes: dict[int, list] = {}
             for index, course in under_way:
                 size = _settle(course, scale[index], closed, FINE if number else ROUGH)
@@ -94,8 +101,8 @@ def solve(
                 seen = course.look()
                 error = mesh.errors(course, seen, scale[index])
                 kinks, astray = mesh.kinks(course, seen)
-                good = error.max(axis=0) <= accepted * mesh.ALLOWED
-                good &= (astray <= accepted * ASTRAY) & (size <= SETTLED)
+                good = error.max(axis=0) <= enough * mesh.ALLOWED
+                good &= (astray <= enough * ASTRAY) & (size <= SETTLED)
                 if good.any():
                     found[:, index[good]] = finish(course.at(good))
                 _lay(meshes, index, course, kinks, error, ~good, MARGIN * MORE**number)
@@ -107,6 +114,14 @@ def size_of_volume(cases: Cases):
     """Gas between P low and P high, all units open: what an error of a volume is measured by."""
     whole = np.ones(cases.size)
     return cases.static_volume(cases.p_high, whole)[0] - cases.static_volume(cases.p_low, whole)[0]
+
+
+def _first(cases: Cases, begun: State, most_open, part) -> Course:
+    """Guess a cycle, and say how far its start may open."""
+    course = mesh.first_course(cases, begun)
+    if most_open is not None:
+        course.begun = begun._replace(openness=most_open[part])
+    return course
 
 
 def _parts(index, steps):

@@ -1,0 +1,171 @@
+"""Collocation at Radau's points: a step's polynomial, its integrals, and a fading that is fed.
+
+A step of length h knows a flow q at s points, the last of which is the step's end. Integrals of
+the flow are h A q. What is fed by the flow and fades by itself, y' = q - fade y, is
+
+    y = response(h fade) y0 + h gain(h fade) q,   gain(z) = (1 + z A)^-1 A,
+    response(z) = (1 + z A)^-1 1,
+
+rational functions of z, which are written in the eigenvalues of A: no matrix is inverted for each
+case. Order 2 s - 1 at the end of a step and L-stable, so that a step may be as long as it likes
+once the flow has died away. Sizes: s points, k steps, n cases.
+
+References
+----------
+.. [1] Hairer E, Wanner G, Solving Ordinary Differential Equations II, 2nd ed., section IV.5
+   (from memory; the coefficients are computed from the points, their order is tested).
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.polynomial.legendre import legroots
+
+
+class Method(NamedTuple):
+    """The numbers of the method with s points."""
+
+    points: np.ndarray
+    """Where the points lie in a step, shape (s,); the last one is 1."""
+    integrals: np.ndarray
+    """A: integrals of the points' polynomials up to each point, shape (s, s)."""
+    poles: tuple[tuple[float, float], ...]
+    """Real and imaginary part of the eigenvalues of A, one of each conjugate pair."""
+    gain: np.ndarray
+    """From the numbers of `fractions` to the entries of gain, row by row, shape (s * s, s)."""
+    response: np.ndarray
+    """From the numbers of `fractions` to the entries of response, shape (s, s)."""
+    polynomial: np.ndarray
+    """To coefficients, by rising power, from values at the start and the points, (s + 1, s + 1)."""
+
+    @property
+    def stages(self) -> int:
+        """Points in a step."""
+        return self.points.size
+
+    @property
+    def weights(self) -> np.ndarray:
+        """Weights of the points in the integral over a step, shape (s,)."""
+        return self.integrals[-1]
+
+
+def method(stages: int) -> Method:
+    """Return the method with a number of points in each step.
+
+    Examples
+    --------
+    >>> method(2).integrals.round(4).tolist()
+    [[0.4167, -0.0833], [0.75, 0.25]]
+    """
+    legendre = np.zeros(stages + 1)
+    legendre[-2:] = -1.0, 1.0
+    points = np.sort(0.5 * (legroots(legendre) + 1.0))
+    points[-1] = 1.0
+    powers = np.arange(stages)
+    integrals = (points[:, None] ** (powers + 1) / (powers + 1)) @ np.linalg.inv(
+        points[:, None] ** powers
+    )
+    values, vectors = np.linalg.eig(integrals)
+    inverse = np.linalg.inv(vectors)
+    poles, gain, response = [], [], []
+    for number, value in enumerate(values):
+        mode = np.outer(vectors[:, number], inverse[number])
+        if abs(value.imag) < 1e-12:
+            poles.append((float(value.real), 0.0))
+            gain.append((mode * value).real)
+            response.append(mode.real)
+        elif value.imag > 0.0:
+            # 1 / (1 + z value) is (1 + z conj(value)) over its squared size, as `fractions` has it
+            poles.append((float(value.real), float(value.imag)))
+            gain += [2.0 * (mode * value).real, 2.0 * mode.real * abs(value) ** 2]
+            response += [2.0 * mode.real, 2.0 * (mode * value.conjugate()).real]
+    with_start = np.concatenate(([0.0], points))
+    return Method(
+        points,
+        integrals,
+        tuple(poles),
+        np.array(gain).reshape(stages, -1).T.copy(),
+        np.array(response).sum(axis=2).T.copy(),
+        np.linalg.inv(with_start[:, None] ** np.arange(stages + 1)),
+    )
+
+
+def fractions(one: Method, z):
+    """Return the numbers that gain and response are made of, shape (s, ...) for z of shape (...).
+
+    Parameters
+    ----------
+    one : Method
+        The method.
+    z : ndarray, shape (...)
+        Length of the step times the rate of fading [1], >= 0.
+    """
+    numbers = []
+    for real, imaginary in one.poles:
+        if imaginary == 0.0:
+            numbers.append(1.0 / (1.0 + real * z))
+        else:
+            along, across = 1.0 + real * z, imaginary * z
+            size = 1.0 / (along * along + across * across)
+            numbers += [size, z * size]
+    return np.stack(numbers)
+
+
+def combine(matrix, values):
+    """Apply a matrix (r, s) to the first axis of values (s, ...): shape (r, ...)."""
+    return (matrix @ values.reshape(values.shape[0], -1)).reshape(-1, *values.shape[1:])
+
+
+class Factors(NamedTuple):
+    """A matrix taken apart by elimination without exchange, entry by entry."""
+
+    rows: list
+    """Below the diagonal the factors of elimination, above it what is left of the rows."""
+    inverse: list
+    """Of the diagonal."""
+
+
+def factorise(matrix, diagonal) -> Factors:
+    """Take a matrix apart, with something added to its diagonal.
+
+    Parameters
+    ----------
+    matrix : ndarray, shape (s * s, ...)
+        Entries, row by row. Integrals of Radau's method plus a positive diagonal need no exchange
+        of rows (tested over all lengths of steps).
+    diagonal : ndarray, shape (s, ...)
+    """
+    size = len(diagonal)
+    rows = [[matrix[i * size + j] for j in range(size)] for i in range(size)]
+    inverse = []
+    for k in range(size):
+        rows[k][k] = rows[k][k] + diagonal[k]
+        for i in range(k):
+            rows[k][i] = rows[k][i] * inverse[i]
+            for j in range(i + 1, size):
+                rows[k][j] = rows[k][j] - rows[k][i] * rows[i][j]
+        inverse.append(1.0 / rows[k][k])
+    return Factors(rows, inverse)
+
+
+def solve(factors: Factors, side) -> list:
+    """Solve for one right-hand side, a sequence of s arrays.
+
+    Examples
+    --------
+    >>> solve(factorise(np.array([1.0, 1.0, 0.0, 1.0]), np.array([1.0, 1.0])), [4.0, 2.0])
+    [np.float64(1.5), np.float64(1.0)]
+    """
+    rows, inverse = factors
+    size = len(inverse)
+    side = list(side)
+    for k in range(size):
+        for i in range(k):
+            side[k] = side[k] - rows[k][i] * side[i]
+    for k in reversed(range(size)):
+        for j in range(k + 1, size):
+            side[k] = side[k] - rows[k][j] * side[j]
+        side[k] = side[k] * inverse[k]
+    return side

@@ -1,0 +1,187 @@
+"""Where the steps of a cycle lie: close together where decay, tube or valve are steep.
+
+Each phase has a turn, the moment when the airway pressure passes the pressure behind the airway
+and the flow changes its direction (and its resistance): there a step ends. Around the turn a tube
+makes the flow steep like a square root, over the time in which the valve moves the pressure by
+R^2 / 4 K. After it come the valve, the quick decay (which a tube stretches) and the late one.
+For each of these a ladder of times is known beforehand; the ladders are put together, and so many
+steps are laid that each passes over as many rungs as the others. What is past a phase's end takes
+no step away from it. Sizes: n cases, m steps in a phase; a first axis of 2 is T high, release.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from ebbmap.lungs.whole.network import Network
+
+#: s: a valve faster than this is immediate.
+FASTEST_VALVE = 1e-9
+
+#: Stands in for nought as a divisor and under a logarithm.
+SMALLEST = 1e-200
+
+#: Steps before the turn and after it, in T high and in the release. Before the turn of a release
+#: little gas moves: the last of what T high lets in.
+BEFORE, AFTER = (3, 1), (12, 11)
+
+
+def _rungs(times, between: int) -> np.ndarray:
+    """Put `between` rungs for each of some times, evenly in between."""
+    times = np.concatenate(([0.0], times))
+    count = np.arange(times.size)
+    return np.interp(np.arange(1, between * (times.size - 1) + 1) / between, count, times)
+
+
+#: Ladders, in time constants. The last rung lies where what is left of the decay is negligible.
+QUICK = _rungs((0.53, 1.5, 3.0, 5.2, 8.3, 14.0, 24.0), 3)
+LATE = _rungs((0.45, 1.4, 2.9, 5.6, 11.0), 3)
+VALVE = _rungs((0.95, 2.3, 4.3, 7.4, 12.6, 22.0), 2)
+
+#: Rungs of the square root after the turn, by equal ratios, and where the first one lies.
+ROOT_RUNGS, FIRST_ROOT = 5, 2.0
+
+
+class Drive(NamedTuple):
+    """What moves the airway pressure, in cmH2O above P low and s; shape (2, n) or (n,)."""
+
+    duration: np.ndarray
+    target: np.ndarray
+    begun: np.ndarray
+    """Airway pressure as the phase begins."""
+    valve_time: np.ndarray
+    """One where the valve is immediate."""
+    slow_valve: np.ndarray
+    """Whether it is not."""
+
+    def left(self, times):
+        """Share of the valve's movement that is still to come at times (..., n) of a phase."""
+        return np.where(self.slow_valve, np.exp(times / -self.valve_time), 0.0)
+
+    def airway(self, phase: int, times):
+        """Airway pressure at times (..., n) from the start of T high (0) or the release (1)."""
+        gap = self.begun[phase] - self.target[phase]
+        return self.target[phase] + gap * self.left(times)
+
+    def ends(self):
+        """Airway pressure as each phase ends, shape (2, n)."""
+        return self.target + (self.begun - self.target) * self.left(self.duration)
+
+    def mean(self):
+        """Airway pressure, mean over the cycle, shape (n,)."""
+        spent = np.where(self.slow_valve, -np.expm1(self.duration / -self.valve_time), 0.0)
+        lag = (self.begun - self.target) * self.valve_time * spent
+        return (self.target * self.duration + lag).sum(axis=0) / self.duration.sum(axis=0)
+
+
+class Plan(NamedTuple):
+    """Where steps lie, but for the turns; for T high and the release."""
+
+    root: np.ndarray
+    """Length of the last step before the turn, where there is room for it [s], shape (2, n)."""
+    after: tuple
+    """Ends of the steps after the turn, as shares of what is left of the phase, (m, n) each."""
+
+    @property
+    def top(self) -> int:
+        """Steps in T high."""
+        return BEFORE[0] + self.after[0].shape[0]
+
+    @property
+    def turns(self) -> tuple[int, int]:
+        """Steps that begin with a turn."""
+        return BEFORE[0], self.top + BEFORE[1]
+
+    def bounds(self, drive: Drive, turn):
+        """Return the times between the steps, from the start of each phase, (m + 1, n) each."""
+        last = np.minimum(self.root, turn)
+        full = np.log(np.maximum(turn, SMALLEST) / np.maximum(last, SMALLEST))
+        both = []
+        for phase, count in enumerate(BEFORE):
+            start = [np.zeros_like(turn[0])]
+            for number in range(count - 1, 0, -1):
+                gap = last[phase] * np.exp(full[phase] * (number - 1) / (count - 1))
+                start.append(np.maximum(turn[phase] - gap, 0.0))
+            room = drive.duration[phase] - turn[phase]
+            start = np.stack([*start, turn[phase]])
+            both.append(np.concatenate([start, turn[phase] + room * self.after[phase]]))
+        return both
+
+
+def lay(network: Network, drive: Drive, turn, first_flow, crowding: int = 1) -> Plan:
+    """Lay the steps of both phases.
+
+    Parameters
+    ----------
+    network, drive
+        The circuit and what moves it.
+    turn : ndarray, shape (2, n)
+        About when the flow turns in each phase [s].
+    first_flow : ndarray, shape (2, n)
+        About the greatest flow of each phase, as a positive number [L s-1].
+    crowding : int
+        How many times the usual number of steps after the turn.
+    """
+    resistance = np.stack([network.resistance_insp, network.resistance_exp])
+    quadratic = network.resistance_quadratic
+    quick, late = network.times(resistance)
+    stretch = 2.0 * quadratic * first_flow * quick / resistance
+    valve = np.where(drive.slow_valve, drive.valve_time, 0.0)
+    swing = np.maximum(quadratic * np.abs(drive.begun - drive.target), SMALLEST)
+    longest = VALVE[0] * valve
+    root, other = (
+        np.minimum(FIRST_ROOT * r * r / (4.0 * swing) * valve, longest)
+        for r in (resistance, resistance[::-1])
+    )
+    ratio = np.log(np.maximum(longest, SMALLEST) / np.maximum(root, SMALLEST)) / ROOT_RUNGS
+    rungs = [
+        np.zeros_like(turn),
+        *(root * np.exp(ratio * number) for number in range(ROOT_RUNGS)),
+        *(valve * rung + np.zeros_like(turn) for rung in VALVE),
+        *(quick * rung - stretch * np.expm1(-rung) for rung in QUICK),
+        *(late * rung for rung in LATE),
+    ]
+    ladder = np.sort(np.stack(rungs, axis=-1), axis=-1)
+    room = drive.duration - turn
+    return Plan(
+        other,
+        tuple(
+            _even(ladder[phase], room[phase], crowding * steps)
+            for phase, steps in enumerate(AFTER)
+        ),
+    )
+
+
+def _even(ladder, room, steps: int):
+    """Cut a stretch of time into steps that pass over equally many rungs.
+
+    Parameters
+    ----------
+    ladder : ndarray, shape (n, r)
+        Rungs by rising time; the first is nought.
+    room : ndarray, shape (n,)
+        Length of the stretch.
+
+    Returns
+    -------
+    ndarray, shape (steps, n)
+        Ends of the steps as shares of the stretch; the last is one.
+    """
+    last = ladder.shape[-1] - 1
+    below = np.clip((ladder < room[..., None]).sum(axis=-1) - 1, 0, last)[..., None]
+    low = np.take_along_axis(ladder, below, -1)[..., 0]
+    high = np.take_along_axis(ladder, np.minimum(below + 1, last), -1)[..., 0]
+    gap = high > low
+    passed = below[..., 0] + np.where(
+        gap, np.clip((room - low) / np.where(gap, high - low, 1.0), 0.0, 1.0), 0.0
+    )
+    place = passed[..., None] * (np.arange(1, steps) / steps)
+    rung = np.where(place >= 0.0, place, 0.0).astype(np.intp)
+    low = np.take_along_axis(ladder, rung, -1)
+    high = np.take_along_axis(ladder, np.minimum(rung + 1, last), -1)
+    ends = low + (place - rung) * (high - low)
+    share = ends / np.maximum(room, SMALLEST)[..., None]
+    share = np.concatenate([np.minimum(share, 1.0), np.ones_like(share[..., :1])], axis=-1)
+    return np.moveaxis(share, -1, -2)

@@ -1,0 +1,297 @@
+"""The settled cycle, all steps at once: Newton's method on the flow at every point.
+
+Where the flow is near a guess, |q| q is 2 |guess| q - |guess| guess, and each step becomes a
+linear map of volume and spread. The maps of a cycle are put together, "ends as it began" is two
+equations for two unknowns, and the flows follow: one pass. Its derivatives are exact, so each
+pass doubles the digits. The turns, where a step must end, are moved by Newton's method between
+the passes. First passes are done with few points in each step; the last one keeps the steps and
+the derivatives of the one before. Sizes: n cases, s points in a step, k steps in a cycle.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from ebbmap.lungs.whole.chain import chain, follow
+from ebbmap.lungs.whole.collocation import (
+    Method, combine, factorise, fractions, method, solve,
+)  # fmt: skip
+from ebbmap.lungs.whole.mesh import BEFORE, SMALLEST, Drive, Plan, lay
+from ebbmap.lungs.whole.network import Network
+
+#: Few points and many, and from flows at the one to flows at the other.
+COARSE, FINE = method(3), method(6)
+
+
+def _to(one: Method, other: Method):
+    powers = np.arange(one.stages)
+    return (other.points[:, None] ** powers) @ np.linalg.inv(one.points[:, None] ** powers)
+
+
+TO_FINE = _to(COARSE, FINE)
+
+#: Passes with few points, and with many before the last one.
+COARSE_PASSES, FINE_PASSES = 4, 1
+
+#: A case has settled if no flow is off by more than this share of the greatest one. The last pass
+#: moves the flows by a small part of what the one before did, and the next would by the same part.
+SETTLED = 1e-6
+
+
+class Frame(NamedTuple):
+    """The steps of a cycle and what in their equations does not depend on the flow."""
+
+    method: Method
+    top: int
+    """Steps in T high."""
+    turns: tuple
+    """Steps that begin with a turn."""
+    starts: np.ndarray
+    """Of the steps, from the start of their phase [s], shape (k, n)."""
+    lengths: np.ndarray
+    """Of the steps [s], shape (k, n)."""
+    airway: np.ndarray
+    """Airway pressure above P low at each point [cmH2O], shape (s, k, n)."""
+    resistance: np.ndarray
+    """In each step [cmH2O s L-1], shape (k, n)."""
+    matrix: np.ndarray
+    """Pressure at each point by the flow at each, row by row [cmH2O s L-1], (s * s, k, n)."""
+    response: np.ndarray
+    """Spread at each point by that at the start of its step [1], shape (s, k, n)."""
+    fed: np.ndarray
+    """Spread at the step's end by the flow at each point [cmH2O s L-1], shape (s, k, n)."""
+
+
+class Course(NamedTuple):
+    """A cycle, step by step."""
+
+    network: Network
+    frame: Frame
+    flow: np.ndarray
+    """At each point, positive into the lung [L s-1], shape (s, k, n)."""
+    volume: np.ndarray
+    """Above that at P low, at the start of each step and at the cycle's end [L], (k + 1, n)."""
+    spread: np.ndarray
+    """Pressure of the fast less that of the slow store, likewise [cmH2O], shape (k + 1, n)."""
+    memory: tuple
+    """How volume and spread at the end change with those at the start, row by row, (n,) each."""
+    settled: np.ndarray
+    """Whether the last pass hardly moved it, shape (n,)."""
+
+    def inside(self):
+        """Return volume [L] and spread [cmH2O] at each point, shape (s, k, n) each."""
+        net, frame = self.network, self.frame
+        s = frame.method.stages
+        gain = combine(frame.method.gain, fractions(frame.method, net.fade * frame.lengths))
+        fed = np.stack([sum(gain[i * s + j] * self.flow[j] for j in range(s)) for i in range(s)])
+        volume = self.volume[:-1] + frame.lengths * combine(frame.method.integrals, self.flow)
+        return volume, self.spread[:-1] * frame.response + net.feed * frame.lengths * fed
+
+
+def run(
+    network: Network, drive: Drive, state=None,
+    *, coarse: int = COARSE_PASSES, fine: int = FINE_PASSES, crowding: int = 1,
+) -> Course:
+    """Run a cycle from a state, or find the one that ends as it began.
+
+    Parameters
+    ----------
+    network, drive
+        The circuit and what moves it.
+    state : tuple of two ndarrays, shape (n,), optional
+        Volume above that at P low [L] and spread [cmH2O] as T high begins. If None: those with
+        which the cycle also ends.
+    coarse, fine : int
+        Passes with few and with many points, >= 1 each.
+    crowding : int
+        How many times the usual number of steps.
+    """
+    turn, first_flow = _first_guess(network, drive, state)
+    plan = lay(network, drive, turn, first_flow, crowding)
+    flow = _decaying(network, drive, plan, turn, first_flow)
+    for _ in range(coarse):
+        frame = _frame(COARSE, network, drive, plan, turn)
+        flow, volume, spread, _ = _pass(frame, network, flow, state)
+        turn = _turned(frame, network, drive, turn, volume, spread)
+    flow = combine(TO_FINE, flow)
+    for number in range(fine):
+        if number:
+            turn = _turned(frame, network, drive, turn, volume, spread)
+        frame = _frame(FINE, network, drive, plan, turn)
+        guess = flow
+        flow, volume, spread, kept = _pass(frame, network, guess, state)
+    last, volume, spread = _last_pass(frame, network, guess, flow, state, kept)
+    moved, before = (np.abs(step).max(axis=(0, 1)) for step in (last - flow, flow - guess))
+    settled = moved * moved <= SETTLED * np.abs(last).max(axis=(0, 1)) * before
+    return Course(network, frame, last, volume, spread, kept[-1].whole, settled)
+
+
+def driven_flow(pressure, resistance, resistance_quadratic):
+    """Flow [L s-1] that a pressure [cmH2O] drives: K |Q| Q + R Q = pressure.
+
+    Examples
+    --------
+    >>> driven_flow(np.array([20.0, -20.0]), 10.0, 10.0).tolist()
+    [1.0, -1.0]
+    """
+    root = np.sqrt(resistance * resistance + 4.0 * resistance_quadratic * np.abs(pressure))
+    return 2.0 * pressure / (resistance + root)
+
+
+def _first_guess(network: Network, drive: Drive, state):
+    """Turns [s] and greatest flows [L s-1], shape (2, n), of one compartment behind the tube.
+
+    Each phase gets the resistance that the tube has at half the flow that P high drives.
+    """
+    drop = drive.target[0] - drive.target[1]
+    resistance = np.stack([network.resistance_insp, network.resistance_exp])
+    quadratic = network.resistance_quadratic
+    slowed = resistance + 0.5 * quadratic * driven_flow(drop, resistance, quadratic)
+    exponent = drive.duration / (slowed * network.compliance)
+    left, spent = np.exp(-exponent), -np.expm1(-exponent)
+    if state is None:
+        top = drop * (spent[0] / (spent[0] + left[0] * spent[1]))
+        begun = np.stack([top * left[1], top])
+    else:
+        start = state[0] / network.compliance
+        begun = np.stack([start, drop + (start - drop) * left[0]])
+    first_flow = driven_flow(np.abs(drive.target - begun), resistance, quadratic)
+    gap = drive.begun - drive.target
+    still = gap == 0.0
+    share = np.where(still, 1.0, (begun - drive.target) / np.where(still, 1.0, gap))
+    return _when(drive, share), first_flow
+
+
+def _when(drive: Drive, share):
+    """Time at which a share of the valve's movement is still to come, within the phase [s]."""
+    time = -drive.valve_time * np.log(np.clip(share, SMALLEST, 1.0))
+    return np.where(drive.slow_valve, np.minimum(time, drive.duration), 0.0)
+
+
+def _decaying(network: Network, drive: Drive, plan: Plan, turn, first_flow):
+    """Flows to begin with, at few points: a decay from the turn on, and towards it, (s, k, n)."""
+    resistance = np.stack([network.resistance_insp, network.resistance_exp])
+    quick, _ = network.times(resistance)
+    slowed = quick * (1.0 + network.resistance_quadratic * first_flow / resistance)
+    flows = []
+    for phase, bounds in enumerate(plan.bounds(drive, turn)):
+        middles = bounds[:-1] + 0.7 * (bounds[1:] - bounds[:-1])
+        fall = np.exp(-np.abs(middles - turn[phase]) / slowed[phase])
+        flows.append((first_flow[phase] * fall, -first_flow[phase] * fall)[phase])
+    flow = np.concatenate(flows)
+    return np.broadcast_to(flow, (COARSE.stages, *flow.shape))
+
+
+def _frame(one: Method, network: Network, drive: Drive, plan: Plan, turn) -> Frame:
+    """Lay the steps for some turns and set up their equations."""
+    starts, lengths, airway = [], [], []
+    for phase, bounds in enumerate(plan.bounds(drive, turn)):
+        starts.append(bounds[:-1])
+        lengths.append(bounds[1:] - bounds[:-1])
+        times = starts[-1] + one.points[:, None, None] * lengths[-1]
+        airway.append(drive.airway(phase, times))
+    starts, lengths = np.concatenate(starts), np.concatenate(lengths)
+    numbers = fractions(one, network.fade * lengths)
+    fed = lengths * (network.link * network.feed)
+    parts = np.concatenate([fed * numbers, (lengths / network.compliance)[None]])
+    entries = np.concatenate([one.gain, one.integrals.reshape(-1, 1)], axis=1)
+    return Frame(
+        method=one,
+        top=plan.top,
+        turns=plan.turns,
+        starts=starts,
+        lengths=lengths,
+        airway=np.concatenate(airway, axis=1),
+        resistance=_resistances(network, plan),
+        matrix=combine(entries, parts),
+        response=combine(one.response, numbers),
+        fed=lengths * network.feed * combine(one.gain[-one.stages :], numbers),
+    )
+
+
+def _resistances(network: Network, plan: Plan):
+    """Resistance in each step, shape (k, n): before the turn that of the other direction."""
+    insp, exp = np.broadcast_arrays(network.resistance_insp, network.resistance_exp)
+    rows = [[exp, insp], [insp, exp]]
+    counts = zip(BEFORE, (len(ends) for ends in plan.after), strict=True)
+    return np.stack(
+        [row for pair, count in zip(rows, counts, strict=True)
+         for resistance, steps in zip(pair, count, strict=True) for row in [resistance] * steps]
+    )  # fmt: skip
+
+
+def _pass(frame: Frame, network: Network, guess, state):
+    """Find the cycle of the circuit that is linear about some flows.
+
+    Returns
+    -------
+    flow, volume, spread
+        As in `Course`.
+    kept : tuple
+        What a further pass with the same derivatives needs.
+    """
+    bent = network.resistance_quadratic * np.abs(guess)
+    factors = factorise(frame.matrix, frame.resistance + 2.0 * bent)
+    by_volume = solve(factors, [np.ones_like(frame.lengths)] * frame.method.stages)
+    by_spread = solve(factors, frame.response)
+    links = chain((
+        1.0 - _taken(frame, by_volume) / network.compliance,
+        -network.link * _taken(frame, by_spread),
+        _fed(frame, by_volume) / -network.compliance,
+        frame.response[-1] - network.link * _fed(frame, by_spread),
+    ))  # fmt: skip
+    kept = factors, by_volume, by_spread, links
+    return *_close(frame, network, frame.airway + bent * guess, state, kept), kept
+
+
+def _last_pass(frame: Frame, network: Network, guess, flow, state, kept):
+    """Do another pass on the same steps with the derivatives about the guess before."""
+    quadratic = network.resistance_quadratic
+    push = frame.airway + quadratic * (2.0 * np.abs(guess) - np.abs(flow)) * flow
+    return _close(frame, network, push, state, kept)
+
+
+def _close(frame: Frame, network: Network, push, state, kept):
+    """Find flows, volume and spread of a cycle of linear steps.
+
+    Parameters
+    ----------
+    push : ndarray, shape (s, k, n)
+        What drives the flow at each point, volume and spread apart [cmH2O].
+    """
+    factors, by_volume, by_spread, links = kept
+    by_push = solve(factors, push)
+    volume, spread = follow(links, (_taken(frame, by_push), _fed(frame, by_push)), state)
+    at_start = volume[:-1] / network.compliance, network.link * spread[:-1]
+    flow = np.stack(
+        [p - at_start[0] * v - at_start[1] * d
+         for p, v, d in zip(by_push, by_volume, by_spread, strict=True)]
+    )  # fmt: skip
+    return flow, volume, spread
+
+
+def _taken(frame: Frame, flows):
+    """Volume that flows at the points add over each step [L], shape (k, n)."""
+    weights = frame.method.weights
+    return frame.lengths * sum(w * flow for w, flow in zip(weights, flows, strict=True))
+
+
+def _fed(frame: Frame, flows):
+    """Spread that flows at the points add to the end of each step [cmH2O], shape (k, n)."""
+    return sum(fed * flow for fed, flow in zip(frame.fed, flows, strict=True))
+
+
+def _turned(frame: Frame, network: Network, drive: Drive, turn, volume, spread):
+    """Move the turns by one step of Newton's method, in the share that the valve has still to go.
+
+    There the airway pressure is a straight line, and the pressure behind a flow that has stopped
+    moves only by what evens out between the stores.
+    """
+    here, there = volume[list(frame.turns)], spread[list(frame.turns)]
+    left = np.exp(turn / -drive.valve_time)
+    gap = drive.begun - drive.target
+    excess = drive.target + gap * left - here / network.compliance - network.link * there
+    slope = gap - network.link * network.fade * there * drive.valve_time / left
+    return _when(drive, left - excess / np.where(slope == 0.0, 1.0, slope))

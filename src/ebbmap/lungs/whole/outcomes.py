@@ -1,0 +1,250 @@
+"""What a cycle means: its outcomes.
+
+Sizes: n cases, s points in a step, k steps in a cycle.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from ebbmap.lungs.base import SOLVED
+from ebbmap.lungs.whole.collocation import Method, combine
+from ebbmap.lungs.whole.mesh import SMALLEST, Drive
+from ebbmap.lungs.whole.newton import Course, driven_flow
+from ebbmap.units import ML_PER_L, S_PER_MIN
+
+#: What this lung solves for.
+SOLVES = (
+    *SOLVED,
+    "mean_airway_pressure",
+    "trapped_volume_fast",
+    "trapped_volume_slow",
+    "auto_peep_fast",
+    "auto_peep_slow",
+    "pendelluft_volume",
+    "slow_exhaled_fraction",
+    "mechanical_power",
+    "mechanical_power_above_p_low",
+    "cycles_to_settle",
+)
+
+#: J cmH2O-1 L-1: 98.0665 Pa per cmH2O, 1e-3 m3 per L.
+J_PER_CMH2O_L = 98.0665e-3
+
+#: A disturbance has faded when this share of it is left; one that never fades counts as LARGEST.
+FADED, LARGEST = 0.01, 1.0 - 1e-16
+
+#: Steps of Newton's method to where a polynomial turns, from the point beside it.
+TURN_STEPS = 4
+
+
+class Seen(NamedTuple):
+    """A cycle at the start and the points of each step, shape (s + 1, k, n)."""
+
+    flow: np.ndarray
+    volume: np.ndarray
+    spread: np.ndarray
+
+
+def describe(course: Course, drive: Drive, values) -> dict[str, np.ndarray]:
+    """Return the outcomes in `SOLVES` of a cycle, shape (n,) each."""
+    lung, frame = course.network, course.frame
+    p_low, period = values["p_low"], values["t_high"] + values["t_low"]
+    starts = course.volume[0], course.spread[0]
+    tops = course.volume[frame.top], course.spread[frame.top]
+    ends = course.volume[-1], course.spread[-1]
+    released = tops[0] - ends[0]
+    seen = look(course, drive)
+    alveoli = _integrals(course, lung.alveoli(seen.volume, seen.spread)).sum(axis=0) / period
+    slow_top, slow_end = lung.slow_pressure(*tops), lung.slow_pressure(*ends)
+    work = _integrals(course, (frame.airway + p_low) * course.flow)
+    inwards = work[frame.turns[0] : frame.turns[1]].sum(axis=0)
+    per_minute = J_PER_CMH2O_L * S_PER_MIN / period
+    return {
+        "release_volume": ML_PER_L * released,
+        "trapped_volume": ML_PER_L * ends[0],
+        "end_high_pressure": p_low + lung.alveoli(*tops),
+        "end_release_pressure": p_low + lung.alveoli(*ends),
+        "peak_expiratory_flow": _peak(course, drive, seen),
+        "end_release_flow": -course.flow[-1, -1],
+        "mean_alveolar_pressure": p_low + alveoli,
+        "fill_fraction": _share(
+            tops[0] - starts[0], drive.target[0] * lung.compliance - starts[0]
+        ),
+        "exhaled_fraction": _share(released, tops[0]),
+        "time_constant_exp": lung.emptying_time + np.zeros_like(period),
+        "mean_airway_pressure": p_low + drive.mean(),
+        "trapped_volume_fast": ML_PER_L * lung.fast_gas(*ends),
+        "trapped_volume_slow": ML_PER_L * lung.slow_gas(*ends),
+        "auto_peep_fast": lung.fast_alveoli(*ends),
+        "auto_peep_slow": slow_end,
+        "pendelluft_volume": ML_PER_L * _pendelluft(course, seen),
+        "slow_exhaled_fraction": _share(slow_top - slow_end, slow_top),
+        "mechanical_power": inwards * per_minute,
+        "mechanical_power_above_p_low": (
+            (work.sum(axis=0) - p_low * (ends[0] - starts[0])) * per_minute
+        ),
+        "cycles_to_settle": _cycles_to_settle(course.memory),
+    }
+
+
+def look(course: Course, drive: Drive) -> Seen:
+    """Return flow, volume and spread at the starts of steps and at their points."""
+    lung, frame = course.network, course.frame
+    both = (slice(0, frame.top), slice(frame.top, None))
+    airway = np.concatenate([drive.airway(phase, frame.starts[both[phase]]) for phase in (0, 1)])
+    behind = course.volume[:-1] / lung.compliance + lung.link * course.spread[:-1]
+    first = driven_flow(airway - behind, frame.resistance, lung.resistance_quadratic)
+    volume, spread = course.inside()
+    return Seen(
+        np.concatenate([first[None], course.flow]),
+        np.concatenate([course.volume[None, :-1], volume]),
+        np.concatenate([course.spread[None, :-1], spread]),
+    )
+
+
+def _integrals(course: Course, values):
+    """Integral over each step of what is known at its points, shape (k, n)."""
+    rows = zip(course.frame.method.weights, values[-course.frame.method.stages :], strict=True)
+    return course.frame.lengths * sum(weight * row for weight, row in rows)
+
+
+def _share(part, whole):
+    """Return part / whole, 0 where there is no whole."""
+    return part / np.where(whole == 0.0, 1.0, whole)
+
+
+def _cycles_to_settle(memory):
+    """Cycles until a disturbance has faded: from the larger eigenvalue of the cycle's map."""
+    a, b, c, d = memory
+    half = 0.5 * (a - d)
+    largest = 0.5 * (a + d) + np.sqrt(np.maximum(half * half + b * c, 0.0))
+    return np.log(FADED) / np.log(np.clip(largest, SMALLEST, LARGEST))
+
+
+def horner(coefficients, place):
+    """Value of a polynomial and its first derivative, coefficients by rising power."""
+    value = slope = np.zeros_like(place)
+    for row in coefficients[::-1]:
+        slope = slope * place + value
+        value = value * place + row
+    return value, slope
+
+
+def _peak(course: Course, drive: Drive, seen: Seen):
+    """Greatest flow out during the release [L s-1]: where a step's polynomial turns, or its end."""
+    lung, frame = course.network, course.frame
+    one, late = frame.method, slice(frame.top, None)
+    lengths = frame.lengths[late]
+    # a step of no length has no flow of its own: before the turn of an immediate valve
+    out = np.where(lengths > 0.0, -seen.flow[:, late], -np.inf)
+    slopes = combine(_slopes(one), seen.flow[:, late])
+    step = _beside(out, -slopes[0], -slopes[-1])
+    place = _where(combine(one.polynomial, _picked(slopes, step)), -1.0)
+    # volume and spread are smoother than the flow, so it is taken from theirs
+    volume, spread = (
+        horner(combine(one.polynomial, _picked(signal[:, late], step)), place)[0]
+        for signal in (seen.volume, seen.spread)
+    )
+    time = _picked(frame.starts[None, late], step)[0] + place * _picked(lengths[None], step)[0]
+    behind = volume / lung.compliance + lung.link * spread
+    resistance = _picked(frame.resistance[None, late], step)[0]
+    peak = -driven_flow(drive.airway(1, time) - behind, resistance, lung.resistance_quadratic)
+    inside = (place > 0.0) & (place < 1.0) & (_picked(lengths[None], step)[0] > 0.0)
+    return np.maximum(out.max(axis=(0, 1)), np.where(inside, peak, -np.inf))
+
+
+def _picked(signal, step):
+    """Take one step of each case: from (s, k, n) to (s, n)."""
+    return np.take_along_axis(signal, step[None], 1)[:, 0]
+
+
+def _slopes(one: Method):
+    """From values at start and points to slopes there, per step, shape (s + 1, s + 1)."""
+    points = np.concatenate(([0.0], one.points))
+    powers = np.arange(1, points.size)
+    rows = powers * points[:, None] ** (powers - 1)
+    return rows @ one.polynomial[1:]
+
+
+def _beside(values, first, last):
+    """Step in which a signal turns from rising to falling, or has its greatest value.
+
+    Parameters
+    ----------
+    values : ndarray, shape (s + 1, k, n)
+        The signal at start and points of each step.
+    first, last : ndarray, shape (k, n)
+        Its slope at the start and the end of each step.
+
+    Returns
+    -------
+    ndarray of int, shape (1, n)
+    """
+    step = values.max(axis=0).argmax(axis=0)[None]
+    rising = np.take_along_axis(last, step, 0) > 0.0
+    falling = np.take_along_axis(first, step, 0) < 0.0
+    return np.clip(step + rising - falling, 0, values.shape[1] - 1)
+
+
+def _where(coefficients, sign):
+    """Place in a step, 0 to 1, where a polynomial passes nought: `sign` of its values before."""
+    low, high = np.zeros_like(coefficients[0]), np.ones_like(coefficients[0])
+    for _ in range(TURN_STEPS):
+        place = 0.5 * (low + high)
+        early = sign * horner(coefficients, place)[0] > 0.0
+        low, high = np.where(early, place, low), np.where(early, high, place)
+    place = 0.5 * (low + high)
+    for _ in range(TURN_STEPS):
+        value, slope = horner(coefficients, place)
+        down = sign * slope < 0.0
+        place = np.clip(place - np.where(down, value / np.where(down, slope, 1.0), 0.0), low, high)
+    return place
+
+
+def _pendelluft(course: Course, seen: Seen):
+    """Gas that runs from one unit to the other over a cycle [L].
+
+    Where the units' flows are opposed, they move more gas than the airway opening does, once out
+    of the one and once into the other. What a volume that turns once in each phase moves is known
+    from its values at the phases' ends and at the turn.
+    """
+    lung, frame = course.network, course.frame
+    turn_high, turn_low = frame.turns
+    places = (0, frame.top, -1)
+    opening = _moved(
+        [course.volume[k] for k in places], course.volume[turn_high], course.volume[turn_low]
+    )
+    moved = 0.0
+    for gas_of, flow_of in (
+        (lung.fast_gas, lung.fast_flow), (lung.slow_gas, lung.slow_flow),
+    ):  # fmt: skip
+        gas, into = gas_of(seen.volume, seen.spread), flow_of(seen.flow, seen.spread)
+        ends = [gas_of(course.volume[k], course.spread[k]) for k in places]
+        least = -_greatest(course, -gas, -into, slice(0, frame.top))
+        most = _greatest(course, gas, into, slice(frame.top, None))
+        least = np.minimum(np.minimum(ends[0], ends[1]), least)
+        most = np.maximum(np.maximum(ends[1], ends[2]), most)
+        moved = moved + _moved(ends, least, most)
+    return np.maximum(0.5 * (moved - opening), 0.0)
+
+
+def _moved(ends, least, most):
+    """Gas that goes in or out on the way over a least and a greatest volume."""
+    first, top, last = ends
+    return np.abs(first - least) + np.abs(top - least) + np.abs(most - top) + np.abs(most - last)
+
+
+def _greatest(course: Course, gas, into, phase: slice):
+    """Greatest of a volume within a phase, from it and its flow at starts and points."""
+    gas, into = gas[:, phase], into[:, phase]
+    step = _beside(gas, into[0], into[-1])
+    coefficients = combine(course.frame.method.polynomial, _picked(into, step))
+    start, length = _picked(gas, step)[0], _picked(course.frame.lengths[None, phase], step)[0]
+    place = _where(coefficients, 1.0)
+    # the integral of the flow's polynomial up to there
+    powers = np.arange(1, coefficients.shape[0] + 1)[:, None]
+    risen = place * horner(coefficients / powers, place)[0] * length
+    return np.maximum(gas.max(axis=(0, 1)), start + risen)

@@ -1,0 +1,57 @@
+"""Pressures, flow and volume over time, from the polynomials of a cycle's steps.
+
+Sizes: n cases, t time points.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ebbmap.lungs.whole.collocation import combine
+from ebbmap.lungs.whole.mesh import SMALLEST, Drive
+from ebbmap.lungs.whole.newton import Course, driven_flow
+from ebbmap.lungs.whole.outcomes import horner, look
+from ebbmap.units import ML_PER_L
+
+
+def draw(course: Course, drive: Drive, values, times) -> dict[str, np.ndarray]:
+    """Return the signals of a cycle at times (t,) from its start, shape (n, t) each."""
+    lung, frame = course.network, course.frame
+    t_high = drive.duration[0]
+    since = times[:, None] - t_high
+    released = since >= 0.0
+    within = np.where(released, since, np.broadcast_to(times[:, None], since.shape))
+    # the last step of the phase that has begun by then
+    step = np.where(
+        released,
+        frame.top + (frame.starts[None, frame.top :] <= within[:, None]).sum(axis=1),
+        (frame.starts[None, : frame.top] <= within[:, None]).sum(axis=1),
+    )
+    step = np.maximum(step - 1, 0)
+    length = np.take_along_axis(frame.lengths, step, 0)
+    place = (within - np.take_along_axis(frame.starts, step, 0)) / np.maximum(length, SMALLEST)
+    place = np.clip(place, 0.0, 1.0)
+    seen = look(course, drive)
+    volume, spread = (
+        horner(
+            np.take_along_axis(combine(frame.method.polynomial, signal), step[None], 1), place
+        )[0]
+        for signal in (seen.volume, seen.spread)
+    )
+    airway = np.where(released, drive.airway(1, within), drive.airway(0, within))
+    behind = volume / lung.compliance + lung.link * spread
+    flow = driven_flow(
+        airway - behind,
+        np.take_along_axis(frame.resistance, step, 0),
+        lung.resistance_quadratic,
+    )
+    p_low = values["p_low"]
+    signals = {
+        "airway_pressure": p_low + airway,
+        "alveolar_pressure": p_low + lung.alveoli(volume, spread),
+        "flow": flow,
+        "volume": ML_PER_L * (volume + lung.compliance * p_low),
+        "alveolar_pressure_fast": p_low + lung.fast_alveoli(volume, spread),
+        "alveolar_pressure_slow": p_low + lung.slow_pressure(volume, spread),
+    }
+    return {name: signal.T for name, signal in signals.items()}

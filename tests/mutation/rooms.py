@@ -1,0 +1,103 @@
+"""Which modules are mutated, in rooms, and which tests are asked about each of them first."""
+
+from __future__ import annotations
+
+#: Modules below src/ebbmap, by the room whose share of the sample they take. The longest
+#: beginning that fits decides, so a module belongs to one room.
+ROOMS = {
+    "registries": ("parameters.py", "outcomes.py", "limits.py", "populations.py", "units.py",
+                   "derivations.py", "exchange/"),
+    "kernels": ("analysis/kernels/",),
+    "analyses": ("analysis/",),
+    "committee": ("analysis/committee/", "draft.py", "protocol/"),
+    "study": ("study/", "cases.py"),
+    "run": ("run.py", "pieces.py"),
+    "plotting": ("plotting/",),
+    "report": ("report/",),
+    "teaching": ("teaching/",),
+    "show": ("show.py",),
+}  # fmt: skip
+
+_BOOKS = ("tests/test_registry_values.py", "tests/test_registry.py", "tests/test_limits.py",
+          "tests/test_populations.py", "tests/exchange", "tests/lungs/test_linear.py",
+          "tests/external/test_gas_exchange.py", "tests/test_evaluate.py")  # fmt: skip
+_READ = ("tests/analysis/test_read_back.py",)
+_DEEP = ("tests/analysis/test_sensitivity.py", "tests/analysis/test_deep_sensitivity.py",
+         "tests/analysis/test_drivers.py")  # fmt: skip
+_COMMITTEE = ("tests/test_draft.py", "tests/analysis/committee", "tests/protocol")
+_FACES = ("tests/plotting",)
+
+#: Tests of a module, cheapest first. The longest beginning that fits decides.
+TESTS = {
+    "": _BOOKS,
+    "exchange/": ("tests/exchange", "tests/external/test_gas_exchange.py",
+                  "tests/external/test_mechanical_power.py", "tests/test_registry_values.py"),
+    "limits.py": ("tests/test_registry_values.py", "tests/test_limits.py",
+                  "tests/test_registry.py"),
+    "populations.py": ("tests/test_registry_values.py", "tests/test_populations.py",
+                       "tests/test_registry.py"),
+    "derivations.py": ("tests/test_registry_values.py", "tests/test_evaluate.py",
+                       "tests/test_simulate.py"),
+    "analysis/kernels/": ("tests/analysis/test_shares_kernel.py", "tests/external"),
+    "analysis/kernels/boxes.py": ("tests/analysis/test_contrast_and_boxes.py",
+                                  "tests/analysis/test_box_density.py"),
+    "analysis/kernels/contrast.py": ("tests/analysis/test_contrast_and_boxes.py",),
+    "analysis/kernels/fronts.py": ("tests/analysis/test_fronts_kernel.py",
+                                   "tests/analysis/test_trade.py"),
+    "analysis/kernels/morris.py": ("tests/external/test_screening_and_pawn.py", *_DEEP),
+    "analysis/kernels/pawn.py": ("tests/external/test_screening_and_pawn.py", *_DEEP),
+    "analysis/kernels/paths.py": ("tests/analysis/test_teaching_figures.py",),
+    "analysis/kernels/resampling.py": ("tests/analysis/test_sobol_kernel.py", *_DEEP),
+    "analysis/kernels/safe_boxes.py": ("tests/analysis/test_safe_boxes_kernel.py",),
+    "analysis/kernels/serving.py": ("tests/analysis/test_serving_kernel.py",
+                                    "tests/analysis/test_windows.py"),
+    "analysis/kernels/shapley.py": ("tests/external/test_shapley_exact.py", *_DEEP),
+    "analysis/kernels/sobol.py": ("tests/analysis/test_sobol_kernel.py",
+                                  "tests/external/test_sobol_exact.py"),
+    "analysis/kernels/tally.py": ("tests/analysis/test_tally_kernel.py",),
+    "analysis/kernels/windows.py": ("tests/analysis/test_windows.py",
+                                    "tests/external/test_release_windows_closed_form.py"),
+    "analysis/": (*_READ, "tests/analysis/test_teaching_figures.py", *_DEEP),
+    "analysis/boxes.py": ("tests/analysis/test_contrast_and_boxes.py", *_READ, *_DEEP),
+    "analysis/collapse.py": ("tests/analysis/test_collapse.py",),
+    "analysis/course.py": ("tests/analysis/test_course.py",),
+    "analysis/drivers.py": ("tests/analysis/test_drivers.py", *_READ, *_DEEP),
+    "analysis/profiles.py": (*_READ, "tests/plotting/test_plots.py"),
+    "analysis/regions.py": ("tests/analysis/test_regions.py", *_READ),
+    "analysis/trade.py": ("tests/analysis/test_trade.py", *_READ),
+    "analysis/windows.py": ("tests/analysis/test_windows.py", *_READ),
+    "analysis/weaning.py": (*_READ, "tests/analysis/test_teaching_figures.py"),
+    "analysis/adjusting.py": (*_READ, "tests/analysis/test_teaching_figures.py",
+                              "tests/external/test_adjusting_derivatives.py"),
+    "analysis/committee/": _COMMITTEE,
+    "draft.py": _COMMITTEE,
+    "protocol/": ("tests/protocol", "tests/analysis/committee"),
+    "study/": ("tests/study", "tests/test_run.py"),
+    "cases.py": ("tests/test_cases.py", "tests/study", "tests/test_run.py"),
+    "run.py": ("tests/test_run.py", "tests/streaming", "tests/test_cli.py",
+               "tests/test_figures_command.py"),
+    "pieces.py": ("tests/test_pieces.py", "tests/test_run.py", "tests/streaming"),
+    "plotting/": _FACES,
+    "plotting/committee.py": ("tests/report",),
+    "report/": ("tests/report",),
+    "teaching/": ("tests/teaching",),
+    "show.py": ("tests/test_show.py", "tests/test_cli.py", "tests/test_figures_command.py"),
+}  # fmt: skip
+
+
+def best_match(module: str, table) -> str:
+    """Return the longest key of a table that a module's path begins with.
+
+    Examples
+    --------
+    >>> best_match("analysis/kernels/sobol.py", ("analysis/", "analysis/kernels/"))
+    'analysis/kernels/'
+    """
+    return max((key for key in table if module.startswith(key)), key=len)
+
+
+def room_of(module: str) -> str | None:
+    """Return the room of a module, or None where it is not mutated."""
+    fits = {start: room for room, starts in ROOMS.items() for start in starts}
+    known = [start for start in fits if module.startswith(start)]
+    return fits[max(known, key=len)] if known else None

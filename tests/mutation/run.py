@@ -1,0 +1,307 @@
+"""How many planted faults the tests notice: `.venv/bin/python tests/mutation/run.py --help`.
+
+A fault is planted in a private copy of the checkout, never in the checkout. The tests that
+`rooms.TESTS` names for its module run first, and stop at the first that fails; with `--whole`
+what survives them meets the whole fast set. The sample takes as many faults from each room, in
+an order that a seed fixes and that other changes leave alone. Every answer is written at once,
+so a run that was cut off goes on where it was.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import hashlib
+import importlib
+import os
+import shutil
+import signal
+import sys
+import tempfile
+import time
+import tomllib
+import traceback
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT / "tests"))
+
+from mutation.operators import Mutant, mutants_of, planted  # noqa: E402
+from mutation.rooms import ROOMS, TESTS, best_match, room_of  # noqa: E402
+
+#: What a private copy needs; figures and the rest are read where they are.
+COPIED = ("src", "tests", "studies", "pyproject.toml", "README.md", "DEVELOPERS.md", "figures")
+WHOLE = ("tests",)
+COLUMNS = ("key", "room", "module", "line", "place", "operator", "old", "new", "result", "seconds")
+
+NOTICED, SURVIVED, EQUIVALENT = "noticed", "survived", "equivalent"
+
+#: Loaded once and shared by every run of the tests, which are children of this process.
+LOADED = (
+    "numpy", "scipy.stats", "scipy.optimize", "xarray", "pandas", "matplotlib.pyplot", "SALib",
+    "pydantic", "typer.testing", "rich", "jinja2", "hypothesis", "h5netcdf", "zarr", "joblib",
+    "pytest",
+)  # fmt: skip
+
+
+@dataclass
+class Job:
+    """A private copy of the checkout and what runs in it."""
+
+    folder: Path
+    mutant: Mutant | None = None
+    process: int = 0
+    started: float = 0.0
+    limit: float = 0.0
+    stages: list[tuple[str, ...]] = field(default_factory=list)
+
+
+def main() -> int:
+    """Run the sample, write the table, and print a summary by room."""
+    asked = _arguments()
+    out = Path(asked.out)
+    sample = sample_of(asked.sample, asked.seed, asked.room)
+    reasons = equivalent()
+    done = {} if asked.fresh else _read(out)
+    todo = [
+        m for m in sample
+        if m.key not in done or (asked.again and done[m.key]["result"] == SURVIVED)
+    ]  # fmt: skip
+    if asked.list:
+        for m in sample:
+            print(f"{m.key} {room_of(m.module):10} {m.module}:{m.line} {m.old} -> {m.new}")
+        return 0
+    for name in LOADED:
+        importlib.import_module(name)
+    os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MPLBACKEND": "Agg"}
+    with tempfile.TemporaryDirectory(prefix="mutation-") as folder:
+        jobs = [Job(_private_copy(Path(folder) / str(n))) for n in range(asked.jobs)]
+        limits = _baselines(jobs[0], todo, asked)
+        for mutant, result, seconds in _run(jobs, todo, limits, asked):
+            row = (mutant.key, room_of(mutant.module), mutant.module, mutant.line, mutant.place,
+                   mutant.operator, mutant.old, mutant.new, result, f"{seconds:.1f}")  # fmt: skip
+            done[mutant.key] = dict(zip(COLUMNS, map(str, row), strict=True))
+            _write(out, done)
+            print(f"{result:9} {seconds:5.1f} s  {mutant.module}:{mutant.line} [{mutant.key}] "
+                  f"{mutant.operator}: {mutant.old} -> {mutant.new}", flush=True)  # fmt: skip
+    _summary([done[m.key] for m in sample if m.key in done], reasons)
+    return 0
+
+
+def _arguments() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(description=__doc__)
+    add = parser.add_argument
+    add("--sample", type=int, default=300, help="faults, as many from each room (300)")
+    add("--seed", type=int, default=0, help="of the sample (0)")
+    add("--room", choices=ROOMS, help="this room alone")
+    add("--jobs", type=int, default=1, help="runs of the tests at a time (1)")
+    add("--out", default=str(ROOT / "out" / "mutation.csv"), help="table (out/mutation.csv)")
+    add("--whole", action="store_true", help="survivors meet the whole fast set too")
+    add("--again", action="store_true", help="try survivors of the table again")
+    add("--fresh", action="store_true", help="forget the table")
+    add("--timeout", type=float, default=0.0, help="seconds a run; 4 times the unspoilt run if 0")
+    add("--list", action="store_true", help="print the sample and stop")
+    return parser.parse_args()
+
+
+def sample_of(size: int, seed: int, room: str | None = None) -> list[Mutant]:
+    """Return faults, as many from each room as the size allows, in an order fixed by the seed."""
+    by_room: dict[str, list[Mutant]] = {name: [] for name in ROOMS if room in (None, name)}
+    source = ROOT / "src" / "ebbmap"
+    for path in sorted(source.rglob("*.py")):
+        module = path.relative_to(source).as_posix()
+        name = room_of(module)
+        if name in by_room:
+            by_room[name] += mutants_of(module, path.read_text(encoding="utf-8"))
+    for found in by_room.values():
+        found.sort(key=lambda m: hashlib.sha256(f"{seed}{m.key}".encode()).digest())
+    turns = max(map(len, by_room.values()), default=0)
+    every = [found[n] for n in range(turns) for found in by_room.values() if n < len(found)]
+    return every[:size]
+
+
+def equivalent() -> dict[str, str]:
+    """Return the reasons why faults change nothing that anybody could read, by key."""
+    text = Path(__file__).with_name("survivors.toml").read_text(encoding="utf-8")
+    return {one["key"]: one["why"] for one in tomllib.loads(text).get("equivalent", [])}
+
+
+def _private_copy(folder: Path) -> Path:
+    folder.mkdir()
+    for name in COPIED:
+        if (ROOT / name).is_dir():
+            shutil.copytree(ROOT / name, folder / name,
+                            ignore=shutil.ignore_patterns("__pycache__"))  # fmt: skip
+        else:
+            shutil.copy(ROOT / name, folder / name)
+    return folder
+
+
+def _tests(module: str, folder: Path) -> tuple[str, ...]:
+    """Return the module's tests that exist, and its own doctests."""
+    named = TESTS[best_match(module, TESTS)]
+    return (*(one for one in named if (folder / one).exists()), f"src/ebbmap/{module}")
+
+
+def _baselines(job: Job, todo: list[Mutant], asked) -> dict[tuple[str, ...], float]:
+    """Run every set of tests on the unspoilt copy: it must pass, and shows how long it takes."""
+    limits = {}
+    sets = {_tests(m.module, job.folder)[:-1] for m in todo}
+    for tests in sorted(sets | ({WHOLE} if asked.whole and todo else set())):
+        _start(job, tests, 3600.0)
+        code, seconds = _wait([job])[1:]
+        if code:
+            raise SystemExit(f"unspoilt, {' '.join(tests)} must pass; exit status {code}. See "
+                             f"{_kept_log(job)}.")  # fmt: skip
+        print(f"unspoilt  {seconds:5.1f} s  {' '.join(tests)}", flush=True)
+        limits[tests] = asked.timeout or max(60.0, 4.0 * seconds)
+    return limits
+
+
+def _run(jobs: list[Job], todo: list[Mutant], limits, asked) -> Iterator[tuple[Mutant, str, float]]:
+    """Keep every copy busy; give each fault with what became of it."""
+    waiting, idle, busy = list(todo), list(jobs), []
+    spent: dict[str, float] = {}
+    while waiting or busy:
+        while waiting and idle:
+            job, mutant = idle.pop(), waiting.pop(0)
+            job.mutant, job.stages = mutant, [_tests(mutant.module, job.folder)]
+            job.stages += [WHOLE] if asked.whole else []
+            _plant(job, mutant)
+            _next_stage(job, limits)
+            busy.append(job)
+        job, code, seconds = _wait(busy)
+        mutant = job.mutant
+        spent[mutant.key] = spent.get(mutant.key, 0.0) + seconds
+        if code == 0 and job.stages:
+            _next_stage(job, limits)
+            continue
+        if code in (3, 4, 5):
+            raise SystemExit(f"tests of {mutant.module} did not run. See {_kept_log(job)}.")
+        _heal(job, mutant)
+        busy.remove(job)
+        idle.append(job)
+        yield mutant, SURVIVED if code == 0 else NOTICED, spent[mutant.key]
+
+
+def _next_stage(job: Job, limits) -> None:
+    tests = job.stages.pop(0)
+    _start(job, tests, limits[tests if tests in limits else tests[:-1]])
+
+
+def _plant(job: Job, mutant: Mutant) -> None:
+    path = job.folder / "src" / "ebbmap" / mutant.module
+    path.write_text(planted(path.read_text(encoding="utf-8"), mutant.number), encoding="utf-8")
+
+
+def _heal(job: Job, mutant: Mutant) -> None:
+    shutil.copy(ROOT / "src" / "ebbmap" / mutant.module, job.folder / "src/ebbmap" / mutant.module)
+
+
+def _start(job: Job, tests: tuple[str, ...], limit: float) -> None:
+    """Run tests in a child of this process, which has loaded what takes long to load."""
+    job.started, job.limit = time.monotonic(), limit
+    sys.stdout.flush()
+    job.process = os.fork()
+    if job.process:
+        return
+    code = 1
+    try:
+        os.setsid()
+        os.chdir(job.folder)
+        # what was loaded is the old tree's: nothing of it may be the package that is tested
+        os.environ["PYTHONPATH"] = str(job.folder / "src")
+        os.environ["PYTHONDONTWRITEBYTECODE"] = "1"
+        sys.path[:0] = [str(job.folder / "src"), str(job.folder)]
+        sys.path = [p for p in sys.path if not Path(p or ".").resolve().is_relative_to(ROOT)
+                    or "site-packages" in p]  # fmt: skip
+        sys.dont_write_bytecode = True
+        log = os.open(job.folder / "log.txt", os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
+        os.dup2(log, 1)
+        os.dup2(log, 2)
+        code = _pytest(job.folder, tests)
+    except BaseException:
+        traceback.print_exc()
+    finally:
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(code)
+
+
+def _pytest(folder: Path, tests: tuple[str, ...]) -> int:
+    for name in [name for name in sys.modules if name.split(".")[0] == "mutation"]:
+        del sys.modules[name]
+    import pytest
+
+    import ebbmap
+
+    if not Path(ebbmap.__file__).is_relative_to(folder):
+        return 3
+    words = ["-x", "-q", "-m", "not slow", "--no-header", "--tb=short",
+             "-W", "ignore::pytest.PytestAssertRewriteWarning", f"--rootdir={folder}", "-c",
+             str(folder / "pyproject.toml")]  # fmt: skip
+    return int(pytest.main([*words, *(str(folder / one) for one in tests)]))
+
+
+def _wait(jobs: list[Job]) -> tuple[Job, int, float]:
+    """Wait for the first of some runs to end; one that takes too long is ended."""
+    while True:
+        for job in jobs:
+            ended, status = os.waitpid(job.process, os.WNOHANG)
+            seconds = time.monotonic() - job.started
+            if not ended and seconds > job.limit:
+                os.killpg(job.process, signal.SIGKILL)
+                os.waitpid(job.process, 0)
+                return job, 124, seconds
+            if ended:
+                return job, os.waitstatus_to_exitcode(status), seconds
+        time.sleep(0.02)
+
+
+def _kept_log(job: Job) -> Path:
+    """Keep what the tests printed, since the copy goes when this process ends."""
+    kept = Path(tempfile.gettempdir()) / "mutation-log.txt"
+    shutil.copy(job.folder / "log.txt", kept)
+    return kept
+
+
+def _read(path: Path) -> dict[str, dict[str, str]]:
+    if not path.exists():
+        return {}
+    with path.open(encoding="utf-8", newline="") as file:
+        return {row["key"]: row for row in csv.DictReader(file)}
+
+
+def _write(path: Path, rows: dict[str, dict[str, str]]) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    fresh = path.with_suffix(".part")
+    with fresh.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, COLUMNS)
+        writer.writeheader()
+        writer.writerows(rows.values())
+    fresh.replace(path)
+
+
+def _summary(rows: list[dict[str, str]], reasons: dict[str, str]) -> None:
+    """Print what was noticed, by room; faults that change nothing stand apart."""
+    print("\nroom         planted  noticed  change nothing  survived  noticed of the rest")
+    total = [0, 0, 0]
+    for room in [*ROOMS, "all"]:
+        own = [row for row in rows if row["room"] == room]
+        noticed = sum(row["result"] == NOTICED for row in own)
+        alike = sum(row["result"] == SURVIVED and row["key"] in reasons for row in own)
+        counts = [len(own), noticed, alike]
+        total = [a + b for a, b in zip(total, counts, strict=True)]
+        planted_, noticed, alike = total if room == "all" else counts
+        if planted_:
+            rest = planted_ - alike
+            print(f"{room:12} {planted_:7} {noticed:8} {alike:15} {rest - noticed:9} "
+                  f"{noticed / max(rest, 1):8.0%}")  # fmt: skip
+    raw = total[1] / max(total[0], 1)
+    print(f"of all planted, those that change nothing among them: {raw:.1%} noticed")
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
