@@ -83,7 +83,7 @@ def run(
     from ebbmap.figures import draw_result
     from ebbmap.files import make_folder
     from ebbmap.run import plan_tasks, run_study
-    from ebbmap.show import costs_table, print_out, progress_bar, summary, warn
+    from ebbmap.show import costs_table, print_out, progress_bar, study_notes, summary, warn
     from ebbmap.streaming import default_workers
     from ebbmap.study import load_study
 
@@ -93,6 +93,8 @@ def run(
         folder = out or Path("out") / study.stem
         pictures = figures or folder
         at_work = workers or default_workers()
+        for note in study_notes(checked):
+            print_out(note)
         if dry_run:
             print_out(costs_table(checked, folder, at_work))
             return
@@ -133,11 +135,16 @@ def cycle(
     as_json: JsonOption = False,
 ) -> None:
     """Solve the settled cycle of one case."""
+    from ebbmap.cases import Question
     from ebbmap.show import case_json, case_table, print_out
     from ebbmap.simulate import simulate
+    from ebbmap.uses import Use, defaults_of
 
     with _errors_told():
-        solved = simulate(lung, **_values(values))
+        given = _values(values)
+        solved = simulate(lung, **given)
+        stated = Question(lung, dict.fromkeys(given, 0.0))  # names alone tell what is a default
+        solved.attrs["defaults"] = " ".join(defaults_of(stated, None, Use()))
         if as_json:
             typer.echo(json.dumps(case_json(solved), indent=2))
             return
@@ -164,27 +171,34 @@ def window(
     from ebbmap.cases import Question
     from ebbmap.limits import combine, limit_set
     from ebbmap.populations import population as population_of
-    from ebbmap.show import print_out, summary, window_json, window_table
+    from ebbmap.show import held_text, print_out, summary, window_json, window_table
     from ebbmap.simulate import as_arrays
+    from ebbmap.uses import Use, use_words
 
     with _errors_told():
         others = [] if only_rule else (limits or USUAL_LIMITS)
         judged_by = combine(rule, *(limit_set(name) for name in (*others, rule)))
         given = _values(values)
+        fixed = {name: float(array) for name, array in as_arrays(given).items()}
         if population is not None:
-            fixed = {name: float(array) for name, array in as_arrays(given).items()}
             question = Question(
                 lung, fixed, {}, (population_of(population),), {rule: judged_by}, lungs, seed
             )
             found = find_population_windows(question, {})
         else:
             found = find_windows(lung, given, judged_by)
+            use = Use(("t_low", "t_low_in_time_constants"), outcomes=judged_by.outcomes)
+            found.attrs |= use_words(Question(lung, fixed), use)
         if as_json:
             typer.echo(json.dumps(window_json(found), indent=2))
             return
     _say_caution()
-    for table in summary("window", found) if population else [window_table(found, judged_by)]:
-        print_out(table)
+    if population is None:
+        print_out(window_table(found, judged_by))
+        print_out(held_text(found))
+    else:
+        for table in summary("window", found):
+            print_out(table)
 
 
 @app.command()
@@ -202,7 +216,7 @@ def adjust(
 ) -> None:
     """Take one step of each setting: what it does, and which does most for CO2."""
     from ebbmap.analysis.adjusting import adjust_settings
-    from ebbmap.show import adjust_json, adjust_tables, print_out
+    from ebbmap.show import adjust_json, print_out, summary
 
     with _errors_told():
         question = _question(lung, values, rule, limits, population, lungs=lungs, seed=seed)
@@ -211,7 +225,7 @@ def adjust(
             typer.echo(json.dumps(adjust_json(told), indent=2))
             return
     _say_caution()
-    for table in adjust_tables(told):
+    for table in summary("adjust", told):
         print_out(table)
 
 
@@ -231,7 +245,7 @@ def wean(
 ) -> None:
     """Lower P high and lengthen T high step by step, and search a safer path to the same end."""
     from ebbmap.analysis.weaning import plan_weaning
-    from ebbmap.show import print_out, wean_json, wean_tables
+    from ebbmap.show import print_out, summary, wean_json
 
     with _errors_told():
         path = plan_weaning(
@@ -244,7 +258,7 @@ def wean(
             typer.echo(json.dumps(wean_json(path), indent=2))
             return
     _say_caution()
-    for table in wean_tables(path):
+    for table in summary("wean", path):
         print_out(table)
 
 
@@ -338,6 +352,8 @@ def check(
     _say_caution()
     with _errors_told():
         checked = load_protocol(protocol)
+        for note in checked.notes:
+            typer.echo(note)
         folder = out or Path("out") / protocol.stem
         stated = _date(date)
         with progress_bar() as bar:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +13,7 @@ from rich import box
 from rich.console import Console, RenderableType
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
+from rich.text import Text
 
 from ebbmap.analysis.events import TOO_HIGH, TOO_LOW, event_words
 from ebbmap.analysis.windows import STATES
@@ -74,32 +75,46 @@ class progress_bar:
 
 
 def summary(kind: str, result: xr.Dataset) -> Iterator[RenderableType]:
-    """Say in tables what a result found."""
+    """Say in tables what a result found, and under them what it held to find it."""
+    tables: Mapping[str, Callable[[xr.Dataset], RenderableType]] = {
+        "mapping": _mapping_table, "boxes": _boxes_table, "shapley": _shapley_table,
+        "screening": _screening_table, "map": _map_table, "trade": _trade_table,
+        "course": _course_table, "collapse": _collapse_table,
+    }  # fmt: skip
     if kind == "window" and "served_share" in result:
         yield _served_table(result)
     elif kind == "sobol":
         yield _drivers_table(result)
         yield _certainty_table(result)
-    elif kind == "mapping":
-        yield _mapping_table(result)
-    elif kind == "boxes":
-        yield _boxes_table(result)
-    elif kind == "shapley":
-        yield _shapley_table(result)
-    elif kind == "screening":
-        yield _screening_table(result)
-    elif kind == "map":
-        yield _map_table(result)
-    elif kind == "trade":
-        yield _trade_table(result)
-    elif kind == "course":
-        yield _course_table(result)
-    elif kind == "collapse":
-        yield _collapse_table(result)
     elif kind == "wean":
         yield from wean_tables(result)
     elif kind == "adjust":
         yield from adjust_tables(result)
+    elif kind in tables:
+        yield tables[kind](result)
+    held = held_text(result)
+    if held:
+        yield Text(held, style="dim")
+
+
+def held_text(result: xr.Dataset) -> str:
+    """Say what a result held, averaged over, drew and conditioned on, and what it had to mark."""
+    words = {
+        "fixed": "held", "averaged_over": "averaged over", "sampled": "drawn beside the lungs",
+        "conditioned_on": "other properties drawn given", "left_bounds": "",
+    }  # fmt: skip
+    found = {word: str(result.attrs.get(name, "")) for name, word in words.items()}
+    if found["drawn beside the lungs"] == found["averaged over"]:
+        found["drawn beside the lungs"] = ""
+    return "; ".join(f"{word}: {text}".lstrip(": ") for word, text in found.items() if text)
+
+
+def study_notes(study: Study) -> Iterator[Text]:
+    """Say before any work which settings take their default, and what may leave its bounds."""
+    yield from (Text(note) for note in study.notes)
+    for place, names in study.defaults.items():
+        told = ", ".join(PARAMETERS[name].say(PARAMETERS[name].default) for name in names)
+        yield Text(f"{place}: nobody names {told}: the default", style="dim")
 
 
 def warn(tasks: list, pictures: Path) -> None:
@@ -191,7 +206,11 @@ def case_json(solved: xr.Dataset) -> dict[str, Any]:
         "caution": CAUTION,
         "lung": solved.attrs["lung"],
         "parameters": {
-            str(name): {"value": float(solved[name]), "units": PARAMETERS[str(name)].units}
+            str(name): {
+                "value": float(solved[name]),
+                "units": PARAMETERS[str(name)].units,
+                "default": str(name) in str(solved.attrs.get("defaults", "")).split(),
+            }
             for name in solved.coords
             if name in PARAMETERS
         },
@@ -214,7 +233,9 @@ def case_table(solved: xr.Dataset) -> Table:
             shown = (
                 entry.choices[int(solved[name])] if entry.choices else f"{float(solved[name]):g}"
             )
-            table.add_row(str(name), shown, display(entry.units), entry.long_name, style="dim")
+            by_default = str(name) in str(solved.attrs.get("defaults", "")).split()
+            words = f"{entry.long_name} (default)" if by_default else entry.long_name
+            table.add_row(str(name), shown, display(entry.units), words, style="dim")
     for name in solved.data_vars:
         if name in OUTCOMES:
             of = OUTCOMES[str(name)]
@@ -246,7 +267,10 @@ def window_json(found: xr.Dataset) -> dict[str, Any]:
         }
         for at in range(found["best"].size)
     ]
-    return {"caution": CAUTION, "lung": found.attrs["lung"], "units": "s", "windows": rows}
+    return {
+        "caution": CAUTION, "lung": found.attrs["lung"], "held": found.attrs.get("fixed", ""),
+        "units": "s", "windows": rows,
+    }  # fmt: skip
 
 
 #: What closes a piece where no limit does.
@@ -487,6 +511,7 @@ def adjust_json(result: xr.Dataset) -> dict[str, Any]:
     return {
         "caution": CAUTION,
         "lung": result.attrs["lung"],
+        "held": result.attrs["fixed"],
         "units": {name: result[name].attrs["units"] for name in changes},
         "best_single": str(one["best_single"].values),
         "best_pair": str(one["best_pair"].values),
@@ -580,6 +605,7 @@ def wean_json(result: xr.Dataset) -> dict[str, Any]:
     return {
         "caution": CAUTION,
         "lung": result.attrs["lung"],
+        "held": result.attrs["fixed"],
         "units": {name: result[name].attrs.get("units", "1") for name in names},
         "routes": routes,
     }

@@ -14,9 +14,11 @@ import numpy as np
 from scipy.stats import qmc
 
 from ebbmap.analysis.kernels.tally import Tally, tally
+from ebbmap.cases import Question
 from ebbmap.draft import Draft, Measured, measure, settings_of
 from ebbmap.evaluate import compute, evaluate, resolve, within_bounds
 from ebbmap.outcomes import plan
+from ebbmap.populations import Marginal
 from ebbmap.protocol import Group, Protocol
 
 #: What a draw is for. Every purpose has a stream of its own, so that what is found on some lungs
@@ -130,6 +132,25 @@ def eligible(protocol: Protocol, drawn: Arrays) -> np.ndarray:
 def fixed(protocol: Protocol) -> dict[str, np.ndarray]:
     """Return the values that the file holds for every lung."""
     return {name: np.asarray(float(value)) for name, value in protocol.file.fixed.items()}
+
+
+def question_of(protocol: Protocol, *, at_middle: bool = False) -> Question:
+    """Return what a protocol asks: its ranges as samples, or each setting half-way through."""
+    spans = protocol.draft.spans
+    free = () if at_middle else protocol.draft.free
+    held = {name: span.middle for name, span in spans.items() if name not in free}
+    samples = {
+        name: Marginal("uniform", spans[name].low, spans[name].high, "draft") for name in free
+    }
+    return Question(
+        protocol.file.lung,
+        {**held, **{name: float(value) for name, value in protocol.file.fixed.items()}},
+        samples,
+        tuple(group.population for group in protocol.groups),
+        {"limits": protocol.limits},
+        protocol.file.lungs,
+        protocol.file.seed,
+    )
 
 
 def unit_settings(protocol: Protocol, draft: Draft, m: int, name: str, purpose: int) -> np.ndarray:
