@@ -11,8 +11,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-#: Maps in a group: the cost is least near the square root of their number.
-GROUP = 5
+#: Maps in a group: a divisor of their usual number, near its square root, where the cost is least.
+GROUP = 7
 
 
 class Chain(NamedTuple):
