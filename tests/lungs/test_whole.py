@@ -106,7 +106,7 @@ def test_without_a_tube_either_it_is_the_linear_lung(k):
 
 @pytest.mark.parametrize("k", [0.0, 1e-11])
 def test_without_a_tube_and_with_gas_in_the_slow_part_it_is_the_paired_lung(k):
-    cases = draw(1000, valve_time=0.0, resistance_quadratic=k, slow_gas_share=1.0)
+    cases = draw(1000, valve_time=0.0, resistance_quadratic=k, slow_tissue_share=0.0)
     assert_equal(whole.solve(**cases), paired.solve(**as_paired(cases)), cases)
 
 
@@ -234,8 +234,8 @@ def test_a_slow_valve_takes_work_from_the_lung_and_delays_the_peak():
 
 def test_what_the_slow_part_is_made_of_cannot_be_seen_at_the_airway():
     cases = draw(300, seed=11)
-    gas = whole.solve(**{**cases, "slow_gas_share": np.ones(300)})
-    tissue = whole.solve(**{**cases, "slow_gas_share": np.zeros(300)})
+    gas = whole.solve(**{**cases, "slow_tissue_share": np.zeros(300)})
+    tissue = whole.solve(**{**cases, "slow_tissue_share": np.ones(300)})
     for name in (
         "release_volume", "trapped_volume", "peak_expiratory_flow", "end_release_flow",
         "fill_fraction", "exhaled_fraction", "mean_airway_pressure", "mechanical_power",

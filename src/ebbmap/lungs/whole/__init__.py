@@ -54,8 +54,8 @@ def solve(**parameters):
     the release. The inspiratory resistance holds from the moment in T high when the flow turns
     inwards to that in the release when it turns outwards, which a slow valve delays.
 
-    `slow_gas_share` changes nothing that can be measured at the airway opening: it says how much
-    of the slow store is gas in slow units, and how much is stress in tissue that relaxes. It moves
+    `slow_tissue_share` changes nothing that can be measured at the airway opening: it says how much
+    of the slow store is stress in tissue that relaxes, and how much is gas in slow units. It moves
     what is trapped where, the alveolar pressures at the phases' ends, and pendelluft.
 
     `end_high_pressure`, `end_release_pressure` and `mean_alveolar_pressure` are those of the gas,

@@ -48,8 +48,9 @@ LAST_PASSES = 2
 #: moves the flows by a small part of what the one before did, and the next would by the same part.
 SETTLED = 1e-6
 
-#: Nor may the flow where it turns be more than this share: what is wrong then is about its square.
-AT_TURN = 1e-4
+#: Nor may more than this share of the gas that moves lie between where the flow turns and where
+#: it should have done so.
+AT_TURN = 1e-7
 
 #: Nor the gas that the highest powers of the steps' polynomials move more than this share of the
 #: gas that moves: at the ends of steps far less is wrong, 1e-8 where this is 5e-4 (measured).
@@ -149,10 +150,11 @@ def run(
         np.abs(step).max(axis=(0, 1)) for step in (last - passed[-2], passed[-2] - passed[-3])
     )
     greatest = np.abs(last).max(axis=(0, 1))
+    gas = volume.max(axis=0) - volume.min(axis=0)
     settled = (
         (moved * moved <= SETTLED * greatest * before)
-        & (_flow_at_turns(frame, drive, last) <= AT_TURN * greatest)
-        & (_coarseness(frame, last) <= COARSE_STEPS * (volume.max(axis=0) - volume.min(axis=0)))
+        & (_misplaced(frame, network, drive, last) <= AT_TURN * gas)
+        & (_coarseness(frame, last) <= COARSE_STEPS * gas)
     )
     return Course(network, frame, last, volume, spread, kept[-1].whole, settled)
 
@@ -170,7 +172,7 @@ def driven_flow(pressure, resistance, resistance_quadratic):
 
 
 def _first_guess(network: Network, drive: Drive, state):
-    """Turns [s] and greatest flows [L s-1], shape (2, n), of one compartment behind the tube.
+    """Guess turns [s] and greatest flows [L s-1], (2, n), by one compartment behind the tube.
 
     Each phase gets the resistance that the tube has at half the flow that P high drives.
     """
@@ -312,12 +314,20 @@ def _fed(frame: Frame, flows):
     return sum(fed * flow for fed, flow in zip(frame.fed, flows, strict=True))
 
 
-def _flow_at_turns(frame: Frame, drive: Drive, flow):
-    """Greatest flow at the turns that lie inside their phase [L s-1], shape (n,)."""
-    turn = frame.starts[list(frame.turns)]
+def _misplaced(frame: Frame, network: Network, drive: Drive, flow):
+    """Return the gas that moves at most between where the flow turns and where it should [L].
+
+    What drives the flow at the turn, over the speed of the valve there, is the time between them.
+    """
+    steps = list(frame.turns)
+    turn, before = frame.starts[steps], [step - 1 for step in steps]
     inside = drive.slow_valve & (turn > 0.0) & (turn < drive.duration)
-    at_turn = flow[-1, [step - 1 for step in frame.turns]]
-    return np.where(inside, np.abs(at_turn), 0.0).max(axis=0)
+    last = flow[-1, before]
+    pressure = (frame.resistance[before] + network.resistance_quadratic * np.abs(last)) * last
+    speed = np.abs(drive.begun - drive.target) * drive.left(turn) / drive.valve_time
+    least = np.minimum(network.resistance_insp, network.resistance_exp)
+    gas = pressure * pressure / np.where(inside, least * speed, 1.0)
+    return np.where(inside, gas, 0.0).max(axis=0)
 
 
 def _coarseness(frame: Frame, flow):
