@@ -174,7 +174,7 @@ def factorise(matrix, diagonal) -> Factors:
     """
     size = len(diagonal)
     rows = [[matrix[i * size + j] for j in range(size)] for i in range(size)]
-    inverse = []
+    inverse: list = []
     for k in range(size):
         rows[k][k] = rows[k][k] + diagonal[k]
         for i in range(k):

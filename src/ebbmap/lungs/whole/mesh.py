@@ -100,12 +100,12 @@ class Plan(NamedTuple):
         full = np.log(np.maximum(turn, SMALLEST) / np.maximum(last, SMALLEST))
         both = []
         for phase, count in enumerate(BEFORE):
-            start = [np.zeros_like(turn[0])]
+            early = [np.zeros_like(turn[0])]
             for number in range(count - 1, 0, -1):
                 gap = last[phase] * np.exp(full[phase] * (number - 1) / (count - 1))
-                start.append(np.maximum(turn[phase] - gap, 0.0))
+                early.append(np.maximum(turn[phase] - gap, 0.0))
             room = drive.duration[phase] - turn[phase]
-            start = np.stack([*start, turn[phase]])
+            start = np.stack([*early, turn[phase]])
             both.append(np.concatenate([start, turn[phase] + room * self.after[phase]]))
         return both
 

@@ -217,13 +217,12 @@ def _decaying(network: Network, drive: Drive, plan: Plan, turn, first_flow):
 
 def _frame(one: Method, network: Network, drive: Drive, plan: Plan, turn) -> Frame:
     """Lay the steps for some turns and set up their equations."""
-    starts, lengths, airway = [], [], []
-    for phase, bounds in enumerate(plan.bounds(drive, turn)):
-        starts.append(bounds[:-1])
-        lengths.append(bounds[1:] - bounds[:-1])
-        times = starts[-1] + one.points[:, None, None] * lengths[-1]
+    bounds, airway = plan.bounds(drive, turn), []
+    for phase, edges in enumerate(bounds):
+        times = edges[:-1] + one.points[:, None, None] * (edges[1:] - edges[:-1])
         airway.append(drive.airway(phase, times))
-    starts, lengths = np.concatenate(starts), np.concatenate(lengths)
+    starts = np.concatenate([edges[:-1] for edges in bounds])
+    lengths = np.concatenate([edges[1:] - edges[:-1] for edges in bounds])
     numbers = fractions(one, network.fade * lengths)
     fed = lengths * (network.link * network.feed)
     parts = np.concatenate([fed * numbers, (lengths / network.compliance)[None]])

@@ -69,7 +69,7 @@ def describe(course: Course, drive: Drive, values) -> dict[str, np.ndarray]:
         "trapped_volume": ML_PER_L * ends[0],
         "end_high_pressure": p_low + lung.alveoli(*tops),
         "end_release_pressure": p_low + lung.alveoli(*ends),
-        "peak_expiratory_flow": _peak(course, drive, seen),
+        "peak_expiratory_flow": peak_flow(course, drive, seen),
         "end_release_flow": -course.flow[-1, -1],
         "mean_alveolar_pressure": p_low + alveoli,
         "fill_fraction": _share(tops[0] - starts[0], drive.target[0] * lung.compliance - starts[0]),
@@ -133,7 +133,7 @@ def horner(coefficients, place):
     return value, slope
 
 
-def _peak(course: Course, drive: Drive, seen: Seen):
+def peak_flow(course: Course, drive: Drive, seen: Seen):
     """Greatest flow out during the release [L s-1]: where a step's polynomial turns, or its end."""
     lung, frame = course.network, course.frame
     one, late = frame.method, slice(frame.top, None)
