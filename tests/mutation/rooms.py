@@ -24,7 +24,9 @@ _BOOKS = ("tests/test_registry_values.py", "tests/test_registry.py", "tests/test
 _READ = ("tests/analysis/test_read_back.py",)
 _DEEP = ("tests/analysis/test_sensitivity.py", "tests/analysis/test_deep_sensitivity.py",
          "tests/analysis/test_drivers.py")  # fmt: skip
-_COMMITTEE = ("tests/test_draft.py", "tests/analysis/committee", "tests/protocol")
+_COMMITTEE = ("tests/test_draft.py", "tests/analysis/committee/test_verdict_by_hand.py",
+              "tests/analysis/committee/test_searches_by_hand.py",
+              "tests/analysis/committee", "tests/protocol")  # fmt: skip
 _FACES = ("tests/plotting",)
 
 #: Tests of a module, cheapest first. The longest beginning that fits decides.
@@ -78,7 +80,7 @@ TESTS = {
                "tests/test_figures_command.py"),
     "pieces.py": ("tests/test_pieces.py", "tests/test_run.py", "tests/streaming"),
     "plotting/": _FACES,
-    "plotting/committee.py": ("tests/report",),
+    "plotting/committee.py": ("tests/plotting/test_committee_plots.py",),
     "report/": ("tests/report",),
     "teaching/": ("tests/teaching",),
     "show.py": ("tests/test_show.py", "tests/test_cli.py", "tests/test_figures_command.py"),

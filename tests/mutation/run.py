@@ -55,7 +55,7 @@ class Job:
     process: int = 0
     started: float = 0.0
     limit: float = 0.0
-    stages: list[tuple[str, ...]] = field(default_factory=list)
+    stages: list[tuple[tuple[str, ...], float]] = field(default_factory=list)
 
 
 def main() -> int:
@@ -78,8 +78,7 @@ def main() -> int:
     os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MPLBACKEND": "Agg"}
     with tempfile.TemporaryDirectory(prefix="mutation-") as folder:
         jobs = [Job(_private_copy(Path(folder) / str(n))) for n in range(asked.jobs)]
-        limits = _baselines(jobs[0], todo, asked)
-        for mutant, result, seconds in _run(jobs, todo, limits, asked):
+        for mutant, result, seconds in _run(jobs, todo, asked):
             row = (mutant.key, room_of(mutant.module), mutant.module, mutant.line, mutant.place,
                    mutant.operator, mutant.old, mutant.new, result, f"{seconds:.1f}")  # fmt: skip
             done[mutant.key] = dict(zip(COLUMNS, map(str, row), strict=True))
@@ -145,38 +144,41 @@ def _tests(module: str, folder: Path) -> tuple[str, ...]:
     return (*(one for one in named if (folder / one).exists()), f"src/ebbmap/{module}")
 
 
-def _baselines(job: Job, todo: list[Mutant], asked) -> dict[tuple[str, ...], float]:
-    """Run every set of tests on the unspoilt copy: it must pass, and shows how long it takes."""
-    limits = {}
-    sets = {_tests(m.module, job.folder)[:-1] for m in todo}
-    for tests in sorted(sets | ({WHOLE} if asked.whole and todo else set())):
+def _allowed(
+    job: Job, tests: tuple[str, ...], limits: dict[tuple[str, ...], float], asked
+) -> float:
+    """Return the seconds that tests may take: from a run on the unspoilt copy, which must pass."""
+    if tests not in limits:
         _start(job, tests, 3600.0)
-        code, seconds = _wait([job])[1:]
+        _, code, seconds = _wait([job])
         if code:
             raise SystemExit(f"unspoilt, {' '.join(tests)} must pass; exit status {code}. See "
                              f"{_kept_log(job)}.")  # fmt: skip
         print(f"unspoilt  {seconds:5.1f} s  {' '.join(tests)}", flush=True)
         limits[tests] = asked.timeout or max(60.0, 4.0 * seconds)
-    return limits
+    return limits[tests]
 
 
-def _run(jobs: list[Job], todo: list[Mutant], limits, asked) -> Iterator[tuple[Mutant, str, float]]:
+def _run(jobs: list[Job], todo: list[Mutant], asked) -> Iterator[tuple[Mutant, str, float]]:
     """Keep every copy busy; give each fault with what became of it."""
     waiting, idle, busy = list(todo), list(jobs), []
+    limits: dict[tuple[str, ...], float] = {}
     spent: dict[str, float] = {}
     while waiting or busy:
         while waiting and idle:
             job, mutant = idle.pop(), waiting.pop(0)
-            job.mutant, job.stages = mutant, [_tests(mutant.module, job.folder)]
-            job.stages += [WHOLE] if asked.whole else []
+            tests = _tests(mutant.module, job.folder)
+            job.mutant, job.stages = mutant, [(tests, _allowed(job, tests[:-1], limits, asked))]
+            if asked.whole:
+                job.stages.append((WHOLE, _allowed(job, WHOLE, limits, asked)))
             _plant(job, mutant)
-            _next_stage(job, limits)
+            _start(job, *job.stages.pop(0))
             busy.append(job)
         job, code, seconds = _wait(busy)
         mutant = job.mutant
         spent[mutant.key] = spent.get(mutant.key, 0.0) + seconds
         if code == 0 and job.stages:
-            _next_stage(job, limits)
+            _start(job, *job.stages.pop(0))
             continue
         if code in (3, 4, 5):
             raise SystemExit(f"tests of {mutant.module} did not run. See {_kept_log(job)}.")
@@ -184,11 +186,6 @@ def _run(jobs: list[Job], todo: list[Mutant], limits, asked) -> Iterator[tuple[M
         busy.remove(job)
         idle.append(job)
         yield mutant, SURVIVED if code == 0 else NOTICED, spent[mutant.key]
-
-
-def _next_stage(job: Job, limits) -> None:
-    tests = job.stages.pop(0)
-    _start(job, tests, limits[tests if tests in limits else tests[:-1]])
 
 
 def _plant(job: Job, mutant: Mutant) -> None:
