@@ -70,10 +70,11 @@ def test_volume_is_the_integral_of_flow():
 
 
 def test_dimensions_names_and_units():
-    axis = xr.DataArray([10.0, 20.0], dims="resistance_exp", coords={"resistance_exp": [10.0, 20]})
+    name = "resistance_shared_exp"
+    axis = xr.DataArray([10.0, 20.0], dims=name, coords={name: [10.0, 20.0]})
     drawn = ebbmap.waveforms("paired", times=[0.0, 1.0], t_low=[0.3, 0.4, 0.5],
-                             resistance_shared_exp=axis)  # fmt: skip
-    assert set(drawn["flow"].dims) == {"sample", "resistance_exp", "time"}
+                             **{name: axis})  # fmt: skip
+    assert set(drawn["flow"].dims) == {"sample", name, "time"}
     assert drawn["flow"].dims[-1] == "time"
     for name in drawn.data_vars:
         assert drawn[name].attrs["units"] == SIGNALS[name].units
@@ -94,8 +95,8 @@ def test_an_impossible_case_is_nan_and_spoils_no_other():
         ({"times": [-1.0, 0.5]}, "times must increase"),
         ({"times": []}, "times must increase"),
         ({"times": [0.0, np.nan]}, "times must increase"),
-        ({"points": 1}, "points >= 2"),
-        ({"cycles": 0}, "cycles >= 1"),
+        ({"points": 1}, "points must be a whole number >= 2"),
+        ({"cycles": 0}, "cycles must be a whole number >= 1"),
         ({"cycles": 2, "release_goes_on": True}, "one cycle only"),
         ({"t_low": -1.0}, "t_low must be between"),
         ({"t_lo": 1.0}, "did you mean 't_low'"),

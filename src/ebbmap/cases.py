@@ -61,8 +61,8 @@ class Question:
 
     @property
     def rules_text(self) -> str:
-        """The rules in words, for captions."""
-        return "; ".join(f"{name}: {rule.long_name}" for name, rule in self.rules.items())
+        """The rules with all their limits in words, for captions."""
+        return "; ".join(f"{name}: {rule.sentence}" for name, rule in self.rules.items())
 
     @property
     def fixed_text(self) -> str:

@@ -143,6 +143,23 @@ class Limit:
             if value is not None
         )
 
+    @property
+    def sentence(self) -> str:
+        """The limit in words, for captions.
+
+        Examples
+        --------
+        >>> Limit("auto_peep", "invented", high=15.0).sentence
+        'auto-PEEP at most 15 cmH₂O'
+        """
+        entry = outcome(self.outcome)
+        if self.low is not None and self.high is not None:
+            said = f"{self.low:g} to {self.high:g}"
+        else:
+            said = f"at least {self.low:g}" if self.low is not None else f"at most {self.high:g}"
+        mark = " (caution)" if self.severity == "caution" else ""
+        return f"{entry.long_name} {said} {display(entry.units)}".rstrip() + mark
+
 
 @dataclass(frozen=True)
 class LimitSet:
@@ -166,6 +183,11 @@ class LimitSet:
     def outcomes(self) -> tuple[str, ...]:
         """The outcomes that must be known to judge a case."""
         return tuple(dict.fromkeys(limit.outcome for limit in self.limits))
+
+    @property
+    def sentence(self) -> str:
+        """Every limit in words, for captions."""
+        return ", ".join(limit.sentence for limit in self.limits)
 
     def _bounds(self, severity: Severity) -> tuple[Bound, ...]:
         every = (bound for limit in self.limits for bound in limit.bounds)

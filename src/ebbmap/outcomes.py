@@ -11,11 +11,17 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
+import numpy as np
+
 from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.exchange import circulation, co2, load, oxygen
 from ebbmap.lungs.base import Lung
 from ebbmap.parameters import PARAMETERS, inputs_of
 from ebbmap.units import L_PER_ML, S_PER_MIN, UNITS, bracketed
+
+#: Share of the lung by which two settled cycles must differ to be called two: the search that
+#: tells them apart is good to half of it.
+ANOTHER_CYCLE = 2e-3
 
 CLOSED_FORM = "single-compartment closed form"
 TWO_COMPARTMENTS = "two-compartment closed form"
@@ -110,6 +116,11 @@ def end_high_transpulmonary_pressure(end_high_pressure, chest_wall_share):
 def mean_pleural_pressure(mean_alveolar_pressure, chest_wall_share):
     """Chest wall's part of the mean alveolar pressure [cmH2O]."""
     return mean_alveolar_pressure * chest_wall_share
+
+
+def other_settled_cycle(closed_start_gap):
+    """Whether a lung that began closed has a settled cycle of its own: 1 or 0 [1]."""
+    return np.where(np.greater(closed_start_gap, ANOTHER_CYCLE), 1.0, 0.0)
 
 
 _SHARE = (
@@ -378,18 +389,18 @@ _ALL = (
         _RECRUITMENT, comment="Open fraction at end of T high less that at end of release.",
     ),
     Outcome(
-        "open_fraction_from_closed", r"x_\mathrm{shut}",
-        "open fraction at end of release of a lung that began closed", "1", _RECRUITMENT,
-        comment="Of the settled cycle that a lung with all its units closed comes to; that of "
-        "the cycle taken if there is no other. Of the passive lung.",
+        "closed_start_gap", r"\Delta x_\mathrm{shut}",
+        "open fraction less in the settled cycle of a lung that began closed", "1", _RECRUITMENT,
+        comment="At the end of a release, of the passive lung. Hysteresis may allow two settled "
+        "cycles: the one taken is that of a lung which P high has opened, the other that of a "
+        "lung which began with all its units closed. What a higher pressure than P high would "
+        "hold open is not looked for.",
     ),
     Outcome(
         "other_settled_cycle", r"n_\mathrm{other}", "another settled cycle exists", "1",
-        _RECRUITMENT,
-        comment="1: hysteresis allows at least two settled cycles, more than 0.002 of the lung "
-        "apart; the one taken is that of a lung which P high has opened, the other that of a lung "
-        "which began closed. 0: none was found from there. What a higher pressure than P high "
-        "would hold open is not looked for. Of the passive lung.",
+        _RECRUITMENT, other_settled_cycle,
+        comment="1: a lung which began closed settles elsewhere, more than 0.002 of the lung away "
+        "from the cycle taken, that of a lung which P high has opened. 0: none was found.",
     ),
     Outcome(
         "cycles_to_settle", r"n_\mathrm{settle}", "cycles to settle", "1",

@@ -46,6 +46,8 @@ class Parameter:
         For a category: the words, coded 0, 1, ... in this order.
     other_unit : tuple of (str, float), optional
         A unit often used by mistake and the factor that converts from it.
+    short_name : str
+        Name for legends and ticks; the name in words if empty.
     """
 
     name: str
@@ -61,9 +63,11 @@ class Parameter:
     source: str
     choices: tuple[str, ...] = ()
     other_unit: tuple[str, float] | None = None
+    short_name: str = ""
 
     def __post_init__(self) -> None:
         """Refuse an entry that contradicts itself."""
+        object.__setattr__(self, "short_name", self.short_name or self.long_name)
         ordered = self.low <= self.usual_low <= self.default <= self.usual_high <= self.high
         if self.units not in UNITS or not ordered or not self.source:
             raise EbbmapError(f"registry entry {self.name!r} is inconsistent.")
@@ -129,6 +133,7 @@ _ALL = (
         "T low in expiratory time constants", "1",
         0.001, 100.0, 0.2, 2.0, 0.7, "setting",
         f"{RANGES}; sets t_low = multiple x resistance_exp x compliance",
+        short_name="T low in time constants",
     ),
     Parameter(
         "compliance", "C", "compliance", "mL cmH2O-1",
@@ -150,6 +155,7 @@ _ALL = (
         "chest wall's share of the elastance", "1",
         0.0, 1.0, 0.1, 0.8, 0.4, "lung property",
         "0.20 and 0.47: Gattinoni et al., Am J Respir Crit Care Med 1998;158:3 (derived)",
+        short_name="chest wall's share",
     ),
     Parameter(
         "predicted_body_weight", r"\mathrm{PBW}", "predicted body weight", "kg",
@@ -165,6 +171,7 @@ _ALL = (
         0.0, 1.0, 0.0, 1.0, 0.0, "patient",
         "assumption: the two categories of the predicted weight formula",
         choices=("female", "male"),
+        short_name="sex",
     ),
     Parameter(
         "fio2", r"F_\mathrm{I,O_2}", "inspired oxygen fraction", "1",
@@ -181,6 +188,7 @@ _ALL = (
         "CO₂ production per kg predicted body weight (STPD)", "mL min-1 kg-1",
         0.5, 10.0, 2.0, 5.0, 2.9, "patient",
         f"{RANGES}: 2.9; sets co2_production = this x predicted_body_weight",
+        short_name="CO₂ production per kg",
     ),
     Parameter(
         "spontaneous_alveolar_ventilation", r"\dot V_\mathrm{A,sp}",
@@ -188,6 +196,7 @@ _ALL = (
         0.0, 30.0, 0.0, 3.0, 0.0, "patient",
         "assumption: passive patient; the mode permits breathing at any phase. Not added where "
         "effort_pressure is above 0: the stepped lung then solves for that breathing",
+        short_name="own breathing",
     ),
     Parameter(
         "bicarbonate", r"\mathrm{HCO_3^-}", "plasma bicarbonate", "mmol L-1",
@@ -211,12 +220,14 @@ _ALL = (
         2.0, 30.0, 5.0, 12.0, 7.0, "patient",
         "filling pressure 7 at right atrial pressure 0: Guyton and Hall, Textbook of Medical "
         "Physiology (from memory); patients: assumption",
+        short_name="venous return gradient",
     ),
     Parameter(
         "gradient_loss_share", r"k_\mathrm{vr}",
         "share of the pleural rise by which the gradient for venous return falls", "1",
         0.0, 1.0, 0.2, 1.0, 0.5, "patient",
         "assumption: the filling pressure makes up for half of the rise",
+        short_name="loss of return gradient",
     ),
     Parameter(
         "functional_residual_capacity", r"\mathrm{FRC}", "resting lung volume", "mL",
@@ -228,6 +239,7 @@ _ALL = (
         "resting lung volume per kg predicted body weight", "mL kg-1",
         5.0, 80.0, 12.0, 40.0, 23.0, "patient",
         "assumption: as functional_residual_capacity; sets it = this x predicted_body_weight",
+        short_name="resting volume per kg",
     ),
     Parameter(
         "airway_dead_space_per_kg", r"V_\mathrm{D,aw}/\mathrm{PBW}",
@@ -235,11 +247,13 @@ _ALL = (
         0.0, 6.0, 1.0, 3.5, 2.2, "gas exchange",
         f"{RANGES}; 2.2 is Radford's rule of 1 mL/lb, 1955 (from memory); body weight foretells "
         "it poorly (r2 = 0.0002 in 58 ventilated adults, Brewer 2008 as quoted), so keep it wide",
+        short_name="airway dead space per kg",
     ),
     Parameter(
         "apparatus_dead_space", r"V_\mathrm{D,app}", "dead space of the apparatus", "mL",
         0.0, 300.0, 0.0, 100.0, 30.0, "gas exchange",
         "assumption: connector and filter, less the airway that the tube bypasses",
+        short_name="apparatus dead space",
     ),
     Parameter(
         "alveolar_dead_space_share", r"V_\mathrm{D,alv}/V_\mathrm{A}",
@@ -247,6 +261,7 @@ _ALL = (
         0.0, 0.95, 0.0, 0.5, 0.2, "gas exchange",
         "assumption: 0 in health; 0.4 brings a release of 600 mL at 65 kg to the VD/VT of 0.58 "
         "of Nuckton et al., N Engl J Med 2002;346:1281",
+        short_name="alveolar dead space",
     ),
     Parameter(
         "respiratory_quotient", "R", "respiratory quotient", "1",
@@ -262,18 +277,21 @@ _ALL = (
         "venous admixture of an open lung", "1",
         0.0, 0.9, 0.02, 0.2, 0.05, "gas exchange",
         "0.04 to 0.05 in health: anaesthesia question book; upper end: assumption",
+        short_name="baseline shunt",
     ),
     Parameter(
         "closed_perfusion_ratio", r"k_\mathrm{hpv}",
         "blood flow through closed over that through open lung", "1",
         0.05, 2.0, 0.3, 1.0, 0.5, "gas exchange",
         "assumption: hypoxia halves the flow through closed lung",
+        short_name="flow through closed lung",
     ),
     Parameter(
         "collapsible_share", r"f_\mathrm{coll}",
         "share of the lung that closes when nothing holds it open", "1",
         0.0, 1.0, 0.0, 0.8, 0.4, "gas exchange",
         "assumption: none in health, most of it in severe injury",
+        short_name="collapsible share",
     ),
     Parameter(
         "half_closed_pressure", r"P_\mathrm{half}",
@@ -281,23 +299,28 @@ _ALL = (
         -20.0, 60.0, 5.0, 20.0, 12.5, "gas exchange",
         "assumption: between the modes of closing (5) and opening (20) pressures of Crotti et "
         "al., Am J Respir Crit Care Med 2001;164:131",
+        short_name="half-closing pressure",
     ),
     Parameter(
         "closing_width", r"w_\mathrm{half}", "spread of the closing pressures", "cmH2O",
         0.5, 30.0, 1.5, 6.0, 3.0, "gas exchange",
         "assumption: 3 is a standard deviation of 5.4",
+        short_name="width of closing",
     ),
     Parameter(
         "co2_store_fast", r"K_\mathrm{fast}", "CO₂ store of lungs, blood and organs",
         "mL mmHg-1", 2.0, 500.0, 20.0, 60.0, 30.0, "gas exchange", _STORES,
+        short_name="fast CO₂ store",
     ),
     Parameter(
         "co2_store_slow", r"K_\mathrm{slow}", "CO₂ store of muscle and fat",
         "mL mmHg-1", 2.0, 2000.0, 30.0, 200.0, 60.0, "gas exchange", _STORES,
+        short_name="slow CO₂ store",
     ),
     Parameter(
         "co2_store_exchange", r"G_\mathrm{CO_2}", "exchange between the CO₂ stores",
         "mL min-1 mmHg-1", 0.01, 500.0, 2.0, 20.0, 7.0, "gas exchange", _STORES,
+        short_name="CO₂ store exchange",
     ),
     Parameter(
         "resistance_quadratic", r"K", "quadratic resistance (pressure drop per squared flow)",
@@ -305,6 +328,7 @@ _ALL = (
         0.0, 1000.0, 0.0, 25.0, 0.0, "lung property",
         "fit to Futagawa et al., BMC Anesthesiology 2017: 6 to 24 for tubes of 8 to 6 mm; "
         "assumption: 0 for no tube; comes on top of the resistances, which then are without it",
+        short_name="quadratic resistance",
     ),
     Parameter(
         "compliance_fast", r"C_\mathrm{fast}", "compliance of the fast compartment",
@@ -312,6 +336,7 @@ _ALL = (
         0.1, 1000.0, 15.0, 90.0, 40.0, "lung property",
         f"{CHELUCCI}: 81 % of the volume in ARDS, 84 % in normal lungs",
         other_unit=("L/cmH₂O", ML_PER_L),
+        short_name="fast compliance",
     ),
     Parameter(
         "compliance_slow", r"C_\mathrm{slow}", "compliance of the slow compartment",
@@ -319,36 +344,42 @@ _ALL = (
         0.1, 1000.0, 3.0, 25.0, 10.0, "lung property",
         f"{CHELUCCI}: 19 % of the volume in ARDS, 16 % in normal lungs",
         other_unit=("L/cmH₂O", ML_PER_L),
+        short_name="slow compliance",
     ),
     Parameter(
         "resistance_fast", r"R_\mathrm{fast}", "resistance of the fast compartment's own airway",
         "cmH2O s L-1",
         0.01, 5000.0, 1.0, 20.0, 3.0, "lung property",
         f"{CHELUCCI}: 0.35 s in ARDS, with the default compliance and shared resistance",
+        short_name="fast airway resistance",
     ),
     Parameter(
         "resistance_slow", r"R_\mathrm{slow}", "resistance of the slow compartment's own airway",
         "cmH2O s L-1",
         0.01, 5000.0, 50.0, 1000.0, 450.0, "lung property",
         f"{CHELUCCI}: 4.67 (SD 2.38) s in ARDS, with the default compliance",
+        short_name="slow airway resistance",
     ),
     Parameter(
         "resistance_shared", r"R_\mathrm{shared}", "resistance of the shared airway, both ways",
         "cmH2O s L-1",
         0.001, 1000.0, 3.0, 30.0, 6.0, "lung property",
         "assumption: tracheal tube and large airways; sets both ways at once",
+        short_name="shared resistance",
     ),
     Parameter(
         "slow_volume_share", r"s_\mathrm{slow}", "slow compartment's share of the compliance", "1",
         0.01, 0.9, 0.1, 0.25, 0.19, "lung property",
         f"{CHELUCCI}: 0.19 (SD 0.06) in ARDS, 0.16 (SD 0.07) in normal lungs; with "
         "time_constant_slow it sets both compartments from compliance and resistances",
+        short_name="slow share",
     ),
     Parameter(
         "time_constant_slow", r"\tau_\mathrm{slow}",
         "time constant of the slow compartment's own airway", "s",
         0.1, 100.0, 2.0, 6.0, 4.67, "lung property",
         f"{CHELUCCI}: 4.67 (SD 2.38) s in ARDS, 3.27 (SD 1.54) s in normal lungs",
+        short_name="slow time constant",
     ),
     Parameter(
         "slow_gas_share", r"s_\mathrm{gas}",
@@ -369,24 +400,28 @@ _ALL = (
         "inspiratory resistance of the shared airway", "cmH2O s L-1",
         0.001, 1000.0, 3.0, 30.0, 6.0, "lung property",
         "assumption: tracheal tube and large airways",
+        short_name="shared insp. resistance",
     ),
     Parameter(
         "resistance_shared_exp", r"R_\mathrm{shared,E}",
         "expiratory resistance of the shared airway", "cmH2O s L-1",
         0.001, 1000.0, 3.0, 30.0, 6.0, "lung property",
         "assumption: tracheal tube and large airways",
+        short_name="shared exp. resistance",
     ),
     Parameter(
         "recoil_curvature", "k", "curvature of the lung's sigmoid recoil", "cmH2O-1",
         0.0, 0.4, 0.0, 0.15, 0.0, "lung property",
         "1/d of Venegas et al., J Appl Physiol 1998;84:389 (0: straight); range after the span "
         "and shape number of Narusawa, J Appl Physiol 2001;91:201 (d of 8 and more, derived)",
+        short_name="recoil curvature",
     ),
     Parameter(
         "recoil_inflection", "c", "transpulmonary pressure of greatest lung compliance", "cmH2O",
         0.0, 60.0, 0.0, 25.0, 10.0, "lung property",
         "c of Venegas et al., J Appl Physiol 1998;84:389; range is an assumption: no fitted human "
         "table was at hand",
+        short_name="recoil inflection",
     ),
     Parameter(
         "flow_limitation", "g", "flow limitation", "1",
@@ -397,31 +432,37 @@ _ALL = (
         "valve_time", r"\tau_\mathrm{v}", "time constant of the valve", "s",
         0.0, 2.0, 0.0, 0.2, 0.0, "setting",
         "assumption: pressure at the airway follows a switch within some tenths of a second",
+        short_name="valve time constant",
     ),
     Parameter(
         "recruitable_share", "r", "share of the lung that can open and close", "1",
         0.0, 0.95, 0.0, 0.5, 0.0, "lung property",
         "assumption: 0 switches recruitment off, half is a severely injured lung",
+        short_name="recruitable share",
     ),
     Parameter(
         "opening_pressure", r"P_\mathrm{open}", "mode of the opening pressures", "cmH2O",
         0.0, 80.0, 5.0, 40.0, 20.0, "lung property",
         "20: Crotti et al., Am J Respir Crit Care Med 2001;164:131",
+        short_name="opening pressure",
     ),
     Parameter(
         "opening_spread", r"\sigma_\mathrm{open}", "standard deviation of the opening pressures",
         "cmH2O", 0.1, 40.0, 2.0, 10.0, 6.0, "lung property",
         "assumption: normal: Crotti et al., Am J Respir Crit Care Med 2001;164:131; width ours",
+        short_name="spread of opening",
     ),
     Parameter(
         "closing_pressure", r"P_\mathrm{close}", "mode of the closing pressures", "cmH2O",
         0.0, 80.0, 0.0, 15.0, 5.0, "lung property",
         "5: Crotti et al., Am J Respir Crit Care Med 2001;164:131",
+        short_name="closing pressure",
     ),
     Parameter(
         "closing_spread", r"\sigma_\mathrm{close}", "standard deviation of the closing pressures",
         "cmH2O", 0.1, 40.0, 1.0, 6.0, 3.0, "lung property",
         "assumption: normal: Crotti et al., Am J Respir Crit Care Med 2001;164:131; width ours",
+        short_name="spread of closing",
     ),
     Parameter(
         "opening_time_constant", r"\tau_\mathrm{open}", "time constant of opening", "s",
@@ -439,11 +480,13 @@ _ALL = (
         "effort_pressure", r"P_\mathrm{mus}", "peak inspiratory muscle pressure", "cmH2O",
         0.0, 60.0, 0.0, 15.0, 0.0, "patient",
         RANGES + "; 0 is a passive patient",
+        short_name="peak muscle pressure",
     ),
     Parameter(
         "effort_rate", r"f_\mathrm{mus}", "rate of spontaneous efforts", "min-1",
         1.0, 80.0, 10.0, 35.0, 20.0, "patient",
         "assumption: adult rates of breathing from rest to distress",
+        short_name="effort rate",
     ),
     Parameter(
         "effort_duration", r"T_\mathrm{mus}", "duration of one effort", "s",

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
-from typing import Any
+from collections.abc import Callable, Iterable
+from math import prod
 
 import numpy as np
 import xarray as xr
 
-from ebbmap.checks import check_memory, complaint
-from ebbmap.errors import EbbmapError, unknown_name
+from ebbmap.checks import check_memory
 from ebbmap.evaluate import DRAWN, bar_leavers, evaluate, resolve
 from ebbmap.evaluate import start_up as run_start_up
+from ebbmap.inputs import START, Value, as_arrays, as_count, as_start, frame_of
 from ebbmap.labelling import (
     describe,
     label,
@@ -25,7 +25,8 @@ from ebbmap.lungs import lung_model
 from ebbmap.outcomes import plan
 from ebbmap.parameters import PARAMETERS
 
-Value = Any
+#: Names that a result needs for itself, besides its outcomes.
+RESERVED = ("status", "verdict", "margin", "binding")
 
 
 def simulate(
@@ -49,18 +50,23 @@ def simulate(
     progress : callable, optional
         Called with the number of cases just finished.
     **values : float, str, array_like or DataArray
-        Parameters by registry name, in registry units. DataArrays broadcast by dimension; plain
-        arrays of one axis share the dimension `sample`. What is not given takes its default.
+        Parameters by registry name, in registry units. DataArrays broadcast by dimension, are
+        aligned by their labels, and are converted if their attribute `units` is another unit of
+        the same kind; plain arrays of one axis share the dimension `sample`. What is not given
+        takes its default.
 
     Returns
     -------
     xarray.Dataset
         Outcomes, `status`, and every parameter given or used as a coordinate, with CF attributes.
+        It shares no memory with `values`.
 
     Raises
     ------
     EbbmapError
-        For unknown names and values that cannot be, all listed; for a result too large to hold.
+        For unknown names, values that cannot be and units that cannot be converted, all listed;
+        for labels or lengths that differ along a dimension; for dimensions and coordinates with
+        names of the result; for a result too large to hold.
 
     Examples
     --------
@@ -73,9 +79,9 @@ def simulate(
     if limits is not None and wanted is not None:
         wanted = tuple(dict.fromkeys((*wanted, *limits.outcomes)))
     todo = plan(model, wanted)
-    arrays = as_arrays(values)
-    dims, shape, coords = _frame(arrays)
-    check_memory(int(np.prod(shape)), len(todo.outcomes) + 1, "the result")
+    arrays, frame = frame_of(as_arrays(values), {*todo.outcomes, *RESERVED})
+    dims, shape, coords = frame.dims, frame.shape, frame.coords
+    check_memory(prod(shape), len(todo.outcomes) + 1, "the result")
     inputs = {name: _expand(array, dims) for name, array in arrays.items()}
     drawn = [name for name, array in arrays.items() if DRAWN in array.attrs]
     result = evaluate(model, bar_leavers(inputs, drawn), todo.outcomes, progress=progress)
@@ -160,10 +166,14 @@ def start_up(
     """
     model = lung_model(lung)
     todo = plan(model, _wanted(outcomes))
-    arrays = as_arrays(values)
-    start = _as_start(start_pressure)
-    dims, shape, coords = _frame({**arrays, "start_pressure": start})
-    check_memory(int(np.prod(shape)) * cycles, len(todo.outcomes), "the first cycles")
+    cycles = as_count("cycles", cycles, least=1)
+    arrays, frame = frame_of(
+        {**as_arrays(values), START: as_start(start_pressure)},
+        {*todo.outcomes, *RESERVED, "cycle"},
+    )
+    start = arrays.pop(START)
+    dims, shape, coords = frame.dims, frame.shape, frame.coords
+    check_memory(prod(shape) * cycles, len(todo.outcomes), "the first cycles")
     inputs = {name: _expand(array, dims) for name, array in arrays.items()}
     result = run_start_up(
         model, inputs, start_pressure=_expand(start, dims), cycles=cycles, names=todo.outcomes
@@ -174,61 +184,11 @@ def start_up(
         {**coords, "cycle": np.arange(1, cycles + 1)},
         provenance("first cycles", lung=lung),
     )
-    for name in todo.outcomes:
-        dataset[name] = label(dataset[name], name)
+    for name in (*todo.outcomes, *(n for n in dataset.coords if n in PARAMETERS)):
+        dataset[name] = label(dataset[name], str(name))
+    if START in dataset.coords:
+        describe(dataset[START], "end-expiratory pressure before", PARAMETERS["p_low"].units)
     return dataset
-
-
-def as_arrays(values: Mapping[str, Value]) -> dict[str, xr.DataArray]:
-    """Turn values into arrays with named dimensions, and check them.
-
-    Raises
-    ------
-    EbbmapError
-        All problems: unknown names, words that are no category, values that cannot be.
-    """
-    problems, arrays = [], {}
-    for name, value in values.items():
-        try:
-            arrays[name] = _as_array(name, value)
-        except EbbmapError as error:
-            problems.append(str(error))
-            continue
-        found = None if DRAWN in arrays[name].attrs else complaint(name, arrays[name].values)
-        problems += [found] if found else []
-    if problems:
-        raise EbbmapError("\n".join(problems))
-    return arrays
-
-
-def _as_array(name: str, value: Value) -> xr.DataArray:
-    if name not in PARAMETERS:
-        raise EbbmapError(unknown_name("parameter", name, PARAMETERS))
-    entry = PARAMETERS[name]
-    if isinstance(value, str) or (isinstance(value, (list, tuple)) and entry.choices):
-        value = entry.code(value) if isinstance(value, str) else [entry.code(v) for v in value]
-    try:
-        if isinstance(value, xr.DataArray):
-            return value if value.dtype == float else value.astype(float)
-        array = np.asarray(value, dtype=float)
-    except (TypeError, ValueError) as error:
-        raise EbbmapError(
-            f"{name} must be a number; got {value!r}. Give it in registry units."
-        ) from error
-    if array.ndim > 1:
-        raise EbbmapError(
-            f"{name} must be a number or a list; got an array of {array.ndim} axes. "
-            "Pass an xarray.DataArray with named dimensions."
-        )
-    return xr.DataArray(array, dims=("sample",)[: array.ndim])
-
-
-def _as_start(value: Value) -> xr.DataArray:
-    try:
-        return as_arrays({"p_low": value})["p_low"]
-    except EbbmapError as error:
-        # an end-expiratory pressure like P low, with the same bounds
-        raise EbbmapError(str(error).replace("p_low", "start_pressure", 1)) from None
 
 
 def _wanted(outcomes: Iterable[str] | None) -> tuple[str, ...] | None:
@@ -236,23 +196,6 @@ def _wanted(outcomes: Iterable[str] | None) -> tuple[str, ...] | None:
     if outcomes is None:
         return None
     return (outcomes,) if isinstance(outcomes, str) else tuple(outcomes)
-
-
-def _frame(arrays: Mapping[str, xr.DataArray]):
-    """Dimensions, shape and coordinates that the arrays span together."""
-    sizes: dict[str, int] = {}
-    coords: dict[str, Any] = {}
-    for name, array in arrays.items():
-        for dim, length in array.sizes.items():
-            if sizes.setdefault(str(dim), length) != length:
-                raise EbbmapError(
-                    f"{name} must have {sizes[str(dim)]} values along {dim}; got {length}. "
-                    "Give lists of equal length, or DataArrays with different dimensions."
-                )
-        coords |= {str(key): coord for key, coord in array.coords.items()}
-        if array.ndim:
-            coords[name] = array.drop_vars(list(array.coords)).variable
-    return tuple(sizes), tuple(sizes.values()), coords
 
 
 def _expand(array: xr.DataArray, dims: tuple[str, ...]) -> np.ndarray:
@@ -265,8 +208,8 @@ def _expand(array: xr.DataArray, dims: tuple[str, ...]) -> np.ndarray:
 
 
 def _narrow(value: np.ndarray, dims: tuple[str, ...]) -> tuple[tuple[str, ...], np.ndarray]:
-    """Dimensions along which a value varies, and its values there."""
-    value = np.asarray(value)
+    """Dimensions along which a value varies, and a copy of its values there."""
+    value = np.array(value)
     if value.ndim == 0:
         return (), value
     own = tuple(dim for dim, length in zip(dims, value.shape, strict=True) if length > 1)
@@ -274,4 +217,4 @@ def _narrow(value: np.ndarray, dims: tuple[str, ...]) -> tuple[tuple[str, ...], 
 
 
 def _full(array: np.ndarray, shape: tuple[int, ...]) -> np.ndarray:
-    return array if array.shape == shape else np.broadcast_to(array, shape)
+    return array if array.shape == shape else np.broadcast_to(array, shape).copy()

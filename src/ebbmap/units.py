@@ -1,7 +1,13 @@
-"""The unit strings: spelled as UDUNITS spells them, shown as the bedside writes them."""
+"""The unit strings: spelled as UDUNITS spells them, shown as the bedside writes them.
+
+Units that a user brings are converted once, at the edge (`conversion`), by a table of our own:
+the general libraries of units read "cmH2O-1" as a difference, or do not know cmH2O.
+"""
 
 from __future__ import annotations
 
+import re
+from fractions import Fraction
 from types import MappingProxyType
 
 #: UDUNITS spelling (datasets, registries) -> bedside spelling (figures, tables).
@@ -70,3 +76,132 @@ def bracketed(name: str, units: str) -> str:
     """
     shown = display(units)
     return f"{name} [{shown}]" if shown else name
+
+
+#: Exponents of kg, m, s and mol.
+_Dimension = tuple[int, int, int, int]
+
+_NUMBER: _Dimension = (0, 0, 0, 0)
+_PRESSURE: _Dimension = (1, -1, -2, 0)
+_VOLUME: _Dimension = (0, 3, 0, 0)
+_TIME: _Dimension = (0, 0, 1, 0)
+_RATE: _Dimension = (0, 0, -1, 0)
+_LENGTH: _Dimension = (0, 1, 0, 0)
+_MASS: _Dimension = (1, 0, 0, 0)
+_AMOUNT: _Dimension = (0, 0, 0, 1)
+_ENERGY: _Dimension = (1, 2, -2, 0)
+_POWER: _Dimension = (1, 2, -3, 0)
+
+#: What a user may write -> its size in kg, m, s and mol, and its dimension. The conventional
+#: water column is 98.0665 Pa and the mercury column 133.322387415 Pa for each unit of length
+#: (ISO 80000-4); all else follows from the metric prefixes.
+_SPELLINGS: tuple[tuple[str, str, _Dimension], ...] = (
+    ("1 dimensionless", "1", _NUMBER),
+    ("% percent", "0.01", _NUMBER),
+    ("Pa pascal", "1", _PRESSURE),
+    ("hPa mbar millibar", "100", _PRESSURE),
+    ("kPa", "1000", _PRESSURE),
+    ("bar", "100000", _PRESSURE),
+    ("cmH2O cmH₂O cm_H2O centimeter_H2O", "98.0665", _PRESSURE),
+    ("mmH2O", "9.80665", _PRESSURE),
+    ("mmHg mm_Hg millimeter_Hg", "133.322387415", _PRESSURE),
+    ("torr Torr", "101325/760", _PRESSURE),
+    ("L l liter litre liters litres dm3", "0.001", _VOLUME),
+    ("dL dl", "0.0001", _VOLUME),
+    ("mL ml milliliter millilitre cc", "0.000001", _VOLUME),
+    ("uL ul µL μL", "0.000000001", _VOLUME),
+    ("s sec second seconds", "1", _TIME),
+    ("ms millisecond milliseconds", "0.001", _TIME),
+    ("min minute minutes", "60", _TIME),
+    ("h hr hour hours", "3600", _TIME),
+    ("Hz hertz", "1", _RATE),
+    ("m meter metre", "1", _LENGTH),
+    ("dm", "0.1", _LENGTH),
+    ("cm centimeter centimetre", "0.01", _LENGTH),
+    ("mm millimeter millimetre", "0.001", _LENGTH),
+    ("kg kilogram", "1", _MASS),
+    ("g gram", "0.001", _MASS),
+    ("mg milligram", "0.000001", _MASS),
+    ("mol mole", "1", _AMOUNT),
+    ("mmol", "0.001", _AMOUNT),
+    ("J joule", "1", _ENERGY),
+    ("mJ", "0.001", _ENERGY),
+    ("W watt", "1", _POWER),
+)
+
+_KNOWN = MappingProxyType(
+    {
+        word: (Fraction(size), dimension)
+        for words, size, dimension in _SPELLINGS
+        for word in words.split()
+    }
+)
+
+#: A unit and its power, as in s-1, s^-1, s**-1 or m3.
+_FACTOR = re.compile(r"([^\W\d]+?(?:2O)?|%|1)(?:(?:\^|\*\*)?([+-]?\d+))?")
+
+#: Bedside spelling -> UDUNITS spelling.
+_SHOWN = MappingProxyType({shown: units for units, shown in DISPLAY.items()})
+
+_RAISED = str.maketrans("⁰¹²³⁴⁵⁶⁷⁸⁹⁻", "0123456789-")
+
+#: The most that a unit of ours could need; longer text is no unit.
+_LONGEST = 60
+
+
+def conversion(given: str, wanted: str) -> tuple[float, float]:
+    """Return what turns values of one unit into another: multiply, then divide.
+
+    Parameters
+    ----------
+    given : str
+        UDUNITS spelling, the bedside's, or with "/", "^" or raised figures as people write them.
+    wanted : str
+        Of the vocabulary.
+
+    Returns
+    -------
+    tuple of float
+        Numerator and denominator: two exact steps where one factor would be rounded.
+
+    Raises
+    ------
+    ValueError
+        If `given` is not known, or measures something else than `wanted`.
+
+    Examples
+    --------
+    >>> conversion("ms", "s"), conversion("L cmH2O-1", "mL cmH2O-1")
+    ((1.0, 1000.0), (1000.0, 1.0))
+    >>> top, bottom = conversion("kPa", "cmH2O")
+    >>> round(2.0 * top / bottom, 4)
+    20.3943
+    """
+    if given == wanted:
+        return 1.0, 1.0
+    (size, dimension), (target, same) = _parsed(_SHOWN.get(given, given)), _parsed(wanted)
+    if dimension != same:
+        raise ValueError(f"{given!r} cannot be converted to {wanted!r}")
+    factor = size / target
+    return float(factor.numerator), float(factor.denominator)
+
+
+def _parsed(text: str) -> tuple[Fraction, _Dimension]:
+    """Size and dimension of a unit."""
+    size, total = Fraction(1), [0, 0, 0, 0]
+    plain = text.translate(_RAISED).strip()
+    words = re.split(r"([\s·.*/]+)", plain.replace("**", "^")) if len(plain) <= _LONGEST else [""]
+    sign = 1
+    for word in words:
+        if word and not word.strip(" ·.*/\t"):
+            sign = -1 if "/" in word else 1
+            continue
+        match = _FACTOR.fullmatch(word)
+        known = _KNOWN.get(word) or (_KNOWN.get(match[1]) if match else None)
+        # a power of three is the most that a unit of the registries has
+        power = int(match[2] or 1) if known and match and word not in _KNOWN else 1
+        if known is None or abs(power) > 3:
+            raise ValueError(f"{text[:_LONGEST]!r} is not a unit that is known here")
+        size *= known[0] ** (sign * power)
+        total = [a + sign * power * b for a, b in zip(total, known[1], strict=True)]
+    return size, (total[0], total[1], total[2], total[3])

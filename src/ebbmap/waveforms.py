@@ -3,28 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from math import prod
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
 from ebbmap.checks import check_memory
-from ebbmap.errors import EbbmapError
+from ebbmap.errors import EbbmapError, shortened
 from ebbmap.evaluate import resolve
+from ebbmap.inputs import START, as_arrays, as_count, as_numbers, as_start, frame_of
 from ebbmap.labelling import provenance
 from ebbmap.lungs import Lung, lung_model
 from ebbmap.parameters import PARAMETERS
 from ebbmap.signals import SIGNALS
-from ebbmap.simulate import as_arrays
 
 #: Times drawn in each phase of a cycle, unless told otherwise.
 POINTS = 120
 
 #: Distance of a time from a jump, as a share of the cycle.
 CLEAR = 1e-9
-
-#: Name of the coordinate that says where the first cycles start from.
-START = "start_pressure"
 
 
 def waveforms(
@@ -76,15 +74,18 @@ def waveforms(
     ('sample', 'time')
     """
     model = lung_model(lung)
-    arrays = as_arrays(values)
+    given = as_arrays(values)
     if start_pressure is not None:
-        # an end-expiratory pressure like P low, with the same bounds
-        arrays |= {START: as_arrays({"p_low": start_pressure})["p_low"].rename(START)}
-    frame = xr.broadcast(*arrays.values())
-    dims, shape = (frame[0].dims, frame[0].shape) if frame else ((), ())
-    full = {name: array.values.reshape(-1) for name, array in zip(arrays, frame, strict=True)}
+        given[START] = as_start(start_pressure)
+    points, cycles = as_count("points", points, least=2), as_count("cycles", cycles, least=1)
+    arrays, frame = frame_of(given, {*model.signals, "time"})
+    dims, shape, cases = frame.dims, frame.shape, prod(frame.shape)
+    # every case has two times at least, and every value of a case is laid out
+    check_memory(cases, max(2 * len(model.signals), len(model.parameters)), "the waveforms")
+    whole = xr.broadcast(*arrays.values())
+    full = {name: array.transpose(*dims).values.reshape(-1)
+            for name, array in zip(arrays, whole, strict=True)}  # fmt: skip
     start = full.pop(START, None)
-    cases = int(np.prod(shape))
     used = resolve(full, model.parameters)
     flat = {name: np.broadcast_to(value, (cases,)).copy() for name, value in used.items()}
     # NaN goes through every formula as NaN, so an impossible case is drawn nowhere
@@ -92,11 +93,10 @@ def waveforms(
     grid = _times(times, flat, points, cycles, release_goes_on)
     check_memory(grid.size * cases, len(model.signals), "the waveforms")
     drawn = _draw(model, flat, start, grid, release_goes_on)
-    coords = {key: coord for array in arrays.values() for key, coord in array.coords.items()}
-    given = {name: array.variable for name, array in arrays.items() if name not in coords}
+    single = {name: array.variable.copy() for name, array in arrays.items() if not array.ndim}
     dataset = xr.Dataset(
         {name: ((*dims, "time"), a.reshape(*shape, grid.size)) for name, a in drawn.items()},
-        {**coords, **given, "time": grid},
+        {**frame.coords, **single, "time": grid},
         provenance("waveforms", lung=lung),
     )
     for name in model.signals:
@@ -132,12 +132,14 @@ def cycle_times(t_high: float, t_low: float, points: int, cycles: int = 1) -> np
 
 def _times(times, flat: Mapping[str, np.ndarray], points, cycles, release_goes_on) -> np.ndarray:
     if times is not None:
-        grid = np.asarray(times, dtype=float)
-        if grid.ndim != 1 or grid.size == 0 or not (grid[0] >= 0 and np.all(np.diff(grid) > 0)):
-            raise EbbmapError("times must increase from 0 s on. Sort them and drop repeats.")
+        grid = as_numbers("times", times, "s")
+        rising = grid.ndim == 1 and grid.size and grid[0] >= 0 and np.all(np.diff(grid) > 0)
+        if not rising or not np.isfinite(grid[-1]):
+            raise EbbmapError(
+                "times must increase from 0 s on and be finite; got "
+                f"{shortened(grid.tolist())}. Sort them and drop repeats."
+            )
         return grid
-    if points < 2 or cycles < 1:
-        raise EbbmapError(f"needs points >= 2 and cycles >= 1; got {points} and {cycles}.")
     if release_goes_on and cycles > 1:
         raise EbbmapError("a release that goes on has one cycle only. Leave out cycles.")
     pairs = _timings(flat)

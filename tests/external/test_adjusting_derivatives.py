@@ -50,25 +50,23 @@ def test_a_small_step_up_less_one_down_is_the_derivative(outcome, setting):
 
 
 @pytest.mark.parametrize("setting", ["p_high", "p_low", "t_high", "t_low", "fio2"])
-def test_bedside_steps_are_what_central_differences_foretell(setting):
-    """The mean of a step up and one down is the slope, up to the curvature over the step."""
+def test_bedside_steps_are_the_cycles_before_and_after(setting):
+    """A step is the difference of two settled cycles, each solved by itself."""
     present = {**AT, "fio2": 0.5}
     told = adjust_settings(Question(fixed=present)).isel(population=0)
     moves = [str(move) for move in told["move"].values]
     short = {"p_high": "P high", "p_low": "P low", "t_high": "T high", "t_low": "T low",
              "fio2": "FiO₂"}[setting]  # fmt: skip
-    up, down = (
-        next(i for i, move in enumerate(moves) if move.startswith(f"{short} {sign}"))
-        for sign in "+-"
-    )
     size = {"p_high": 2.0, "p_low": 2.0, "t_high": 0.5, "t_low": 0.05, "fio2": 0.1}[setting]
-    small = 1e-4
-    ends = [simulate(**{**present, setting: present[setting] + sign * small}) for sign in (1, -1)]
-    for outcome in ("paco2", "mean_airway_pressure", "auto_peep", "closed_fraction"):
-        slope = float(ends[0][outcome] - ends[1][outcome]) / (2 * small)
-        change = told[f"change_{outcome}"].values
-        # third-order part of a step: at most 15 % here (PaCO2 with 2 cmH2O, closed fraction)
-        assert (change[up] - change[down]) / (2 * size) == pytest.approx(slope, rel=0.15, abs=1e-9)
+    here = simulate(**present)
+    for sign in (1, -1):
+        start = f"{short} {'+' if sign > 0 else '-'}"
+        row = next(i for i, move in enumerate(moves) if move.startswith(start))
+        there = simulate(**{**present, setting: present[setting] + sign * size})
+        for outcome in ("paco2", "mean_airway_pressure", "auto_peep", "closed_fraction"):
+            change = float(told[f"change_{outcome}"].values[row])
+            # rounding of numbers up to 100
+            assert change == pytest.approx(float(there[outcome] - here[outcome]), abs=1e-11)
 
 
 def directions(**fixed):
@@ -89,22 +87,6 @@ def test_co2_and_mean_airway_pressure_follow_common_practice(p_high):
     asked = [one.name for one in PRACTICE if one.outcome in ("paco2", "mean_airway_pressure")]
     assert len(asked) == 7
     assert {found[name, practice] for name in POPULATIONS for practice in asked} == {1.0}
-
-
-def test_oxygen_follows_common_practice_where_much_lung_is_closed_and_oxygen_is_plentiful():
-    """At low P high much of the lung closes, and CO2 takes little room beside FiO2 0.9."""
-    found = directions(p_high=15.0, p_low=0.0, t_high=5.0, t_low=0.8, fio2=0.9,
-                       spontaneous_alveolar_ventilation=4.0)  # fmt: skip
-    asked = [one.name for one in PRACTICE if one.outcome == "pao2"]
-    assert {found["obstructive", practice] for practice in asked} == {1.0}
-
-
-def test_oxygen_goes_against_common_practice_where_the_lung_is_open():
-    """Held-back CO2 takes room from oxygen; with nothing left to open that is all there is."""
-    found = directions(p_high=24.0, p_low=0.0, t_high=5.0, t_low=0.5, fio2=0.5)
-    for practice in ("T high longer: arterial oxygen tension rises",
-                     "T low shorter: arterial oxygen tension rises"):  # fmt: skip
-        assert {found[name, practice] for name in POPULATIONS} == {-1.0}
 
 
 def test_a_longer_release_of_an_empty_lung_raises_co2():

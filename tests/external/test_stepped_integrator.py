@@ -29,8 +29,7 @@ class Reference:
 
     The equations are those of Rohrer (airway) and Venegas et al. 1998 (recoil), the opening and
     closing laws those of the module; nothing is shared with the code under test. State: volume,
-    openness, then integrals of alveolar and pleural pressure, gas inspired, and the logarithm of
-    what is left of a disturbance of the volume.
+    openness, then integrals of alveolar and pleural pressure, and gas inspired.
     """
 
     def __init__(self, case):
@@ -61,37 +60,22 @@ class Reference:
             return target
         return target + (start - target) * math.exp(-t / self.valve_time)
 
-    def look(self, volume, openness, airway, muscle, rising=True):
-        """Flow, its slope by volume, alveolar and transpulmonary pressure.
-
-        Where flow has all but ended, `rising` and not rounding says which way it goes.
-        """
+    def look(self, volume, openness, airway, muscle):
+        """Flow, alveolar and transpulmonary pressure."""
         fraction = 1.0 - self.recruitable_share * (1.0 - openness)
-        lung, slope = self.recoil(volume / fraction)
-        slope /= fraction
+        lung, _ = self.recoil(volume / fraction)
         alveolar = lung + self.wall * volume - muscle
         drop = abs(airway - alveolar)
-        inward = airway >= alveolar if drop > 1e-8 * self.p_high else rising
-        r, by_lung = self.resistance_insp, 0.0
-        if not inward:
-            r = self.resistance_exp * (1.0 + self.flow_limitation * drop / lung)
-            by_lung = self.resistance_exp * self.flow_limitation / lung
-        k = self.resistance_quadratic
-        q = 2.0 * drop / (r + math.sqrt(r * r + 4.0 * k * drop))
-        # r q + k q^2 = drop, differentiated along the volume
-        if inward:
-            by_volume = -(slope + self.wall) / (r + 2.0 * k * q)
+        if airway >= alveolar:
+            r = self.resistance_insp
         else:
-            push = slope + self.wall
-            r_by_volume = by_lung * (push - drop * slope / lung)
-            by_volume = -(push - q * r_by_volume) / (r + 2.0 * k * q)
-        return (q if airway >= alveolar else -q), by_volume, alveolar, lung
+            r = self.resistance_exp * (1.0 + self.flow_limitation * drop / lung)
+        q = 2.0 * drop / (r + math.sqrt(r * r + 4.0 * self.resistance_quadratic * drop))
+        return (q if airway >= alveolar else -q), alveolar, lung
 
     def slope(self, t, state, start, target, clock):
         muscle = self.muscle(clock + t) if self.effort_pressure > 0.0 else 0.0
-        flow, fading, alveolar, lung = self.look(
-            state[0], state[1], self.airway(t, start, target), muscle, target == self.p_high
-        )
+        flow, alveolar, lung = self.look(state[0], state[1], self.airway(t, start, target), muscle)
         opening = 0.0
         if self.recruitable_share > 0.0:
             static = lung + self.wall * state[0]
@@ -100,7 +84,7 @@ class Reference:
             opening = (max(up, 0.0) / self.opening_time_constant
                        - max(down, 0.0) / self.closing_time_constant)  # fmt: skip
         return [1000.0 * flow, opening, alveolar, self.wall * state[0] - muscle,
-                1000.0 * max(flow, 0.0), 1000.0 * fading]  # fmt: skip
+                1000.0 * max(flow, 0.0)]  # fmt: skip
 
     def phase(self, state, start, target, duration, rtol, method="LSODA", clock=0.0):
         """Run a phase piece by piece between the switches of the effort: a list of runs."""
@@ -115,7 +99,7 @@ class Reference:
             first = self.airway(t, start, target)
             run = solve_ivp(
                 self.slope, (0.0, ahead), state, method=method, args=(first, target, now),
-                rtol=rtol, atol=[1e-9, 1e-12, 1e-8, 1e-8, 1e-8, 1e-9] if rtol < 1e-8 else 1e-6,
+                rtol=rtol, atol=[1e-9, 1e-12, 1e-8, 1e-8, 1e-8] if rtol < 1e-8 else 1e-6,
                 dense_output=True, first_step=min(ahead, 1e-7) if rtol < 1e-8 else None,
             )  # fmt: skip
             assert run.success
@@ -188,7 +172,7 @@ class Reference:
         """Run one cycle: its end, every outcome, the airway pressure and the clock after it."""
         immediate = self.valve_time == 0.0
         first = self.p_high if immediate else airway
-        begin = [volume, openness, 0.0, 0.0, 0.0, 0.0]
+        begin = [volume, openness, 0.0, 0.0, 0.0]
         top, high, between = self.phase(begin, first, self.p_high, self.t_high, rtol, clock=clock)
         second = self.p_low if immediate else self.airway(self.t_high, first, self.p_high)
         end, low, after = self.phase(top, second, self.p_low, self.t_low, rtol, clock=between)
@@ -207,25 +191,24 @@ class Reference:
             {
                 "release_volume": released,
                 "trapped_volume": end[0] - empty,
-                "end_high_pressure": top_seen[2],
+                "end_high_pressure": top_seen[1],
                 "end_high_volume": top[0],
-                "end_release_pressure": end_seen[2],
+                "end_release_pressure": end_seen[1],
                 "peak_expiratory_flow": self.extreme(low, lambda seen: -seen[0]),
                 "end_release_flow": -end_seen[0],
                 "mean_alveolar_pressure": end[2] / period,
                 "fill_fraction": (top[0] - volume) / (full - volume),
                 "exhaled_fraction": released / (top[0] - empty),
                 "time_constant_exp": self.compliance * self.resistance_exp / 1000.0,
-                "end_high_transpulmonary_pressure": top_seen[3],
+                "end_high_transpulmonary_pressure": top_seen[2],
                 "mean_pleural_pressure": end[3] / period,
                 "open_fraction_end_high": share[0],
                 "open_fraction_end_release": share[1],
                 "closed_per_release": share[0] - share[1],
                 "gas_beyond_dead_space": self.washed(high + low, volume),
-                "cycles_to_settle": -np.log(100.0) / end[5],
                 "effort_share": 1.0 - released / expired if breathing else 0.0,
-                "transpulmonary_pressure_swing": self.extreme(both, lambda seen: seen[3])
-                + self.extreme(both, lambda seen: -seen[3]),
+                "transpulmonary_pressure_swing": self.extreme(both, lambda seen: seen[2])
+                + self.extreme(both, lambda seen: -seen[2]),
             },
             airway,
             after,
@@ -301,8 +284,8 @@ def check_settled(cases):
     ours, state = STEPPED.solve(**values), stepped.settle(**values)
     assert np.isfinite(ours["release_volume"]).all()
     assert set(ours) == set(STEPPED.solves)
-    # these two come from a second search: tests/lungs/test_other_cycle.py runs that one
-    reached = set(ours) - {"open_fraction_from_closed", "other_settled_cycle"}
+    # that one by a disturbance, below
+    reached = set(ours) - {"cycles_to_settle"}
     found = []
     for number, case in enumerate(cases):
         start = [float(field[number]) for field in state[:3]]
@@ -320,6 +303,26 @@ def check_settled(cases):
 def test_settled_cycle_against_solve_ivp():
     for name, value in worst(check_settled(draw(200, 11))).items():
         assert value < STATED[name], (name, value)
+
+
+@pytest.mark.slow
+def test_a_disturbance_fades_in_the_cycles_that_are_said():
+    cases = draw(40, 12)
+    values = together(cases)
+    ours, state = STEPPED.solve(**values)["cycles_to_settle"], stepped.settle(**values)
+    seen = 0
+    for number, case in enumerate(cases):
+        start = [float(field[number]) for field in state[:3]]
+        size = 1e-3 * scale_of(case)["mL"]
+        ends = [Reference(case).cycle(start[0] + sign * size, *start[1:])[0][0] for sign in (1, -1)]
+        kept = (ends[0] - ends[1]) / (2.0 * size)
+        # what is left is known to the integrator's 1e-10 of a volume over the disturbance
+        if kept < 1e-3:
+            continue
+        seen += 1
+        # and to the curvature over a thousandth of the gas
+        assert np.log(0.01) / np.log(kept) == pytest.approx(ours[number], rel=1e-3), number
+    assert seen >= 10
 
 
 def remembering(count, seed):
@@ -369,8 +372,6 @@ def test_cycles_with_effort_against_solve_ivp():
     for number, case in enumerate(cases):
         at = [float(field[number]) for field in start[:3]]
         end, theirs, airway, _ = Reference(case).cycle(*at, clock=float(clock[number]))
-        # of the passive lung, by definition
-        del theirs["cycles_to_settle"]
         found.append(differences(ours, theirs, case, number))
         assert abs(end[0] - after.volume[number]) < 1e-6 * scale_of(case)["mL"]
         assert airway == pytest.approx(float(after.airway_pressure[number]), abs=1e-9)
@@ -381,8 +382,8 @@ def test_cycles_with_effort_against_solve_ivp():
 @pytest.mark.slow
 def test_the_mean_over_the_phase_of_the_effort_against_solve_ivp():
     """As users get it: another number of phases, another run-in, and no code in common."""
-    phases = 24
-    cases = [case for case in breathing(9, 21) if case["t_low"] > 0.1][:6]
+    phases = 18
+    cases = [case for case in breathing(9, 21) if case["t_low"] > 0.1][:4]
     values = together(cases)
     ours = STEPPED.solve(**values)
     passive = STEPPED.solve(**values | {"effort_pressure": np.zeros(len(cases))})
@@ -416,7 +417,7 @@ def test_it_is_a_thousand_times_a_loop_of_solve_ivp():
         reference = Reference(case)
         volume = case["compliance"] * case["p_low"]
         for _ in range(6):
-            end, *_ = reference.phase([volume, 1.0, 0.0, 0.0, 0.0, 0.0], 0.0, case["p_high"],
+            end, *_ = reference.phase([volume, 1.0, 0.0, 0.0, 0.0], 0.0, case["p_high"],
                                       case["t_high"], 1e-6, "RK45")  # fmt: skip
             end, *_ = reference.phase(end, 0.0, case["p_low"], case["t_low"], 1e-6, "RK45")
             volume = end[0]
@@ -469,25 +470,3 @@ def test_the_wall_takes_its_share_at_the_steepest_point():
     ]
     # a central difference of 0.01 cmH2O on a curve of width 10
     np.testing.assert_allclose((recoil[1] - recoil[0]) / 0.02, 0.6, rtol=1e-6)
-
-
-@pytest.mark.slow
-def test_time_course_of_collapse():
-    """Neumann et al., J Appl Physiol 1998;85:1533: mostly within 4 s, some within 0.6 s.
-
-    A lung that empties at once, hardly any of it recruitable, so that pressure falls to P low and
-    stays: the share of what will close that has closed. Default constants.
-    """
-    times = np.array([0.5, 0.6, 1.0, 4.0, 40.0])
-    fast = USUAL | {
-        "resistance_exp": 0.01, "resistance_insp": 0.01, "recruitable_share": 1e-3,
-        "t_high": 60.0, "t_low": times, "p_high": 45.0,
-    }  # fmt: skip
-    closed = STEPPED.solve(**fast)["closed_per_release"]
-    share = dict(zip(times.tolist(), (closed / closed[-1]).tolist(), strict=True))
-    print({duration: round(value, 3) for duration, value in share.items()})
-    assert share[4.0] > 0.9
-    assert 0.1 < share[0.6] < 0.9
-    # our one time constant of 1 s: 1 - exp(-t), to the time that the lung takes to empty
-    np.testing.assert_allclose(share[0.5], 1.0 - np.exp(-0.5), atol=1e-2)
-    np.testing.assert_allclose(share[1.0], 1.0 - np.exp(-1.0), atol=1e-2)

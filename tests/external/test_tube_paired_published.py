@@ -16,14 +16,12 @@ from ebbmap.lungs.tracheal_tube import fit, tracheal_tube
 FUTAGAWA = {6.0: 6.64, 6.5: 4.62, 7.0: 3.43, 7.5: 2.30, 8.0: 1.82}
 
 
-@pytest.mark.parametrize(("diameter", "loss"), FUTAGAWA.items())
-def test_tubes_lose_the_published_pressure(diameter, loss):
+@pytest.mark.parametrize("diameter", FUTAGAWA)
+def test_the_tube_lung_turns_the_measured_pressure_into_the_measured_flow(diameter):
     resistance, resistance_quadratic = tracheal_tube(diameter)
-    fitted = float(resistance * 0.5 + resistance_quadratic * 0.25)
-    # two numbers are fitted to five sizes; the worst size is off by 4.6 %
-    assert fitted == pytest.approx(loss, rel=0.05)
-    # and the lung model turns that pressure into that flow
-    flow = tube.initial_flow(fitted, resistance, resistance_quadratic)
+    loss = float(resistance * 0.5 + resistance_quadratic * 0.25)
+    flow = tube.initial_flow(loss, resistance, resistance_quadratic)
+    # Rohrer's law there and back; how well a size is foretold that was not fitted: published.py
     assert float(flow) == pytest.approx(0.5, rel=1e-13)
 
 
@@ -49,7 +47,11 @@ def test_narrower_tubes_resist_more_in_both_parts():
     assert np.all(np.diff(resistance) < 0.0) and np.all(np.diff(resistance_quadratic) < 0.0)
 
 
-def test_the_default_pair_empties_as_measured_in_ards():
+def test_the_default_pair_empties_as_the_paper_that_it_was_set_by():
+    """A check of the setting, own airways and shared one together, not of the model.
+
+    Tolerance: two standard errors of the six patients.
+    """
     values = {name: float(value) for name, value in resolve({}, PAIRED.parameters).items()}
     airway = paired._airway(
         values["compliance_fast"],
@@ -59,11 +61,11 @@ def test_the_default_pair_empties_as_measured_in_ards():
         values["resistance_shared_exp"],
     )
     # 0.35 (SD 0.11) s and 4.67 (SD 2.38) s
-    assert 1.0 / airway.quick_rate == pytest.approx(0.35, abs=0.11)
-    assert 1.0 / airway.late_rate == pytest.approx(4.67, abs=2.38)
+    assert 1.0 / airway.quick_rate == pytest.approx(0.35, abs=0.09)
+    assert 1.0 / airway.late_rate == pytest.approx(4.67, abs=1.94)
     # 81 (SD 7) % of the volume leaves with the quick mode, from a lung at one pressure
     fast = airway.share - airway.fast_link
     slow = airway.other_share - airway.slow_link
     volume = values["compliance_fast"] * fast + values["compliance_slow"] * slow
     whole = values["compliance_fast"] + values["compliance_slow"]
-    assert volume / whole == pytest.approx(0.81, abs=0.07)
+    assert volume / whole == pytest.approx(0.81, abs=0.057)

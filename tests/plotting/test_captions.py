@@ -4,7 +4,7 @@ import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from ebbmap.plotting.pages.caption import fitting_lines, line_width
+from ebbmap.plotting.pages.layout import broken, line_width
 
 
 def test_the_width_of_a_line_is_what_is_drawn():
@@ -18,6 +18,6 @@ def test_the_width_of_a_line_is_what_is_drawn():
 
 
 def test_a_caption_of_wide_letters_is_broken_earlier():
-    lines = fitting_lines(["W" * 10 + (" " + "W" * 10) * 9], 12.0, 5.0)
+    lines = broken("W" * 10 + (" " + "W" * 10) * 9, 12.0, 5.0).split("\n")
     assert all(line_width(line, 12.0) <= 5.0 for line in lines)
     assert sum(line.count("W") for line in lines) == 100

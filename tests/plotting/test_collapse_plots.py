@@ -14,7 +14,7 @@ from ebbmap.plotting.collapse import (
     plot_open_fraction,
 )
 from ebbmap.plotting.pages import pages_of
-from ebbmap.plotting.pages.caption import LEAST_TEXT, SHOWN_WIDTH, line_width
+from ebbmap.plotting.pages.layout import LEAST_TEXT, SHOWN_WIDTH, line_width
 from ebbmap.populations import POPULATIONS
 
 SET = {"p_high": 24.0, "p_low": 0.0, "t_high": 4.0, "recruitable_share": 0.3}

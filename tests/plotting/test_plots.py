@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 import xarray as xr
 from matplotlib.axes import Axes
+from matplotlib.contour import ContourSet
 from matplotlib.figure import Figure
 
 from ebbmap.analysis.drivers import find_drivers
@@ -19,12 +20,12 @@ from ebbmap.plotting.drivers import plot_drivers
 from ebbmap.plotting.maps import (
     failing_bounds,
     legend_of_bounds,
-    mark_lungs,
+    mark_middle,
     plot_failing_limit,
     plot_safe_region,
 )
 from ebbmap.plotting.profiles import plot_profile, plot_together
-from ebbmap.plotting.style import COLOURS, CYCLE, colour_of, spread_labels, words
+from ebbmap.plotting.style import COLOURS, CYCLE, colour_of, short, spread_labels, words
 from ebbmap.plotting.windows import COMMON_RANGE, plot_served, plot_windows_along
 from ebbmap.populations import POPULATIONS
 
@@ -109,13 +110,25 @@ def test_cells_that_could_not_be_determined_are_hatched(mapped):
     assert ax.collections[-1].hatches == ["////"]
 
 
-def test_near_marks_share_one_line_and_label(mapped):
+@pytest.mark.parametrize(
+    ("middle", "drawn"),
+    [({"resistance_exp": 14.0}, [[14.0, 14.0]]), ({"resistance_exp": 40.0}, []),
+     ({"compliance": 14.0}, []), ({}, [])],
+)  # fmt: skip
+def test_the_middle_lung_is_marked_where_it_lies_on_the_map(mapped, middle, drawn):
     ax = plot_safe_region(mapped, x="t_low", y="resistance_exp")
     before = len(ax.lines)
-    middles = {"normal": 14.0, "restrictive": 14.2, "obstructive": 28.0, "off the map": 40.0}
-    mark_lungs(ax, middles, COLOURS)
-    assert len(ax.lines) == before + 2
-    assert [text.get_text() for text in ax.texts][-2:] == ["normal, restrictive", "obstructive"]
+    assert mark_middle(ax, middle, "t_low", "resistance_exp", "red") == bool(drawn)
+    assert [line.get_ydata() for line in ax.lines[before:]] == drawn
+
+
+def test_the_boundary_is_where_half_are_safe(mapped):
+    # a share that rises evenly from 0 to 1 along T low crosses one half in the middle
+    even = mapped["safe_share"] * 0 + (mapped["t_low"] - 0.2) / 1.2
+    ax = plot_safe_region(mapped.assign(safe_share=even), x="t_low", y="resistance_exp")
+    (line,) = [one for one in ax.collections if isinstance(one, ContourSet)]
+    # linear interpolation of an even share is exact to rounding
+    np.testing.assert_allclose(line.get_paths()[0].vertices[:, 0], 0.8, rtol=1e-12)
 
 
 @pytest.mark.parametrize("index", ["total", "first"])
@@ -125,8 +138,8 @@ def test_drivers_are_drawn_one_line_each_with_their_intervals(drivers, index):
     bands = ax.collections
     for number, name in enumerate(drivers["parameter"].values):
         one = drivers.sel(outcome="auto_peep", parameter=name)
-        np.testing.assert_array_equal(drawn[words(name)].get_ydata(), one[index])
-        np.testing.assert_array_equal(drawn[words(name)].get_xdata(), T_LOW)
+        np.testing.assert_array_equal(drawn[short(name)].get_ydata(), one[index])
+        np.testing.assert_array_equal(drawn[short(name)].get_xdata(), T_LOW)
         corners = bands[number].get_paths()[0].vertices[:, 1]
         ends = one[f"{index}_interval"]
         assert corners.max() == pytest.approx(float(ends.max()))

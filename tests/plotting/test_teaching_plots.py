@@ -19,7 +19,7 @@ from ebbmap.plotting.clouds import plot_clouds
 from ebbmap.plotting.hidden import plot_hidden
 from ebbmap.plotting.moving import animations_of, save_animation
 from ebbmap.plotting.pages import pages_of
-from ebbmap.plotting.pages.caption import LEAST_TEXT, SHOWN_WIDTH
+from ebbmap.plotting.pages.layout import LEAST_TEXT, SHOWN_WIDTH
 from ebbmap.plotting.rules import plot_rules
 from ebbmap.plotting.starting import plot_first_cycles, plot_first_waves
 from ebbmap.plotting.waves import plot_flow, plot_pressures, plot_volume

@@ -1,6 +1,7 @@
 """The report: complete, escaped, accessible, the same bytes every time."""
 
 import csv
+import dataclasses
 import io
 from html.parser import HTMLParser
 from pathlib import Path
@@ -14,8 +15,9 @@ from ebbmap.analysis.committee.check import check_protocol
 from ebbmap.caution import CAUTION
 from ebbmap.cli import app
 from ebbmap.protocol import load_protocol
+from ebbmap.protocol.load import parse_protocol
 from ebbmap.report.build import write_report
-from ebbmap.report.tables import tables_of
+from ebbmap.report.tables import Column, Table, tables_of
 
 FILES = Path(__file__).parents[1] / "protocol"
 
@@ -126,6 +128,32 @@ def test_csv_holds_the_numbers_of_the_datasets(check, folder):
     for name, table in tables_of(check).items():
         lines = list(csv.reader(io.StringIO((folder / f"{name}.csv").read_text())))
         assert len(lines) == len(table.rows) + 1
+
+
+FORMULAS = ["=1+1", '=HYPERLINK("x")', "+1 @SUM(1)", "-2+3", "@SUM(1)", "\t=1", "\r=1", " =1", "＝1"]
+
+
+@pytest.mark.parametrize("text", FORMULAS, ids=repr)
+def test_no_text_of_a_file_is_computed_by_a_spreadsheet(text):
+    columns = (Column("head"), Column("number", "number"), Column("share", "share", interval=True))
+    table = Table("name", "caption", columns, ((text, -1.5, (-0.5, -1.0, 0.5)), ("-", 3, (0, 0, 1))))
+    _, row, last = csv.reader(io.StringIO(table.csv(), newline=""))
+    assert row == ["'" + text.replace("\r", " "), "-1.5", "-0.5", "-1.0", "0.5"]
+    assert last == ["'-", "3", "0", "0", "1"]
+
+
+def test_a_formula_in_a_draft_is_text_in_every_csv_file(check):
+    formula = '=HYPERLINK("http://example.invalid")'
+    text = check.protocol.text.replace('why = "invented"', f"why = '{formula}'")
+    protocol = parse_protocol(text.replace('title = "A', 'title = "=A'))
+    seen = set()
+    for table in tables_of(dataclasses.replace(check, protocol=protocol)).values():
+        for row in csv.reader(io.StringIO(table.csv(), newline="")):
+            seen.update(row)
+            for cell in row:
+                assert not cell.startswith(("=", "+", "@", "\t", "\r")), (table.name, cell)
+                assert not cell.startswith("-") or float(cell) < 0
+    assert f"'{formula}" in seen
 
 
 def test_datasets_carry_units_and_provenance(folder):

@@ -6,6 +6,7 @@ import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 
+from ebbmap.parameters import PARAMETERS
 from ebbmap.plotting.style import (
     CYCLE,
     FAINT,
@@ -14,11 +15,14 @@ from ebbmap.plotting.style import (
     MARKS,
     colour_of,
     dress,
+    mark_of,
+    name_ends,
     own_axes,
-    spread_labels,
+    short,
     text_of,
     words,
 )
+from ebbmap.units import display
 
 #: A property whose distance never reaches this is drawn but not named.
 NAMED_ABOVE = 0.25
@@ -57,23 +61,19 @@ def plot_blame(ds: xr.Dataset, *, along: str, ax: Axes | None = None) -> Axes:
         if not known.any():
             continue
         colour = CYCLE[number % len(CYCLE)]
-        mark = MARKS[number % len(MARKS)]
+        mark = mark_of(number)
         low, high = one["distance_interval"].transpose("ci_bound", along).values
         ax.fill_between(place, low, high, color=colour, alpha=0.18, lw=0)
-        ax.plot(place, value, color=colour, lw=1.8, label=words(name))
+        ax.plot(place, value, color=colour, lw=1.8)
+        ax.plot([], [], mark, ls="-", color=colour, lw=1.8, ms=4.5, label=short(name))
         sure = known & (value > noise)
         ax.plot(place[sure], value[sure], mark, color=colour, ms=4.5)
         ax.plot(place[known & ~sure], value[known & ~sure], mark, mec=colour, mfc="white", ms=4.5)
         if np.nanmax(value) > NAMED_ABOVE:
             top = int(np.nanargmax(value))
             word = "high" if one["direction"].values[top] > 0 else "low"
-            named.append((f"{word} {words(name)}", colour, value[known][-1]))
-    for (text, colour, _), at in zip(
-        named, spread_labels([at for *_, at in named], LABEL_GAP), strict=True
-    ):
-        ax.annotate(text, (1.0, at), xycoords=("axes fraction", "data"), xytext=(6, 0),
-                    textcoords="offset points", va="center", fontsize=8, color=colour,
-                    annotation_clip=False)  # fmt: skip
+            named.append((f"{word} {short(name)}", colour, value[known][-1]))
+    name_ends(ax, named, LABEL_GAP)
     if not np.isfinite(ds["distance"]).any():
         ax.text(0.5, 0.55, "too few cases on one side", transform=ax.transAxes, ha="center",
                 color=FAINT)  # fmt: skip
@@ -107,7 +107,7 @@ def plot_trajectory(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
         if not np.isfinite(one["coverage"]):
             continue
         colour = colour_of(name, number)
-        ax.plot(one["path_coverage"], one["path_density"], color=colour, lw=1.4, label=name)
+        ax.plot(one["path_coverage"], one["path_density"], color=colour, lw=1.4, label=words(name))
         coverage, density = float(one["coverage"]), float(one["density"])
         across, up = one["coverage_interval"].values, one["density_interval"].values
         ax.plot(across, [density] * 2, color=colour, lw=0.9)
@@ -136,8 +136,9 @@ def plot_box(ds: xr.Dataset, *, ranges: dict[str, tuple[float, float]], ax: Axes
     Returns
     -------
     Axes
-        A bar per parameter, thin where not restricted; whiskers are the intervals of the edges,
-        numbers the edges, and below them the share of resamples that restrict them.
+        A bar per parameter within its shown range, with that range beside the name; whiskers are
+        the intervals of the edges, numbers the edges, each with the share of resamples that
+        restrict it.
     """
     ax = own_axes(ax)
     names = ds["parameter"].values.astype(str)
@@ -158,12 +159,19 @@ def plot_box(ds: xr.Dataset, *, ranges: dict[str, tuple[float, float]], ax: Axes
             if np.isfinite(spread).all():
                 ax.plot(scaled(spread), [row + 0.24] * 2, color=INK, lw=1.2)
             share = float(one["restricted"].values[side])
-            ax.text(scaled(edges[side]), row - 0.24, f"{edges[side]:.3g} ({share:.0%})",
-                    ha="center", va="bottom", fontsize=8, color=INK)  # fmt: skip
-    ax.set_yticks(range(len(names)), [words(name) for name in names])
+            word = ("from", "to")[side]
+            ax.text(side, row - 0.2, f"{word} {edges[side]:.3g} ({share:.0%})",
+                    ha=("left", "right")[side], va="bottom", fontsize=8, color=INK)  # fmt: skip
+    ax.set_yticks(range(len(names)), [_range_text(name, *ranges[name]) for name in names])
     ax.set_xticks([])
-    ax.set_xlim(-0.05, 1.05)
+    ax.set_xlim(-0.02, 1.02)
     ax.set_ylim(len(names) - 0.4, -0.75)
     dress(ax)
     ax.spines["bottom"].set_visible(False)
     return ax
+
+
+def _range_text(name: str, bottom: float, top: float) -> str:
+    """Name a parameter with the range that its bar spans."""
+    unit = display(PARAMETERS[name].units)
+    return f"{short(name)}\n{bottom:.3g} to {top:.3g} {unit}".rstrip()

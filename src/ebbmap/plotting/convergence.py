@@ -14,13 +14,12 @@ from ebbmap.plotting.style import (
     MARKS,
     colour_of,
     dress,
+    mark_of,
+    name_ends,
     own_axes,
-    spread_labels,
+    short,
     words,
 )
-
-#: Least distance of two names, in powers of ten of the width.
-LABEL_GAP = 0.15
 
 
 def plot_convergence(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
@@ -73,13 +72,8 @@ def _name_ends(ax: Axes, ds: xr.Dataset) -> None:
     for number, name in enumerate(ds["population"].values.astype(str)):
         widths = ds["widest_by_size"].sel(population=name).values
         if np.isfinite(widths).any():
-            known.append((number, name, float(np.log10(widths[np.isfinite(widths)][-1]))))
-    for (number, name, _), at in zip(
-        known, spread_labels([at for *_, at in known], LABEL_GAP), strict=True
-    ):
-        ax.annotate(name, (1.0, 10.0**at), xycoords=("axes fraction", "data"), xytext=(6, 0),
-                    textcoords="offset points", va="center", color=colour_of(name, number),
-                    annotation_clip=False)  # fmt: skip
+            known.append((words(name), colour_of(name, number), widths[np.isfinite(widths)][-1]))
+    name_ends(ax, known, 0.0)
 
 
 def plot_index_by_size(ds: xr.Dataset, *, index: str = "total", ax: Axes | None = None) -> Axes:
@@ -108,8 +102,8 @@ def plot_index_by_size(ds: xr.Dataset, *, index: str = "total", ax: Axes | None 
         half = one[f"{index}_width_by_size"].values / 2
         colour = colour_of(name, number)
         ax.fill_between(ds["size"], value - half, value + half, color=colour, alpha=0.18, lw=0)
-        ax.plot(ds["size"], value, color=colour, lw=1.8, marker=MARKS[number % len(MARKS)], ms=4,
-                label=words(name))  # fmt: skip
+        ax.plot(ds["size"], value, color=colour, lw=1.8, marker=mark_of(number), ms=4,
+                label=short(name))  # fmt: skip
     ax.set_xscale("log", base=2)
     ax.xaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
     ax.set_xlabel("base rows N")

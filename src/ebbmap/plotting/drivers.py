@@ -10,17 +10,20 @@ from ebbmap.plotting.style import (
     FAINT,
     GRID,
     INK,
-    MARKS,
     colour_of,
     dress,
+    mark_of,
+    name_ends,
     own_axes,
-    spread_labels,
+    short,
     text_of,
-    words,
 )
 
 #: Least distance of two direct labels, in units of the index.
 LABEL_GAP = 0.18
+
+#: Indices that are shown; an interval that goes on above carries a mark at the edge.
+SHOWN = (-0.06, 1.1)
 
 #: Unless told otherwise, a driver is named from this index on.
 NAMED_ABOVE = 0.05
@@ -53,7 +56,8 @@ def plot_drivers(
     Returns
     -------
     Axes
-        Lines in the order of the parameters; a constant outcome leaves a sentence instead.
+        Lines in the order of the parameters, and a hollow triangle at the upper edge where an
+        interval goes on beyond it; a constant outcome leaves a sentence instead.
     """
     ax = own_axes(ax)
     one = ds.sel(outcome=outcome)
@@ -71,24 +75,26 @@ def plot_drivers(
         low, high = interval.sel(parameter=name)
         ax.fill_between(place, low, high, color=colour, alpha=0.18, lw=0)
         ax.plot(
-            place, line, color=colour, lw=1.8, marker=MARKS[number % len(MARKS)], ms=3.5,
-            label=words(name),
-        )  # fmt: skip
+            place, line, color=colour, lw=1.8, marker=mark_of(number), ms=3.5, label=short(name)
+        )
+        _mark_cut(ax, place, high, colour)
         if np.nanmax(np.append(line.values, -1.0)) > named_above:
-            named.append((name, colour, _last(line.values)))
-    spread = spread_labels([at for *_, at in named], LABEL_GAP)
-    for (name, colour, _), at in zip(named, spread, strict=True):
-        ax.annotate(
-            words(name), (1.0, at), xycoords=("axes fraction", "data"), xytext=(6, 0),
-            textcoords="offset points", va="center", fontsize=9, color=colour,
-            annotation_clip=False,
-        )  # fmt: skip
-    ax.set_ylim(-0.06, 1.1)
+            named.append((short(name), colour, _last(line.values)))
+    name_ends(ax, named, LABEL_GAP)
+    ax.set_ylim(*SHOWN)
     ax.set_xlabel(text_of(ds[along]))
     ax.set_ylabel(f"{index} index")
     ax.title.set_color(INK)
     dress(ax)
     return ax
+
+
+def _mark_cut(ax: Axes, place: np.ndarray, high: xr.DataArray, colour: str) -> None:
+    """Mark at the upper edge where an interval goes on above what is shown."""
+    cut = high.values > SHOWN[1]
+    if cut.any():
+        ax.plot(place[cut], np.full(cut.sum(), SHOWN[1]), "^", color=colour, ms=7, mfc="white",
+                clip_on=False, label="_cut")  # fmt: skip
 
 
 def _last(values: np.ndarray) -> float:

@@ -9,14 +9,14 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
 
-from ebbmap.plotting.style import FAINT, INK, dress, own_axes, words
+from ebbmap.plotting.style import FAINT, INK, dress, own_axes, short
 
 #: From none to strong; pale enough that dark text stays readable on it.
 WEIGHT_MAP = LinearSegmentedColormap.from_list("weight", ["#ffffff", "#cfe3e6", "#5fa8b0"])
 
 
 def plot_interactions(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
-    """Draw the pairs of one outcome: value, half width, and a mark that is hollow at zero.
+    """Draw the pairs of one outcome: value, half width, a filled mark where surely above zero.
 
     Parameters
     ----------
@@ -29,7 +29,8 @@ def plot_interactions(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     -------
     Axes
         A lower triangle of second-order indices, with the first-order indices on its diagonal;
-        rows carry names and numbers, columns the numbers.
+        rows carry names and numbers, columns the numbers. A share of a variance cannot be
+        negative, so only an interval wholly above zero says that there is one.
     """
     ax = own_axes(ax)
     names = ds["parameter"].values.astype(str)
@@ -41,15 +42,17 @@ def plot_interactions(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     value[own, own] = ds["first"].values
     bounds[own, own] = ds["first_interval"].transpose("parameter", "ci_bound").values
     lower = np.tril(np.ones((d, d), bool))
-    ax.imshow(np.where(lower, np.abs(value), np.nan), cmap=WEIGHT_MAP, vmin=0.0, vmax=0.5)
+    ax.imshow(
+        np.where(lower, np.clip(value, 0.0, None), np.nan), cmap=WEIGHT_MAP, vmin=0.0, vmax=0.5
+    )
     for i, j in np.argwhere(lower):
         if not np.isfinite(value[i, j]):
             ax.text(j, i, "–", ha="center", va="center", color=FAINT)
             continue
         low, high = bounds[i, j]
-        covers = low <= 0.0 <= high
-        colour = FAINT if covers else INK
-        ax.plot([j], [i - 0.27], "o", ms=6, mec=colour, mfc="none" if covers else colour)
+        unsure = not low > 0.0
+        colour = FAINT if unsure else INK
+        ax.plot([j], [i - 0.27], "o", ms=6, mec=colour, mfc="none" if unsure else colour)
         ax.text(
             j, i + 0.12, f"{value[i, j]:.2f}\n± {(high - low) / 2:.2f}", ha="center", va="center",
             fontsize=9, color=colour,
@@ -57,7 +60,7 @@ def plot_interactions(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     # names fit beside the rows only; the columns carry their numbers
     numbers = [str(number) for number in range(1, d + 1)]
     labels = [
-        f"{textwrap.fill(words(name), 20)} {number}"
+        f"{textwrap.fill(short(name), 14)} {number}"
         for name, number in zip(names, numbers, strict=True)
     ]
     ax.set_xticks(range(d), numbers)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
@@ -9,9 +11,6 @@ from matplotlib.colors import BoundaryNorm, ListedColormap
 from matplotlib.patches import Patch
 
 from ebbmap.plotting.style import INK, SHARE_MAP, colour_of, dress, own_axes, text_of, words
-
-#: Marked lungs nearer than this share of the axis get one label together.
-SAME_HEIGHT = 0.05
 
 #: The boundary of the safe region, as the map defines it.
 HALF = 0.5
@@ -32,11 +31,11 @@ def plot_safe_region(ds: xr.Dataset, *, x: str, y: str, ax: Axes | None = None) 
     Returns
     -------
     Axes
-        With the share as a mesh and the half-way boundary as a line.
+        With the share as a mesh, a cell around each place, and the half-way boundary as a line.
     """
     ax = own_axes(ax)
     share = ds["safe_share"].transpose(y, x)
-    mesh = ax.pcolormesh(ds[x], ds[y], share, cmap=SHARE_MAP, vmin=0.0, vmax=1.0, shading="gouraud")
+    mesh = ax.pcolormesh(ds[x], ds[y], share, cmap=SHARE_MAP, vmin=0.0, vmax=1.0, shading="nearest")
     mesh.set_rasterized(True)
     if not _draw_boundary(ds, share, x, y, ax):
         most = float(share.max())
@@ -102,29 +101,31 @@ def legend_of_bounds(bounds: list[str]) -> list[Patch]:
     ]
 
 
-def mark_lungs(ax: Axes, middles: dict[str, float], colours: dict[str, str]) -> None:
-    """Mark each population's middle lung on the vertical axis, inside the right edge."""
-    top, bottom = max(ax.get_ylim()), min(ax.get_ylim())
-    inside = {name: at for name, at in middles.items() if bottom <= at <= top}
-    for group in _near(inside, SAME_HEIGHT * (top - bottom)):
-        value = middles[group[0]]
-        colour = colours.get(group[0], INK) if len(group) == 1 else INK
-        ax.axhline(value, color=colour, lw=1.0, ls=(0, (4, 3)))
-        ax.annotate(
-            ", ".join(group), (1.0, value), xycoords=("axes fraction", "data"), xytext=(-4, 2),
-            textcoords="offset points", ha="right", va="bottom", fontsize=8, color=colour,
-        )  # fmt: skip
+def mark_middle(ax: Axes, middle: Mapping[str, float], x: str, y: str, colour: str) -> bool:
+    """Mark a population's middle lung on the axes that are lung properties.
 
+    Parameters
+    ----------
+    ax : Axes
+        A map, with its limits set.
+    middle : mapping of str to float
+        Properties of the middle lung; empty where it is not known.
+    x, y : str
+        The two axes.
+    colour : str
+        Colour of the dashed lines.
 
-def _near(middles: dict[str, float], gap: float) -> list[list[str]]:
-    """Group names whose heights are closer than `gap`: they share one line and one label."""
-    groups: list[list[str]] = []
-    for name in sorted(middles, key=lambda key: middles[key]):
-        if groups and middles[name] - middles[groups[-1][0]] < gap:
-            groups[-1].append(name)
-        else:
-            groups.append([name])
-    return groups
+    Returns
+    -------
+    bool
+        Whether a line was drawn: the middle lung lies on the map.
+    """
+    drawn = False
+    for name, line, limits in ((x, ax.axvline, ax.get_xlim()), (y, ax.axhline, ax.get_ylim())):
+        if name in middle and min(limits) <= middle[name] <= max(limits):
+            line(middle[name], color=colour, lw=1.2, ls=(0, (4, 3)))
+            drawn = True
+    return drawn
 
 
 def _draw_boundary(ds: xr.Dataset, share: xr.DataArray, x: str, y: str, ax: Axes) -> bool:

@@ -43,7 +43,7 @@ def save_animation(animation: FuncAnimation, path: Path) -> None:
 
 def _first_cycles(result: xr.Dataset) -> Moving:
     """Draw the trapping figure growing cycle by cycle."""
-    fig = Figure(figsize=(11.0, 7.6), layout="constrained")
+    fig = Figure(figsize=(11.0, 6.0), layout="constrained")
     axes = fig.subplots(1, 2, width_ratios=(3, 2))
     plot_first_waves(result, ax=axes[0])
     plot_first_cycles(result.isel(course=slice(0, 1)), outcome="trapped_volume", ax=axes[1])
@@ -51,8 +51,8 @@ def _first_cycles(result: xr.Dataset) -> Moving:
     axes[1].set_title("left when each release ends", loc="left", fontsize=13)
     add_caption(
         fig,
-        f"The first cycles from {result.attrs['start_pressure']:g} cmH₂O at "
-        f"{result.attrs['fixed']}. Dotted: where the settings lead to. N = 1 lung each.",
+        f"The first cycles from {result.attrs['start_pressure']:g} cmH₂O. Dotted: where "
+        "the settings lead to. N = 1 lung each.",
         result,
     )
     lines = [(line, line.get_xdata(), line.get_ydata()) for ax in axes for line in ax.lines]

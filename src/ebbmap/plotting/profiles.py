@@ -31,7 +31,7 @@ def plot_profile(ds: xr.Dataset, *, outcome: str, along: str, ax: Axes | None = 
     ax.grid(color=GRID, lw=0.8)
     for number, name in enumerate(ds["population"].values.astype(str)):
         line = ds[outcome].sel(population=name)
-        ax.plot(ds[along], line, color=colour_of(name, number), lw=2.0, label=name)
+        ax.plot(ds[along], line, color=colour_of(name, number), lw=2.0, label=words(name))
     ax.set_xlabel(text_of(ds[along]))
     ax.set_ylabel(text_of(ds[outcome]))
     dress(ax)

@@ -13,8 +13,8 @@ from ebbmap.plotting.style import (
     INK,
     colour_of,
     dress,
+    name_ends,
     own_axes,
-    spread_labels,
     text_of,
     words,
 )
@@ -60,12 +60,7 @@ def plot_rules(ds: xr.Dataset, *, along: str, ax: Axes | None = None) -> Axes:
         ax.plot(place, one["sum"], ls=style, color=INK, lw=1.8, label=f"sum, {model}")
         ends.append((f"sum, {model}", INK, float(one["sum"][-1])))
     top = 1.08 * float(ds["sum"].max())
-    placed = spread_labels([end for _, _, end in ends], LABEL_GAP * top)
-    for (text, colour, _), at in zip(ends, placed, strict=True):
-        ax.annotate(
-            text, (1.02, at), xycoords=("axes fraction", "data"), va="center", color=colour,
-            annotation_clip=False,
-        )  # fmt: skip
+    name_ends(ax, ends, LABEL_GAP * top)
     for share in (0.25, 0.5, 0.75, 1.0):
         ax.axhline(share, color=FAINT, lw=0.8, ls=(0, (1, 3)))
     ax.set_ylim(0.0, top)

@@ -11,12 +11,15 @@ from ebbmap.plotting.style import (
     FAINT,
     GRID,
     INK,
-    MARKS,
     dress,
+    mark_of,
     own_axes,
+    short,
     text_of,
-    words,
 )
+
+#: Largest relative effect that is shown; an interval that goes on carries a mark at the edge.
+SHOWN_RIGHT = 1.5
 
 
 def plot_shapley(ds: xr.Dataset, *, along: str, ax: Axes | None = None) -> Axes:
@@ -46,8 +49,8 @@ def plot_shapley(ds: xr.Dataset, *, along: str, ax: Axes | None = None) -> Axes:
         one = with_it.sel(parameter=name)
         low, high = one["effect_interval"].transpose("ci_bound", along).values
         ax.fill_between(place, low, high, color=colour, alpha=0.18, lw=0)
-        ax.plot(place, one["effect"], color=colour, lw=1.9, marker=MARKS[number % len(MARKS)],
-                ms=4, label=words(name))  # fmt: skip
+        ax.plot(place, one["effect"], color=colour, lw=1.9, marker=mark_of(number),
+                ms=4, label=short(name))  # fmt: skip
         alone = without["effect"].sel(parameter=name)
         ax.plot(place, alone, color=colour, lw=1.1, ls=(0, (4, 3)))
     if not np.isfinite(ds["effect"]).any():
@@ -74,11 +77,14 @@ def plot_screening(ds: xr.Dataset, *, along: str, ax: Axes | None = None) -> Axe
     Returns
     -------
     Axes
-        A mark with its interval per parameter, hollow where it can be fixed for this outcome.
+        A mark with its interval per parameter, hollow where it can be fixed for this outcome;
+        a hollow triangle where an interval goes on beyond the right edge.
     """
     ax = own_axes(ax)
     ax.grid(axis="x", color=GRID, lw=0.8)
     limit = float(ds.attrs["fix_below"])
+    ends = ds["relative_interval"].values
+    right = SHOWN_RIGHT if (ends > SHOWN_RIGHT).any() else None
     names = ds["parameter"].values.astype(str)
     for row, name in enumerate(names):
         one = ds.sel(parameter=name)
@@ -90,12 +96,14 @@ def plot_screening(ds: xr.Dataset, *, along: str, ax: Axes | None = None) -> Axe
         colour = CYCLE[row % len(CYCLE)]
         ax.plot([low, high], [row, row], color=colour, lw=1.6)
         fixed = high < limit
-        ax.plot([float(at["relative"])], [row], MARKS[row % len(MARKS)], mec=colour, ms=7,
+        ax.plot([float(at["relative"])], [row], mark_of(row), mec=colour, ms=7,
                 mfc="white" if fixed else colour)  # fmt: skip
+        if right is not None and high > right:
+            ax.plot([right], [row], ">", color=colour, ms=7, mfc="white", clip_on=False)
     ax.axvline(limit, color=INK, lw=1.0, ls=(0, (5, 3)))
-    ax.set_yticks(range(len(names)), [words(name) for name in names])
+    ax.set_yticks(range(len(names)), [short(name) for name in names])
     ax.set_ylim(len(names) - 0.5, -0.5)
-    ax.set_xlim(-0.05, None)
+    ax.set_xlim(-0.05, right)
     ax.set_xlabel("size of the effects over the largest")
     dress(ax)
     return ax

@@ -6,7 +6,7 @@ import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 
-from ebbmap.plotting.style import FAINT, GRID, colour_of, dress, own_axes, spread_labels, text_of
+from ebbmap.plotting.style import FAINT, GRID, colour_of, dress, name_ends, own_axes, text_of, words
 
 #: Line of each course: as set, and with one longer release.
 STYLES = ("-", (0, (2, 1.5)))
@@ -34,9 +34,9 @@ def plot_first_cycles(ds: xr.Dataset, *, outcome: str, ax: Axes | None = None) -
     ax.grid(color=GRID, lw=0.8)
     cycle = ds["cycle"].values
     names = ds["population"].values.astype(str)
-    ends = [float(ds[outcome].sel(population=name)[0, -1]) for name in names]
+    ends: list[tuple[str, str, float]] = []
     gap = 0.1 * float(ds[outcome].max() - min(0.0, float(ds[outcome].min())))
-    for number, (name, text_at) in enumerate(zip(names, spread_labels(ends, gap), strict=True)):
+    for number, name in enumerate(names):
         one = ds.sel(population=name)
         colour = colour_of(name, number)
         for course, style, width in zip(one["course"].values, STYLES, WIDTHS, strict=False):
@@ -45,10 +45,10 @@ def plot_first_cycles(ds: xr.Dataset, *, outcome: str, ax: Axes | None = None) -
                 marker="o", ms=5, label=f"{name}, {course}",
             )  # fmt: skip
         ax.axhline(float(one[f"settled_{outcome}"]), color=colour, lw=1.2, ls=":")
-        ax.annotate(
-            name, (1.02, text_at), xycoords=("axes fraction", "data"), va="center",
-            color=colour, annotation_clip=False,
-        )  # fmt: skip
+        last = float(one[outcome][0, -1])
+        if np.isfinite(last):
+            ends.append((words(name), colour, last))
+    name_ends(ax, ends, gap if np.isfinite(gap) else 0.0)
     ax.set_xticks(cycle[:: max(1, -(-cycle.size // 7))])
     ax.set_ylim(bottom=min(0.0, float(ds[outcome].min())))
     ax.set_xlabel("cycle")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
@@ -66,6 +66,17 @@ def colour_of(name: str, number: int) -> str:
     return COLOURS.get(name, CYCLE[number % len(CYCLE)])
 
 
+def mark_of(number: int) -> str:
+    """Return the mark of a line, so that lines which share a colour of the cycle differ in it.
+
+    Examples
+    --------
+    >>> mark_of(0), mark_of(len(CYCLE))
+    ('o', 's')
+    """
+    return MARKS[(number + number // len(CYCLE)) % len(MARKS)]
+
+
 def text_of(array) -> str:
     """Axis text from a dataset variable: its name in words and its unit."""
     return bracketed(str(array.attrs.get("long_name", array.name)), array.attrs.get("units", "1"))
@@ -81,6 +92,37 @@ def words(name: str) -> str:
         if name.endswith(side) and name.removesuffix(side) in OUTCOMES:
             return f"{OUTCOMES[name.removesuffix(side)].long_name} {word}"
     return name.replace("_", " ")
+
+
+def short(name: str) -> str:
+    """Return the name of a parameter for legends and ticks; other names in words."""
+    return PARAMETERS[name].short_name if name in PARAMETERS else words(name)
+
+
+#: Mark of a text that names what ends beside the axes.
+END = "end of a line"
+
+
+def name_ends(ax: Axes, ends: Sequence[tuple[str, str, float]], gap: float) -> None:
+    """Name lines beside the right edge of their axes.
+
+    Parameters
+    ----------
+    ax : Axes
+        The axes.
+    ends : sequence of (str, str, float)
+        Text, colour, and height at which the line ends [data].
+    gap : float
+        Least distance of two names [data]; a page sets it anew from the size of the texts.
+    """
+    placed = spread_labels([height for *_, height in ends], gap)
+    for (text, colour, height), at in zip(ends, placed, strict=True):
+        name = ax.annotate(
+            text, (1.0, at), xycoords=("axes fraction", "data"), xytext=(6, 0),
+            textcoords="offset points", va="center", fontsize=9, color=colour,
+            annotation_clip=False, gid=END,
+        )  # fmt: skip
+        name.height = height  # type: ignore[attr-defined]
 
 
 def own_axes(ax: Axes | None) -> Axes:

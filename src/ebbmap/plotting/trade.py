@@ -7,7 +7,17 @@ import xarray as xr
 from matplotlib.axes import Axes
 
 from ebbmap.limits import CAUTION, SAFE, UNSAFE
-from ebbmap.plotting.style import FAINT, GRID, INK, colour_of, dress, own_axes, text_of
+from ebbmap.plotting.style import (
+    FAINT,
+    GRID,
+    INK,
+    colour_of,
+    dress,
+    name_ends,
+    own_axes,
+    text_of,
+    words,
+)
 
 #: Share of the settings, from the best on, that an axis of the trade shows.
 DRAWN_SHARE = 0.85
@@ -79,6 +89,7 @@ def plot_course(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     ax = own_axes(ax)
     ax.grid(color=GRID, lw=0.8)
     minutes = ds["time"].values / 60.0
+    ends: list[tuple[str, str, float]] = []
     for number, name in enumerate(ds["population"].values.astype(str)):
         one = ds.sel(population=name)
         colour = colour_of(name, number)
@@ -88,10 +99,8 @@ def plot_course(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
             ax.plot(minutes[[0, -1]], [end, end], ":", color=colour, lw=1.2)
         last = float(one["paco2"][-1])
         if np.isfinite(last):
-            ax.annotate(
-                name, (minutes[-1], last), xytext=(6, 0), textcoords="offset points",
-                va="center", color=colour, annotation_clip=False,
-            )  # fmt: skip
+            ends.append((words(name), colour, last))
+    name_ends(ax, ends, 0.0)
     ax.set_xlabel("time after the change [min]")
     ax.set_ylabel(text_of(ds["paco2"]))
     dress(ax)

@@ -13,9 +13,6 @@ from ebbmap.plotting.style import COLOURS, FAINT, GRID, INK, dress, own_axes, te
 RELEASE_SHADE = "#efe9dc"
 AIRWAY = "#8d979e"
 
-#: Share of the deepest flow from which on less is drawn, so that the filling peak is cut off.
-SHOWN_FLOW = 1.15
-
 
 def plot_pressures(ds: xr.Dataset, *, colour: str = INK, ax: Axes | None = None) -> Axes:
     """Draw airway and alveolar pressure around a release.

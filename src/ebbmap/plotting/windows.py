@@ -7,6 +7,7 @@ import xarray as xr
 from matplotlib.axes import Axes
 
 from ebbmap.plotting.style import (
+    END,
     FAINT,
     GRID,
     INK,
@@ -59,9 +60,9 @@ def plot_served(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     for (name, colour, at, height, some), text_at in zip(peaks, spread, strict=True):
         ax.plot([at], [height], "o", color=colour, ms=6)
         ax.annotate(
-            f"{name}: {height:.0%} at {at:.2f} s\n({some:.0%} have a window)",
+            f"{words(name)}: {height:.0%} at {at:.2f} s\n({some:.0%} have a window)",
             (at, height), xytext=(1.02, text_at), textcoords=("axes fraction", "data"),
-            va="center", fontsize=9, color=colour, annotation_clip=False,
+            va="center", fontsize=9, color=colour, annotation_clip=False, gid=END,
             arrowprops={"arrowstyle": "-", "color": colour, "lw": 0.6, "alpha": 0.6},
         )  # fmt: skip
     ax.set_xscale("log")

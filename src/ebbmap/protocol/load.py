@@ -21,7 +21,8 @@ from ebbmap.parameters import PARAMETERS
 from ebbmap.populations import POPULATIONS, Population
 from ebbmap.protocol.schema import FAMILIES, ProtocolFile
 from ebbmap.study.cross import check_limits, check_names
-from ebbmap.study.load import read_text, read_toml, sentences
+from ebbmap.study.load import sentences
+from ebbmap.study.reading import read_text, read_toml
 
 #: What a lung may be chosen by, besides its properties.
 CHOSEN_BY = "time_constant_exp"

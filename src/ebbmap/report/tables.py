@@ -22,6 +22,10 @@ from ebbmap.units import display
 #: A group of lungs that a bound fails for in fewer cases than this is not listed on the page.
 LISTED_FROM = 0.001
 
+#: A spreadsheet computes a text that begins so, wide forms included; an apostrophe before it makes
+#: it a text. Numbers are no texts here: -1 stays -1.
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\n", "＝", "＋", "－", "＠")
+
 #: Signs that tell the grades apart without colour.
 SIGNS = {"safe": "●", "caution": "◐", "unsafe": "✕", "undetermined": "?", "excluded": "–"}
 
@@ -68,7 +72,7 @@ class Table:
     rows: tuple[tuple[Any, ...], ...]
 
     def csv(self) -> str:
-        """Return the table as CSV text, every digit kept."""
+        """Return the table as CSV text, every digit kept, and no text that a spreadsheet computes."""
         text = io.StringIO()
         writer = csv.writer(text, lineterminator="\n")
         head: list[str] = []
@@ -431,6 +435,11 @@ def _head(name: str) -> str:
 
 
 def _plain(cell: Any) -> Any:
+    """Return a cell as CSV holds it: numbers in full, texts that no spreadsheet computes."""
     if isinstance(cell, float):
         return "" if np.isnan(cell) else repr(cell)
+    if isinstance(cell, str):
+        # a lone carriage return ends a row for some readers
+        cell = cell.replace("\r", " ")
+        return f"'{cell}" if cell.lstrip(" ").startswith(FORMULA_STARTS) else cell
     return cell

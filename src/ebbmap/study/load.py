@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -11,12 +10,16 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from ebbmap.cases import Question
-from ebbmap.errors import EbbmapError, StudyError, unknown_name
+from ebbmap.errors import SHOWN, EbbmapError, StudyError, shortened, unknown_name
 from ebbmap.parameters import parameter
 from ebbmap.populations import POPULATIONS, Population
 from ebbmap.study.cross import cross_checks
+from ebbmap.study.reading import read_text, read_toml
 from ebbmap.study.schema import FAMILIES, StudyFile
 from ebbmap.study.uses import leaving
+
+#: Findings of the schema that are listed, one sentence each; the others are counted.
+LISTED = 100
 
 
 class Study:
@@ -65,35 +68,6 @@ def load_study(path: Path) -> Study:
     return parse_study(read_text(path), str(path))
 
 
-def read_text(path: Path) -> str:
-    """Return the text of a file.
-
-    Raises
-    ------
-    StudyError
-        If it cannot be read.
-    """
-    try:
-        return path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise StudyError(str(path), [f"cannot be read: {error}. Name a UTF-8 TOML file."]) from None
-
-
-def read_toml(text: str, where: str) -> dict[str, Any]:
-    """Return the tables of a file.
-
-    Raises
-    ------
-    StudyError
-        If the text is no TOML.
-    """
-    try:
-        return tomllib.loads(text)
-    except (ValueError, RecursionError) as error:
-        # beside what tomllib refuses: integers too long for Python, tables nested too deep
-        raise StudyError(where, [f"is not valid TOML: {error}."]) from None
-
-
 def parse_study(text: str, where: str = "study") -> Study:
     r"""Check the text of a study file; see `load_study`.
 
@@ -132,27 +106,37 @@ def _populations(file: StudyFile) -> list[Population]:
 
 
 def sentences(error: ValidationError, schema: type[BaseModel]) -> list[str]:
-    """Turn pydantic's findings into sentences with place, expectation, value and nearest name."""
-    said = []
-    for one in error.errors():
+    """Turn pydantic's findings into sentences with place, expectation, value and nearest name.
+
+    The known names of a table are listed once, and past `LISTED` findings are counted only.
+    """
+    said, listed = [], set()
+    for one in error.errors(include_url=False)[:LISTED]:
         place = _place(one["loc"])
         kind, found = one["type"], one["input"]
         if kind == "extra_forbidden":
-            what = unknown_name("key", one["loc"][-1], _keys(one["loc"][:-1], schema))
+            table = one["loc"][:-1]
+            what = unknown_name("key", one["loc"][-1], _keys(table, schema))
+            if table in listed:
+                what = what.partition(" Known: ")[0]
+            listed.add(table)
         elif kind == "missing":
             what = f"must be given: {one['loc'][-1]!r} is missing. Add it."
         elif kind == "value_error":
             what = str(one["ctx"]["error"])
         else:
             message = one["msg"][0].lower() + one["msg"][1:]
-            what = f"{message}; got {_short(found)}"
+            what = f"{message}; got {shortened(found)}"
         said.append(f"{place}: {what}{'' if what.endswith(('.', '?')) else '.'}")
+    if (more := error.error_count() - LISTED) > 0:
+        said.append(f"file: {more:,} more problems of this kind are not listed.")
     return said
 
 
 def _place(loc: tuple[int | str, ...]) -> str:
     """Path of keys in the file, without the marks that the schema adds."""
-    return ".".join(str(p) for p in loc if p not in FAMILIES and "[" not in str(p)) or "file"
+    words = [str(p) for p in loc if p not in FAMILIES and "[" not in str(p)]
+    return ".".join(w if len(w) <= SHOWN else f"{w[:SHOWN]}..." for w in words) or "file"
 
 
 def _keys(loc: tuple[int | str, ...], schema: type[BaseModel]) -> list[str]:
@@ -174,8 +158,3 @@ def _inner(annotation: Any) -> Any:
         if isinstance(found, type) and issubclass(found, BaseModel):
             return found
     return annotation
-
-
-def _short(value: object) -> str:
-    text = repr(value)
-    return text if len(text) <= 60 else text[:57] + "..."

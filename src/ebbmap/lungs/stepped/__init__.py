@@ -8,6 +8,7 @@ Sizes: n cases, t time points.
 
 from __future__ import annotations
 
+from inspect import Parameter, Signature
 from types import MappingProxyType
 
 import numpy as np
@@ -23,10 +24,7 @@ from ebbmap.lungs.stepped.course import State
 from ebbmap.lungs.stepped.cycles import SOLVES
 from ebbmap.lungs.stepped.recruitment import held_open, open_fraction
 
-#: With effort these still tell of the lung without it.
-OF_THE_PASSIVE_LUNG = ("cycles_to_settle", "open_fraction_from_closed", "other_settled_cycle")
-
-__all__ = ["STEPPED", "State", "cycle", "rest", "settle", "solve", "waveform"]
+__all__ = ["STEPPED", "State", "closed_start_gap", "cycle", "rest", "settle", "solve", "waveform"]
 
 
 def solve(**parameters):
@@ -139,6 +137,35 @@ def waveform(state, times, **parameters):
     return {name: values.reshape((*shape, -1)) for name, values in traced.items()}
 
 
+def closed_start_gap(**parameters):
+    """Return how much more closed the settled cycle of a lung is that began closed, shape (n,).
+
+    Of the passive lung. It takes a second search, so it is an outcome of its own that is only
+    looked for when it is asked for.
+
+    Examples
+    --------
+    >>> from ebbmap.parameters import PARAMETERS
+    >>> usual = {name: PARAMETERS[name].default for name in NAMES}
+    >>> float(closed_start_gap(**usual))
+    0.0
+    """
+    cases, shape = gather(parameters)
+    gap = np.zeros(cases.size)
+    index = np.flatnonzero((cases.recruitable_share > 0.0) & (cases.p_high > cases.p_low))
+    if index.size:
+        own = cases.at(index)
+        state, outcomes = _opened(own)
+        gap[index] = cycles.gap_from_closed(own, state, outcomes["end_release_pressure"])
+    return gap.reshape(shape)
+
+
+# outcomes name what they take by their arguments
+closed_start_gap.__signature__ = Signature(  # type: ignore[attr-defined]
+    [Parameter(name, Parameter.KEYWORD_ONLY) for name in NAMES]
+)
+
+
 def _with(array, parameters):
     """Align an array with the parameters: return the cases and the array in their shape."""
     shape = np.broadcast_shapes(array.shape, *(np.shape(parameters[name]) for name in NAMES))
@@ -179,22 +206,26 @@ def _general(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
     nothing opens or closes a little lower either, the search may end there (2 in 100 lungs, by
     0.001 of the recruitable share at most).
     """
+    state, outcomes = _opened(cases)
+    index = np.flatnonzero(cases.effort_pressure > 0.0)
+    if index.size:
+        settling = outcomes["cycles_to_settle"][index]
+        mean = breathing.average(cases.at(index), state.at(index), settling)
+        # of the passive lung, by definition
+        lost = np.isnan(mean[1]["release_volume"])
+        mean[1]["cycles_to_settle"] = np.where(lost, np.nan, settling)
+        _put(state, outcomes, index, mean)
+    return state, outcomes
+
+
+def _opened(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
+    """Settle the passive lung from one that P high has opened."""
     openness = held_open(cases.p_high, cases.opening_pressure, cases.opening_spread)
     straight = LINEAR.settle(**{name: getattr(cases, name) for name in LINEAR.parameters})
     volume, _ = cases.static_volume(straight, open_fraction(openness, cases.recruitable_share))
     airway = settled_airway(cases.p_high, cases.p_low, cases.t_high, cases.t_low, cases.valve_time)
     guess = State(volume, openness, airway, np.zeros(cases.size), np.zeros(cases.size))
-    state, outcomes = cycles.settle_passive(cases, guess)
-    cycles.look_for_another(cases, state, outcomes)
-    index = np.flatnonzero(cases.effort_pressure > 0.0)
-    if index.size:
-        settling = outcomes["cycles_to_settle"][index]
-        mean = breathing.average(cases.at(index), state.at(index), settling)
-        lost = np.isnan(mean[1]["release_volume"])
-        for name in OF_THE_PASSIVE_LUNG:
-            mean[1][name] = np.where(lost, np.nan, outcomes[name][index])
-        _put(state, outcomes, index, mean)
-    return state, outcomes
+    return cycles.settle_passive(cases, guess)
 
 
 def _nothing(size: int) -> tuple[State, dict[str, np.ndarray]]:
@@ -228,5 +259,6 @@ STEPPED = Lung(
     functions=MappingProxyType({
         "alveolar_ventilation": alveolar_ventilation_of_breaths,
         "closed_fraction": closed_fraction_of_units,
+        "closed_start_gap": closed_start_gap,
     }),
 )  # fmt: skip

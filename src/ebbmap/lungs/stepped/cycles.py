@@ -29,16 +29,10 @@ SOLVES = (
     "open_fraction_end_high",
     "open_fraction_end_release",
     "closed_per_release",
-    "open_fraction_from_closed",
-    "other_settled_cycle",
     "cycles_to_settle",
     "effort_share",
     "transpulmonary_pressure_swing",
 )
-
-#: Share of the lung by which a settled cycle must be more closed to be called another: a smaller
-#: gap the search may jump (5 of 140 lungs, by 0.001 at most).
-ANOTHER = 2e-3
 
 #: What shares over several cycles are taken from: gas taken in during T high, what an endless
 #: T high would have taken in, gas breathed out [mL].
@@ -111,31 +105,40 @@ def settle_passive(cases: Cases, guess: State, most_open=None) -> tuple[State, O
     return state, dict(zip(SOLVES, found, strict=False))
 
 
-def look_for_another(cases: Cases, state: State, outcomes: Outcomes) -> None:
-    """Look for the settled cycle that a lung with all its units closed comes to, in place.
+def gap_from_closed(cases: Cases, state: State, end_release_pressure) -> np.ndarray:
+    """Look for the settled cycle that a lung with all its units closed comes to.
 
     Where hysteresis allows both, a lung that P high has opened stays in one and a lung that was
-    closed in another. Enters `open_fraction_from_closed` and `other_settled_cycle`; where no
-    cycle is found from there, as if it were the same.
+    closed in another. The search may jump a gap that is small: of 140 lungs it did in 5, by 0.001
+    at most.
+
+    Parameters
+    ----------
+    cases : Cases
+        n cases; effort is left out.
+    state : State
+        Of the settled cycle that the opened lung comes to.
+    end_release_pressure : ndarray, shape (n,)
+        Of that cycle [cmH2O].
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        By how much of the lung it is more closed at the end of a release [1]; 0 where both are
+        the same, or none is found from there.
     """
-    index = np.flatnonzero((cases.recruitable_share > 0.0) & np.isfinite(state.volume))
-    if not index.size:
-        return
-    cases, own = cases.at(index), state.at(index)
-    shut = np.zeros(index.size)
+    cases = replace(cases, effort_pressure=np.zeros(cases.size))
+    shut = np.zeros(cases.size)
     volume, _ = cases.static_volume(
-        outcomes["end_release_pressure"][index], open_fraction(shut, cases.recruitable_share)
+        end_release_pressure, open_fraction(shut, cases.recruitable_share)
     )
-    guess = own._replace(volume=volume, openness=shut)
     found = relaxation.solve(
-        replace(cases, effort_pressure=np.zeros(index.size)), guess,
+        cases, state._replace(volume=volume, openness=shut),
         lambda course: course.stages[1:, -1, -1], 1, closed=True,
-        most_open=own.openness, accepted=relaxation.ROUGHLY,
+        most_open=state.openness, accepted=relaxation.ROUGHLY,
     )[0]  # fmt: skip
-    gap = cases.recruitable_share * (own.openness - found)
-    another = gap > ANOTHER
-    outcomes["open_fraction_from_closed"][index] -= np.where(another, gap, 0.0)
-    outcomes["other_settled_cycle"][index] = another
+    gap = cases.recruitable_share * (state.openness - found)
+    return np.where(np.isnan(gap), 0.0, gap)
 
 
 def _describe(course: Course) -> np.ndarray:
@@ -183,9 +186,6 @@ def _describe(course: Course) -> np.ndarray:
         "open_fraction_end_high": share_top,
         "open_fraction_end_release": share_end,
         "closed_per_release": share_top - share_end,
-        # of settled cycles only: `look_for_another` says
-        "open_fraction_from_closed": share_end,
-        "other_settled_cycle": np.zeros(cases.size),
         "cycles_to_settle": np.log(SETTLED_SHARE) / total(fading),
         "effort_share": np.where(
             breathing, 1.0 - released / np.where(breathing, expired, 1.0), 0.0

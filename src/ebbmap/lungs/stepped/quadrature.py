@@ -402,8 +402,6 @@ def _solve(cases: Cases, high: Phase, low: Phase, count: int) -> dict[str, np.nd
         "open_fraction_end_high": fraction,
         "open_fraction_end_release": fraction,
         "closed_per_release": np.zeros(cases.size),
-        "open_fraction_from_closed": fraction,
-        "other_settled_cycle": np.zeros(cases.size),
         "cycles_to_settle": -np.log(SETTLED_SHARE) / fading,
         "effort_share": np.zeros(cases.size),
         "transpulmonary_pressure_swing": swing,

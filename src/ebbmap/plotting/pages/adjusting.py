@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 
 from ebbmap.plotting.adjusting import plot_practice, plot_step_margins, plot_steps
 from ebbmap.plotting.pages.caption import Page, add_caption
+from ebbmap.plotting.pages.layout import LINE_HEIGHT, broken, text_size
 from ebbmap.plotting.style import colour_of, words
 
 #: What is drawn: variable, heading, decimals, factor on the numbers.
@@ -33,13 +34,17 @@ def adjust_pages(result: xr.Dataset) -> Iterator[Page]:
 
 def _practice_page(result: xr.Dataset) -> Page:
     """Draw the shares of lungs that go against common practice."""
-    fig = Figure(figsize=(11.0, 7.6), layout="constrained")
+    fig = Figure(figsize=(11.0, 6.2), layout="constrained")
     ax = plot_practice(result, ax=fig.subplots())
+    names = [words(name) for name in result["population"].values.astype(str)]
+    room = 0.55 * fig.get_figwidth() / len(names)
+    size = text_size(fig.get_figwidth())
+    ax.set_xticks(range(len(names)), [broken(name, size, room) for name in names])
     ax.set_title("share of lungs in which one step goes against common practice", fontsize=14)
     add_caption(
         fig,
-        f"One step ({result.attrs['steps']}) from {result.attrs['fixed']}. N = "
-        f"{result.attrs['lungs']} lungs of each population. Steady state: a step that holds CO₂ "
+        f"One step ({result.attrs['steps']}) from what is held. N = "
+        f"{result.attrs['lungs']:,} lungs of each population. Steady state: a step that holds CO₂ "
         "back takes room from oxygen in the alveoli.",
         result,
     )
@@ -68,7 +73,7 @@ def _one_page(result: xr.Dataset, name: str, colour: str) -> Page:
     single = one.isel(move=np.flatnonzero(one["size"].values == 1))
     columns = [column for column in COLUMNS if column[0] in one]
     rules = [str(rule) for rule in one["rule"].values] if "rule" in one.dims else []
-    fig = Figure(figsize=(12.6, 9.2), layout="constrained")
+    fig = Figure(figsize=(12.6, 7.0), layout="constrained")
     widths = (len(columns), max(len(rules), 1))
     left, right = fig.subplots(1, 2, width_ratios=widths)
     plot_steps(single, columns=columns, ax=left)
@@ -90,15 +95,19 @@ def _one_page(result: xr.Dataset, name: str, colour: str) -> Page:
         f"of pairs: {one['best_pair'].sel(rule=rule).values}"
         for rule in rules
     ]
-    lines = [f"{name} lung now: {shown}", *(line for b in best for line in textwrap.wrap(b, 92))]
-    fig.suptitle("\n".join(lines), x=0.01, ha="left", fontsize=15, color=colour)
+    head = "\n".join((f"{words(name)} lung now: {shown}", *best))
+    size = max(15.0, text_size(fig.get_figwidth()))
+    said = broken(head, size, 0.96 * fig.get_figwidth())
+    fig.set_figheight(fig.get_figheight() + LINE_HEIGHT * size * len(said.split("\n")))
+    fig.suptitle(said, x=0.01, ha="left", fontsize=size, color=colour)
     add_caption(
         fig,
-        f"From {result.attrs['fixed']}. ✕ on grey: a hard limit is broken after the step; –: not "
-        "possible. Blue falls, orange rises. Steady state. The middle lung of the population; "
-        "N = 1.",
-        result,
-    )
+        "Change of each outcome with one step from what is held, and the safety margin after it "
+        "(least distance to a hard limit over its width). ✕ on grey: a hard limit is broken after "
+        "the step; –: not possible. Blue falls, orange rises. Steady state. The middle lung of "
+        "the population; N = 1.",
+        result, rule="*" if rules else "",
+    )  # fmt: skip
     return (
         f"{name}_steps", fig,
         f"What one step of each setting changes in the {name} lung. Now: {shown}. "

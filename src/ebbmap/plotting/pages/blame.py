@@ -10,8 +10,9 @@ from matplotlib.figure import Figure
 
 from ebbmap.analysis.events import TOO_HIGH, TOO_LOW, UNSAFE, event_words
 from ebbmap.parameters import PARAMETERS
-from ebbmap.plotting.blame import plot_blame, plot_box, plot_trajectory
+from ebbmap.plotting.blame import NAMED_ABOVE, plot_blame, plot_box, plot_trajectory
 from ebbmap.plotting.pages.caption import Page, add_caption
+from ebbmap.plotting.pages.layout import LINE_HEIGHT, first_handles, text_size
 from ebbmap.plotting.style import colour_of, words
 
 
@@ -21,7 +22,7 @@ def mapping_pages(result: xr.Dataset) -> Iterator[Page]:
     populations = result["population"].values.astype(str)
     events = (TOO_LOW, TOO_HIGH)
     for rule in result["rule"].values.astype(str):
-        fig = Figure(figsize=(12.4, 2.6 + 2.8 * len(populations)), layout="constrained")
+        fig = Figure(figsize=(12.4, 0.6 + 3.0 * len(populations)), layout="constrained")
         axes = fig.subplots(len(populations), 2, squeeze=False, sharex=True, sharey=True)
         told = []
         for row, name in enumerate(populations):
@@ -30,13 +31,11 @@ def mapping_pages(result: xr.Dataset) -> Iterator[Page]:
                 ax = plot_blame(one, along=along, ax=axes[row, column])
                 if row == 0:
                     ax.set_title(event_words(event, along), fontsize=13)
-                ax.set_ylabel(f"{name}\ndistance" if column == 0 else "",
+                ax.set_ylabel(f"{words(name)}\ndistance" if column == 0 else "",
                               color=colour_of(name, row), fontsize=11)  # fmt: skip
                 if row < len(populations) - 1:
                     ax.set_xlabel("")
                 told.append(blame_sentence(one, along))
-        handles, labels = _all_handles(axes)
-        fig.legend(handles, labels, loc="outside upper center", ncols=len(labels), frameon=False)
         limits = {
             event: ", ".join(
                 words(str(name)) for name in result["event"].values[3:]
@@ -46,10 +45,12 @@ def mapping_pages(result: xr.Dataset) -> Iterator[Page]:
         add_caption(
             fig, f"Rule: {words(rule)}. Distance (Kolmogorov-Smirnov) between the lungs with and "
             f"without the event, bands: {result.attrs['ci_level']:.0%} intervals, hollow: within "
-            f"the noise; grey: share of the lungs with the event. {result.attrs['lungs']:,} lungs "
-            f"in each population, correlations kept. {event_words(TOO_LOW, along)}: "
-            f"{limits[TOO_LOW]}. {event_words(TOO_HIGH, along)}: {limits[TOO_HIGH]}. "
-            f"{result.attrs['fixed']}.", result,
+            f"the noise; named where it exceeds {NAMED_ABOVE:g}, high or low as it is in the "
+            f"lungs with the event at its largest; grey: share of the lungs with the event. "
+            f"{result.attrs['lungs']:,} lungs in each population, correlations kept. "
+            + "".join(f"{event_words(event, along)}: {limits[event] or 'no limit'}. "
+                      for event in events),
+            result, rule=rule, legend=(*first_handles(axes.flat), ""),
         )  # fmt: skip
         yield f"{along}_blame_{rule}", fig, " ".join(told)
 
@@ -75,51 +76,62 @@ def blame_sentence(one: xr.Dataset, along: str) -> str:
     )
 
 
-def _all_handles(axes):
-    """Legend entries of the first panel that has any."""
-    for ax in axes.flat:
-        handles, labels = ax.get_legend_handles_labels()
-        if handles:
-            return handles, labels
-    return [], []
-
-
 def box_pages(result: xr.Dataset) -> Iterator[Page]:
     """Draw the boxes that hold the unsafe cases, and the peels that led to them."""
     along = str(result.attrs["along"])
-    populations = result["population"].values.astype(str)
-    events = (TOO_LOW, TOO_HIGH)
-    ranges = _ranges(result)
     for rule in result["rule"].values.astype(str):
-        one = result.sel(rule=rule)
-        fig = Figure(figsize=(13.0, 5.2 + 4.6 * len(populations)), layout="constrained")
-        grid = fig.add_gridspec(
-            1 + len(populations), 2, height_ratios=(1.5, *(1,) * len(populations))
-        )
-        told = []
-        for column, event in enumerate(events):
-            ax = plot_trajectory(one.sel(event=event), ax=fig.add_subplot(grid[0, column]))
-            ax.set_title(event_words(event, along), fontsize=13)
-            ax.axhline(float(result.attrs["wanted_density"]), lw=0.8, ls=":", color="black")
-            if ax.get_legend_handles_labels()[0]:
-                ax.legend(frameon=False, fontsize=9, loc="lower left")
-            for row, name in enumerate(populations):
-                part = one.sel(event=event, population=name)
-                box = plot_box(part, ranges=ranges, ax=fig.add_subplot(grid[1 + row, column]))
-                box.set_title(name, color=colour_of(name, row), fontsize=10, loc="left")
-                told.append(f"{name}: {part['sentence'].item()}.")
-        base = ", ".join(
-            f"{n} {float(one['share'].sel(population=n, event=UNSAFE)):.0%}" for n in populations
-        )
+        fig, told = _box_figure(result.sel(rule=rule), along)
         add_caption(
-            fig, f"Rule: {words(rule)}. Above, each peel, and the chosen box (mark: on its own "
-            f"cases; cross: {result.attrs['ci_level']:.0%} intervals on cases left out). Below, "
-            f"the box: edges with the share of {result.attrs['resamples']} resamples that "
-            f"restrict them, whiskers: where the edge lies in these. {result.attrs['lungs']:,} "
-            f"lungs in each population at {result.attrs['tried']}. Unsafe in all: {base}. "
-            f"{result.attrs['fixed']}.", result,
+            fig, f"Rule: {words(rule)}. Above, each peel: the share of the cases in the box that "
+            f"have the event (density; dotted: {result.attrs['wanted_density']:.0%} wanted) "
+            "against the share of the cases with the event that lie in it (coverage), and the "
+            f"chosen box (mark: on its own cases; cross: {result.attrs['ci_level']:.0%} intervals "
+            "on cases left out). Below, the box: edges, each with the share of "
+            f"{result.attrs['resamples']} resamples that restrict it, whiskers: where the edge "
+            "lies in these; properties that no box restricts are left out. "
+            f"{result.attrs['lungs']:,} lungs in each population at {result.attrs['tried']}. "
+            f"{_base_text(result.sel(rule=rule))}", result, rule=rule,
         )  # fmt: skip
         yield f"{along}_boxes_{rule}", fig, " ".join(told)
+
+
+def _box_figure(one: xr.Dataset, along: str) -> tuple[Figure, list[str]]:
+    """Draw one rule's peels and boxes, and say each box."""
+    populations = one["population"].values.astype(str)
+    events = (TOO_LOW, TOO_HIGH)
+    edges = one["edge"].sel(event=list(events))
+    some = np.isfinite(edges).any([dim for dim in edges.dims if dim != "parameter"])
+    shown = one.isel(parameter=np.flatnonzero(some.values)) if some.any() else one
+    ranges = _ranges(shown)
+    wide, peel = 12.0, 4.0
+    row = 3.9 * LINE_HEIGHT * text_size(wide)
+    tall = [row * max(shown.sizes["parameter"], 1) + 0.5] * len(populations)
+    fig = Figure(figsize=(wide, peel + sum(tall)), layout="constrained")
+    grid = fig.add_gridspec(1 + len(populations), 2, height_ratios=(peel, *tall))
+    told: list[str] = []
+    for column, event in enumerate(events):
+        ax = plot_trajectory(one.sel(event=event), ax=fig.add_subplot(grid[0, column]))
+        ax.set_title(event_words(event, along), fontsize=13)
+        ax.axhline(float(one.attrs["wanted_density"]), lw=0.8, ls=":", color="black")
+        ax.set_ylabel("density" if column == 0 else "")
+        if ax.get_legend_handles_labels()[0]:
+            ax.legend(frameon=False, fontsize=9, loc="lower left")
+        for number, name in enumerate(populations):
+            part = shown.sel(event=event, population=name)
+            box = plot_box(part, ranges=ranges, ax=fig.add_subplot(grid[1 + number, column]))
+            box.set_title(words(name), color=colour_of(name, number), fontsize=10, loc="left")
+            if column:
+                box.set_yticklabels([])
+            told.append(f"{name}: {one['sentence'].sel(event=event, population=name).item()}.")
+    return fig, told
+
+
+def _base_text(one: xr.Dataset) -> str:
+    """Say how many of all cases are unsafe."""
+    unsafe = one["share"].sel(event=UNSAFE)
+    said = (f"{words(str(n))} {float(unsafe.sel(population=n)):.0%}"
+            for n in one["population"].values)  # fmt: skip
+    return f"Unsafe in all: {', '.join(said)}."
 
 
 def _ranges(result: xr.Dataset) -> dict[str, tuple[float, float]]:

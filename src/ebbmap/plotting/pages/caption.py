@@ -1,84 +1,140 @@
-"""What every page shares: text that can be read from the last row, its caption, the caution."""
+"""What every page has: a caption built from what its result says of itself, and the caution."""
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
+from typing import Any
 
 import xarray as xr
 from matplotlib.figure import Figure
-from matplotlib.font_manager import FontProperties
 from matplotlib.text import Text
-from matplotlib.textpath import TextToPath
 
 from ebbmap.caution import CAUTION
-from ebbmap.plotting.style import FAINT, INK
+from ebbmap.parameters import PARAMETERS
+from ebbmap.plotting.pages.layout import LINE_HEIGHT, broken, legend_above, settle, text_size
+from ebbmap.plotting.style import FAINT, INK, words
 
 #: Name, figure, alternative text.
 Page = tuple[str, Figure, str]
 
-#: Least text size [pt] of a page shown at this width [inch]; larger pages get larger text.
-LEAST_TEXT = 11.0
-SHOWN_WIDTH = 9.0
+#: Inset of a caption as a share of the page's width, and room around it [inch].
+INSET, AROUND = 0.01, 0.25
 
-#: Points in an inch, and the inset of a caption as a share of the page's width.
-POINTS_PER_INCH = 72.0
-INSET = 0.01
-
-#: Characters of one point size that mostly fit in an inch, and lines of text in an inch by size.
-CHARACTERS = 138.0
-LINE_HEIGHT = 1.35 / POINTS_PER_INCH
+#: What a result without any population, or made before it was said, states of its lungs.
+INVENTED = "Invented lungs."
 
 
-def add_caption(fig: Figure, text: str, result: xr.Dataset) -> None:
-    """Write caption, doubts and caution below the panels, and make all text large enough."""
+def add_caption(
+    fig: Figure, text: str, result: xr.Dataset, *, rule: str = "",
+    legend: tuple[Sequence[Any], Sequence[str], str] | None = None,
+) -> None:  # fmt: skip
+    """Write caption, conditions and caution below the panels, and lay the page out by its texts.
+
+    Parameters
+    ----------
+    fig : Figure
+        The page; its height is that of the panels, and grows by what is written around them.
+    text : str
+        What is drawn.
+    result : xarray.Dataset
+        What it is drawn from; its attributes say under which conditions.
+    rule : str
+        Whose limits are written out where the page says what is safe; "*" for every rule's.
+    legend : tuple of (handles, labels, title), optional
+        Names of what is drawn, above the panels.
+    """
     size = legible(fig)
-    doubt = result.attrs.get("unconfirmed", "")
-    parts = [f"{text} Lung model: {result.attrs['lung']}. Invented lungs."]
-    if doubt:
-        parts.append(f"Centre and spread assumed or from memory: {doubt}.")
-    lines = fitting_lines([*parts, CAUTION], size, (1.0 - 2 * INSET) * fig.get_figwidth())
-    height = fig.get_figheight()
-    share = (LINE_HEIGHT * size * len(lines) + 0.15) / height
+    if legend:
+        legend_above(fig, *legend)
+    parts = [" ".join([text, *conditions(result), limits_text(result, rule)]).strip()]
+    parts += [" ".join(made_from(result)), CAUTION]
+    width = (1.0 - 3 * INSET) * fig.get_figwidth()
+    lines = "\n".join(broken(part, size, width) for part in parts if part).split("\n")
+    below = LINE_HEIGHT * size * len(lines) + AROUND
+    height = fig.get_figheight() + below
+    fig.set_figheight(height)
     engine = fig.get_layout_engine()
     if engine is not None:
-        engine.set(rect=(0.0, share, 1.0, 1.0 - share))  # type: ignore[call-arg]
+        engine.set(rect=(0.0, below / height, 1.0, 1.0 - below / height))  # type: ignore[call-arg]
     fig.text(
         INSET, 0.06 / height, "\n".join(lines), fontsize=size, color=INK, va="bottom",
-        linespacing=1.3,
+        linespacing=1.3, gid="caption",
     )  # fmt: skip
     fig.patch.set_facecolor("white")
     fig.patch.set_edgecolor(FAINT)
+    settle(fig)
 
 
-def fitting_lines(parts: Sequence[str], size: float, width: float) -> list[str]:
-    """Break texts of a size [pt] into lines that fit in a width [inch], one text after the other.
+def conditions(result: xr.Dataset) -> list[str]:
+    """Say what a result holds, averages over, draws and conditions on; nothing where nothing is.
 
     Examples
     --------
-    >>> fitting_lines(["wide words win"], 12.0, 1.0)
-    ['wide words', 'win']
+    >>> conditions(xr.Dataset(attrs={"fixed": "P high 24 cmH₂O", "averaged_over": "t_low"}))
+    ['Held: P high 24 cmH₂O.', 'Averaged over T low.']
     """
-    characters = max(int(width * CHARACTERS / size), 1)
-    while True:
-        lines = [line for part in parts for line in textwrap.wrap(part, characters)]
-        widest = max(line_width(line, size) for line in lines)
-        if widest <= width or characters == 1:
-            return lines
-        characters -= 1
-
-
-def line_width(line: str, size: float) -> float:
-    """Width of a line of text [inch]."""
-    points, _, _ = TextToPath().get_text_width_height_descent(
-        line, FontProperties(size=size), ismath=False
+    said = (
+        ("fixed", "Held: {}."),
+        ("averaged_over", "Averaged over {}."),
+        ("sampled", "Drawn beside the lungs: {}."),
+        ("conditioned_on", "Lungs drawn given {}."),
+        ("left_bounds", "{}."),
     )
-    return points / POINTS_PER_INCH
+    texts = {name: str(result.attrs.get(name, "")) for name, _ in said}
+    if texts["averaged_over"] == "nothing":
+        texts["averaged_over"] = ""
+    texts["averaged_over"] = ", ".join(
+        words(name) if name in PARAMETERS else name for name in texts["averaged_over"].split(", ")
+    )
+    if texts["averaged_over"] and texts["sampled"] in texts["averaged_over"]:
+        texts["sampled"] = ""
+    return [_sentence(form.format(texts[name])) for name, form in said if texts[name]]
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def made_from(result: xr.Dataset) -> list[str]:
+    """Say which lung model answered, and where its lungs come from."""
+    doubt = result.attrs.get("unconfirmed", "")
+    said = [f"Lung model: {result.attrs['lung']}.", result.attrs.get("lungs_from", INVENTED)]
+    return said + ([f"Centre and spread assumed or from memory: {doubt}."] if doubt else [])
+
+
+def limits_text(result: xr.Dataset, rule: str) -> str:
+    """Write out the limits of a rule, or of every rule, that a result was judged by.
+
+    Examples
+    --------
+    >>> judged = xr.Dataset(attrs={"rules": "flow_ratio: flow ratio 0.5 to 0.75"})
+    >>> limits_text(judged, "flow_ratio")
+    'Limits: flow ratio 0.5 to 0.75.'
+    """
+    texts = rules_of(result)
+    if rule and rule != "*":
+        return f"Limits: {texts[rule]}." if rule in texts else ""
+    if not rule or not texts:
+        return ""
+    shared = [part for part in next(iter(texts.values())).split(", ")
+              if all(part in text.split(", ") for text in texts.values())]  # fmt: skip
+    own = {name: ", ".join(p for p in text.split(", ") if p not in shared)
+           for name, text in texts.items()}  # fmt: skip
+    said = [", ".join(shared)] if shared else []
+    said += [f"{words(name)} rule: {text}" for name, text in own.items() if text]
+    return f"Limits: {'; '.join(said)}."
+
+
+def rules_of(result: xr.Dataset) -> dict[str, str]:
+    """Return the limits of each rule in words, by the rule's name."""
+    told = str(result.attrs.get("rules", ""))
+    pairs = (part.split(": ", 1) for part in told.split("; ") if ": " in part)
+    return {name: text for name, text in pairs}
 
 
 def legible(fig: Figure) -> float:
     """Raise all text of a page to the least size for its width; return that size [pt]."""
-    size = LEAST_TEXT * max(fig.get_figwidth() / SHOWN_WIDTH, 1.0)
+    size = text_size(fig.get_figwidth())
     for text in fig.findobj(Text):
         text.set_fontsize(max(text.get_fontsize(), size))
     for ax in fig.axes:

@@ -47,11 +47,11 @@ def collapse_pages(result: xr.Dataset) -> Iterator[Page]:
 def _cycle_page(one: xr.Dataset, name: str, colour: str, result: xr.Dataset) -> Page:
     """Draw a column for each release time."""
     releases = one["release"].values
-    fig = Figure(figsize=(4.6 * len(releases), 11.6), layout="constrained")
+    fig = Figure(figsize=(4.6 * max(len(releases), 2), 9.4), layout="constrained")
     axes = fig.subplots(
         3, len(releases), squeeze=False, sharex=True, sharey="row", height_ratios=(1.4, 1.1, 0.9)
     )
-    fig.suptitle(f"{name} lung", color=colour, weight="bold")
+    fig.suptitle(f"{words(name)} lung", color=colour, weight="bold")
     for column, t_low in enumerate(releases):
         here = one.sel(release=t_low, t_low=t_low)
         plot_collapse_pressures(here, colour=colour, ax=axes[0, column])
@@ -74,8 +74,8 @@ def _cycle_page(one: xr.Dataset, name: str, colour: str, result: xr.Dataset) -> 
     _name_lines(axes[:, -1], one.sel(release=releases[-1]), colour)
     add_caption(
         fig,
-        f"One settled cycle of the {name} lung for each release time (shaded), "
-        f"{result.attrs['fixed']}. Bands: pressures at which units close and open, mode and one "
+        f"One settled cycle of the {words(name)} lung for each release time (shaded). "
+        "Bands: pressures at which units close and open, mode and one "
         "standard deviation. Dashed: what would stay open if units closed at once. Percentages: "
         "shares of all units; some still close as T high begins, and count as reopened with the "
         "rest. "
@@ -93,7 +93,7 @@ def _cycle_page(one: xr.Dataset, name: str, colour: str, result: xr.Dataset) -> 
 def _along_page(result: xr.Dataset) -> Page:
     """Draw a column for each lung: what closes per release, and what is open before and after."""
     names = result["population"].values.astype(str)
-    fig = Figure(figsize=(max(5.8 * len(names), 8.0), 9.6), layout="constrained")
+    fig = Figure(figsize=(max(5.8 * len(names), 8.0), 8.0), layout="constrained")
     axes = fig.subplots(2, len(names), squeeze=False, sharex=True, sharey="row")
     for column, name in enumerate(names):
         one, colour = result.sel(population=name), colour_of(name, column)
@@ -101,7 +101,7 @@ def _along_page(result: xr.Dataset) -> Page:
         plot_left_open(one, colour=colour, ax=axes[1, column])
         axes[0, column].set_xlabel("")
         axes[0, column].set_title(
-            f"{name} lung\ncloses around {float(one['closing_pressure']):.0f} cmH₂O, "
+            f"{words(name)} lung\ncloses around {float(one['closing_pressure']):.0f} cmH₂O, "
             f"time constant {float(one['closing_time_constant']):.1f} s",
             color=colour, fontsize=14,
         )  # fmt: skip
@@ -115,8 +115,8 @@ def _along_page(result: xr.Dataset) -> Page:
     _name_along(axes[:, 0], result.sel(population=names[0]), colour_of(names[0], 0))
     add_caption(
         fig,
-        f"Settled cycles along T low, {result.attrs['fixed']}. Shaded: T low that keeps each rule "
-        "(50 to 75 %), and what closes at the longest of them. Dashed: what would have closed if "
+        "Settled cycles along T low. Shaded: T low that keeps each rule (50 to 75 %), and what "
+        "closes at the longest of them. Dashed: what would have closed if "
         "units closed at once at the pressure of the moment. Dotted line: time constant of "
         f"closing. {ROUGH} N = 1 lung each.",
         result,

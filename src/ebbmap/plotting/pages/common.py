@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
-
 import xarray as xr
 
 from ebbmap.parameters import PARAMETERS
@@ -25,7 +23,7 @@ def driven_words(outcome: str) -> str:
     """Title of a panel: an outcome, or the margin under a rule."""
     if outcome.startswith("margin_"):
         return f"safety margin\n({words(outcome.removeprefix('margin_'))} rule)"
-    return "\n".join(textwrap.wrap(words(outcome), 24))
+    return words(outcome)
 
 
 def place_text(along: str, value: float) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator
 
 import numpy as np
@@ -12,42 +11,38 @@ from matplotlib.figure import Figure
 
 from ebbmap.outcomes import OUTCOMES
 from ebbmap.plotting.pages.caption import Page, add_caption
+from ebbmap.plotting.pages.layout import broken, in_rows, text_size
 from ebbmap.plotting.style import COLOURS, INK, colour_of, words
-from ebbmap.plotting.waves import AIRWAY, SHOWN_FLOW, plot_flow, plot_pressures, plot_volume
+from ebbmap.plotting.waves import AIRWAY, plot_flow, plot_pressures, plot_volume
 from ebbmap.units import display
+
+#: Height of a block of lungs and of the numbers below it [inch]; room beyond the curves.
+BLOCK, TABLE, ROOM = 8.0, 2.4, 1.08
 
 
 def compare_pages(result: xr.Dataset) -> Iterator[Page]:
     """Draw a column for each lung, on shared axes, and the numbers below."""
-    cases = result["case"].values.astype(str)
-    fig = Figure(figsize=(12.0, 11.6), layout="constrained")
-    rows = fig.add_gridspec(2, 1, height_ratios=(3.4, 1.0))
-    axes = (
-        rows[0].subgridspec(3, len(cases)).subplots(
-            squeeze=False, sharex=True, sharey="row"
-        )
-    )  # fmt: skip
-    for column, name in enumerate(cases):
-        one = result.sel(case=name)
-        colour = _colour(result, column)
-        plot_pressures(one, colour=colour, ax=axes[0, column])
-        plot_flow(one, colour=colour, ax=axes[1, column])
-        plot_volume(one, colour=colour, ax=axes[2, column])
-        axes[0, column].set_title(name, color=colour, fontsize=18)
-        for ax in axes[:2, column]:
-            ax.set_xlabel("")
-        for ax in axes[:, column] if column else ():
-            ax.set_ylabel("")
-        axes[2, column].set_xlabel("time from release [s]")
-    deepest = float(result["flow_going_on"].min())
-    if np.isfinite(deepest):
-        axes[1, 0].set_ylim(SHOWN_FLOW * deepest, -0.55 * deepest)
-        axes[2, 0].set_ylim(0.0, 1.08 * float(result["volume"].max()))
-    _name_lines(axes, result)
-    _table(fig.add_subplot(rows[1]), result)
+    cases = result["case"].values.astype(str).tolist()
+    blocks = in_rows(cases)
+    fig = Figure(figsize=(12.0, (BLOCK + TABLE) * len(blocks)), layout="constrained")
+    grid = fig.add_gridspec(2 * len(blocks), 1, height_ratios=(BLOCK, TABLE) * len(blocks))
+    for number, block in enumerate(blocks):
+        axes = (
+            grid[2 * number].subgridspec(3, len(blocks[0])).subplots(
+                squeeze=False, sharex=True, sharey="row"
+            )
+        )  # fmt: skip
+        for column, name in enumerate(block):
+            _draw_lung(axes[:, column], result, name, named=column == 0)
+        for ax in axes[:, len(block) :].flat:
+            ax.set_visible(False)
+        _share_axes(axes, result)
+        if number == 0:
+            _name_lines(axes[:, : len(block)], result)
+        _table(fig.add_subplot(grid[2 * number + 1]), result, block, len(blocks[0]))
     add_caption(
         fig,
-        f"One settled release (shaded) of each lung at {result.attrs['fixed']}. Dashed: the flow, "
+        "One settled release (shaded) of each lung, and the filling after it. Dashed: the flow, "
         "had the release gone on. Thick: where each rule for T low would end it, flow ratio or "
         "exhaled fraction 50 to 75 %. The middle lung of each population; N = 1 each.",
         result,
@@ -58,6 +53,34 @@ def compare_pages(result: xr.Dataset) -> Iterator[Page]:
         "Airway and alveolar pressure, flow and volume around one release of the same settings, "
         f"a column for each lung. At the end of the release: {told}.",
     )  # fmt: skip
+
+
+def _draw_lung(axes, result: xr.Dataset, name: str, *, named: bool) -> None:
+    """Draw pressures, flow and volume of a lung below each other."""
+    one = result.sel(case=name)
+    colour = _colour(result, result["case"].values.astype(str).tolist().index(name))
+    plot_pressures(one, colour=colour, ax=axes[0])
+    plot_flow(one, colour=colour, ax=axes[1])
+    plot_volume(one, colour=colour, ax=axes[2])
+    axes[0].set_title(words(name), color=colour, fontsize=18)
+    for ax in axes[:2]:
+        ax.set_xlabel("")
+    for ax in axes if not named else ():
+        ax.set_ylabel("")
+    axes[2].set_xlabel("time from release [s]")
+    # clear of the lowest number of the other axis
+    axes[2].tick_params(axis="x", pad=8)
+
+
+def _share_axes(axes, result: xr.Dataset) -> None:
+    """Show every curve of every lung whole, the filling too."""
+    flows = np.concatenate([result[n].values.reshape(-1) for n in ("flow", "flow_going_on")])
+    if not np.isfinite(flows).any():
+        return
+    low, high = float(np.nanmin(flows)), float(np.nanmax(flows))
+    axes[0, 0].set_ylim(top=1.22 * float(result["airway_pressure"].max()))
+    axes[1, 0].set_ylim(ROOM * low, ROOM * high)
+    axes[2, 0].set_ylim(0.0, ROOM * float(result["volume"].max()))
 
 
 def _told(one: xr.Dataset) -> str:
@@ -83,7 +106,6 @@ def _name_lines(axes, result: xr.Dataset) -> None:
                         va="bottom", color=AIRWAY)  # fmt: skip
     axes[0, 0].annotate("alveolar", (start, high), xytext=(4, -6), textcoords="offset points",
                         va="top", color=_colour(result, 0))  # fmt: skip
-    axes[0, 0].set_ylim(top=1.22 * high)
     for row, rule in enumerate(("flow_ratio", "exhaled_fraction")):
         axes[1, -1].text(
             0.98, 0.18 - 0.15 * row, f"{words(rule)} rule", transform=axes[1, -1].transAxes,
@@ -91,28 +113,24 @@ def _name_lines(axes, result: xr.Dataset) -> None:
         )  # fmt: skip
 
 
-def _table(ax: Axes, result: xr.Dataset) -> None:
+def _table(ax: Axes, result: xr.Dataset, cases: list[str], columns: int) -> None:
     """Write the numbers: a row for each outcome, a column for each lung."""
     ax.axis("off")
     names = result.attrs["table"].split()
-    cases = result["case"].values.astype(str)
-    places = [0.48 + 0.52 * (column + 0.5) / len(cases) for column in range(len(cases))]
+    wide = 12.0
+    places = [0.48 + 0.52 * (column + 0.5) / columns for column in range(len(cases))]
     step = 1.0 / (len(names) + 1)
+    every = result["case"].values.astype(str).tolist()
     for place, name in zip(places, cases, strict=True):
-        colour = _colour(result, list(cases).index(name))
-        ax.text(place, 1.0, "\n".join(textwrap.wrap(name, 16)), ha="center", va="top",
-                color=colour, weight="bold")  # fmt: skip
+        said = broken(words(name), text_size(wide), 0.48 * wide / columns)
+        ax.text(place, 1.0 - 0.85 * step, said, ha="center", va="bottom", weight="bold",
+                color=_colour(result, every.index(name)))  # fmt: skip
     for row, name in enumerate(names, start=1):
         entry = OUTCOMES[name]
         unit = display(entry.units)
-        ax.text(0.0, 1.0 - row * step, f"{entry.long_name}{f' [{unit}]' if unit else ''}",
-                va="top", color=INK)  # fmt: skip
-        for place, value in zip(places, result[name].values, strict=True):
-            ax.text(
-                place,
-                1.0 - row * step,
-                f"{value:.3g}" if np.isfinite(value) else "–",
-                ha="center",
-                va="top",
-                color=INK,
-            )
+        at = 1.0 - row * step
+        ax.text(0.0, at, f"{entry.long_name}{f' [{unit}]' if unit else ''}", va="top", color=INK)
+        for place, case in zip(places, cases, strict=True):
+            value = float(result[name].sel(case=case))
+            said = f"{value:.3g}" if np.isfinite(value) else "–"
+            ax.text(place, at, said, ha="center", va="top", color=INK)

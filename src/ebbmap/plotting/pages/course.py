@@ -18,8 +18,8 @@ def course_pages(result: xr.Dataset) -> Iterator[Page]:
     add_caption(
         fig,
         f"PaCO2 of each population's middle lung after the change to "
-        f"{result.attrs['change']}; dotted: where it settles. Before: "
-        f"{result.attrs['fixed']}. Two CO2 stores, sizes assumed.",
+        f"{result.attrs['change']}; dotted: where it settles. Held before the change as below. "
+        "Two CO2 stores, sizes assumed. N = 1 lung each.",
         result,
     )
     told = ", ".join(

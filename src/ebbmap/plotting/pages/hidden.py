@@ -10,27 +10,28 @@ from matplotlib.figure import Figure
 
 from ebbmap.plotting.hidden import plot_hidden
 from ebbmap.plotting.pages.caption import Page, add_caption
-from ebbmap.plotting.style import colour_of
+from ebbmap.plotting.style import colour_of, words
 
 
 def hidden_pages(result: xr.Dataset) -> Iterator[Page]:
     """Draw a panel for each population."""
     names = result["population"].values.astype(str)
-    fig = Figure(figsize=(10.0, 1.4 + 4.2 * len(names)), layout="constrained")
+    fig = Figure(figsize=(10.0, 4.2 * len(names)), layout="constrained")
     axes = fig.subplots(len(names), 1, squeeze=False, sharex=True)
     for number, (ax, name) in enumerate(zip(axes[:, 0], names, strict=True)):
         one = result.sel(population=name)
         plot_hidden(one, ax=ax)
         kept = float(one["trapped_volume_slow"])
         ax.set_title(
-            f"{name}: at T low {float(one['t_low']):g} s the slow compartment keeps {kept:.0f} mL",
+            f"{words(name)}: at T low {float(one['t_low']):g} s the slow compartment keeps "
+            f"{kept:.0f} mL",
             loc="left", color=colour_of(name, number), fontsize=14,
         )  # fmt: skip
     for ax in axes[:-1, 0]:
         ax.set_xlabel("")
     add_caption(
         fig,
-        f"One settled release (shaded; the curves show it going on) at {result.attrs['fixed']}. "
+        "One settled release (shaded; the curves show it going on). "
         "Flow over its peak, and pressure above P low left in each compartment over that at the "
         "start. The middle lung of each population; N = 1 each.",
         result,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator
 
 import numpy as np
@@ -14,16 +13,14 @@ from ebbmap.plotting.maps import (
     HALF,
     failing_bounds,
     legend_of_bounds,
-    mark_lungs,
+    mark_middle,
     plot_failing_limit,
     plot_safe_region,
 )
 from ebbmap.plotting.pages.caption import Page, add_caption
-from ebbmap.plotting.style import COLOURS, INK, colour_of, words
+from ebbmap.plotting.pages.layout import in_rows
+from ebbmap.plotting.style import INK, colour_of, text_of, words
 from ebbmap.populations import POPULATIONS
-
-#: Characters of an axis text that fit below one of three panels.
-AXIS_WIDTH = 26
 
 
 def map_pages(result: xr.Dataset) -> Iterator[Page]:
@@ -32,61 +29,62 @@ def map_pages(result: xr.Dataset) -> Iterator[Page]:
     populations = result["population"].values.astype(str)
     for rule in result["rule"].values.astype(str):
         one = result.sel(rule=rule)
-        bounds = failing_bounds(one)
-        fig = Figure(figsize=(max(8.0, 1.2 + 3.4 * len(populations)), 10.8), layout="constrained")
-        grid = fig.add_gridspec(3, len(populations), height_ratios=(1, 1, 0.3))
-        axes = (
-            grid[:2, :]
-            .subgridspec(2, len(populations))
-            .subplots(squeeze=False, sharex=True, sharey=True)
-        )
-        key = fig.add_subplot(grid[2, :])
-        key.axis("off")
-        for column, name in enumerate(populations):
-            part = one.sel(population=name)
-            plot_safe_region(part, x=x, y=y, ax=axes[0, column])
-            plot_failing_limit(part, x=x, y=y, bounds=bounds, ax=axes[1, column])
-            axes[0, column].set_title(name, color=colour_of(name, column), fontsize=13)
-            for ax in axes[:, column]:
-                mark_lungs(ax, _middles(y, result), COLOURS)
-        for ax in axes[:, 0]:
-            ax.set_ylabel(ax.get_ylabel().replace(" [", "\n["))
-        for ax in axes[:, 1:].flat:
-            ax.set_ylabel("")
-        for ax in axes[0]:
-            ax.set_xlabel("")
-        for ax in axes[1]:
-            ax.set_xlabel("\n".join(textwrap.wrap(ax.get_xlabel(), AXIS_WIDTH)))
-        fig.colorbar(
-            axes[0, 0].collections[0], ax=axes[0], label="share of lungs that are safe", pad=0.01
-        )
+        fig, marked = _figure(one, x, y)
         best = one["safe_share"].max((x, y))
+        bounds = failing_bounds(one)
         half = [Line2D([], [], color=INK, label="half are safe")] if (best > HALF).any() else []
-        key.legend(
-            handles=[*legend_of_bounds(bounds), *half],
-            loc="center", ncols=min(2, len(populations)), frameon=False, fontsize=9,
-            title="limit broken most often", title_fontsize=9,
-        )  # fmt: skip
+        handles = [*legend_of_bounds(bounds), *half]
         add_caption(
             fig,
-            f"Safe share, rule: {words(rule)}. {result.attrs['lungs']} lungs in each "
-            f"population, drawn given the value on the vertical axis; dashed: middle lungs. "
-            f"{result.attrs['fixed']}.",
-            result,
-        )
+            f"Rule: {words(rule)}. Above, the {one['safe_share'].attrs['long_name']}; below, the "
+            f"limit broken most often. A cell around each of {result.sizes[x]} by "
+            f"{result.sizes[y]} places; {result.attrs['lungs']:,} lungs in each population."
+            + (f" Line: {HALF:.0%} are safe, read between the places." if half else "")
+            + (" Dashed: the population's middle lung." if marked else ""),
+            result, rule=rule,
+            legend=(handles, [str(handle.get_label()) for handle in handles],
+                    "lower panels: limit broken most often" if bounds else ""),
+        )  # fmt: skip
         told = ", ".join(f"{n} {_share(float(best.sel(population=n)))}" for n in populations)
         yield (
             f"{x}_{y}_{rule}", fig,
-            f"Maps of the share of safe lungs over {words(x)} and {words(y)} under the "
-            f"{words(rule)} rule; largest share: {told}. Below, the limit broken most often.",
+            f"Maps of the {one['safe_share'].attrs['long_name']} over {words(x)} and {words(y)} "
+            f"under the {words(rule)} rule; largest share: {told}. Below, the limit broken most "
+            "often.",
         )  # fmt: skip
+
+
+def _figure(one: xr.Dataset, x: str, y: str) -> tuple[Figure, bool]:
+    """Draw two panels for each population, and say whether a middle lung is marked."""
+    names = one["population"].values.astype(str).tolist()
+    blocks = in_rows(names)
+    bounds = failing_bounds(one)
+    fig = Figure(
+        figsize=(max(8.0, 1.2 + 3.4 * len(blocks[0])), 8.4 * len(blocks)), layout="constrained"
+    )
+    axes = fig.subplots(2 * len(blocks), len(blocks[0]), squeeze=False, sharex=True, sharey=True)
+    marked = False
+    for number, block in enumerate(blocks):
+        upper, lower = axes[2 * number], axes[2 * number + 1]
+        for column, name in enumerate(block):
+            part, colour = one.sel(population=name), colour_of(name, names.index(name))
+            plot_safe_region(part, x=x, y=y, ax=upper[column])
+            plot_failing_limit(part, x=x, y=y, bounds=bounds, ax=lower[column])
+            upper[column].set_title(words(name), color=colour, fontsize=13)
+            for ax in (upper[column], lower[column]):
+                marked |= mark_middle(ax, _middle(name), x, y, colour)
+                ax.set_ylabel(ax.get_ylabel() if column == 0 else "")
+            upper[column].set_xlabel("")
+        for ax in (*upper[len(block) :], *lower[len(block) :]):
+            ax.set_visible(False)
+        fig.colorbar(upper[0].collections[0], ax=upper, label=text_of(one["safe_share"]), pad=0.01)
+    return fig, marked
 
 
 def _share(value: float) -> str:
     return f"{value:.0%}" if np.isfinite(value) else "none determined"
 
 
-def _middles(y: str, result: xr.Dataset) -> dict[str, float]:
-    names = result["population"].values.astype(str)
-    known = [POPULATIONS[name] for name in names if name in POPULATIONS]
-    return {group.name: group.median[y] for group in known if y in group.median}
+def _middle(name: str) -> dict[str, float]:
+    """Return the middle lung of a bundled population; nothing is known of others here."""
+    return POPULATIONS[name].median if name in POPULATIONS else {}

@@ -19,16 +19,18 @@ def rules_pages(result: xr.Dataset) -> Iterator[Page]:
     """Draw a panel for each population."""
     along = next(str(d) for d in result["sum"].dims if d not in ("population", "model"))
     names = result["population"].values.astype(str)
-    fig = Figure(figsize=(10.0, 1.2 + 5.6 * len(names)), layout="constrained")
+    fig = Figure(figsize=(10.0, 5.6 * len(names)), layout="constrained")
     axes = fig.subplots(len(names), 1, squeeze=False, sharex=True)
     for number, (ax, name) in enumerate(zip(axes[:, 0], names, strict=True)):
         plot_rules(result.sel(population=name), along=along, ax=ax)
         if name != "all":
-            ax.set_title(f"{name} lung", loc="left", color=colour_of(name, number), fontsize=14)
+            ax.set_title(
+                f"{words(name)} lung", loc="left", color=colour_of(name, number), fontsize=14
+            )
     add_caption(
         fig,
         "Thick: where each rule is kept (50 to 75 %). A sum of one means that both are the same "
-        f"rule, read from its two ends. {result.attrs['fixed']}. N = 1 lung in each model.",
+        "rule, read from its two ends. N = 1 lung in each model.",
         result,
     )
     told = "; ".join(

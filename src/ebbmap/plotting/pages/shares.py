@@ -9,6 +9,7 @@ from matplotlib.figure import Figure
 
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.common import driven_words, shown_outcomes
+from ebbmap.plotting.pages.layout import LINE_HEIGHT, first_handles, text_size
 from ebbmap.plotting.shares import plot_screening, plot_shapley
 from ebbmap.plotting.style import colour_of, words
 
@@ -24,13 +25,11 @@ def shapley_pages(result: xr.Dataset) -> Iterator[Page]:
             one = result.sel(population=name, outcome=outcome)
             ax = plot_shapley(one, along=along, ax=axes[row, column])
             _dress_panel(ax, row, column, len(populations), name, outcome, "Shapley effect")
-    handles, labels = axes[0, 0].get_legend_handles_labels()
-    fig.legend(handles, labels, loc="outside upper center", ncols=len(labels), frameon=False)
     told = "; ".join(f"{n}: {result['change'].sel(population=n).item()}" for n in populations)
     add_caption(
         fig, f"Shapley effects (they add up to one), bands: {result.attrs['ci_level']:.0%} "
         f"intervals, N = {result.attrs['base_size']:,} base rows; dashed: the same lungs without "
-        f"correlations. {told}. {result.attrs['fixed']}.", result,
+        f"correlations. {told}.", result, rule="*", legend=(*first_handles(axes.flat), ""),
     )  # fmt: skip
     yield f"{along}_shapley", fig, f"Shapley effects along {words(along)}. {told}."
 
@@ -40,7 +39,9 @@ def screening_pages(result: xr.Dataset) -> Iterator[Page]:
     along = str(result.attrs["along"])
     populations = result["population"].values.astype(str)
     shown = shown_outcomes(result["outcome"])
-    fig, axes = _panels(len(populations), len(shown), sharex=False)
+    wide = 2.2 + 3.3 * len(shown)
+    tall = 0.8 + 1.6 * LINE_HEIGHT * text_size(wide) * result.sizes["parameter"]
+    fig, axes = _panels(len(populations), len(shown), sharex=False, height=max(3.1, tall))
     for row, name in enumerate(populations):
         for column, outcome in enumerate(shown):
             one = result.sel(population=name, outcome=outcome)
@@ -51,8 +52,8 @@ def screening_pages(result: xr.Dataset) -> Iterator[Page]:
         fig, f"Mean size of the elementary effects over the largest parameter's, at the release "
         f"time where each weighs most, {result.attrs['ci_level']:.0%} intervals, "
         f"{result.attrs['base_size']} trajectories; dashed: below "
-        f"{result.attrs['fix_below']:.0%} a parameter can be fixed (hollow). {told}. "
-        f"{result.attrs['fixed']}.", result,
+        f"{result.attrs['fix_below']:.0%} a parameter can be fixed (hollow). {told}.",
+        result, rule="*",
     )  # fmt: skip
     yield f"{along}_screening", fig, f"Which parameters can be fixed. {told}."
 
@@ -67,8 +68,8 @@ def fixable_words(one: xr.Dataset) -> str:
     return "can be fixed: " + ", ".join(fixed) if fixed else "nothing can be fixed"
 
 
-def _panels(rows: int, columns: int, *, sharex: bool = True):
-    fig = Figure(figsize=(2.2 + 3.3 * columns, 3.4 + 2.9 * rows), layout="constrained")
+def _panels(rows: int, columns: int, *, sharex: bool = True, height: float = 3.1):
+    fig = Figure(figsize=(2.2 + 3.3 * columns, 0.8 + height * rows), layout="constrained")
     return fig, fig.subplots(rows, columns, squeeze=False, sharex=sharex, sharey=True)
 
 
@@ -76,7 +77,9 @@ def _dress_panel(ax, row, column, rows, name, outcome, label) -> None:
     if row == 0:
         ax.set_title(driven_words(outcome), fontsize=11)
     ax.set_ylabel(
-        f"{name}\n{label}" if column == 0 else "", color=colour_of(name, row), fontsize=12
+        f"{words(name)}\n{label}".strip() if column == 0 else "",
+        color=colour_of(name, row),
+        fontsize=12,
     )
     if row < rows - 1:
         ax.set_xlabel("")

@@ -15,6 +15,7 @@ from ebbmap.plotting.drivers import plot_drivers
 from ebbmap.plotting.interactions import plot_interactions
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.common import driven_words, place_text, shown_outcomes
+from ebbmap.plotting.pages.layout import first_handles
 from ebbmap.plotting.style import FAINT, INK, colour_of, words
 
 #: Side of a cell of the interactions [inch], the side up to which two matrices stand beside each
@@ -45,7 +46,7 @@ def _totals(result: xr.Dataset) -> Iterator[Page]:
     populations = result["population"].values.astype(str)
     shown = shown_outcomes(result["outcome"])
     fig = Figure(
-        figsize=(2.2 + 3.3 * len(shown), 2.6 + 2.8 * len(populations)), layout="constrained"
+        figsize=(2.2 + 3.3 * len(shown), 0.8 + 3.0 * len(populations)), layout="constrained"
     )
     axes = fig.subplots(len(populations), len(shown), squeeze=False, sharex=True, sharey=True)
     for row, name in enumerate(populations):
@@ -55,19 +56,19 @@ def _totals(result: xr.Dataset) -> Iterator[Page]:
             )
             if row == 0:
                 ax.set_title(driven_words(outcome), fontsize=11)
-            if column < len(shown) - 1:
-                _drop_names(ax)
+            _drop_names(ax)
             if column == 0:
-                ax.set_ylabel(f"{name}\ntotal index", color=colour_of(name, row), fontsize=12)
+                ax.set_ylabel(
+                    f"{words(name)}\ntotal index", color=colour_of(name, row), fontsize=12
+                )
             else:
                 ax.set_ylabel("")
             if row < len(populations) - 1:
                 ax.set_xlabel("")
-    handles, labels = axes[0, 0].get_legend_handles_labels()
-    fig.legend(handles, labels, loc="outside upper center", ncols=3, frameon=False)
     add_caption(fig, f"Total Sobol indices at every {words(along)}, bands: "
-             f"{result.attrs['ci_level']:.0%} intervals, {sizes_text(result)}; properties drawn "
-             f"independently. {result.attrs['fixed']}.", result)  # fmt: skip
+             f"{result.attrs['ci_level']:.0%} intervals (hollow triangle: goes on above the axis), "
+             f"{sizes_text(result)}; properties drawn independently, without their correlations.",
+             result, rule="*", legend=(*first_handles(axes.flat), ""))  # fmt: skip
     yield (
         f"{along}_drivers", fig,
         f"Which lung property drives {', '.join(map(_in_line, shown))} along "
@@ -81,7 +82,7 @@ def _in_line(outcome: str) -> str:
 
 
 def _drop_names(ax: Axes) -> None:
-    """Take the direct labels away: beside many panels they have room in the last column only."""
+    """Take the direct labels away: the legend names every line once."""
     for text in [one for one in ax.texts if isinstance(one, Annotation)]:
         text.remove()
 
@@ -97,7 +98,7 @@ def _interactions(result: xr.Dataset) -> Iterator[Page]:
         columns = min(len(populations), 2 if side <= WIDEST else 1)
         rows = -(-len(populations) // columns)
         fig = Figure(
-            figsize=(NAMES_WIDTH + columns * side, 2.6 + rows * (side + 1.0)), layout="constrained"
+            figsize=(NAMES_WIDTH + columns * side, rows * (side + 1.0)), layout="constrained"
         )
         axes = fig.subplots(rows, columns, squeeze=False).ravel()
         for ax in axes[len(populations) :]:
@@ -109,17 +110,18 @@ def _interactions(result: xr.Dataset) -> Iterator[Page]:
             part = one.sel(population=name).isel({along: place})
             plot_interactions(part, ax=ax)
             at = place_text(along, float(result[along][place]))
-            ax.set_title(f"{name} at {at}", color=colour_of(name, number), fontsize=12)
+            ax.set_title(f"{words(name)} at {at}", color=colour_of(name, number), fontsize=12)
             if number % columns:
-                # the rows are named once, at the left; the numbers stay
+                # the rows are named once, at the left; their numbers stay
                 ax.set_yticklabels([text.get_text() for text in ax.get_xticklabels()])
             told.append(f"{name} at {at}")
         add_caption(fig, f"{driven_words(outcome)}: second-order Sobol indices off the diagonal, "
-                f"first-order on it, each +/- half of its {result.attrs['ci_level']:.0%} interval; "
-                f"hollow: the interval covers zero; of many pairs one in twenty misses it by "
-                f"chance. {sizes_text(result)}. Each panel at the place "
-                f"where the pairs weigh most. {result.attrs['fixed']}.".replace("\n", " "),
-                result)  # fmt: skip
+                f"first-order on it, each ± half of its {result.attrs['ci_level']:.0%} interval; "
+                f"filled: the interval lies above zero, hollow: it does not (an index is a share "
+                f"of a variance, so one below zero is an error of sampling); of many pairs "
+                f"without effect some are filled by chance. {sizes_text(result)}. Each panel at "
+                f"the place where the pairs weigh most.".replace("\n", " "),
+                result, rule=outcome.removeprefix("margin_"))  # fmt: skip
         yield (
             f"{along}_interactions_{outcome}", fig,
             f"Interactions of the factors in {_in_line(outcome)}: {'; '.join(told)}.",
@@ -135,7 +137,7 @@ def _pawn(result: xr.Dataset) -> Iterator[Page]:
         "pawn_interval": result["pawn_interval"].rename(pawn_outcome="outcome"),
     })  # fmt: skip
     fig = Figure(
-        figsize=(2.2 + 3.3 * len(outcomes), 2.6 + 2.8 * len(populations)), layout="constrained"
+        figsize=(2.2 + 3.3 * len(outcomes), 0.8 + 3.0 * len(populations)), layout="constrained"
     )
     axes = fig.subplots(len(populations), len(outcomes), squeeze=False, sharex=True, sharey=True)
     for row, name in enumerate(populations):
@@ -146,47 +148,62 @@ def _pawn(result: xr.Dataset) -> Iterator[Page]:
                          named_above=2.0 * float(result["pawn_noise"].sel(population=name)),
                          ax=ax)  # fmt: skip
             ax.axhline(float(result["pawn_noise"].sel(population=name)), color=INK, lw=1.0, ls=":")
-            if column < len(outcomes) - 1:
-                _drop_names(ax)
-            ax.set_ylabel(f"{name}\nPAWN index" if column == 0 else "",
+            _drop_names(ax)
+            ax.set_ylabel(f"{words(name)}\nPAWN index" if column == 0 else "",
                           color=colour_of(name, row))  # fmt: skip
             if row == 0:
                 ax.set_title(driven_words(outcome), fontsize=11)
             if row < len(populations) - 1:
                 ax.set_xlabel("")
-    handles, labels = axes[0, 0].get_legend_handles_labels()
-    fig.legend(handles, labels, loc="outside upper center", ncols=3, frameon=False)
     told = "; ".join(f"{n}: {result['disagreement'].sel(population=n).item()}"
                      for n in populations)  # fmt: skip
     add_caption(fig, f"PAWN indices (whole distribution, not variance), bands: "
             f"{result.attrs['ci_level']:.0%} intervals; dotted: what a factor without influence "
             f"stays below; {result['pawn'].attrs.get('cases', '')} cases. {told}.",
-            result)  # fmt: skip
+            result, rule="*", legend=(*first_handles(axes.flat), ""))  # fmt: skip
     yield f"{along}_pawn", fig, f"PAWN indices along {words(along)}. {told}."
 
 
 def _convergence(result: xr.Dataset) -> Iterator[Page]:
-    populations = result["population"].values.astype(str)
     outcomes = shown_outcomes(result["outcome"], margins_only=True)[:2]
-    fig = Figure(figsize=(4.4 + 3.6 * len(outcomes), 6.8), layout="constrained")
+    name = _least_sure(result)
+    fig = Figure(figsize=(4.4 + 3.6 * len(outcomes), 5.0), layout="constrained")
     axes = fig.subplots(1, 1 + len(outcomes))
     axes = np.atleast_1d(axes)
     plot_convergence(result, ax=axes[0])
     along = str(result.attrs["along"])
     middle = result.sizes[along] // 2
     for ax, outcome in zip(axes[1:], outcomes, strict=True):
-        part = result.sel(outcome=outcome, population=populations[-1]).isel({along: middle})
+        part = result.sel(outcome=outcome, population=name).isel({along: middle})
         plot_index_by_size(part, ax=ax)
-        ax.set_title(f"{driven_words(outcome)}\n{populations[-1]}", fontsize=10)
-    handles, labels = axes[-1].get_legend_handles_labels()
-    fig.legend(handles, labels, loc="outside upper center", ncols=2, frameon=False)
-    verdicts = "; ".join(
-        f"{n}: {result['verdict'].sel(population=n).item()} at N = "
-        f"{int(result['rows'].sel(population=n)):,}" for n in populations
-    )  # fmt: skip
+        ax.set_title(f"{driven_words(outcome)}\n{words(name)}", fontsize=10)
     at = place_text(along, float(result[along][middle]))
     add_caption(fig, f"Left: the widest {result.attrs['ci_level']:.0%} interval by base "
-            f"rows; right, total indices at {at} with their intervals. Verdict: {verdicts}. "
-            f"{result.attrs['failures']}.", result)  # fmt: skip
+            f"rows; right, total indices of the least sure population, {words(name)}, at {at} "
+            f"with their intervals. {_verdict_text(result)} {result.attrs['failures']}.",
+            result, rule="*", legend=(*first_handles(axes[1:]), ""))  # fmt: skip
     fig.patch.set_edgecolor(FAINT)
-    yield f"{along}_convergence", fig, f"How the intervals narrow with the base rows. {verdicts}."
+    yield (
+        f"{along}_convergence",
+        fig,
+        (f"How the intervals narrow with the base rows. {_verdict_text(result)}"),
+    )
+
+
+def _least_sure(result: xr.Dataset) -> str:
+    """Return the population whose widest interval is the widest at its last size."""
+    last = {
+        str(name): float(result["widest_by_size"].sel(
+            population=name, size=int(result["rows"].sel(population=name))))
+        for name in result["population"].values
+    }  # fmt: skip
+    return max(last, key=lambda name: last[name] if np.isfinite(last[name]) else -1.0)
+
+
+def _verdict_text(result: xr.Dataset) -> str:
+    """Say for each population whether the indices settled, and at which size."""
+    said = "; ".join(
+        f"{n}: {result['verdict'].sel(population=n).item()} at N = "
+        f"{int(result['rows'].sel(population=n)):,}" for n in result["population"].values
+    )  # fmt: skip
+    return f"Verdict: {said}."

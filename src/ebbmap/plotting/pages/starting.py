@@ -15,7 +15,7 @@ from ebbmap.plotting.starting import plot_first_cycles, plot_first_waves
 
 def start_pages(result: xr.Dataset) -> Iterator[Page]:
     """Draw the pressure over the first cycles, and what each of them leaves in the lung."""
-    fig = Figure(figsize=(11.0, 10.4), layout="constrained")
+    fig = Figure(figsize=(11.0, 8.8), layout="constrained")
     grid = fig.add_gridspec(2, 2)
     plot_first_waves(result, ax=fig.add_subplot(grid[0, :]))
     below = [fig.add_subplot(grid[1, column]) for column in (0, 1)]
@@ -35,8 +35,8 @@ def start_pages(result: xr.Dataset) -> Iterator[Page]:
     add_caption(
         fig,
         f"The first {result.sizes['cycle']} cycles from "
-        f"{result.attrs['start_pressure']:g} cmH₂O at {result.attrs['fixed']}. "
-        "Dotted: where the settings lead to. Dashed: the release of "
+        f"{result.attrs['start_pressure']:g} cmH₂O. Dotted: where the settings "
+        "lead to. Dashed: the release of "
         f"cycle {cycle} lasts {longer}, then as before. "
         "The middle lung of each population; N = 1 each.",
         result,

@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 
 from ebbmap.plotting.clouds import plot_clouds
 from ebbmap.plotting.pages.caption import Page, add_caption
+from ebbmap.plotting.pages.layout import in_rows
 from ebbmap.plotting.style import INK, colour_of, words
 from ebbmap.plotting.windows import COMMON_RANGE, plot_served, plot_windows_along
 
@@ -20,7 +21,7 @@ def window_pages(result: xr.Dataset) -> Iterator[Page]:
         yield from _window_along(result)
         return
     rules = result["rule"].values.astype(str)
-    fig = Figure(figsize=(9.4, 1.0 + 3.4 * len(rules)), layout="constrained")
+    fig = Figure(figsize=(9.4, 3.6 * len(rules)), layout="constrained")
     axes = fig.subplots(len(rules), 1, squeeze=False, sharex=True)
     for ax, rule in zip(axes[:, 0], rules, strict=True):
         plot_served(result.sel(rule=rule), ax=ax)
@@ -30,10 +31,9 @@ def window_pages(result: xr.Dataset) -> Iterator[Page]:
     add_caption(
         fig,
         f"Share of all lungs in whose release window a T low lies{_unclear(result)}; "
-        f"{result.sizes['sample']} lungs in each population, bands: 95 % intervals. "
-        f"{result.attrs['fixed']}.",
-        result,
-    )
+        f"{result.sizes['sample']} lungs in each population, bands: 95 % intervals.",
+        result, rule="*",
+    )  # fmt: skip
     served = result["served_share"].max("t_low")
     told = "; ".join(
         f"{words(rule)}: "
@@ -49,22 +49,31 @@ def window_pages(result: xr.Dataset) -> Iterator[Page]:
 
 def _clouds(result: xr.Dataset, rules) -> Iterator[Page]:
     """Draw every lung's window against its time constant, by rule and population."""
-    names = result["population"].values.astype(str)
-    fig = Figure(figsize=(1.6 + 4.0 * len(names), 1.6 + 4.4 * len(rules)), layout="constrained")
-    axes = fig.subplots(len(rules), len(names), squeeze=False, sharex=True, sharey=True)
-    for row, rule in zip(axes, rules, strict=True):
+    names = result["population"].values.astype(str).tolist()
+    blocks = in_rows(names)
+    fig = Figure(
+        figsize=(1.6 + 4.0 * len(blocks[0]), 4.6 * len(rules) * len(blocks)), layout="constrained"
+    )
+    axes = fig.subplots(
+        len(rules) * len(blocks), len(blocks[0]), squeeze=False, sharex=True, sharey=True
+    )
+    lines = [(rule, block) for block in blocks for rule in rules]
+    for row, (rule, block) in zip(axes, lines, strict=True):
         one = result.sel(rule=rule)
-        for number, (ax, name) in enumerate(zip(row, names, strict=True)):
+        for ax in row[len(block) :]:
+            ax.set_visible(False)
+        for ax, name in zip(row, block, strict=False):
             plot_clouds(one, name, ax=ax)
             without = 1.0 - float(
                 (one["window_share"] + one["window_undetermined_share"]).sel(population=name)
             )
             ax.set_title(
-                f"{name}: {without:.0%} without", color=colour_of(name, number), fontsize=13
-            )
+                f"{words(name)}: {without:.0%} of lungs without a window", fontsize=13,
+                color=colour_of(name, names.index(name)),
+            )  # fmt: skip
             ax.set_ylabel("")
         row[0].set_ylabel(f"{words(rule)} rule\nT low [s]")
-        row[-1].annotate(
+        row[len(block) - 1].annotate(
             f"common\nstart:\n{COMMON_RANGE[0]:g} to\n{COMMON_RANGE[1]:g} s",
             (1.02, float(np.sqrt(np.prod(COMMON_RANGE)))), xycoords=("axes fraction", "data"),
             va="center", color=INK, annotation_clip=False,
@@ -75,9 +84,9 @@ def _clouds(result: xr.Dataset, rules) -> Iterator[Page]:
         fig,
         "Each upright line is the window of one lung, or a piece of it: the T low that keep every "
         f"limit; grey: those of all populations. Ticks below: lungs without one{_unclear(result)}. "
-        f"{result.sizes['sample']} lungs in each population. {result.attrs['fixed']}.",
-        result,
-    )
+        f"{result.sizes['sample']} lungs in each population.",
+        result, rule="*",
+    )  # fmt: skip
     some = result["window_share"]
     told = "; ".join(
         f"{words(rule)}: "
@@ -103,7 +112,7 @@ def _unclear(result: xr.Dataset) -> str:
 
 
 def _window_along(result: xr.Dataset) -> Iterator[Page]:
-    fig = Figure(figsize=(8.0, 5.6), layout="constrained")
+    fig = Figure(figsize=(8.0, 5.0), layout="constrained")
     ax = plot_windows_along(result.isel(population=0), ax=fig.subplots())
     # the common clock range is named on the right, clear of the bands
     middle = float(np.sqrt(COMMON_RANGE[0] * COMMON_RANGE[1]))
@@ -129,8 +138,8 @@ def _window_along(result: xr.Dataset) -> Iterator[Page]:
         "T low that keeps each rule, against the expiratory time constant "
         "(one lung, resistance varied). A range is kept whole only where both dashed lines "
         "lie inside a band.",
-        result,
-    )
+        result, rule="*",
+    )  # fmt: skip
     yield (
         "windows_by_time_constant", fig,
         "Bands of T low that keep the flow-ratio rule and the exhaled-fraction rule against the "

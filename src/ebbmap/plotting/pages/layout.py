@@ -1,0 +1,240 @@
+"""Pages laid out by the measured size of their texts: what is too wide is broken or thinned."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from functools import lru_cache
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.axis import Axis
+from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
+from matplotlib.legend import Legend
+from matplotlib.text import Annotation, Text
+from matplotlib.textpath import TextToPath
+from matplotlib.ticker import AutoLocator, FixedLocator, MaxNLocator
+
+from ebbmap.plotting.style import END, spread_labels
+
+#: Least text size [pt] of a page shown at this width [inch]; larger pages get larger text.
+LEAST_TEXT = 11.0
+SHOWN_WIDTH = 9.0
+
+#: Points in an inch, and lines of text in an inch by size [pt].
+POINTS_PER_INCH = 72.0
+LINE_HEIGHT = 1.35 / POINTS_PER_INCH
+
+#: Share of the page's width that a legend may take; room beside a name in it [text sizes].
+LEGEND_WIDTH, LEGEND_ROOM = 0.96, 5.2
+
+#: Gap between two numbers on an axis, and height of a name beside it [text sizes].
+TICK_GAP, NAME_HEIGHT = 0.6, 1.25
+
+#: Times that a page is drawn, measured and mended; each mending moves what stands beside it.
+PASSES = 4
+
+#: Moves of a name below this share of its panel are none.
+SAME = 1e-3
+
+#: Columns of populations on a page; more begin a new row.
+MOST_COLUMNS = 3
+
+
+def text_size(width: float) -> float:
+    """Return the least size of text [pt] on a page of a width [inch]."""
+    return LEAST_TEXT * max(width / SHOWN_WIDTH, 1.0)
+
+
+def in_rows(names: Sequence[str], most: int = MOST_COLUMNS) -> list[list[str]]:
+    """Share names out over rows as even as can be, none longer than `most`.
+
+    Examples
+    --------
+    >>> in_rows(["a", "b", "c", "d"])
+    [['a', 'b'], ['c', 'd']]
+    """
+    rows = -(-len(names) // most)
+    long = -(-len(names) // rows)
+    return [list(names[start : start + long]) for start in range(0, len(names), long)]
+
+
+@lru_cache(maxsize=4096)
+def line_width(line: str, size: float) -> float:
+    """Return the width of a line of text [inch] of a size [pt]."""
+    points, _, _ = TextToPath().get_text_width_height_descent(
+        line, FontProperties(size=size), ismath=False
+    )
+    return points / POINTS_PER_INCH
+
+
+def broken(text: str, size: float, width: float) -> str:
+    r"""Break a text of a size [pt] into lines of at most a width [inch], never inside a word.
+
+    Examples
+    --------
+    >>> broken("wide words win", 12.0, 1.0)
+    'wide words\nwin'
+    """
+    return "\n".join(
+        line for part in text.split("\n") for line in _lines(part, size, width) or [""]
+    )
+
+
+def _lines(part: str, size: float, width: float) -> list[str]:
+    """Fill lines with words as long as they fit."""
+    lines: list[str] = []
+    for word in part.split():
+        longer = f"{lines[-1]} {word}" if lines else ""
+        if lines and line_width(longer, size) <= width:
+            lines[-1] = longer
+        else:
+            lines.append(word)
+    return lines
+
+
+def legend_above(
+    fig: Figure, handles: Sequence[Any], labels: Sequence[str], title: str = ""
+) -> Legend | None:
+    """Add a legend above the panels in as many columns as fit, and make room for it.
+
+    Parameters
+    ----------
+    fig : Figure
+        The page, of its final width.
+    handles, labels : sequence
+        As for matplotlib.
+    title : str
+        What the legend names, if it needs to be said.
+    """
+    if not labels:
+        return None
+    size = text_size(fig.get_figwidth())
+    widest = max(line_width(label, size) for label in labels) + LEGEND_ROOM * size / POINTS_PER_INCH
+    columns = int(max(1, min(len(labels), LEGEND_WIDTH * fig.get_figwidth() // widest)))
+    rows = -(-len(labels) // columns)
+    # as many columns as these rows need, so that the last row is not almost empty
+    columns = -(-len(labels) // rows)
+    fig.set_figheight(fig.get_figheight() + (rows + bool(title)) * LINE_HEIGHT * size * 1.15)
+    return fig.legend(
+        handles, labels, loc="outside upper center", ncols=columns, frameon=False, fontsize=size,
+        title=title or None, title_fontsize=size,
+    )  # fmt: skip
+
+
+def first_handles(axes: Iterable[Axes]) -> tuple[list, list[str]]:
+    """Return the legend entries of the panel that has most, in its order."""
+    return max((ax.get_legend_handles_labels() for ax in axes), key=lambda found: len(found[1]))
+
+
+def settle(fig: Figure) -> None:
+    """Break titles and axis names, thin numbers and spread names until nothing is too wide."""
+    for _ in range(PASSES):
+        fig.draw_without_rendering()
+        shown = [ax for ax in fig.axes if ax.axison and ax.get_visible()]
+        # every mending is tried before the page is drawn anew
+        if not any([_mend(ax, shown) for ax in shown]):
+            break
+
+
+def _mend(ax: Axes, shown: list[Axes]) -> bool:
+    """Mend the texts of one panel; return whether anything changed."""
+    dpi = ax.get_figure(root=True).dpi  # type: ignore[union-attr]
+    box = ax.get_window_extent()
+    width, height = box.width / dpi, box.height / dpi
+    alone = not any(
+        other is not ax and _same_row(other, ax) and other.get_window_extent().x0 > box.x1
+        for other in shown
+    )
+    room = (ax.get_figure(root=True).bbox.x1 - box.x0) / dpi if alone else width  # type: ignore
+    titles = [text for text in ax.get_children() if isinstance(text, Text)]
+    titles = [text for text in titles if text not in ax.texts and text.get_text()]
+    changed = [
+        _break(text, room if text.get_ha() == "left" else width) for text in titles
+    ]  # fmt: skip
+    changed += [_break(ax.xaxis.label, width), _break(ax.yaxis.label, height)]
+    changed += [_thin(ax.xaxis, width), _thin(ax.yaxis, height, upright=True)]
+    changed.append(_spread(ax, box.height))
+    return any(changed)
+
+
+def _same_row(one: Axes, other: Axes) -> bool:
+    a, b = one.get_window_extent(), other.get_window_extent()
+    return min(a.y1, b.y1) > max(a.y0, b.y0)
+
+
+def _break(text: Text, room: float) -> bool:
+    """Break a text into lines that fit in a room [inch]; those that fit stay as they are."""
+    said, size = text.get_text(), text.get_fontsize()
+    if all(line_width(line, size) <= room for line in said.split("\n")):
+        return False
+    text.set_text(broken(said, size, room))
+    return text.get_text() != said
+
+
+def _thin(axis: Axis, room: float, *, upright: bool = False) -> bool:
+    """Leave out numbers of an axis that would touch each other; return whether any did."""
+    low, high = sorted(axis.get_view_interval())
+    ticks = [
+        tick for tick in axis.get_major_ticks()
+        if low <= tick.get_loc() <= high and tick.label1.get_visible() and tick.label1.get_text()
+    ]  # fmt: skip
+    if len(ticks) < 2:
+        return False
+    boxes = [tick.label1.get_window_extent() for tick in ticks]
+    ends = sorted((box.y0, box.y1) if upright else (box.x0, box.x1) for box in boxes)
+    dpi = axis.get_figure(root=True).dpi  # type: ignore[union-attr]
+    size = ticks[0].label1.get_fontsize() / POINTS_PER_INCH * dpi
+    gap = 0.0 if upright else TICK_GAP * size
+    if all(right[0] - left[1] >= gap for left, right in pairwise(ends)):
+        return False
+    locator = axis.get_major_locator()
+    if isinstance(locator, (AutoLocator, MaxNLocator)):
+        widest = max(end - start for start, end in ends) + gap
+        fits = max(1, min(int(room * dpi / widest), len(ticks) - 1))
+        axis.set_major_locator(MaxNLocator(nbins=fits, steps=[1, 2, 5, 10]))
+        return True
+    if isinstance(locator, FixedLocator) and not axis.get_major_ticks()[0].label1.get_rotation():
+        places = [tick.get_loc() for tick in axis.get_major_ticks()]
+        texts = [tick.label1.get_text() for tick in axis.get_major_ticks()]
+        if all(_is_number(text) for text in texts):
+            axis.set_ticks(places[::2], texts[::2])
+            return True
+    return False
+
+
+def _is_number(text: str) -> bool:
+    return bool(text) and set(text) <= set("0123456789.,−-% ")
+
+
+def _spread(ax: Axes, height: float) -> bool:
+    """Set the names beside the right edge apart by their measured heights."""
+    names = [text for text in ax.texts if isinstance(text, Annotation) and text.get_gid() == END]
+    if not names:
+        return False
+    dpi = ax.get_figure(root=True).dpi  # type: ignore[union-attr]
+    heights = [Text.get_window_extent(name).height for name in names]
+    gap = max(heights) + 0.1 * names[0].get_fontsize() * dpi / POINTS_PER_INCH
+    bottom = ax.get_window_extent().y0
+    ends = [ax.transData.transform((1.0, _line_end(name)))[1] - bottom for name in names]
+    placed = np.array(spread_labels(ends, gap))
+    # the whole column of names is kept beside its panel
+    placed += max(0.0, heights[0] / 2 - placed.min())
+    placed -= max(0.0, min(placed.max() - height, placed.min()))
+    moved = False
+    for name, at in zip(names, placed, strict=True):
+        share = float(at / height)
+        if name.arrow_patch is None:
+            moved |= name.xycoords != "axes fraction" or abs(share - name.xy[1]) > SAME
+            name.xy, name.xycoords = (1.0, share), "axes fraction"
+        else:
+            moved |= name.anncoords != "axes fraction" or abs(share - name.xyann[1]) > SAME
+            name.xyann, name.anncoords = (name.xyann[0], share), "axes fraction"
+    return moved
+
+
+def _line_end(name: Annotation) -> float:
+    """Return the height at which the line of a name ends [data]."""
+    return float(getattr(name, "height", name.xy[1]))

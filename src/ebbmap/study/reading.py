@@ -1,0 +1,139 @@
+"""Files that people write, read in bounded time and memory: regular files of UTF-8 TOML."""
+
+from __future__ import annotations
+
+import os
+import re
+import stat
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from ebbmap.errors import SHOWN, StudyError, shortened
+
+#: Bytes of the largest file that is read: an axis of 10,000 values takes 0.2 MB at most, and the
+#: worst file of this size is refused within seconds.
+LARGEST = 2**20
+
+#: Numbers in the longest list (an axis), and entries of any other list or table: more of them are
+#: no question that anybody asks, and checks compare each with each.
+MOST_NUMBERS, MOST_ENTRIES = 10_000, 300
+
+#: TOML promises integers of 64 bits; longer ones cannot even be shown.
+LARGEST_INTEGER = 2**63
+
+#: Parts of the longest key, as in a.b.c: tables of ours go four deep. The parser's time grows with
+#: the square of this.
+DEEPEST = 32
+
+#: A key of more parts, bare or quoted, wherever it stands. A word is looked at from its start only,
+#: so that the time grows with the length of the text.
+_DEEP_KEY = re.compile(
+    r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){%d}""" % DEEPEST
+)
+
+_KINDS = (
+    (stat.S_ISDIR, "a folder"),
+    (stat.S_ISFIFO, "a pipe"),
+    (stat.S_ISSOCK, "a socket"),
+    (stat.S_ISCHR, "a device"),
+    (stat.S_ISBLK, "a device"),
+)
+
+_UTF_16 = (b"\xff\xfe", b"\xfe\xff")
+
+
+def read_text(path: Path) -> str:
+    """Return the text of a file, without the byte order mark that some editors put first.
+
+    Raises
+    ------
+    StudyError
+        If it cannot be read: missing, no regular file, too large, no UTF-8.
+    """
+    try:
+        content = _content(path)
+        if content.startswith(_UTF_16):
+            raise ValueError("it is UTF-16, not UTF-8. Save it again with the encoding UTF-8")
+        return content.decode("utf-8-sig")
+    except (OSError, ValueError) as error:
+        reason = error.strerror if isinstance(error, OSError) and error.strerror else error
+        raise StudyError(
+            str(path), [f"cannot be read: {reason}. Name a UTF-8 TOML file."]
+        ) from None
+
+
+def read_toml(text: str, where: str) -> dict[str, Any]:
+    """Return the tables of a file.
+
+    Raises
+    ------
+    StudyError
+        If the text is no TOML, too long, or nested too deep.
+    """
+    if len(text) > LARGEST:
+        raise StudyError(where, [f"must have at most {LARGEST:,} characters; got {len(text):,}."])
+    if deep := _DEEP_KEY.search(text):
+        line = text.count("\n", 0, deep.start()) + 1
+        raise StudyError(
+            where,
+            [f"a key must have fewer than {DEEPEST} parts (line {line}). Tables go four deep."],
+        )
+    try:
+        raw = tomllib.loads(text)
+    except (ValueError, RecursionError) as error:
+        # beside what tomllib refuses: integers too long for Python, tables nested too deep
+        reason = str(error)
+        reason = reason if len(reason) <= 200 else f"{reason[:200]}..."
+        raise StudyError(where, [f"is not valid TOML: {reason}."]) from None
+    if excesses := list(_excesses(raw, "file")):
+        raise StudyError(where, excesses)
+    return raw
+
+
+def _excesses(value: Any, place: str) -> Iterator[str]:
+    """Yield a sentence for every list and table with too many entries, and integer too long."""
+    if isinstance(value, int) and not -LARGEST_INTEGER <= value < LARGEST_INTEGER:
+        yield f"{place}: must be an integer of 64 bits; got {shortened(value)}."
+    if not isinstance(value, (dict, list)):
+        return
+    table = isinstance(value, dict)
+    inner = value.items() if table else enumerate(value)
+    numbers = not table and all(isinstance(one, (int, float)) for one in value)
+    most = MOST_NUMBERS if numbers else MOST_ENTRIES
+    if len(value) > most:
+        what = "keys" if table else "entries"
+        yield f"{place}: must have at most {most:,} {what}; got {len(value):,}."
+        return
+    for key, one in inner:
+        if not isinstance(one, (str, float, bool)):
+            name = str(key)[:SHOWN]
+            yield from _excesses(one, name if place == "file" else f"{place}.{name}")
+
+
+def _content(path: Path) -> bytes:
+    """Return the bytes of a regular file that is not too large; nothing else is opened."""
+    _check_regular(os.stat(path))
+    # should a pipe have taken the file's place, it is not waited for
+    descriptor = os.open(
+        path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    )
+    with open(descriptor, "rb") as file:
+        _check_regular(os.fstat(descriptor))
+        content = file.read(LARGEST + 1)
+    if len(content) > LARGEST:
+        raise ValueError(_too_large("more than that"))
+    return content
+
+
+def _check_regular(status: os.stat_result) -> None:
+    for is_kind, name in _KINDS:
+        if is_kind(status.st_mode):
+            raise ValueError(f"it is {name}, not a regular file")
+    if status.st_size > LARGEST:
+        raise ValueError(_too_large(f"{status.st_size:,}"))
+
+
+def _too_large(size: str) -> str:
+    return f"it must have at most {LARGEST:,} bytes; got {size}"

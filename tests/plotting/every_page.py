@@ -1,0 +1,161 @@
+"""Every page of every lung model with every bundled population, solved at tiny sizes."""
+
+from functools import cache
+
+import xarray as xr
+
+from ebbmap.populations import POPULATIONS
+from ebbmap.run import plan_tasks
+from ebbmap.study import parse_study
+
+ALL = tuple(POPULATIONS)
+PLAIN, TUBES = ALL[:3], ALL[3:]
+
+#: Lung model and populations of each study. Populations that differ in the properties that a
+#: lung takes (a tube, flow limitation) are never in one study.
+STUDIES = {
+    "linear, six": ("linear", ALL),
+    "linear, one": ("linear", ("obstructive",)),
+    "tube, with tube": ("tube", TUBES),
+    "tube, without": ("tube", PLAIN),
+    "tube, one": ("tube", ("restrictive_with_tube",)),
+    "paired, six": ("paired", ALL),
+    "paired, one": ("paired", ("normal",)),
+    "stepped, with tube": ("stepped", TUBES[:2]),
+    "stepped, without": ("stepped", PLAIN[:2]),
+    "stepped, limited": ("stepped", PLAIN[2:]),
+    "stepped, limited with tube": ("stepped", TUBES[2:]),
+}
+
+HEAD = """
+title = "every page"
+lung = "{lung}"
+seed = 1
+lungs = {lungs}
+populations = [{populations}]
+[fixed]
+p_high = 24.0
+p_low = 0.0
+spontaneous_alveolar_ventilation = 3.0
+{more}
+[limits]
+sets = [{sets}]
+rules = ["flow_ratio", "exhaled_fraction"]
+"""
+
+ALONG = """
+[axes]
+t_low = {{ start = 0.2, stop = 1.4, count = 3 }}
+resistance_exp = {{ start = 8.0, stop = 40.0, count = 3 }}
+compliance = {{ start = 20.0, stop = 80.0, count = 3 }}
+[[analyses.map]]
+x = "t_low"
+y = "resistance_exp"
+[[analyses.map]]
+x = "compliance"
+y = "resistance_exp"
+average_over = ["t_low"]
+[analyses.window]
+[analyses.sobol]
+along = "t_low"
+base_size = 16
+replicates = 8
+resamples = 100
+outcomes = ["release_volume_per_kg", "auto_peep", "paco2", "spo2"]
+[analyses.screening]
+along = "t_low"
+trajectories = 4
+resamples = 100
+outcomes = ["release_volume_per_kg", "auto_peep", "paco2", "spo2"]
+[analyses.mapping]
+along = "t_low"
+resamples = 50
+[analyses.boxes]
+over = ["t_low"]
+resamples = 10
+[analyses.profile]
+along = "t_low"
+outcomes = ["auto_peep", "paco2", "flow_ratio"]
+"""
+
+SHAPLEY = """
+[axes]
+t_low = { start = 0.2, stop = 1.4, count = 3 }
+[analyses.shapley]
+along = "t_low"
+base_size = 32
+replicates = 2
+outcomes = ["auto_peep", "release_volume_per_kg", "release_minute_volume"]
+"""
+
+TRADE = """
+[axes]
+t_low = { start = 0.2, stop = 1.4, count = 4 }
+t_high = { start = 2.0, stop = 6.0, count = 3 }
+[analyses.trade]
+"""
+
+ONE_SETTING = """
+[analyses.compare]
+[analyses.startup]
+cycles = 3
+[analyses.course]
+change = {{ t_low = 0.8 }}
+[analyses.adjust]
+[analyses.wean]
+p_high_end = 16.0
+p_high_step = 4.0
+{inside}
+"""
+
+COLLAPSE = """
+[axes]
+t_low = { start = 0.2, stop = 1.4, count = 3 }
+[analyses.collapse]
+t_low = [0.3, 1.2]
+"""
+
+RULES = """
+[axes]
+t_low_in_time_constants = { start = 0.1, stop = 2.5, count = 8 }
+[analyses.rules]
+models = ["linear", "tube"]
+"""
+
+
+GASES, FEW = ("pressure", "auto_peep", "co2", "oxygen"), ("pressure", "volume", "auto_peep")
+
+
+def _studies(lung: str) -> list[tuple[str, tuple[str, ...], str, int]]:
+    """Return what no single study can hold: fixed values, limit sets, analyses, lungs."""
+    held = "t_high = 5.0"
+    inside = "[analyses.inside]" if lung == "paired" else ""
+    studies = [
+        (held, GASES, ALONG.format(), 80),
+        (held, FEW, SHAPLEY, 24),
+        ("", GASES, TRADE, 8),
+        (f"{held}\nt_low = 0.5", GASES, ONE_SETTING.format(inside=inside), 8),
+    ]
+    if lung == "stepped":
+        studies.append((f"{held}\nrecruitable_share = 0.3", FEW, COLLAPSE, 8))
+    if lung == "tube":
+        studies.append((held, FEW, RULES, 8))
+    return studies
+
+
+@cache
+def results(name: str) -> tuple[tuple[str, xr.Dataset], ...]:
+    """Return the kind and the result of every analysis of a study."""
+    lung, populations = STUDIES[name]
+    solved = []
+    for more, sets, analyses, lungs in _studies(lung):
+        head = HEAD.format(
+            lung=lung, lungs=lungs, more=more, sets=_listed(sets), populations=_listed(populations)
+        )
+        for task in plan_tasks(parse_study(head + analyses)):
+            solved.append((task.kind, task.run(lambda cases: None)))
+    return tuple(solved)
+
+
+def _listed(names: tuple[str, ...]) -> str:
+    return ", ".join(f'"{name}"' for name in names)
