@@ -18,9 +18,8 @@ ROOMS = {
     "show": ("show.py",),
 }  # fmt: skip
 
-_BOOKS = ("tests/test_registry_values.py", "tests/test_registry.py", "tests/test_limits.py",
-          "tests/test_populations.py", "tests/exchange", "tests/lungs/test_linear.py",
-          "tests/external/test_gas_exchange.py", "tests/test_evaluate.py")  # fmt: skip
+_BOOKS = ("tests/test_registry_values.py", "tests/test_evaluate.py",
+          "tests/lungs/test_linear.py", "tests/test_registry.py")  # fmt: skip
 _READ = ("tests/analysis/test_read_back.py",)
 _DEEP = ("tests/analysis/test_sensitivity.py", "tests/analysis/test_deep_sensitivity.py",
          "tests/analysis/test_drivers.py")  # fmt: skip
@@ -32,6 +31,7 @@ _FACES = ("tests/plotting",)
 #: Tests of a module, cheapest first. The longest beginning that fits decides.
 TESTS = {
     "": _BOOKS,
+    "outcomes.py": (*_BOOKS, "tests/exchange", "tests/external/test_mechanical_power.py"),
     "exchange/": ("tests/exchange", "tests/external/test_gas_exchange.py",
                   "tests/external/test_mechanical_power.py", "tests/test_registry_values.py"),
     "limits.py": ("tests/test_registry_values.py", "tests/test_limits.py",
