@@ -82,7 +82,7 @@ TESTS = {
     "plotting/": _FACES,
     "plotting/committee.py": ("tests/plotting/test_committee_plots.py",),
     "report/": ("tests/report",),
-    "teaching/": ("tests/teaching",),
+    "teaching/": ("tests/teaching/test_page_data.py", "tests/teaching/test_page.py"),
     "show.py": ("tests/test_show.py", "tests/test_cli.py", "tests/test_figures_command.py"),
 }  # fmt: skip
 
