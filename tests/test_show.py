@@ -25,7 +25,7 @@ from ebbmap.analysis.screening import find_screening
 from ebbmap.analysis.shapley import find_shapley
 from ebbmap.analysis.trade import map_trade
 from ebbmap.analysis.weaning import plan_weaning
-from ebbmap.analysis.windows import find_population_windows
+from ebbmap.analysis.windows import find_population_windows, find_windows
 from ebbmap.cases import Question, draw_cases
 from ebbmap.caution import CAUTION
 from ebbmap.cli import app
@@ -167,75 +167,83 @@ WINDOWS = [
     {"p_high": 18, "compliance": 22, "resistance_exp": 10},
 ]
 
+FINE = np.geomspace(0.05, 8.0, 40_000)
+
+
+def pieces_by_hand(limits, **case):
+    """Ends of every piece of a fine grid on which all limits hold, and the least margins."""
+    least = margins_at(limits, FINE, **case).min(axis=0)
+    edge = np.flatnonzero(np.diff(np.concatenate([[False], least >= 0, [False]]).astype(int)))
+    return [(FINE[a], FINE[b - 1]) for a, b in edge.reshape(-1, 2)], least
+
+
+def breaking(limits, place, **case):
+    """Return the bound that is broken most at a T low."""
+    return limits.hard[int(margins_at(limits, place, **case)[:, 0].argmin())]
+
+
+def seconds(cell):
+    return float(cell.split()[0])
+
 
 @pytest.mark.parametrize("case", WINDOWS, ids=str)
 def test_a_window_names_its_ends_and_the_limit_that_each_end_breaks(case):
-    from ebbmap.analysis.windows import find_windows
-
-    found = find_windows("linear", {**case, "p_low": 0.0, "t_high": 5.0}, USUAL)
-    told = {r[""]: r for r in rows(show.window_table(found, USUAL))}
-    if case is WINDOWS[0]:
-        words = [w for n, v in case.items() for w in ("--set", f"{n}={v}")]
-        printed = invoke("window", *words, "--set", "p_low=0", "--set", "t_high=5")
-        for row in told.values():
-            assert row["T low"] in printed
     held = {**case, "p_low": 0.0, "t_high": 5.0}
-    fine = np.geomspace(0.05, 8.0, 40_000)
-    every = margins_at(USUAL, fine, **held)
-    least = every.min(axis=0)
+    told = rows(show.window_table(find_windows("linear", held, USUAL), USUAL))
+    if case is WINDOWS[0]:
+        printed = invoke("window", *(w for n, v in held.items() for w in ("--set", f"{n}={v}")))
+        assert all(row["T low"] in printed for row in told)
+    by_name = {r[""]: r for r in told}
+    pieces, least = pieces_by_hand(USUAL, **held)
     tau = case["resistance_exp"] * case["compliance"] / 1000.0
-    assert float(told["expiratory time constant"]["T low"].split()[0]) == pytest.approx(
-        tau, abs=6e-4
-    )
-    margin = float(told["margin there"]["T low"])
+    assert seconds(by_name["expiratory time constant"]["T low"]) == pytest.approx(tau, abs=6e-4)
+    margin = float(by_name["margin there"]["T low"])
     assert margin == pytest.approx(least.max(), abs=6e-4)
-    best = fine[least.argmax()]
-    if least.max() >= 0:
-        inside = fine[least >= 0]
-        # a grid step of 0.013 %, and three decimals
-        for name, edge in (("shortest", inside[0]), ("longest", inside[-1])):
-            assert float(told[name]["T low"].split()[0]) == pytest.approx(edge, rel=3e-4, abs=6e-4)
-        assert float(told["largest margin"]["T low"].split()[0]) == pytest.approx(best, rel=2e-3)
-        ends = (("shortest", inside[0] * 0.999), ("longest", inside[-1] * 1.001))
+    best = FINE[least.argmax()]
+    for number, (low, high) in enumerate(pieces, start=1):
+        which = f", piece {number} of {len(pieces)}" if len(pieces) > 1 else ""
+        for word, edge, beyond in (("shortest", low, 0.999), ("longest", high, 1.001)):
+            row = by_name[f"{word}{which}"]
+            # a grid step of 0.013 %, and three decimals
+            assert seconds(row["T low"]) == pytest.approx(edge, rel=3e-4, abs=6e-4)
+            assert row["closed by"] == breaking(USUAL, edge * beyond, **held).sentence
+    if pieces:
+        told_best = seconds(by_name["largest margin"]["T low"])
+        assert told_best == pytest.approx(best, rel=2e-3)
     else:
-        assert "no window" in told
-        ends = (("shorter fails by", best * 0.999), ("longer fails by", best * 1.001))
-    for name, place in ends:
-        worst = int(margins_at(USUAL, place, **held)[:, 0].argmin())
-        assert told[name]["closed by"] == USUAL.hard[worst].sentence
+        assert "no window" in by_name
+        for word, beyond in (("shorter", 0.999), ("longer", 1.001)):
+            row = by_name[f"{word} fails by"]
+            assert row["closed by"] == breaking(USUAL, best * beyond, **held).sentence
 
 
 def test_both_kinds_of_lung_are_tried():
-    fine = np.geomspace(0.05, 8.0, 4000)
-    some = [margins_at(USUAL, fine, p_low=0.0, t_high=5.0, **case).min(axis=0).max() >= 0
-            for case in WINDOWS]  # fmt: skip
+    some = [bool(pieces_by_hand(USUAL, p_low=0.0, t_high=5.0, **c)[0]) for c in WINDOWS]
     assert any(some) and not all(some)
 
 
-def test_windows_of_a_population_as_json_are_those_of_each_lung():
-    from ebbmap.analysis.windows import find_windows
-
+def test_windows_as_json_are_those_of_each_lung():
     case = {"p_high": 18.0, "p_low": 0.0, "t_high": 5.0, "compliance": np.array([40.0, 22.0]),
             "resistance_exp": np.array([14.0, 10.0])}  # fmt: skip
-    told = show.window_json(find_windows("linear", case, USUAL))
+    told = json.loads(json.dumps(show.window_json(find_windows("linear", case, USUAL))))
     assert (told["caution"], told["units"], told["lung"]) == (CAUTION, "s", "linear")
     assert len(told["windows"]) == 2
-    fine = np.geomspace(0.05, 8.0, 40_000)
     for number, row in enumerate(told["windows"]):
         held = {k: v if np.ndim(v) == 0 else v[number] for k, v in case.items()}
-        least = margins_at(USUAL, fine, **held).min(axis=0)
+        pieces, least = pieces_by_hand(USUAL, **held)
+        assert row["state"] == ("window" if pieces else "no_window")
         assert row["best_margin"] == pytest.approx(least.max(), abs=1e-3)
-        assert row["best"] == pytest.approx(fine[least.argmax()], rel=2e-3)
-        inside = fine[least >= 0]
-        if inside.size:
-            assert row["lower"] == pytest.approx(inside[0], rel=3e-4)
-            assert row["upper"] == pytest.approx(inside[-1], rel=3e-4)
-            for key, place in (("lower_bound", inside[0] * 0.999),
-                               ("upper_bound", inside[-1] * 1.001)):  # fmt: skip
-                worst = int(margins_at(USUAL, place, **held)[:, 0].argmin())
-                assert row[key] == USUAL.hard[worst].name
-        else:
-            assert row["lower"] is None and row["upper"] is None
+        best = FINE[least.argmax()]
+        assert row["best"] == pytest.approx(best, rel=2e-3)
+        assert len(row["pieces"]) == len(pieces)
+        for piece, (low, high) in zip(row["pieces"], pieces, strict=True):
+            assert piece["lower"] == pytest.approx(low, rel=3e-4)
+            assert piece["upper"] == pytest.approx(high, rel=3e-4)
+            assert piece["lower_bound"] == breaking(USUAL, low * 0.999, **held).name
+            assert piece["upper_bound"] == breaking(USUAL, high * 1.001, **held).name
+        ends = pieces[0] if pieces else (best, best)
+        assert row["shorter_fails"] == breaking(USUAL, ends[0] * 0.999, **held).name
+        assert row["longer_fails"] == breaking(USUAL, ends[1] * 1.001, **held).name
 
 
 def test_windows_of_populations():
@@ -257,15 +265,29 @@ def test_windows_of_populations():
         # a window narrower than a step of the grid may be missed: one lung in 40
         share = float(row["lungs with a window"].rstrip("%"))
         assert share == pytest.approx(100 * safe.any(axis=1).mean(), abs=3.0)
+        # pressures, auto-PEEP and the rule are known of every lung; all rise or fall in one go
+        assert (row["undetermined"], row["several pieces"]) == ("0.0%", "0%")
         most, place = re.fullmatch(
             r"(\d+)% at ([\d.]+) s", row["one T low serves at most"]
         ).groups()
         there = safe[:, np.abs(fine - float(place)).argmin()].mean()
         assert float(most) == pytest.approx(100 * safe.mean(axis=0).max(), abs=3.0)
         assert float(most) == pytest.approx(100 * there, abs=3.0)
-        names = {b.name for b in RULES[row["rule"]].hard}
-        below, above = row["closes most windows below / above"].split(" / ")
-        assert {below, above} <= names | {"none"}
+        one = found.sel(rule=row["rule"], population=row["population"])
+        closers = row["closes most windows below / above"].split(" / ")
+        for closer, side in zip(closers, ("shorter_fails", "longer_fails"), strict=True):
+            names, counts = np.unique(one[side].values.astype(str), return_counts=True)
+            assert closer in names[counts == counts.max()]
+
+
+def test_windows_that_are_unknown_or_in_pieces_are_counted():
+    found = find_population_windows(question(), {}).copy(deep=True)
+    found["pieces"][..., :10] = 2
+    found["window_undetermined_share"][:] = 0.125
+    for row in rows(one_table("window", found)):
+        pieces = found["pieces"].sel(rule=row["rule"], population=row["population"])
+        assert row["several pieces"] == percent((pieces > 1).mean()) != "0%"
+        assert row["undetermined"] == "12.5%"
 
 
 # a check and a comparison of drafts
@@ -394,7 +416,8 @@ def test_map():
 def test_a_map_without_a_determined_place_says_so():
     ds = map_safe_region(question(), {"t_low": PLACES, "resistance_exp": np.array([10.0, 25.0])},
                          x="t_low", y="resistance_exp").copy(deep=True)  # fmt: skip
-    ds["safe_share"][:] = np.nan
+    ds["safe_share"][:] = 0.0
+    ds["undetermined_share"][:] = 1.0
     for row in rows(one_table("map", ds)):
         assert (row["largest share"], row["at"]) == ("none determined", "")
 

@@ -18,18 +18,20 @@ ROOMS = {
     "show": ("show.py",),
 }  # fmt: skip
 
-_BOOKS = ("tests/test_registry_values.py", "tests/test_registry.py", "tests/test_limits.py",
-          "tests/test_populations.py", "tests/exchange", "tests/lungs/test_linear.py",
-          "tests/external/test_gas_exchange.py", "tests/test_evaluate.py")  # fmt: skip
+_BOOKS = ("tests/test_registry_values.py", "tests/test_evaluate.py",
+          "tests/lungs/test_linear.py", "tests/test_registry.py")  # fmt: skip
 _READ = ("tests/analysis/test_read_back.py",)
 _DEEP = ("tests/analysis/test_sensitivity.py", "tests/analysis/test_deep_sensitivity.py",
          "tests/analysis/test_drivers.py")  # fmt: skip
-_COMMITTEE = ("tests/test_draft.py", "tests/analysis/committee", "tests/protocol")
+_COMMITTEE = ("tests/test_draft.py", "tests/analysis/committee/test_verdict_by_hand.py",
+              "tests/analysis/committee/test_searches_by_hand.py",
+              "tests/analysis/committee", "tests/protocol")  # fmt: skip
 _FACES = ("tests/plotting",)
 
 #: Tests of a module, cheapest first. The longest beginning that fits decides.
 TESTS = {
     "": _BOOKS,
+    "outcomes.py": (*_BOOKS, "tests/exchange", "tests/external/test_mechanical_power.py"),
     "exchange/": ("tests/exchange", "tests/external/test_gas_exchange.py",
                   "tests/external/test_mechanical_power.py", "tests/test_registry_values.py"),
     "limits.py": ("tests/test_registry_values.py", "tests/test_limits.py",
@@ -78,9 +80,9 @@ TESTS = {
                "tests/test_figures_command.py"),
     "pieces.py": ("tests/test_pieces.py", "tests/test_run.py", "tests/streaming"),
     "plotting/": _FACES,
-    "plotting/committee.py": ("tests/report",),
+    "plotting/committee.py": ("tests/plotting/test_committee_plots.py",),
     "report/": ("tests/report",),
-    "teaching/": ("tests/teaching",),
+    "teaching/": ("tests/teaching/test_page_data.py", "tests/teaching/test_page.py"),
     "show.py": ("tests/test_show.py", "tests/test_cli.py", "tests/test_figures_command.py"),
 }  # fmt: skip
 

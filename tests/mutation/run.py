@@ -14,6 +14,7 @@ import csv
 import hashlib
 import importlib
 import os
+import re
 import shutil
 import signal
 import sys
@@ -22,7 +23,7 @@ import time
 import tomllib
 import traceback
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -46,16 +47,30 @@ LOADED = (
 )  # fmt: skip
 
 
+#: Exit status of a run that did not import the package from its private copy.
+ELSEWHERE = 70
+
+
+@dataclass(frozen=True)
+class Asked:
+    """Tests to run, those of them that stay out, and the seconds that they may take."""
+
+    tests: tuple[str, ...]
+    left_out: tuple[str, ...]
+    limit: float
+
+
 @dataclass
 class Job:
     """A private copy of the checkout and what runs in it."""
 
     folder: Path
     mutant: Mutant | None = None
+    unspoilt: str = ""
     process: int = 0
     started: float = 0.0
     limit: float = 0.0
-    stages: list[tuple[str, ...]] = field(default_factory=list)
+    stages: list[Asked] = field(default_factory=list)
 
 
 def main() -> int:
@@ -76,18 +91,35 @@ def main() -> int:
     for name in LOADED:
         importlib.import_module(name)
     os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MPLBACKEND": "Agg"}
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit("ended; the same command goes on from here"))
     with tempfile.TemporaryDirectory(prefix="mutation-") as folder:
         jobs = [Job(_private_copy(Path(folder) / str(n))) for n in range(asked.jobs)]
-        limits = _baselines(jobs[0], todo, asked)
-        for mutant, result, seconds in _run(jobs, todo, limits, asked):
-            row = (mutant.key, room_of(mutant.module), mutant.module, mutant.line, mutant.place,
-                   mutant.operator, mutant.old, mutant.new, result, f"{seconds:.1f}")  # fmt: skip
-            done[mutant.key] = dict(zip(COLUMNS, map(str, row), strict=True))
-            _write(out, done)
-            print(f"{result:9} {seconds:5.1f} s  {mutant.module}:{mutant.line} [{mutant.key}] "
-                  f"{mutant.operator}: {mutant.old} -> {mutant.new}", flush=True)  # fmt: skip
+        try:
+            _record(_run(jobs, todo, asked), done, out)
+        finally:
+            _end(jobs)
     _summary([done[m.key] for m in sample if m.key in done], reasons)
     return 0
+
+
+def _record(answers, done: dict[str, dict[str, str]], out: Path) -> None:
+    """Write every answer as soon as it is there."""
+    for mutant, result, seconds in answers:
+        row = (mutant.key, room_of(mutant.module), mutant.module, mutant.line, mutant.place,
+               mutant.operator, mutant.old, mutant.new, result, f"{seconds:.1f}")  # fmt: skip
+        done[mutant.key] = dict(zip(COLUMNS, map(str, row), strict=True))
+        _write(out, done)
+        print(f"{result:9} {seconds:5.1f} s  {mutant.module}:{mutant.line} [{mutant.key}] "
+              f"{mutant.operator}: {mutant.old} -> {mutant.new}", flush=True)  # fmt: skip
+
+
+def _end(jobs: list[Job]) -> None:
+    """End what still runs, when the run is cut off."""
+    for job in (job for job in jobs if job.process):
+        try:
+            os.killpg(job.process, signal.SIGKILL)
+        except (ProcessLookupError, PermissionError):
+            continue
 
 
 def _arguments() -> argparse.Namespace:
@@ -140,69 +172,86 @@ def _private_copy(folder: Path) -> Path:
 
 
 def _tests(module: str, folder: Path) -> tuple[str, ...]:
-    """Return the module's tests that exist, and its own doctests."""
-    named = TESTS[best_match(module, TESTS)]
-    return (*(one for one in named if (folder / one).exists()), f"src/ebbmap/{module}")
+    """Return the module's tests that exist."""
+    return tuple(one for one in TESTS[best_match(module, TESTS)] if (folder / one).exists())
 
 
-def _baselines(job: Job, todo: list[Mutant], asked) -> dict[tuple[str, ...], float]:
-    """Run every set of tests on the unspoilt copy: it must pass, and shows how long it takes."""
-    limits = {}
-    sets = {_tests(m.module, job.folder)[:-1] for m in todo}
-    for tests in sorted(sets | ({WHOLE} if asked.whole and todo else set())):
-        _start(job, tests, 3600.0)
-        code, seconds = _wait([job])[1:]
-        if code:
-            raise SystemExit(f"unspoilt, {' '.join(tests)} must pass; exit status {code}. See "
-                             f"{_kept_log(job)}.")  # fmt: skip
+def _asked_of(
+    job: Job, tests: tuple[str, ...], known: dict[tuple[str, ...], Asked], timeout: float
+):
+    """Return how to run tests, from a run on the unspoilt copy: tests that fail there stay out."""
+    if tests not in known:
+        left_out: list[str] = []
+        while True:
+            _start(job, Asked(tests, tuple(left_out), 3600.0))
+            _, code, seconds = _wait([job])
+            failing = _failing(job)
+            if not code:
+                break
+            if not failing:
+                raise SystemExit(f"unspoilt, {' '.join(tests)} must run; exit status {code}. See "
+                                 f"{_kept_log(job)}.")  # fmt: skip
+            left_out += failing
         print(f"unspoilt  {seconds:5.1f} s  {' '.join(tests)}", flush=True)
-        limits[tests] = asked.timeout or max(60.0, 4.0 * seconds)
-    return limits
+        for one in left_out:
+            print(f"left out, since it fails unspoilt: {one}", flush=True)
+        known[tests] = Asked(tests, tuple(left_out), timeout or max(60.0, 4.0 * seconds))
+    return known[tests]
 
 
-def _run(jobs: list[Job], todo: list[Mutant], limits, asked) -> Iterator[tuple[Mutant, str, float]]:
+def _failing(job: Job) -> list[str]:
+    """Return the tests that the last run says have failed."""
+    log = (job.folder / "log.txt").read_text(encoding="utf-8", errors="replace")
+    return re.findall(r"^(?:FAILED|ERROR) (\S+)", log, re.MULTILINE)
+
+
+def _run(jobs: list[Job], todo: list[Mutant], asked) -> Iterator[tuple[Mutant, str, float]]:
     """Keep every copy busy; give each fault with what became of it."""
     waiting, idle, busy = list(todo), list(jobs), []
+    known: dict[tuple[str, ...], Asked] = {}
     spent: dict[str, float] = {}
     while waiting or busy:
         while waiting and idle:
             job, mutant = idle.pop(), waiting.pop(0)
-            job.mutant, job.stages = mutant, [_tests(mutant.module, job.folder)]
-            job.stages += [WHOLE] if asked.whole else []
+            named = _asked_of(job, _tests(mutant.module, job.folder), known, asked.timeout)
+            # the doctests of the module itself, which is another one each time
+            own = replace(named, tests=(*named.tests, f"src/ebbmap/{mutant.module}"))
+            job.mutant, job.stages = mutant, [own]
+            if asked.whole:
+                job.stages.append(_asked_of(job, WHOLE, known, asked.timeout))
             _plant(job, mutant)
-            _next_stage(job, limits)
+            _start(job, job.stages.pop(0))
             busy.append(job)
         job, code, seconds = _wait(busy)
         mutant = job.mutant
         spent[mutant.key] = spent.get(mutant.key, 0.0) + seconds
         if code == 0 and job.stages:
-            _next_stage(job, limits)
+            _start(job, job.stages.pop(0))
             continue
-        if code in (3, 4, 5):
-            raise SystemExit(f"tests of {mutant.module} did not run. See {_kept_log(job)}.")
-        _heal(job, mutant)
+        if code == ELSEWHERE:
+            raise SystemExit(
+                "the tests did not run on the private copy. Set PYTHONPATH to nothing."
+            )
+        _heal(job)
         busy.remove(job)
         idle.append(job)
         yield mutant, SURVIVED if code == 0 else NOTICED, spent[mutant.key]
 
 
-def _next_stage(job: Job, limits) -> None:
-    tests = job.stages.pop(0)
-    _start(job, tests, limits[tests if tests in limits else tests[:-1]])
-
-
 def _plant(job: Job, mutant: Mutant) -> None:
     path = job.folder / "src" / "ebbmap" / mutant.module
-    path.write_text(planted(path.read_text(encoding="utf-8"), mutant.number), encoding="utf-8")
+    job.unspoilt = path.read_text(encoding="utf-8")
+    path.write_text(planted(job.unspoilt, mutant.number), encoding="utf-8")
 
 
-def _heal(job: Job, mutant: Mutant) -> None:
-    shutil.copy(ROOT / "src" / "ebbmap" / mutant.module, job.folder / "src/ebbmap" / mutant.module)
+def _heal(job: Job) -> None:
+    path = job.folder / "src" / "ebbmap" / job.mutant.module
+    path.write_text(job.unspoilt, encoding="utf-8")
 
 
-def _start(job: Job, tests: tuple[str, ...], limit: float) -> None:
+def _start(job: Job, asked: Asked) -> None:
     """Run tests in a child of this process, which has loaded what takes long to load."""
-    job.started, job.limit = time.monotonic(), limit
+    job.started, job.limit = time.monotonic(), asked.limit
     sys.stdout.flush()
     job.process = os.fork()
     if job.process:
@@ -210,6 +259,7 @@ def _start(job: Job, tests: tuple[str, ...], limit: float) -> None:
     code = 1
     try:
         os.setsid()
+        signal.signal(signal.SIGTERM, signal.SIG_DFL)
         os.chdir(job.folder)
         # what was loaded is the old tree's: nothing of it may be the package that is tested
         os.environ["PYTHONPATH"] = str(job.folder / "src")
@@ -221,7 +271,7 @@ def _start(job: Job, tests: tuple[str, ...], limit: float) -> None:
         log = os.open(job.folder / "log.txt", os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
         os.dup2(log, 1)
         os.dup2(log, 2)
-        code = _pytest(job.folder, tests)
+        code = _pytest(job.folder, asked)
     except BaseException:
         traceback.print_exc()
     finally:
@@ -230,7 +280,7 @@ def _start(job: Job, tests: tuple[str, ...], limit: float) -> None:
         os._exit(code)
 
 
-def _pytest(folder: Path, tests: tuple[str, ...]) -> int:
+def _pytest(folder: Path, asked: Asked) -> int:
     for name in [name for name in sys.modules if name.split(".")[0] == "mutation"]:
         del sys.modules[name]
     import pytest
@@ -238,11 +288,12 @@ def _pytest(folder: Path, tests: tuple[str, ...]) -> int:
     import ebbmap
 
     if not Path(ebbmap.__file__).is_relative_to(folder):
-        return 3
+        return ELSEWHERE
     words = ["-x", "-q", "-m", "not slow", "--no-header", "--tb=short",
              "-W", "ignore::pytest.PytestAssertRewriteWarning", f"--rootdir={folder}", "-c",
              str(folder / "pyproject.toml")]  # fmt: skip
-    return int(pytest.main([*words, *(str(folder / one) for one in tests)]))
+    words += [f"--deselect={one}" for one in asked.left_out]
+    return int(pytest.main([*words, *(str(folder / one) for one in asked.tests)]))
 
 
 def _wait(jobs: list[Job]) -> tuple[Job, int, float]:
@@ -254,8 +305,10 @@ def _wait(jobs: list[Job]) -> tuple[Job, int, float]:
             if not ended and seconds > job.limit:
                 os.killpg(job.process, signal.SIGKILL)
                 os.waitpid(job.process, 0)
+                job.process = 0
                 return job, 124, seconds
             if ended:
+                job.process = 0
                 return job, os.waitstatus_to_exitcode(status), seconds
         time.sleep(0.02)
 
