@@ -195,8 +195,17 @@ def window_pieces(
 
 def _stack(parts: list[xr.Dataset], dim: str, names: list[str]) -> xr.Dataset:
     """Put windows side by side, with as many pieces as any lung has."""
-    parts = [pad_pieces(part, {d: max(p.sizes[d] for p in parts) for d in PIECE_DIMS})
-             for part in parts]  # fmt: skip
+    sizes = {piece: max(part.sizes[piece] for part in parts) for piece in PIECE_DIMS}
+    parts = [pad_pieces(part, sizes) for part in parts]
+    # a property that a population does not have is unknown in its lungs
+    given = {name: coord for part in parts for name, coord in part.coords.items()}
+    parts = [
+        part.assign_coords({
+            name: coord.copy(data=np.full(coord.shape, np.nan))
+            for name, coord in given.items() if name not in part.coords
+        })
+        for part in parts
+    ]  # fmt: skip
     return xr.concat(
         parts, dim=xr.Variable(dim, names), join="outer", data_vars="all", coords="different",
         compat="equals", combine_attrs="override",

@@ -9,6 +9,7 @@ import os
 import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 from scipy.stats import qmc
@@ -182,8 +183,7 @@ def unit_settings(protocol: Protocol, draft: Draft, m: int, name: str, purpose: 
 
 def corners(draft: Draft) -> np.ndarray:
     """Corners of a draft's ranges in the unit cube, shape (2^d, d)."""
-    d = len(draft.free)
-    return np.array(np.meshgrid(*[(0.0, 1.0)] * d, indexing="ij")).reshape(d, -1).T
+    return np.array(list(product((0.0, 1.0), repeat=len(draft.free))), float)
 
 
 def solver(
