@@ -1,4 +1,5 @@
 import json
+import os
 import subprocess
 import sys
 from types import SimpleNamespace
@@ -8,6 +9,7 @@ import pytest
 import xarray as xr
 from typer.testing import CliRunner
 
+import ebbmap
 from ebbmap import checks
 from ebbmap.caution import CAUTION
 from ebbmap.cli import app
@@ -336,3 +338,40 @@ def test_a_default_is_marked_in_json():
     assert [case[name]["default"] for name in ("p_high", "p_low")] == [False, True]
     found = json.loads(call("window", "--set", "p_high=24", "--json").stdout)
     assert found["held"].startswith("P high 24 cmH₂O, P low 0 cmH₂O (default)")
+
+
+def test_the_version_is_told():
+    done = call("--version")
+    assert (done.exit_code, done.stdout) == (0, f"ebbmap {ebbmap.__version__}\n")
+
+
+def process(*words, stdout):
+    """Run the command line in a process of its own, with its output somewhere."""
+    code = "from ebbmap.cli import app; app()"
+    return subprocess.Popen(
+        [sys.executable, "-c", code, *words], stdout=stdout, stderr=subprocess.PIPE, text=True
+    )
+
+
+PRINTING = pytest.mark.parametrize(
+    "words", [("describe",), ("cycle", "--json"), ("schema",), ("studies",)], ids=" ".join
+)
+
+
+@PRINTING
+def test_a_pipe_that_nobody_reads_ends_with_its_own_status(words):
+    reader, writer = os.pipe()
+    os.close(reader)
+    with process(*words, stdout=writer) as done:
+        os.close(writer)
+        error = done.stderr.read()
+    assert done.returncode == 141
+    assert error == ""
+
+
+@PRINTING
+def test_output_that_cannot_be_written_is_told(words):
+    with open("/dev/full", "w") as full, process(*words, stdout=full) as done:
+        error = done.stderr.read()
+    assert done.returncode == 74
+    assert error == "the output could not be written: No space left on device.\n"

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -19,7 +21,38 @@ os.environ.update(
     dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 )
 
-app = typer.Typer(
+#: Exit statuses where standard output ends: its reader went away (as the shell says of SIGPIPE),
+#: or it could not be written (as sysexits.h has it).
+CLOSED_PIPE, NOT_WRITTEN = 141, 74
+
+
+class Application(typer.Typer):
+    """The commands; output that nobody takes ends them with a status of its own."""
+
+    def __call__(self, *words: Any, **how: Any) -> Any:
+        """Run a command; see the exit statuses above."""
+        output = sys.stdout
+        try:
+            try:
+                return super().__call__(*words, **how)
+            finally:
+                if output is not None and not output.closed:
+                    output.flush()
+        except SystemExit:
+            # a closed pipe leaves something else in its place, with the status of a failure
+            if sys.stdout is output:
+                raise
+            raise SystemExit(CLOSED_PIPE) from None
+        except OSError as error:
+            # what is left in the buffer would be tried again as the process ends
+            os.dup2(os.open(os.devnull, os.O_WRONLY), output.fileno())
+            if error.errno == errno.EPIPE:
+                raise SystemExit(CLOSED_PIPE) from None
+            print(f"the output could not be written: {error.strerror}.", file=sys.stderr)
+            raise SystemExit(NOT_WRITTEN) from None
+
+
+app = Application(
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
@@ -56,13 +89,38 @@ FreshOption = Annotated[
     bool, typer.Option("--fresh", help="Forget what an earlier run finished in the folder.")
 ]
 
+YesOption = Annotated[
+    bool, typer.Option("--yes", help="Start a run that is foreseen to be long or large.")
+]
+
 #: What `window`, `adjust` and `wean` judge by, besides the rule, unless told otherwise.
 USUAL_LIMITS = ("pressure", "volume", "auto_peep")
 
 
+def _say_version(asked: bool) -> None:
+    """Print the version and end."""
+    if asked:
+        from ebbmap import __version__
+
+        typer.echo(f"ebbmap {__version__}")
+        raise typer.Exit()
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", is_eager=True, callback=_say_version, help="Print the version and end."
+        ),
+    ] = False,
+) -> None:
+    """Take the options that stand before a command."""
+
+
 @app.command()
 def run(
-    study: Annotated[Path, typer.Argument(help="A study file (TOML).")],
+    study: Annotated[Path, typer.Argument(help="A study file (TOML), or a bundled study's name.")],
     out: Annotated[
         Path | None, typer.Option(help="Folder for results; out/STUDY if not given.")
     ] = None,
@@ -80,6 +138,7 @@ def run(
 
     Goes on where an earlier run of the same command stopped; long analyses keep every piece.
     """
+    from ebbmap.bundled import bundled_studies, named_file
     from ebbmap.figures import draw_result
     from ebbmap.files import make_folder
     from ebbmap.run import plan_tasks, run_study
@@ -89,7 +148,7 @@ def run(
 
     _say_caution()
     with _errors_told():
-        checked = load_study(study)
+        checked = load_study(named_file(study, bundled_studies()))
         folder = out or Path("out") / study.stem
         pictures = figures or folder
         at_work = workers or default_workers()
@@ -282,7 +341,10 @@ def teach(
 
 @app.command()
 def figures(
-    studies: Annotated[Path, typer.Option(help="Folder of study files.")] = Path("studies"),
+    studies: Annotated[
+        Path | None,
+        typer.Option(help="Folder of study files; ./studies, or else the bundled ones."),
+    ] = None,
     out: Annotated[Path, typer.Option(help="Folder of the pictures.")] = Path("figures"),
     formats: Annotated[
         list[str] | None,
@@ -295,9 +357,12 @@ def figures(
     ] = False,
 ) -> None:
     """Rebuild every picture of every study, with its text."""
+    from ebbmap.bundled import bundled_studies
     from ebbmap.figures import check_figures, draw_figures
     from ebbmap.show import print_out, progress_bar
 
+    if studies is None:
+        studies = Path("studies") if Path("studies").is_dir() else bundled_studies()
     _say_caution()
     with _errors_told(), progress_bar() as bar:
         if check:
@@ -327,7 +392,9 @@ def describe(
 
 @app.command()
 def check(
-    protocol: Annotated[Path, typer.Argument(help="A protocol file (TOML).")],
+    protocol: Annotated[
+        Path, typer.Argument(help="A protocol file (TOML), or a bundled draft's name.")
+    ],
     out: Annotated[
         Path | None, typer.Option(help="Folder for the report; out/PROTOCOL if not given.")
     ] = None,
@@ -343,6 +410,7 @@ def check(
     Goes on where an earlier run of the same command stopped.
     """
     from ebbmap.analysis.committee.check import cases_of
+    from ebbmap.bundled import bundled_protocols, named_file
     from ebbmap.protocol import load_protocol
     from ebbmap.report.build import lead, needs, write_report
     from ebbmap.run import run_check
@@ -351,7 +419,7 @@ def check(
 
     _say_caution()
     with _errors_told():
-        checked = load_protocol(protocol)
+        checked = load_protocol(named_file(protocol, bundled_protocols()))
         for note in checked.notes:
             typer.echo(note)
         folder = out or Path("out") / protocol.stem
@@ -391,6 +459,7 @@ def diff(
     """
     from tempfile import TemporaryDirectory
 
+    from ebbmap.bundled import bundled_protocols, named_file
     from ebbmap.files import save_dataset
     from ebbmap.protocol import load_protocol
     from ebbmap.run import run_difference
@@ -400,8 +469,8 @@ def diff(
     _say_caution()
     with _errors_told(), TemporaryDirectory() as passing, progress_bar() as bar:
         found = run_difference(
-            load_protocol(old),
-            load_protocol(new),
+            load_protocol(named_file(old, bundled_protocols())),
+            load_protocol(named_file(new, bundled_protocols())),
             out or Path(passing),
             progress=lambda part: bar.start(part, 0),
             workers=workers or default_workers(),
@@ -412,6 +481,25 @@ def diff(
             save_dataset(found, out / "difference.nc")
     typer.echo(found.attrs["changes"])
     print_out(difference_table(found))
+
+
+@app.command()
+def studies(
+    copy: Annotated[
+        Path | None, typer.Option(metavar="FOLDER", help="Copy them all into this folder.")
+    ] = None,
+) -> None:
+    """List the bundled studies and draft protocols: `run` and `check` take their names."""
+    from ebbmap.bundled import copy_bundled
+    from ebbmap.show import bundled_table, print_out
+
+    _say_caution()
+    with _errors_told():
+        if copy is not None:
+            for path in copy_bundled(copy):
+                typer.echo(f"wrote {path}")
+            return
+        print_out(bundled_table())
 
 
 @app.command()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
@@ -17,6 +18,7 @@ from rich.text import Text
 
 from ebbmap.analysis.events import TOO_HIGH, TOO_LOW, event_words
 from ebbmap.analysis.windows import STATES
+from ebbmap.bundled import bundled_protocols, bundled_studies
 from ebbmap.caution import CAUTION
 from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.evaluate import STATUS
@@ -30,16 +32,36 @@ from ebbmap.streaming import foresee, status_of, status_of_pieces
 from ebbmap.streaming.piecework import PiecesStatus
 from ebbmap.streaming.sweep import Status
 from ebbmap.study import Study
+from ebbmap.study.reading import read_text, read_toml
 from ebbmap.units import display
 
 #: A driver is named in the summary from this total index on.
 NAMED_ABOVE = 0.1
 
 
+class _Output(Console):
+    """A console whose broken pipe is an error as any other, told by the command line."""
+
+    def on_broken_pipe(self) -> None:
+        """Do not end the process from here."""
+        raise BrokenPipeError(errno.EPIPE, "broken pipe")
+
+
 def print_out(what: RenderableType) -> None:
     """Print to standard output; wide enough for a pipe."""
-    console = Console()
-    console.print(what) if console.is_terminal else Console(width=140).print(what)
+    console = _Output()
+    console.print(what) if console.is_terminal else _Output(width=140).print(what)
+
+
+def bundled_table() -> Table:
+    """Return the names, titles and questions of the bundled studies and protocols."""
+    table = _table("bundled studies and drafts", "command", "title", "question")
+    for folder, command in ((bundled_studies(), "run"), (bundled_protocols(), "check")):
+        for path in sorted(folder.glob("*.toml")):
+            raw = read_toml(read_text(path), str(path))
+            words = f"ebbmap {command} {path.stem}"
+            table.add_row(words, raw["title"], raw.get("question", ""))
+    return table
 
 
 class progress_bar:

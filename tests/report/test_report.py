@@ -130,13 +130,25 @@ def test_csv_holds_the_numbers_of_the_datasets(check, folder):
         assert len(lines) == len(table.rows) + 1
 
 
-FORMULAS = ["=1+1", '=HYPERLINK("x")', "+1 @SUM(1)", "-2+3", "@SUM(1)", "\t=1", "\r=1", " =1", "＝1"]
+FORMULAS = [
+    "=1+1",
+    '=HYPERLINK("x")',
+    "+1 @SUM(1)",
+    "-2+3",
+    "@SUM(1)",
+    "\t=1",
+    "\r=1",
+    " =1",
+    "＝1",
+]
 
 
 @pytest.mark.parametrize("text", FORMULAS, ids=repr)
 def test_no_text_of_a_file_is_computed_by_a_spreadsheet(text):
     columns = (Column("head"), Column("number", "number"), Column("share", "share", interval=True))
-    table = Table("name", "caption", columns, ((text, -1.5, (-0.5, -1.0, 0.5)), ("-", 3, (0, 0, 1))))
+    table = Table(
+        "name", "caption", columns, ((text, -1.5, (-0.5, -1.0, 0.5)), ("-", 3, (0, 0, 1)))
+    )
     _, row, last = csv.reader(io.StringIO(table.csv(), newline=""))
     assert row == ["'" + text.replace("\r", " "), "-1.5", "-0.5", "-1.0", "0.5"]
     assert last == ["'-", "3", "0", "0", "1"]
