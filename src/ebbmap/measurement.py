@@ -184,7 +184,7 @@ def measure(
     left : float
         Share of the expired volume that is still to come where volume is divided by flow.
     slices : int
-        Parts of equal volume into which the expiration is cut, >= 1.
+        Parts of equal volume into which the expiration is cut from its greatest flow on, >= 1.
 
     Returns
     -------
@@ -194,9 +194,9 @@ def measure(
         `resistance_interrupter` [cmH2O s L-1]: the same with the pressure just after the flow has
         stopped. `time_constant_exp` [s]: volume still to be expired over flow, where the share
         `left` of the expired volume is left. `auto_peep` [cmH2O]: pressure after the
-        end-expiratory hold, above PEEP. `peak_expiratory_flow` [L s-1]. Shape (n,) each; and `time_constant_slices` [s], shape (n, slices),
-        from early to late: fall of volume over fall of flow across each slice; a slow valve
-        spoils the first. NaN where the breath did not settle.
+        end-expiratory hold, above PEEP. `peak_expiratory_flow` [L s-1]. Shape (n,) each; and
+        `time_constant_slices` [s], shape (n, slices), from early to late: fall of volume over
+        fall of flow across each slice. NaN where the breath did not settle.
 
     Raises
     ------
@@ -250,25 +250,20 @@ def _read(lung: Network, breath: Breath, left: float, slices: int) -> dict[str, 
     total = end_volume / lung.compliance + lung.link * end_spread * faded
     peak = stopped + resistance * flow
     expired = breath_end.volume - end_volume
-    shares = np.concatenate([[left], np.linspace(1.0, 0.0, slices + 1)[1:-1]])
-    flows = _flow_with_left(breath_end, shares[:, None] * expired)
-    last = -course.flow[-1, -1]
-    first = -driven_flow(
-        breath_end.drive.airway(1, np.zeros_like(last))
-        - breath_end.volume / lung.compliance
-        - lung.link * breath_end.spread,
-        lung.resistance_exp,
-        lung.resistance_quadratic,
-    )
-    edges = np.stack([first, *flows[1:], last])
-    taus = (expired / slices) / (edges[:-1] - edges[1:])
+    fastest, at_fastest = peak_flow(course, breath_end.drive, breath_end.seen)
+    # the slices begin where the flow is greatest: until then the valve is still opening
+    sliced = at_fastest - end_volume
+    cuts = np.linspace(1.0, 0.0, slices + 1)[1:-1, None] * sliced
+    flows = _flow_with_left(breath_end, np.concatenate([(left * expired)[None], cuts]))
+    edges = np.stack([fastest, *flows[1:], -course.flow[-1, -1]])
+    taus = (sliced / slices) / (edges[:-1] - edges[1:])
     reading = {
         "static_compliance": np.asarray(breath.tidal_volume) / (plateau - total),
         "resistance_insp": (peak - plateau) / flow,
         "resistance_interrupter": (peak - stopped) / flow,
         "time_constant_exp": left * expired / flows[0],
         "auto_peep": total,
-        "peak_expiratory_flow": peak_flow(course, breath_end.drive, breath_end.seen),
+        "peak_expiratory_flow": fastest,
         "time_constant_slices": taus.T,
     }
     for value in reading.values():

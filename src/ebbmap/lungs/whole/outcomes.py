@@ -69,7 +69,7 @@ def describe(course: Course, drive: Drive, values) -> dict[str, np.ndarray]:
         "trapped_volume": ML_PER_L * ends[0],
         "end_high_pressure": p_low + lung.alveoli(*tops),
         "end_release_pressure": p_low + lung.alveoli(*ends),
-        "peak_expiratory_flow": peak_flow(course, drive, seen),
+        "peak_expiratory_flow": peak_flow(course, drive, seen)[0],
         "end_release_flow": -course.flow[-1, -1],
         "mean_alveolar_pressure": p_low + alveoli,
         "fill_fraction": _share(tops[0] - starts[0], drive.target[0] * lung.compliance - starts[0]),
@@ -134,7 +134,13 @@ def horner(coefficients, place):
 
 
 def peak_flow(course: Course, drive: Drive, seen: Seen):
-    """Greatest flow out during the release [L s-1]: where a step's polynomial turns, or its end."""
+    """Find the greatest flow out during the release: where a step's polynomial turns, or its end.
+
+    Returns
+    -------
+    flow, volume : ndarray, shape (n,)
+        The flow [L s-1], and the volume above that at P low as it flows [L].
+    """
     lung, frame = course.network, course.frame
     one, late = frame.method, slice(frame.top, None)
     lengths = frame.lengths[late]
@@ -153,7 +159,11 @@ def peak_flow(course: Course, drive: Drive, seen: Seen):
     resistance = _picked(frame.resistance[None, late], step)[0]
     peak = -driven_flow(drive.airway(1, time) - behind, resistance, lung.resistance_quadratic)
     inside = (place > 0.0) & (place < 1.0) & (_picked(lengths[None], step)[0] > 0.0)
-    return np.maximum(out.max(axis=(0, 1)), np.where(inside, peak, -np.inf))
+    known, beside = (part.reshape(-1, part.shape[-1]) for part in (out, seen.volume[:, late]))
+    best = known.argmax(axis=0)[None]
+    greatest, there = (np.take_along_axis(part, best, 0)[0] for part in (known, beside))
+    inside &= peak > greatest
+    return np.where(inside, peak, greatest), np.where(inside, volume, there)
 
 
 def _picked(signal, step):
