@@ -53,11 +53,12 @@ ELSEWHERE = 70
 
 @dataclass(frozen=True)
 class Asked:
-    """Tests to run, those of them that stay out, and the seconds that they may take."""
+    """Tests to run, those that stay out, the seconds allowed, and whether nothing is planted."""
 
     tests: tuple[str, ...]
     left_out: tuple[str, ...]
     limit: float
+    unspoilt: bool = False
 
 
 @dataclass
@@ -88,9 +89,10 @@ def main() -> int:
         for m in sample:
             print(f"{m.key} {room_of(m.module):10} {m.module}:{m.line} {m.old} -> {m.new}")
         return 0
+    # before NumPy is loaded: the children inherit its threads
+    os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MPLBACKEND": "Agg"}
     for name in LOADED:
         importlib.import_module(name)
-    os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MPLBACKEND": "Agg"}
     signal.signal(signal.SIGTERM, lambda *_: sys.exit("ended; the same command goes on from here"))
     with tempfile.TemporaryDirectory(prefix="mutation-") as folder:
         jobs = [Job(_private_copy(Path(folder) / str(n))) for n in range(asked.jobs)]
@@ -183,7 +185,7 @@ def _asked_of(
     if tests not in known:
         left_out: list[str] = []
         while True:
-            _start(job, Asked(tests, tuple(left_out), 3600.0))
+            _start(job, Asked(tests, tuple(left_out), 3600.0, True))
             _, code, seconds = _wait([job])
             failing = _failing(job)
             if not code:
@@ -241,6 +243,8 @@ def _run(jobs: list[Job], todo: list[Mutant], asked) -> Iterator[tuple[Mutant, s
 def _plant(job: Job, mutant: Mutant) -> None:
     path = job.folder / "src" / "ebbmap" / mutant.module
     job.unspoilt = path.read_text(encoding="utf-8")
+    for compiled in (path.parent / "__pycache__").glob(f"{path.stem}.*.pyc"):
+        compiled.unlink()
     path.write_text(planted(job.unspoilt, mutant.number), encoding="utf-8")
 
 
@@ -263,11 +267,13 @@ def _start(job: Job, asked: Asked) -> None:
         os.chdir(job.folder)
         # what was loaded is the old tree's: nothing of it may be the package that is tested
         os.environ["PYTHONPATH"] = str(job.folder / "src")
-        os.environ["PYTHONDONTWRITEBYTECODE"] = "1"
+        # what is compiled of the unspoilt copy is kept; of a fault nothing may stay
+        if not asked.unspoilt:
+            os.environ["PYTHONDONTWRITEBYTECODE"] = "1"
         sys.path[:0] = [str(job.folder / "src"), str(job.folder)]
         sys.path = [p for p in sys.path if not Path(p or ".").resolve().is_relative_to(ROOT)
                     or "site-packages" in p]  # fmt: skip
-        sys.dont_write_bytecode = True
+        sys.dont_write_bytecode = not asked.unspoilt
         log = os.open(job.folder / "log.txt", os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
         os.dup2(log, 1)
         os.dup2(log, 2)
@@ -289,9 +295,9 @@ def _pytest(folder: Path, asked: Asked) -> int:
 
     if not Path(ebbmap.__file__).is_relative_to(folder):
         return ELSEWHERE
-    words = ["-x", "-q", "-m", "not slow", "--no-header", "--tb=short",
-             "-W", "ignore::pytest.PytestAssertRewriteWarning", f"--rootdir={folder}", "-c",
-             str(folder / "pyproject.toml")]  # fmt: skip
+    words = ["-q", "-m", "not slow", "--no-header", "--tb=short", "-W",
+             "ignore::pytest.PytestAssertRewriteWarning", f"--rootdir={folder}", "-c",
+             str(folder / "pyproject.toml"), *([] if asked.unspoilt else ["-x"])]  # fmt: skip
     words += [f"--deselect={one}" for one in asked.left_out]
     return int(pytest.main([*words, *(str(folder / one) for one in asked.tests)]))
 
