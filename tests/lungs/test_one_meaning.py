@@ -27,11 +27,21 @@ def shared_airway(values):
     }  # fmt: skip
 
 
+#: The whole lung takes power from the gas that goes in, which in a first cycle is not that of
+#: the release, as the other lungs' closed form has it.
+BREATHED_IN = {
+    "whole": ("mechanical_power", "mechanical_power_above_p_low", "resistive_power"),
+}
+
 #: What turns each lung into the linear one.
 AS_LINEAR = {
     "tube": lambda values: {"resistance_quadratic": np.zeros(CASES)},
     "paired": shared_airway,
     "stepped": lambda values: {},
+    "whole": lambda values: {
+        name: np.zeros(CASES)
+        for name in ("resistance_quadratic", "slow_volume_share", "valve_time")
+    },
 }
 
 
@@ -80,7 +90,9 @@ def test_every_shared_outcome_of_the_first_cycles_too(name):
     linear = LUNGS["linear"]
     # a first breath may be smaller than the dead space; the stepped lung knows what is in there
     shared = tuple(
-        o for o in outcomes_of(linear) if o in outcomes_of(LUNGS[name]) and o not in WASHED
+        o
+        for o in outcomes_of(linear)
+        if o in outcomes_of(LUNGS[name]) and o not in (*WASHED, *BREATHED_IN.get(name, ()))
     )
     first = {"start_pressure": values["p_low"] + 3.0, "cycles": 3, "names": shared}
     ours = start_up(LUNGS[name], values | AS_LINEAR[name](values), **first)
@@ -138,7 +150,7 @@ def test_driving_pressure_of_a_lung_that_t_high_does_not_fill():
 #: A change that makes each lung its own.
 OWN = {
     "linear": {}, "tube": {"resistance_quadratic": 8.0}, "paired": {},
-    "stepped": {"recoil_curvature": 0.1},
+    "stepped": {"recoil_curvature": 0.1}, "whole": {},
 }  # fmt: skip
 
 
@@ -153,7 +165,9 @@ def test_the_same_gas_gives_the_same_strain_however_it_is_held(name):
     trapped = evaluate(LUNGS[name], own | long | {
         "p_low": np.array(0.0), "t_low": np.array(0.5)}, names).outcomes  # fmt: skip
     assert trapped["end_release_pressure"] > 4.0
-    assert held["total_strain"] == pytest.approx(float(trapped["total_strain"]), rel=1e-9)
+    # rounding, and the stated error of what is solved in steps
+    near = {"rel": 1e-6 if name == "whole" else 1e-9}
+    assert held["total_strain"] == pytest.approx(float(trapped["total_strain"]), **near)
     assert held["total_strain"] == pytest.approx(float(held["end_high_volume"]) / 1500.0)
     assert held["dynamic_strain"] < held["total_strain"]
 

@@ -67,6 +67,7 @@ def describe(course: Course, drive: Drive, values) -> dict[str, np.ndarray]:
     return {
         "release_volume": ML_PER_L * released,
         "trapped_volume": ML_PER_L * ends[0],
+        "end_high_volume": ML_PER_L * (tops[0] + lung.compliance * p_low),
         "end_high_pressure": p_low + lung.alveoli(*tops),
         "end_release_pressure": p_low + lung.alveoli(*ends),
         "peak_expiratory_flow": peak_flow(course, drive, seen)[0],
