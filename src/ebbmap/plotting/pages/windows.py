@@ -31,7 +31,7 @@ def window_pages(result: xr.Dataset) -> Iterator[Page]:
     add_caption(
         fig,
         f"Share of lungs in whose release window a T low lies; "
-        f"{result.sizes['sample']} lungs in each population, bands: 95 % intervals.",
+        f"{result.sizes['sample']} lungs in each population, bands: {_level(result)} intervals.",
         result, rule="*",
     )  # fmt: skip
     served = result["served_share"].max("t_low")
@@ -99,6 +99,11 @@ def _clouds(result: xr.Dataset, rules) -> Iterator[Page]:
         "The window of T low of every lung against its expiratory time constant, with the common "
         f"starting range. Share of lungs that have a window. {told}.",
     )  # fmt: skip
+
+
+def _level(result: xr.Dataset) -> str:
+    """Say the level of the intervals of the share served."""
+    return f"{result['served_share_interval'].attrs['ci_level']:.0%}"
 
 
 def _window_along(result: xr.Dataset) -> Iterator[Page]:
