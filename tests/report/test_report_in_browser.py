@@ -8,9 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from ebbmap.analysis.committee.check import check_protocol
 from ebbmap.caution import CAUTION
-from ebbmap.protocol import load_protocol
 from ebbmap.report.build import write_report
 
 CHROMIUM = shutil.which("chromium")
@@ -54,11 +52,8 @@ def browse(page, folder, *, net_log=False):
 
 
 @pytest.fixture(scope="module")
-def page(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("page")
-    check = check_protocol(load_protocol(Path(__file__).parents[1] / "protocol/small_draft.toml"),
-                           date="2026-01-01")  # fmt: skip
-    return write_report(check, folder, "2026-01-01")[0]
+def page(small_check, tmp_path_factory):
+    return write_report(small_check, tmp_path_factory.mktemp("page"), "2026-01-01")[0]
 
 
 def test_console_is_quiet_and_no_request_leaves(page, tmp_path):
