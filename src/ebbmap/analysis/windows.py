@@ -13,12 +13,12 @@ from ebbmap.analysis.kernels.windows import LOOKS, Windows, release_windows
 from ebbmap.cases import Question, draw_cases
 from ebbmap.errors import EbbmapError
 from ebbmap.evaluate import evaluate
+from ebbmap.inputs import as_arrays, frame_of
 from ebbmap.labelling import describe, provenance
 from ebbmap.limits import LimitSet, bound_margins
 from ebbmap.lungs import lung_model
 from ebbmap.parameters import PARAMETERS
 from ebbmap.pieces import Pieces, Progress, listed
-from ebbmap.simulate import as_arrays
 
 #: Range of T low that is searched [s].
 SEARCHED = (0.02, 20.0)
@@ -69,7 +69,13 @@ def find_windows(
     for name in ("t_low", "t_low_in_time_constants"):
         if name in values:
             raise EbbmapError(f"{name} is what a window is searched for. Leave it out.")
-    arrays = {name: np.atleast_1d(array.values) for name, array in as_arrays(values).items()}
+    aligned, frame = frame_of(as_arrays(values), ())
+    if len(frame.dims) > 1:
+        raise EbbmapError(
+            f"values must vary along one dimension at most; got {', '.join(frame.dims)}. Stack "
+            "them into one, or ask for a map."
+        )
+    arrays = {name: np.atleast_1d(array.values) for name, array in aligned.items()}
     lungs = max((array.size for array in arrays.values()), default=1)
     for name, array in arrays.items():
         if array.size not in (1, lungs):
