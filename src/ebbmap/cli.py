@@ -89,6 +89,9 @@ FreshOption = Annotated[
     bool, typer.Option("--fresh", help="Forget what an earlier run finished in the folder.")
 ]
 
+DryRunOption = Annotated[
+    bool, typer.Option("--dry-run", help="Say what it would cost, and write nothing.")
+]
 YesOption = Annotated[
     bool, typer.Option("--yes", help="Start a run that is foreseen to be long or large.")
 ]
@@ -130,15 +133,16 @@ def run(
     workers: WorkersOption = None,
     cluster: ClusterOption = None,
     fresh: FreshOption = False,
-    dry_run: Annotated[
-        bool, typer.Option("--dry-run", help="Say what it would cost, and write nothing.")
-    ] = False,
+    dry_run: DryRunOption = False,
+    yes: YesOption = False,
 ) -> None:
     """Run a whole study: results as NetCDF or Zarr, pictures, and what they say.
 
-    Goes on where an earlier run of the same command stopped; long analyses keep every piece.
+    Goes on where an earlier run of the same command stopped; long analyses keep every piece. A run
+    that is foreseen to take more than an hour or 10 GB needs --yes.
     """
     from ebbmap.bundled import bundled_studies, named_file
+    from ebbmap.costs import approve, study_costs
     from ebbmap.figures import draw_result
     from ebbmap.files import make_folder
     from ebbmap.run import plan_tasks, run_study
@@ -154,9 +158,11 @@ def run(
         at_work = workers or default_workers()
         for note in study_notes(checked):
             print_out(note)
+        costs = study_costs(checked, folder, at_work, fresh=fresh)
         if dry_run:
-            print_out(costs_table(checked, folder, at_work))
+            print_out(costs_table(costs, at_work))
             return
+        approve(costs, folder, yes=yes)
         make_folder(pictures)
         with progress_bar() as bar:
             for task, result, path in run_study(
@@ -404,17 +410,21 @@ def check(
     workers: WorkersOption = None,
     cluster: ClusterOption = None,
     fresh: FreshOption = False,
+    dry_run: DryRunOption = False,
+    yes: YesOption = False,
 ) -> None:
     """Check a draft protocol: 0 it holds, 1 it does not, 2 the file is wrong.
 
-    Goes on where an earlier run of the same command stopped.
+    Goes on where an earlier run of the same command stopped. A check that is foreseen to take more
+    than an hour needs --yes.
     """
     from ebbmap.analysis.committee.check import cases_of
     from ebbmap.bundled import bundled_protocols, named_file
+    from ebbmap.costs import approve, check_costs
     from ebbmap.protocol import load_protocol
     from ebbmap.report.build import lead, needs, write_report
     from ebbmap.run import run_check
-    from ebbmap.show import print_out, progress_bar, verdict_table
+    from ebbmap.show import costs_table, print_out, progress_bar, verdict_table
     from ebbmap.streaming import default_workers
 
     _say_caution()
@@ -424,13 +434,19 @@ def check(
             typer.echo(note)
         folder = out or Path("out") / protocol.stem
         stated = _date(date)
+        at_work = workers or default_workers()
+        costs = check_costs(checked, at_work)
+        if dry_run:
+            print_out(costs_table(costs, at_work))
+            return
+        approve(costs, folder, yes=yes)
         with progress_bar() as bar:
             found = run_check(
                 checked,
                 folder,
                 date=stated,
                 progress=lambda part: bar.start(part, cases_of(checked) * (part == "verdict")),
-                workers=workers or default_workers(),
+                workers=at_work,
                 cluster=cluster,
                 fresh=fresh,
             )
@@ -452,6 +468,7 @@ def diff(
     workers: WorkersOption = None,
     cluster: ClusterOption = None,
     fresh: FreshOption = False,
+    yes: YesOption = False,
 ) -> None:
     """Tell what changed between two drafts: who gains, who loses, by how much.
 
@@ -460,6 +477,7 @@ def diff(
     from tempfile import TemporaryDirectory
 
     from ebbmap.bundled import bundled_protocols, named_file
+    from ebbmap.costs import approve, check_costs
     from ebbmap.files import save_dataset
     from ebbmap.protocol import load_protocol
     from ebbmap.run import run_difference
@@ -468,12 +486,17 @@ def diff(
 
     _say_caution()
     with _errors_told(), TemporaryDirectory() as passing, progress_bar() as bar:
+        before = load_protocol(named_file(old, bundled_protocols()))
+        after = load_protocol(named_file(new, bundled_protocols()))
+        at_work = workers or default_workers()
+        costs = [*check_costs(before, at_work), *check_costs(after, at_work)]
+        approve(costs, out or Path(passing), yes=yes)
         found = run_difference(
-            load_protocol(named_file(old, bundled_protocols())),
-            load_protocol(named_file(new, bundled_protocols())),
+            before,
+            after,
             out or Path(passing),
             progress=lambda part: bar.start(part, 0),
-            workers=workers or default_workers(),
+            workers=at_work,
             cluster=cluster,
             fresh=fresh,
         )

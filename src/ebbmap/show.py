@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import errno
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +20,7 @@ from ebbmap.analysis.events import TOO_HIGH, TOO_LOW, event_words
 from ebbmap.analysis.windows import STATES
 from ebbmap.bundled import bundled_protocols, bundled_studies
 from ebbmap.caution import CAUTION
+from ebbmap.costs import Cost
 from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.evaluate import STATUS
 from ebbmap.limits import LIMIT_SETS, VERDICTS, LimitSet
@@ -27,11 +28,9 @@ from ebbmap.lungs import LUNGS
 from ebbmap.outcomes import OUTCOMES
 from ebbmap.parameters import PARAMETERS
 from ebbmap.populations import POPULATIONS
-from ebbmap.run import plan_tasks
-from ebbmap.streaming import foresee, status_of, status_of_pieces
+from ebbmap.streaming import status_of, status_of_pieces
 from ebbmap.streaming.piecework import PiecesStatus
 from ebbmap.streaming.sweep import Status
-from ebbmap.study import Study
 from ebbmap.study.reading import read_text, read_toml
 from ebbmap.units import display
 
@@ -144,20 +143,22 @@ def warn(tasks: list, pictures: Path) -> None:
     print_out(f"{len(tasks)} analyses done; pictures and their texts in {pictures}. {CAUTION}")
 
 
-def costs_table(study: Study, folder: Path, workers: int) -> Table:
-    """Say what the analyses of a study would cost; nothing is written."""
-    table = _table(f"costs, {workers} workers", "analysis", "cases", "disk", "memory", "time")
-    for task in plan_tasks(study):
-        if task.streams:
-            cost = foresee(study, folder, workers)
-            table.add_row(
-                f"{task.name}, {cost.blocks} blocks to do", f"{cost.cases:,}",
-                f"{cost.disk / 1e9:,.2f} GB", f"{cost.memory / 1e9:,.2f} GB", _span(cost.seconds),
-            )  # fmt: skip
-        else:
-            pieces = len(task.pieces.wanted({}))
-            name = f"{task.name}, {pieces} pieces" if pieces > 1 else task.name
-            table.add_row(name, f"{task.cases:,}" if task.cases else "a few", "", "", "")
+def costs_table(costs: Sequence[Cost], workers: int) -> Table:
+    """Return what the analyses of a study or the parts of a check would cost, and the whole."""
+    table = _table(
+        f"foreseen costs, {workers} workers: cases at most, pictures not counted",
+        "analysis", "cases", "disk", "memory", "time",
+    )  # fmt: skip
+    whole = Cost(
+        "the whole", sum(cost.cases for cost in costs), sum(cost.disk for cost in costs),
+        max(cost.memory for cost in costs), sum(cost.seconds for cost in costs),
+    )  # fmt: skip
+    for cost in (*costs, *([whole] if len(costs) > 1 else [])):
+        name = f"{cost.name}, {cost.blocks:,} blocks to do" if cost.blocks else cost.name
+        table.add_row(
+            name, f"{cost.cases:,}", f"{cost.disk / 1e9:,.2f} GB",
+            f"{cost.memory / 1e9:,.2f} GB", _span(cost.seconds),
+        )  # fmt: skip
     return table
 
 

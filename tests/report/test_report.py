@@ -48,8 +48,8 @@ class Reader(HTMLParser):
 
 
 @pytest.fixture(scope="module")
-def check():
-    return check_protocol(load_protocol(FILES / "small_draft.toml"), date="2026-01-01")
+def check(small_check):
+    return small_check
 
 
 @pytest.fixture(scope="module")
@@ -196,11 +196,13 @@ def invoke(*words):
 
 
 @pytest.mark.slow
-def test_exit_status_tells_the_verdict(tmp_path):
-    fails = invoke("check", FILES / "small_draft.toml", "--out", tmp_path / "a")
+def test_exit_status_tells_the_verdict(tmp_path, smaller_searches):
+    # one worker: another process would search as always
+    alone = ("--workers", "1", "--out")
+    fails = invoke("check", FILES / "small_draft.toml", *alone, tmp_path / "a")
     assert fails.exit_code == 1
     assert "The draft does not hold." in fails.stdout
-    holds = invoke("check", FILES / "small_revision.toml", "--out", tmp_path / "b")
+    holds = invoke("check", FILES / "small_revision.toml", *alone, tmp_path / "b")
     assert holds.exit_code == 0
     assert (tmp_path / "b" / "report.html").exists()
 
