@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+import signal
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -117,13 +119,28 @@ def run(
 @app.command()
 def status(
     folder: Annotated[Path, typer.Argument(help="Folder of a run, a check or a comparison.")],
+    verify: Annotated[
+        bool, typer.Option("--verify", help="Compare every file with what the run wrote.")
+    ] = False,
 ) -> None:
-    """Say how far a run has come: done, left, and the rate."""
-    from ebbmap.show import print_out, status_tables
+    """Show how far a run has come: done, left, and the rate.
+
+    With --verify: 0 all is there and as it was written, 1 it is not.
+    """
+    from ebbmap.show import print_out, status_table
+    from ebbmap.streaming import find_damage
 
     with _errors_told():
-        for table in status_tables(folder):
-            print_out(table)
+        print_out(status_table(folder))
+        problems = 0
+        for problem in find_damage(folder) if verify else ():
+            problems += 1
+            typer.echo(problem)
+    if problems:
+        typer.echo("Give the command of the run again: it makes these again, and nothing else.")
+        raise typer.Exit(1)
+    if verify:
+        typer.echo("every file is as it was written")
 
 
 @app.command()
@@ -414,20 +431,49 @@ def schema(
 def _errors_told() -> Iterator[None]:
     """Turn an error that a user can put right into its sentences and an exit status.
 
-    2: put something right; 3: stopped midway, the same command goes on; 130: interrupted.
+    2: put something right; 3: stopped midway, the same command goes on; 130, 143, 129: ended by
+    Ctrl-C, by SIGTERM, with its terminal.
     """
     from ebbmap.errors import EbbmapError, UnfinishedError
 
+    with _signals_interrupt() as received:
+        try:
+            yield
+        except EbbmapError as error:
+            typer.echo(str(error), err=True)
+            raise typer.Exit(3 if isinstance(error, UnfinishedError) else 2) from None
+        except KeyboardInterrupt:
+            number = received[0] if received else signal.SIGINT
+            how = "interrupted" if number == signal.SIGINT else f"ended by {number.name}"
+            typer.echo(
+                f"{how}; what is finished is kept. The same command goes on from there.", err=True
+            )
+            raise typer.Exit(128 + number) from None
+
+
+@contextmanager
+def _signals_interrupt() -> Iterator[list[signal.Signals]]:
+    """Let what asks a process to end stop it as Ctrl-C does; list what was received."""
+    received: list[signal.Signals] = []
+
+    def interrupt(number: int, frame: object) -> None:
+        # a second one ends the process at once
+        signal.signal(number, signal.SIG_DFL)
+        received.append(signal.Signals(number))
+        raise KeyboardInterrupt
+
+    before = {}
+    if threading.current_thread() is threading.main_thread():
+        for name in ("SIGTERM", "SIGHUP"):
+            number = getattr(signal, name, None)
+            # what is ignored, as nohup does, stays ignored
+            if number is not None and signal.getsignal(number) == signal.SIG_DFL:
+                before[number] = signal.signal(number, interrupt)
     try:
-        yield
-    except EbbmapError as error:
-        typer.echo(str(error), err=True)
-        raise typer.Exit(3 if isinstance(error, UnfinishedError) else 2) from None
-    except KeyboardInterrupt:
-        typer.echo(
-            "interrupted; what is finished is kept. The same command goes on from there.", err=True
-        )
-        raise typer.Exit(130) from None
+        yield received
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def _values(pairs: list[str] | None) -> dict[str, Any]:
