@@ -8,7 +8,7 @@ import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import psutil
 
@@ -161,9 +161,24 @@ def save_dataset(dataset: xr.Dataset, path: Path) -> Path:
         for name, array in dataset.data_vars.items()
         if array.size > 1 and array.dtype.kind in "fiu"
     }
-    return write_whole(
-        path, lambda part: dataset.to_netcdf(part, engine="h5netcdf", encoding=encoding)
-    )
+    return write_whole(path, lambda part: write_all(part, _netcdf(dataset, encoding)))
+
+
+def _netcdf(dataset: xr.Dataset, encoding: Mapping[Any, Any]) -> bytes:
+    """Return the bytes of a NetCDF file.
+
+    It is made in memory: HDF5 ends the whole process when a disk refuses its last bytes.
+    """
+    import h5netcdf
+    import h5py
+    from xarray.backends import H5NetCDFStore
+
+    # the order of creation is tracked because NetCDF wants it so
+    with h5py.File("memory", "w", driver="core", backing_store=False, track_order=True) as held:
+        with h5netcdf.File(held, "w") as file:
+            dataset.dump_to_store(H5NetCDFStore(file), encoding=encoding)
+        held.flush()
+        return held.id.get_file_image()
 
 
 @contextmanager
