@@ -82,12 +82,13 @@ def run(
 
     Goes on where an earlier run of the same command stopped; long analyses keep every piece.
     """
-    from ebbmap.figures import draw_result
-    from ebbmap.files import make_folder
-    from ebbmap.run import plan_tasks, run_study
-    from ebbmap.show import costs_table, print_out, progress_bar, summary, warn
-    from ebbmap.streaming import default_workers
-    from ebbmap.study import load_study
+    with _errors_told():
+        from ebbmap.figures import draw_result
+        from ebbmap.files import make_folder
+        from ebbmap.run import plan_tasks, run_study
+        from ebbmap.show import costs_table, print_out, progress_bar, summary, warn
+        from ebbmap.streaming import default_workers
+        from ebbmap.study import load_study
 
     _say_caution()
     with _errors_told():
@@ -345,12 +346,13 @@ def check(
 
     Goes on where an earlier run of the same command stopped.
     """
-    from ebbmap.analysis.committee.check import cases_of
-    from ebbmap.protocol import load_protocol
-    from ebbmap.report.build import lead, needs, write_report
-    from ebbmap.run import run_check
-    from ebbmap.show import print_out, progress_bar, verdict_table
-    from ebbmap.streaming import default_workers
+    with _errors_told():
+        from ebbmap.analysis.committee.check import cases_of
+        from ebbmap.protocol import load_protocol
+        from ebbmap.report.build import lead, needs, write_report
+        from ebbmap.run import run_check
+        from ebbmap.show import print_out, progress_bar, verdict_table
+        from ebbmap.streaming import default_workers
 
     _say_caution()
     with _errors_told():
@@ -390,13 +392,14 @@ def diff(
 
     With --out it keeps what it finishes, and goes on where an earlier run stopped.
     """
-    from tempfile import TemporaryDirectory
+    with _errors_told():
+        from tempfile import TemporaryDirectory
 
-    from ebbmap.files import save_dataset
-    from ebbmap.protocol import load_protocol
-    from ebbmap.run import run_difference
-    from ebbmap.show import difference_table, print_out, progress_bar
-    from ebbmap.streaming import default_workers
+        from ebbmap.files import save_dataset
+        from ebbmap.protocol import load_protocol
+        from ebbmap.run import run_difference
+        from ebbmap.show import difference_table, print_out, progress_bar
+        from ebbmap.streaming import default_workers
 
     _say_caution()
     with _errors_told(), TemporaryDirectory() as passing, progress_bar() as bar:

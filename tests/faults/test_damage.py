@@ -10,7 +10,7 @@ import kept_runs
 from ebbmap.errors import EbbmapError
 from ebbmap.streaming import Ledger, find_damage, status_of
 from ebbmap.streaming.entries import MAGIC, checksum, seal, unseal
-from ebbmap.streaming.ledger import key_of
+from ebbmap.streaming.plan import key_of
 from kept_runs import KINDS, contents, entries, perform
 
 

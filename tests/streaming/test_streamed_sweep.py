@@ -5,7 +5,7 @@ import xarray as xr
 from ebbmap.analysis.regions import map_safe_region
 from ebbmap.errors import EbbmapError, TooLargeError
 from ebbmap.show import status_table
-from ebbmap.streaming import forecast, foresee, ledger, status_of, streams, sweep
+from ebbmap.streaming import forecast, foresee, plan, status_of, streams, sweep
 from ebbmap.streaming.counts import QUANTILE_ERROR
 from ebbmap.study import parse_study
 from ebbmap.sweep import sweep as whole_sweep
@@ -210,6 +210,6 @@ def test_a_changed_study_is_refused_with_what_changed(
 
 
 def test_other_code_is_refused(study, small, undisturbed, monkeypatch):
-    monkeypatch.setattr(ledger, "code_fingerprint", lambda: "another")
+    monkeypatch.setattr(plan, "code_fingerprint", lambda: "another")
     with pytest.raises(EbbmapError, match=r'code was ".*", is "another"'):
         sweep.check_begun(study, undisturbed)

@@ -2,8 +2,9 @@
 
 from ebbmap.streaming.engine import default_workers
 from ebbmap.streaming.job import study_ledger
-from ebbmap.streaming.ledger import Ledger, plan_of
+from ebbmap.streaming.ledger import Ledger
 from ebbmap.streaming.piecework import PieceWork
+from ebbmap.streaming.plan import plan_of
 from ebbmap.streaming.status import find_damage, status_of
 from ebbmap.streaming.sweep import check_begun, foresee, stream_sweep, streams
 

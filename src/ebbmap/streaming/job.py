@@ -19,7 +19,8 @@ from ebbmap.simulate import as_arrays
 from ebbmap.streaming import store
 from ebbmap.streaming.counts import bin_values, count_verdicts
 from ebbmap.streaming.layout import cut
-from ebbmap.streaming.ledger import Ledger, plan_of
+from ebbmap.streaming.ledger import Ledger
+from ebbmap.streaming.plan import plan_of
 from ebbmap.study import Study, parse_study
 
 #: Cases solved at a time: fewer arrays live at once here than where every outcome is kept, so

@@ -7,7 +7,6 @@ kernel's, which lets go of it when its holder dies, however it dies.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import shutil
@@ -15,7 +14,6 @@ import time
 import uuid
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
-from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -23,15 +21,11 @@ from typing import Any
 import numpy as np
 import psutil
 from filelock import FileLock, Timeout
-from pydantic import BaseModel
 
 from ebbmap.errors import EbbmapError, UnfinishedError
 from ebbmap.files import make_folder, put_in_place, write_all
-from ebbmap.labelling import code_fingerprint, versions
 from ebbmap.streaming.entries import Entry, Fingerprint, checksum, fingerprint, seal, unseal
-
-#: Changes that a refusal names before it says how many more there are.
-NAMED_CHANGES = 5
+from ebbmap.streaming.plan import changes, key_of, plan_text, read_plan
 
 #: How long a run tries to take the lock [s]: a look at the status holds it for an instant.
 LOOKED_AT = 0.25
@@ -41,31 +35,6 @@ IN_TURN = 60.0
 
 #: Part of the ledger that vouches for files which are no piece: results, axes, metadata.
 FILES = "files"
-
-
-def plan_of(kind: str, file: BaseModel, digest: str) -> dict[str, Any]:
-    """Return what is asked: the file, key by key, and what the numbers depend on besides.
-
-    Parameters
-    ----------
-    kind : str
-        "study" or "protocol".
-    file : BaseModel
-        The parsed file.
-    digest : str
-        Hash of its text.
-    """
-    return {
-        kind: file.model_dump(mode="json"),
-        f"{kind}_hash": digest,
-        "code": code_fingerprint(),
-        "versions": versions(),
-    }
-
-
-def key_of(plan: Mapping[str, Any]) -> str:
-    """Return the hash of what is asked."""
-    return hashlib.sha256(json.dumps(plan, sort_keys=True).encode()).hexdigest()[:32]
 
 
 class Ledger:
@@ -106,14 +75,7 @@ class Ledger:
 
     def _kept_plan(self) -> tuple[dict[str, Any] | None, str]:
         """Read what was asked, and when; None if nobody did, or if the file is damaged."""
-        try:
-            kept = json.loads((self.path / "plan.json").read_bytes())
-            seal_given = kept.pop("seal")
-            if checksum(json.dumps(kept, sort_keys=True).encode()) == seal_given:
-                return kept["plan"], kept["started"]
-        except (OSError, ValueError, KeyError, AttributeError, TypeError, RecursionError):
-            pass
-        return None, ""
+        return read_plan(self.path / "plan.json")
 
     def check(self) -> None:
         """Refuse a folder that holds another run; nothing is written.
@@ -125,11 +87,9 @@ class Ledger:
         """
         before, _ = self._kept_plan()
         if before is not None:
-            changed = list(differences(before, self._plan))
-            if not changed:
+            reason = changes(before, self._plan)
+            if not reason:
                 return
-            more = len(changed) - NAMED_CHANGES
-            reason = "; ".join(changed[:NAMED_CHANGES]) + (f"; and {more} more" if more > 0 else "")
         elif any(entry.plan != self.key for entry in map(self._unsealed, self.names()) if entry):
             reason = f"{self.path / 'plan.json'} is gone, and its pieces are of something else"
         else:
@@ -163,10 +123,7 @@ class Ledger:
             if fresh:
                 self._clear()
             if not self.sound:
-                now = datetime.now(UTC).replace(microsecond=0).isoformat()
-                kept = {"plan": self._plan, "started": now}
-                kept["seal"] = checksum(json.dumps(kept, sort_keys=True).encode())
-                self._write_json("plan.json", kept)
+                self._write("plan.json", plan_text(self._plan or {}))
             yield
 
     def forget(self) -> None:
@@ -203,7 +160,7 @@ class Ledger:
         self.run = uuid.uuid4().hex
         with self._gate():
             holder = {"run": self.run, "plan": self.key, "pid": os.getpid(), "workers": workers}
-            self._write_json("run.json", holder)
+            self._write("run.json", json.dumps(holder))
         shutil.rmtree(self.parts, ignore_errors=True)
         self.parts.mkdir(exist_ok=True)
 
@@ -264,7 +221,7 @@ class Ledger:
         """Keep for the status how many pieces, and cases, parts are known to have."""
         before = self.known
         if (now := {**before, **known}) != before:
-            self._write_json("known.json", now)
+            self._write("known.json", json.dumps(now))
 
     @property
     def known(self) -> dict[str, tuple[int, int]]:
@@ -275,9 +232,8 @@ class Ledger:
             }
         return {}
 
-    def _write_json(self, name: str, content: Mapping[str, Any]) -> None:
-        text = json.dumps(content, indent=1, ensure_ascii=False).encode()
-        put_in_place({self.path / name: lambda part: write_all(part, text)})
+    def _write(self, name: str, text: str) -> None:
+        put_in_place({self.path / name: lambda part: write_all(part, text.encode())})
 
     def _read_json(self, name: str) -> dict[str, Any]:
         with suppress(OSError, ValueError, RecursionError):
@@ -412,7 +368,7 @@ class Ledger:
                 if ".." not in Path(place).parts and not Path(place).is_absolute():
                     remove(self.folder / place)
             self.strike(name)
-        for path in (self.path / "plan.json", self.path / "known.json", self.folder / "cases.zarr"):
+        for path in (self.folder / "cases.zarr", self.path / "known.json", self.path / "plan.json"):
             remove(path)
 
     def _entry(self, name: str) -> Path:
@@ -430,24 +386,3 @@ def remove(path: Path) -> None:
         shutil.rmtree(path, ignore_errors=True)
     else:
         path.unlink(missing_ok=True)
-
-
-def differences(before: Any, now: Any, place: str = "") -> Iterator[str]:
-    """Return where two nested tables differ, in words.
-
-    Examples
-    --------
-    >>> list(differences({"a": {"b": 1}}, {"a": {"b": 2}}))
-    ['a.b was 1, is 2']
-    """
-    if isinstance(before, dict) and isinstance(now, dict):
-        for key in dict.fromkeys((*before, *now)):
-            inner = f"{place}.{key}" if place else str(key)
-            yield from differences(before.get(key), now.get(key), inner)
-    elif before != now:
-        yield f"{place} was {_short(before)}, is {_short(now)}"
-
-
-def _short(value: Any) -> str:
-    text = "absent" if value is None else json.dumps(value, ensure_ascii=False)
-    return text if len(text) <= 60 else f"{text[:57]}..."
