@@ -65,11 +65,20 @@ def test_a_dataset_that_cannot_be_written_is_told(tmp_path):
         save_dataset(xr.Dataset(), tmp_path / "missing" / "one.nc")
 
 
-def test_a_dataset_has_the_bytes_that_its_library_would_write(tmp_path):
-    values = np.random.default_rng(0).random(5000)
-    dataset = xr.Dataset({"a": ("x", values), "words": ("y", ["b", "cd"])}, attrs={"title": "t"})
+@pytest.mark.parametrize("columns", [1, 5, 20, 40])
+def test_a_dataset_has_the_bytes_that_its_library_would_write(columns, tmp_path):
+    rng, size = np.random.default_rng(columns), 60 * columns
+    numbers = {
+        f"c{n}": (("x", "y"), rng.random((size, 3)), {"units": "1", "long_name": f"number {n}"})
+        for n in range(columns)
+    }
+    dataset = xr.Dataset(
+        {**numbers, "words": ("y", ["b", "cd", ""]), "flag": ("x", np.zeros(size, np.int8))},
+        {"x": np.arange(size, dtype=float), "whole": 3.0},
+        {"title": "t" * 50 * columns},
+    )
     path = save_dataset(dataset, tmp_path / "ours.nc")
-    encoding = {"a": {"zlib": True, "complevel": 4}}
+    encoding = {name: {"zlib": True, "complevel": 4} for name in (*numbers, "flag")}
     dataset.to_netcdf(tmp_path / "theirs.nc", engine="h5netcdf", encoding=encoding)
     assert path.read_bytes() == (tmp_path / "theirs.nc").read_bytes()
 

@@ -178,6 +178,8 @@ def _netcdf(dataset: xr.Dataset, encoding: Mapping[Any, Any]) -> bytes:
         with h5netcdf.File(held, "w") as file:
             dataset.dump_to_store(H5NetCDFStore(file), encoding=encoding)
         held.flush()
+        # the second lets go of room at the end that the first one claimed, as closing does
+        held.flush()
         return held.id.get_file_image()
 
 

@@ -123,6 +123,10 @@ def test_chunks_are_compared_whatever_their_compression(compression, how, tmp_pa
     ("store", "cases.zarr/t_low/0", "cases.zarr/p_high/0"),
     ("store", "pieces/cases.00000000.piece", "pieces/cases.00000001.piece"),
     ("counts", "pieces/cases.00000000.piece", "pieces/cases.00000001.piece"),
+    ("sobol", "pieces/drivers_t_low.0000.000000.00000032.piece",
+     "pieces/drivers_t_low.0000.000001.00000032.piece"),
+    ("sobol", "pieces/drivers_t_low.0000.000000.00000016.piece",
+     "pieces/drivers_t_low.0000.000000.00000032.piece"),
     ("check", "pieces/windows.000000.piece", "pieces/windows.000001.piece"),
 ])  # fmt: skip
 def test_swapped_files_are_found_and_made_again(kind, one, another, undisturbed, copy):
