@@ -18,7 +18,13 @@ import numpy as np
 import psutil
 
 from ebbmap.analysis.committee import (
-    boxes, certificates, comparison, drivers, maps, own_setting, windows,
+    boxes,
+    certificates,
+    comparison,
+    drivers,
+    maps,
+    own_setting,
+    windows,
 )  # fmt: skip
 from ebbmap.analysis.committee.check import cases_of
 from ebbmap.checks import MEMORY_SHARE
