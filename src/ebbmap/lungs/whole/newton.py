@@ -39,10 +39,13 @@ def _to(one: Method, other: Method):
 TO_FINE = _to(COARSE, FINE)
 
 #: Passes with few points, and with many before the last one.
-COARSE_PASSES, FINE_PASSES = 4, 1
+COARSE_PASSES, FINE_PASSES = 3, 1
 
 #: Passes after them that keep the steps and the derivatives of the last one: a third of its cost.
 LAST_PASSES = 2
+
+#: Where in a step its first guess is made.
+GUESSED_AT = 0.7
 
 #: A case has settled if no flow is off by more than this share of the greatest one. The last pass
 #: moves the flows by a small part of what the one before did, and the next would by the same part.
@@ -202,15 +205,24 @@ def _when(drive: Drive, share):
 
 
 def _decaying(network: Network, drive: Drive, plan: Plan, turn, first_flow):
-    """Flows to begin with, at few points: a decay from the turn on, and towards it, (s, k, n)."""
+    """Flows to begin with, at few points, shape (s, k, n).
+
+    After the turn a decay that the valve lets rise; before it what the valve drives against a
+    lung that stands still.
+    """
     resistance = np.stack([network.resistance_insp, network.resistance_exp])
     quick, _ = network.times(resistance)
     slowed = quick * (1.0 + network.resistance_quadratic * first_flow / resistance)
     flows = []
     for phase, bounds in enumerate(plan.bounds(drive, turn)):
-        middles = bounds[:-1] + 0.7 * (bounds[1:] - bounds[:-1])
-        fall = np.exp(-np.abs(middles - turn[phase]) / slowed[phase])
-        flows.append((first_flow[phase] * fall, -first_flow[phase] * fall)[phase])
+        middles = bounds[:-1] + GUESSED_AT * (bounds[1:] - bounds[:-1])
+        before, after = middles[: BEFORE[phase]], middles[BEFORE[phase] :]
+        still = drive.airway(phase, before) - drive.airway(phase, turn[phase])
+        flows.append(driven_flow(still, resistance[1 - phase], network.resistance_quadratic))
+        since = after - turn[phase]
+        opened = 1.0 - np.where(drive.slow_valve, np.exp(since / -drive.valve_time), 0.0)
+        decay = first_flow[phase] * opened * np.exp(since / -slowed[phase])
+        flows.append((decay, -decay)[phase])
     flow = np.concatenate(flows)
     return np.broadcast_to(flow, (COARSE.stages, *flow.shape))
 
