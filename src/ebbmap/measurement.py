@@ -307,7 +307,7 @@ def _settle(lung: Network, breath: Breath) -> Settled:
         start_spread = top_spread * pause_left
         drive, course = _expired(lung, breath, start_volume, start_spread)
         miss = course.volume[-1] - volume, course.spread[-1] - spread
-        a, b, c, d = course.memory
+        (a, b), (c, d) = course.memory
         # of the whole breath: the inflation adds to the volume and lets the spread fade
         a, b, c, d = a - 1.0, b * kept, c, d * kept - 1.0
         determinant = a * d - b * c

@@ -25,7 +25,7 @@ SMALLEST = 1e-200
 
 #: Steps before the turn and after it, in T high and in the release. Before the turn of a release
 #: little gas moves: the last of what T high lets in.
-BEFORE, AFTER = (3, 1), (12, 12)
+BEFORE, AFTER = (3, 1), (11, 12)
 
 
 def _rungs(times, between: int) -> np.ndarray:

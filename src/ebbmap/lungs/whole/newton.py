@@ -95,8 +95,8 @@ class Course(NamedTuple):
     """Above that at P low, at the start of each step and at the cycle's end [L], (k + 1, n)."""
     spread: np.ndarray
     """Pressure of the fast less that of the slow store, likewise [cmH2O], shape (k + 1, n)."""
-    memory: tuple
-    """How volume and spread at the end change with those at the start, row by row, (n,) each."""
+    memory: np.ndarray
+    """How volume and spread at the end change with those at the start, shape (2, 2, n)."""
     settled: np.ndarray
     """Whether the last pass hardly moved it, shape (n,)."""
 
@@ -138,7 +138,7 @@ def run(
         frame = _frame(COARSE, network, drive, plan, turn)
         flow, volume, spread, _ = _pass(frame, network, flow, state)
         turn = _turned(frame, network, drive, turn, volume, spread)
-    flow = combine(TO_FINE, flow)
+    flow = combine(TO_FINE, np.stack(flow))
     for number in range(fine):
         if number:
             turn = _turned(frame, network, drive, turn, volume, spread)
@@ -149,10 +149,11 @@ def run(
     for _ in range(LAST_PASSES):
         last, volume, spread = _last_pass(frame, network, guess, passed[-1], state, kept)
         passed.append(last)
-    moved, before = (
-        np.abs(step).max(axis=(0, 1)) for step in (last - passed[-2], passed[-2] - passed[-3])
-    )
-    greatest = np.abs(last).max(axis=(0, 1))
+    # at the ends of steps, where the flow is known best
+    ends = [flows[-1] for flows in passed[-3:]]
+    before, moved = (np.abs(ends[i + 1] - ends[i]).max(axis=0) for i in (0, 1))
+    greatest = np.abs(ends[-1]).max(axis=0)
+    last = np.stack(last)
     gas = volume.max(axis=0) - volume.min(axis=0)
     settled = (
         (moved * moved <= SETTLED * greatest * before)
@@ -274,24 +275,30 @@ def _pass(frame: Frame, network: Network, guess, state):
     kept : tuple
         What a further pass with the same derivatives needs.
     """
-    bent = network.resistance_quadratic * np.abs(guess)
-    factors = factorise(frame.matrix, frame.resistance + 2.0 * bent)
+    bent = [network.resistance_quadratic * np.abs(flow) for flow in guess]
+    factors = factorise(frame.matrix, [frame.resistance + 2.0 * part for part in bent])
     by_volume = solve(factors, [np.ones_like(frame.lengths)] * frame.method.stages)
     by_spread = solve(factors, frame.response)
-    links = chain((
-        1.0 - _taken(frame, by_volume) / network.compliance,
-        -network.link * _taken(frame, by_spread),
-        _fed(frame, by_volume) / -network.compliance,
-        frame.response[-1] - network.link * _fed(frame, by_spread),
-    ))  # fmt: skip
+    links = chain(
+        np.stack([
+            1.0 - _taken(frame, by_volume) / network.compliance,
+            -network.link * _taken(frame, by_spread),
+            _fed(frame, by_volume) / -network.compliance,
+            frame.response[-1] - network.link * _fed(frame, by_spread),
+        ]).reshape(2, 2, *frame.lengths.shape)
+    )  # fmt: skip
     kept = factors, by_volume, by_spread, links
-    return *_close(frame, network, frame.airway + bent * guess, state, kept), kept
+    push = [a + b * flow for a, b, flow in zip(frame.airway, bent, guess, strict=True)]
+    return *_close(frame, network, push, state, kept), kept
 
 
 def _last_pass(frame: Frame, network: Network, guess, flow, state, kept):
     """Do another pass on the same steps with the derivatives about the guess before."""
     quadratic = network.resistance_quadratic
-    push = frame.airway + quadratic * (2.0 * np.abs(guess) - np.abs(flow)) * flow
+    push = [
+        a + quadratic * (2.0 * np.abs(about) - np.abs(now)) * now
+        for a, about, now in zip(frame.airway, guess, flow, strict=True)
+    ]
     return _close(frame, network, push, state, kept)
 
 
@@ -300,17 +307,18 @@ def _close(frame: Frame, network: Network, push, state, kept):
 
     Parameters
     ----------
-    push : ndarray, shape (s, k, n)
+    push : list of s ndarrays, shape (k, n)
         What drives the flow at each point, volume and spread apart [cmH2O].
     """
     factors, by_volume, by_spread, links = kept
     by_push = solve(factors, push)
-    volume, spread = follow(links, (_taken(frame, by_push), _fed(frame, by_push)), state)
+    added = np.stack([_taken(frame, by_push), _fed(frame, by_push)])
+    volume, spread = follow(links, added, state)
     at_start = volume[:-1] / network.compliance, network.link * spread[:-1]
-    flow = np.stack(
-        [p - at_start[0] * v - at_start[1] * d
-         for p, v, d in zip(by_push, by_volume, by_spread, strict=True)]
-    )  # fmt: skip
+    flow = [
+        p - at_start[0] * v - at_start[1] * d
+        for p, v, d in zip(by_push, by_volume, by_spread, strict=True)
+    ]
     return flow, volume, spread
 
 
