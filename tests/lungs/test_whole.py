@@ -18,6 +18,7 @@ from ebbmap.lungs.whole.collocation import (
 )  # fmt: skip
 from ebbmap.lungs.whole.outcomes import describe
 from ebbmap.parameters import PARAMETERS
+from ebbmap.populations import POPULATIONS
 
 SETTINGS = ("p_high", "p_low", "t_high", "t_low")
 ONE = ("compliance", "resistance_insp", "resistance_exp")
@@ -162,6 +163,17 @@ def test_every_outcome_is_right_to_a_millionth_in_two_thousand_usual_cases():
         # derivatives are those about the flows before the last passes
         allowed = 1e-3 if name == "cycles_to_settle" else 1e-6
         assert np.max(off) < allowed, (name, np.max(off))
+
+
+def test_every_usual_case_settles():
+    assert not np.isnan(whole.solve(**draw(4000, seed=16))["release_volume"]).any()
+    # a short release of a wide spread of lungs: the turn of the flow takes most of the filling
+    from_population = POPULATIONS["obstructive_with_tube"].sample(500, seed=3)
+    result = evaluate(
+        WHOLE, from_population | {"t_low": np.array(0.08), "valve_time": np.array(0.05)},
+        ("release_volume",),
+    )  # fmt: skip
+    assert np.all(result.status == OK)
 
 
 def test_what_is_not_marked_is_right_even_at_hostile_values():

@@ -24,7 +24,7 @@ from ebbmap.lungs.whole.collocation import (
     method,
     solve,
 )  # fmt: skip
-from ebbmap.lungs.whole.mesh import BEFORE, SMALLEST, Drive, Plan, lay
+from ebbmap.lungs.whole.mesh import SMALLEST, Drive, Plan, lay
 from ebbmap.lungs.whole.network import Network
 
 #: Few points and many, and from flows at the one to flows at the other.
@@ -50,6 +50,9 @@ GUESSED_AT = 0.7
 #: A case has settled if no flow is off by more than this share of the greatest one. The last pass
 #: moves the flows by a small part of what the one before did, and the next would by the same part.
 SETTLED = 1e-6
+
+#: Share of the greatest flow below which a movement is rounding.
+ROUNDING = 1e-11
 
 #: Nor may more than this share of the gas that moves lie between where the flow turns and where
 #: it should have done so.
@@ -156,7 +159,7 @@ def run(
     last = np.stack(last)
     gas = volume.max(axis=0) - volume.min(axis=0)
     settled = (
-        (moved * moved <= SETTLED * greatest * before)
+        ((moved <= ROUNDING * greatest) | (moved * moved <= SETTLED * greatest * before))
         & (_misplaced(frame, network, drive, last) <= AT_TURN * gas)
         & (_coarseness(frame, last) <= COARSE_STEPS * gas)
     )
@@ -217,7 +220,7 @@ def _decaying(network: Network, drive: Drive, plan: Plan, turn, first_flow):
     flows = []
     for phase, bounds in enumerate(plan.bounds(drive, turn)):
         middles = bounds[:-1] + GUESSED_AT * (bounds[1:] - bounds[:-1])
-        before, after = middles[: BEFORE[phase]], middles[BEFORE[phase] :]
+        before, after = middles[: plan.before[phase]], middles[plan.before[phase] :]
         still = drive.airway(phase, before) - drive.airway(phase, turn[phase])
         flows.append(driven_flow(still, resistance[1 - phase], network.resistance_quadratic))
         since = after - turn[phase]
@@ -258,7 +261,7 @@ def _resistances(network: Network, plan: Plan):
     """Resistance in each step, shape (k, n): before the turn that of the other direction."""
     insp, exp = np.broadcast_arrays(network.resistance_insp, network.resistance_exp)
     rows = [[exp, insp], [insp, exp]]
-    counts = zip(BEFORE, (len(ends) for ends in plan.after), strict=True)
+    counts = zip(plan.before, (len(ends) for ends in plan.after), strict=True)
     return np.stack(
         [row for pair, count in zip(rows, counts, strict=True)
          for resistance, steps in zip(pair, count, strict=True) for row in [resistance] * steps]
