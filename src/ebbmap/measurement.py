@@ -219,8 +219,12 @@ def measure(
     """
     breath.check()
     model = lung_model(lung)
-    own = {name: np.asarray(value, dtype=float) for name, value in values.items()}
-    own = resolve(own, model.parameters)
+    given = {name: np.asarray(value, dtype=float) for name, value in values.items()}
+    return _in_blocks(model, resolve(given, model.parameters), breath, left, slices)
+
+
+def _in_blocks(model: Lung, own: Mapping[str, np.ndarray], breath: Breath, left, slices):
+    """Read all lungs, block by block."""
     names = tuple(breath.__dataclass_fields__)
     arrays = np.broadcast_arrays(
         *own.values(), *(np.asarray(getattr(breath, name), dtype=float) for name in names)
