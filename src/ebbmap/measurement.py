@@ -219,8 +219,12 @@ def measure(
     """
     breath.check()
     model = lung_model(lung)
-    own = {name: np.asarray(value, dtype=float) for name, value in values.items()}
-    own = resolve(own, model.parameters)
+    given = {name: np.asarray(value, dtype=float) for name, value in values.items()}
+    return _in_blocks(model, resolve(given, model.parameters), breath, left, slices)
+
+
+def _in_blocks(model: Lung, own: Mapping[str, np.ndarray], breath: Breath, left, slices):
+    """Read all lungs, block by block."""
     names = tuple(breath.__dataclass_fields__)
     arrays = np.broadcast_arrays(
         *own.values(), *(np.asarray(getattr(breath, name), dtype=float) for name in names)
@@ -307,7 +311,7 @@ def _settle(lung: Network, breath: Breath) -> Settled:
         start_spread = top_spread * pause_left
         drive, course = _expired(lung, breath, start_volume, start_spread)
         miss = course.volume[-1] - volume, course.spread[-1] - spread
-        a, b, c, d = course.memory
+        (a, b), (c, d) = course.memory
         # of the whole breath: the inflation adds to the volume and lets the spread fade
         a, b, c, d = a - 1.0, b * kept, c, d * kept - 1.0
         determinant = a * d - b * c

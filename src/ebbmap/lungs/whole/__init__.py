@@ -28,10 +28,10 @@ from ebbmap.lungs.whole.waves import draw
 __all__ = ["WHOLE", "State", "cycle", "rest", "settle", "solve", "waveform"]
 
 #: Cases at a time: what one pass works on then fits the processor's cache (measured).
-BLOCK = 512
+BLOCK = 768
 
 #: Passes of a second try, and how much closer its steps lie; for cases that were not settled.
-AGAIN = {"coarse": 5, "fine": 3}
+AGAIN = {"coarse": 4, "fine": 2}
 CROWDED = {"coarse": 16, "fine": 6, "crowding": 3}
 
 

@@ -1,7 +1,7 @@
 """Many linear maps of two numbers, one after the other: x -> M x + p, for all cases at once.
 
 They are chained in groups, all groups at a time, and then group by group: few operations on long
-arrays instead of many on short ones. A matrix is a tuple of four arrays, row by row.
+arrays instead of many on short ones. The first axes are those of the matrix or of the numbers.
 Sizes: k maps, g groups of `GROUP` maps, n cases.
 """
 
@@ -12,34 +12,32 @@ from typing import NamedTuple
 import numpy as np
 
 #: Maps in a group: a divisor of their usual number, near its square root, where the cost is least.
-GROUP = 7
+GROUP = 9
 
 
 class Chain(NamedTuple):
     """The matrices of k maps, chained."""
 
     length: int
-    each: tuple
-    """Matrix of each map, shape (g, GROUP, n)."""
+    each: np.ndarray
+    """Matrix of each map, shape (2, 2, g, GROUP, n)."""
     within: list
-    """Matrix from the start of each group to the end of its first, second, ... map, (g, n)."""
-    whole: tuple
-    """Matrix from the first start to the last end, (n,)."""
+    """Matrix from the start of each group to the end of each of its maps, (2, 2, g, n) each."""
+    whole: np.ndarray
+    """Matrix from the first start to the last end, shape (2, 2, n)."""
 
 
 def chain(matrices) -> Chain:
-    """Chain the matrices of k maps, shape (k, n) for each entry."""
-    count = matrices[0].shape[0]
-    each = tuple(
-        _grouped(entry, fill) for entry, fill in zip(matrices, (1.0, 0.0, 0.0, 1.0), strict=True)
-    )
-    within = [tuple(entry[:, 0] for entry in each)]
+    """Chain the matrices of k maps, shape (2, 2, k, n)."""
+    length = matrices.shape[2]
+    each = _grouped(matrices, np.eye(2)[..., None, None])
+    within = [each[..., 0, :]]
     for place in range(1, GROUP):
-        within.append(_times(tuple(entry[:, place] for entry in each), within[-1]))
-    whole = tuple(entry[0] for entry in within[-1])
-    for group in range(1, each[0].shape[0]):
-        whole = _times(tuple(entry[group] for entry in within[-1]), whole)
-    return Chain(count, each, within, whole)
+        within.append(_times(each[..., place, :], within[-1]))
+    whole = within[-1][..., 0, :]
+    for group in range(1, each.shape[2]):
+        whole = _times(within[-1][..., group, :], whole)
+    return Chain(length, each, within, whole)
 
 
 def follow(links: Chain, added, first=None):
@@ -49,82 +47,68 @@ def follow(links: Chain, added, first=None):
     ----------
     links : Chain
         The matrices.
-    added : pair of ndarray, shape (k, n)
+    added : ndarray, shape (2, k, n)
         What each map adds.
     first : pair of ndarray, shape (n,), optional
         What to begin with. If None: what also comes out at the end.
 
     Returns
     -------
-    pair of ndarray, shape (k + 1, n)
+    ndarray, shape (2, k + 1, n)
         The two numbers before each map and after the last.
 
     Examples
     --------
     >>> one = np.ones((3, 1))
-    >>> halving = chain((0.5 * one, 0.0 * one, 0.0 * one, 0.5 * one))
-    >>> follow(halving, (one, one))[0].ravel().tolist()
+    >>> halving = chain(0.5 * np.eye(2)[..., None, None] * one)
+    >>> follow(halving, np.stack([one, one]))[0].ravel().tolist()
     [2.0, 2.0, 2.0, 2.0]
     """
-    pushes = tuple(_grouped(entry, 0.0) for entry in added)
-    pushed = [tuple(entry[:, 0] for entry in pushes)]
+    pushes = _grouped(added, np.zeros((2, 1, 1)))
+    pushed = [pushes[..., 0, :]]
     for place in range(1, GROUP):
-        matrix = tuple(entry[:, place] for entry in links.each)
-        own = tuple(entry[:, place] for entry in pushes)
-        pushed.append(_applied(matrix, pushed[-1], own))
-    groups = pushed[0][0].shape[0]
-    steps = [
-        (tuple(entry[group] for entry in links.within[-1]),
-         tuple(entry[group] for entry in pushed[-1]))
-        for group in range(groups)
-    ]  # fmt: skip
+        pushed.append(_applied(links.each[..., place, :], pushed[-1], pushes[..., place, :]))
+    through, last = links.within[-1], pushed[-1]
+    groups = last.shape[1]
     if first is None:
-        total = steps[0][1]
-        for matrix, own in steps[1:]:
-            total = _applied(matrix, total, own)
+        total = last[:, 0]
+        for group in range(1, groups):
+            total = _applied(through[..., group, :], total, last[:, group])
         first = _kept(links.whole, total)
-    starts = [tuple(np.broadcast_to(number, steps[0][1][0].shape) for number in first)]
-    for matrix, own in steps:
-        starts.append(_applied(matrix, starts[-1], own))
-    begun = tuple(np.stack([start[row] for start in starts[:-1]]) for row in (0, 1))
+    starts = [np.broadcast_to(np.stack(first), last[:, 0].shape)]
+    for group in range(groups):
+        starts.append(_applied(through[..., group, :], starts[-1], last[:, group]))
+    begun = np.stack(starts[:-1], axis=1)
     places = [begun]
     for matrix, own in zip(links.within[:-1], pushed[:-1], strict=True):
         places.append(_applied(matrix, begun, own))
-    return tuple(
-        np.concatenate([
-            np.stack([place[row] for place in places], axis=1)
-            .reshape(groups * GROUP, -1)[: links.length],
-            starts[-1][row][None],
-        ])
-        for row in (0, 1)
-    )  # fmt: skip
+    before = np.stack(places, axis=2).reshape(2, groups * GROUP, -1)[:, : links.length]
+    return np.concatenate([before, starts[-1][:, None]], axis=1)
 
 
-def _grouped(entry, fill):
-    """Cut (k, n) into groups, the last one filled up with maps that change nothing."""
-    groups = -(-entry.shape[0] // GROUP)
-    missing = groups * GROUP - entry.shape[0]
+def _grouped(entries, nothing):
+    """Cut (..., k, n) into groups, the last one filled up with maps that change nothing."""
+    *axes, length, cases = entries.shape
+    groups = -(-length // GROUP)
+    missing = groups * GROUP - length
     if missing:
-        entry = np.concatenate([entry, np.full((missing, entry.shape[1]), fill)])
-    return entry.reshape(groups, GROUP, -1)
+        filling = np.broadcast_to(nothing, (*axes, missing, cases))
+        entries = np.concatenate([entries, filling], axis=-2)
+    return entries.reshape(*axes, groups, GROUP, cases)
 
 
 def _times(after, before):
     """Product of two matrices."""
-    e, f, g, h = after
-    a, b, c, d = before
-    return e * a + f * c, e * b + f * d, g * a + h * c, g * b + h * d
+    return after[:, :1] * before[:1] + after[:, 1:] * before[1:]
 
 
 def _applied(matrix, numbers, added):
-    a, b, c, d = matrix
-    x, y = numbers
-    return a * x + b * y + added[0], c * x + d * y + added[1]
+    return matrix[:, 0] * numbers[0] + matrix[:, 1] * numbers[1] + added
 
 
 def _kept(matrix, added):
     """Return the two numbers that a map gives back as they were."""
-    a, b, c, d = matrix
+    (a, b), (c, d) = matrix
     p, q = added
     determinant = (1.0 - a) * (1.0 - d) - b * c
     return ((1.0 - d) * p + b * q) / determinant, ((1.0 - a) * q + c * p) / determinant

@@ -170,7 +170,7 @@ def factorise(matrix, diagonal) -> Factors:
     matrix : ndarray, shape (s * s, ...)
         Entries, row by row. Integrals of Radau's method plus a positive diagonal need no exchange
         of rows (tested over all lengths of steps).
-    diagonal : ndarray, shape (s, ...)
+    diagonal : sequence of s ndarrays
     """
     size = len(diagonal)
     rows = [[matrix[i * size + j] for j in range(size)] for i in range(size)]

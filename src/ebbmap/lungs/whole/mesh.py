@@ -25,7 +25,7 @@ SMALLEST = 1e-200
 
 #: Steps before the turn and after it, in T high and in the release. Before the turn of a release
 #: little gas moves: the last of what T high lets in.
-BEFORE, AFTER = (3, 1), (12, 12)
+BEFORE, AFTER = (3, 1), (11, 12)
 
 
 def _rungs(times, between: int) -> np.ndarray:
@@ -81,25 +81,27 @@ class Plan(NamedTuple):
 
     root: np.ndarray
     """Length of the last step before the turn, where there is room for it [s], shape (2, n)."""
+    before: tuple[int, int]
+    """Steps before the turns."""
     after: tuple
     """Ends of the steps after the turn, as shares of what is left of the phase, (m, n) each."""
 
     @property
     def top(self) -> int:
         """Steps in T high."""
-        return BEFORE[0] + self.after[0].shape[0]
+        return self.before[0] + self.after[0].shape[0]
 
     @property
     def turns(self) -> tuple[int, int]:
         """Steps that begin with a turn."""
-        return BEFORE[0], self.top + BEFORE[1]
+        return self.before[0], self.top + self.before[1]
 
     def bounds(self, drive: Drive, turn):
         """Return the times between the steps, from the start of each phase, (m + 1, n) each."""
         last = np.minimum(self.root, turn)
         full = np.log(np.maximum(turn, SMALLEST) / np.maximum(last, SMALLEST))
         both = []
-        for phase, count in enumerate(BEFORE):
+        for phase, count in enumerate(self.before):
             early = [np.zeros_like(turn[0])]
             for number in range(count - 1, 0, -1):
                 gap = last[phase] * np.exp(full[phase] * (number - 1) / (count - 1))
@@ -122,7 +124,7 @@ def lay(network: Network, drive: Drive, turn, first_flow, crowding: int = 1) -> 
     first_flow : ndarray, shape (2, n)
         About the greatest flow of each phase, as a positive number [L s-1].
     crowding : int
-        How many times the usual number of steps after the turn.
+        How many times the usual number of steps.
     """
     resistance = np.stack([network.resistance_insp, network.resistance_exp])
     quadratic = network.resistance_quadratic
@@ -147,6 +149,7 @@ def lay(network: Network, drive: Drive, turn, first_flow, crowding: int = 1) -> 
     room = drive.duration - turn
     return Plan(
         other,
+        (crowding * BEFORE[0], crowding * BEFORE[1]),
         tuple(
             _even(ladder[phase], room[phase], crowding * steps) for phase, steps in enumerate(AFTER)
         ),

@@ -24,7 +24,7 @@ from ebbmap.lungs.whole.collocation import (
     method,
     solve,
 )  # fmt: skip
-from ebbmap.lungs.whole.mesh import BEFORE, SMALLEST, Drive, Plan, lay
+from ebbmap.lungs.whole.mesh import SMALLEST, Drive, Plan, lay
 from ebbmap.lungs.whole.network import Network
 
 #: Few points and many, and from flows at the one to flows at the other.
@@ -39,14 +39,20 @@ def _to(one: Method, other: Method):
 TO_FINE = _to(COARSE, FINE)
 
 #: Passes with few points, and with many before the last one.
-COARSE_PASSES, FINE_PASSES = 4, 1
+COARSE_PASSES, FINE_PASSES = 3, 1
 
 #: Passes after them that keep the steps and the derivatives of the last one: a third of its cost.
 LAST_PASSES = 2
 
+#: Where in a step its first guess is made.
+GUESSED_AT = 0.7
+
 #: A case has settled if no flow is off by more than this share of the greatest one. The last pass
 #: moves the flows by a small part of what the one before did, and the next would by the same part.
 SETTLED = 1e-6
+
+#: Share of the greatest flow below which a movement is rounding.
+ROUNDING = 1e-11
 
 #: Nor may more than this share of the gas that moves lie between where the flow turns and where
 #: it should have done so.
@@ -92,8 +98,8 @@ class Course(NamedTuple):
     """Above that at P low, at the start of each step and at the cycle's end [L], (k + 1, n)."""
     spread: np.ndarray
     """Pressure of the fast less that of the slow store, likewise [cmH2O], shape (k + 1, n)."""
-    memory: tuple
-    """How volume and spread at the end change with those at the start, row by row, (n,) each."""
+    memory: np.ndarray
+    """How volume and spread at the end change with those at the start, shape (2, 2, n)."""
     settled: np.ndarray
     """Whether the last pass hardly moved it, shape (n,)."""
 
@@ -135,7 +141,7 @@ def run(
         frame = _frame(COARSE, network, drive, plan, turn)
         flow, volume, spread, _ = _pass(frame, network, flow, state)
         turn = _turned(frame, network, drive, turn, volume, spread)
-    flow = combine(TO_FINE, flow)
+    flow = combine(TO_FINE, np.stack(flow))
     for number in range(fine):
         if number:
             turn = _turned(frame, network, drive, turn, volume, spread)
@@ -146,13 +152,14 @@ def run(
     for _ in range(LAST_PASSES):
         last, volume, spread = _last_pass(frame, network, guess, passed[-1], state, kept)
         passed.append(last)
-    moved, before = (
-        np.abs(step).max(axis=(0, 1)) for step in (last - passed[-2], passed[-2] - passed[-3])
-    )
-    greatest = np.abs(last).max(axis=(0, 1))
+    # at the ends of steps, where the flow is known best
+    ends = [flows[-1] for flows in passed[-3:]]
+    before, moved = (np.abs(ends[i + 1] - ends[i]).max(axis=0) for i in (0, 1))
+    greatest = np.abs(ends[-1]).max(axis=0)
+    last = np.stack(last)
     gas = volume.max(axis=0) - volume.min(axis=0)
     settled = (
-        (moved * moved <= SETTLED * greatest * before)
+        ((moved <= ROUNDING * greatest) | (moved * moved <= SETTLED * greatest * before))
         & (_misplaced(frame, network, drive, last) <= AT_TURN * gas)
         & (_coarseness(frame, last) <= COARSE_STEPS * gas)
     )
@@ -202,15 +209,24 @@ def _when(drive: Drive, share):
 
 
 def _decaying(network: Network, drive: Drive, plan: Plan, turn, first_flow):
-    """Flows to begin with, at few points: a decay from the turn on, and towards it, (s, k, n)."""
+    """Flows to begin with, at few points, shape (s, k, n).
+
+    After the turn a decay that the valve lets rise; before it what the valve drives against a
+    lung that stands still.
+    """
     resistance = np.stack([network.resistance_insp, network.resistance_exp])
     quick, _ = network.times(resistance)
     slowed = quick * (1.0 + network.resistance_quadratic * first_flow / resistance)
     flows = []
     for phase, bounds in enumerate(plan.bounds(drive, turn)):
-        middles = bounds[:-1] + 0.7 * (bounds[1:] - bounds[:-1])
-        fall = np.exp(-np.abs(middles - turn[phase]) / slowed[phase])
-        flows.append((first_flow[phase] * fall, -first_flow[phase] * fall)[phase])
+        middles = bounds[:-1] + GUESSED_AT * (bounds[1:] - bounds[:-1])
+        before, after = middles[: plan.before[phase]], middles[plan.before[phase] :]
+        still = drive.airway(phase, before) - drive.airway(phase, turn[phase])
+        flows.append(driven_flow(still, resistance[1 - phase], network.resistance_quadratic))
+        since = after - turn[phase]
+        opened = 1.0 - np.where(drive.slow_valve, np.exp(since / -drive.valve_time), 0.0)
+        decay = first_flow[phase] * opened * np.exp(since / -slowed[phase])
+        flows.append((decay, -decay)[phase])
     flow = np.concatenate(flows)
     return np.broadcast_to(flow, (COARSE.stages, *flow.shape))
 
@@ -245,7 +261,7 @@ def _resistances(network: Network, plan: Plan):
     """Resistance in each step, shape (k, n): before the turn that of the other direction."""
     insp, exp = np.broadcast_arrays(network.resistance_insp, network.resistance_exp)
     rows = [[exp, insp], [insp, exp]]
-    counts = zip(BEFORE, (len(ends) for ends in plan.after), strict=True)
+    counts = zip(plan.before, (len(ends) for ends in plan.after), strict=True)
     return np.stack(
         [row for pair, count in zip(rows, counts, strict=True)
          for resistance, steps in zip(pair, count, strict=True) for row in [resistance] * steps]
@@ -262,24 +278,30 @@ def _pass(frame: Frame, network: Network, guess, state):
     kept : tuple
         What a further pass with the same derivatives needs.
     """
-    bent = network.resistance_quadratic * np.abs(guess)
-    factors = factorise(frame.matrix, frame.resistance + 2.0 * bent)
+    bent = [network.resistance_quadratic * np.abs(flow) for flow in guess]
+    factors = factorise(frame.matrix, [frame.resistance + 2.0 * part for part in bent])
     by_volume = solve(factors, [np.ones_like(frame.lengths)] * frame.method.stages)
     by_spread = solve(factors, frame.response)
-    links = chain((
-        1.0 - _taken(frame, by_volume) / network.compliance,
-        -network.link * _taken(frame, by_spread),
-        _fed(frame, by_volume) / -network.compliance,
-        frame.response[-1] - network.link * _fed(frame, by_spread),
-    ))  # fmt: skip
+    links = chain(
+        np.stack([
+            1.0 - _taken(frame, by_volume) / network.compliance,
+            -network.link * _taken(frame, by_spread),
+            _fed(frame, by_volume) / -network.compliance,
+            frame.response[-1] - network.link * _fed(frame, by_spread),
+        ]).reshape(2, 2, *frame.lengths.shape)
+    )  # fmt: skip
     kept = factors, by_volume, by_spread, links
-    return *_close(frame, network, frame.airway + bent * guess, state, kept), kept
+    push = [a + b * flow for a, b, flow in zip(frame.airway, bent, guess, strict=True)]
+    return *_close(frame, network, push, state, kept), kept
 
 
 def _last_pass(frame: Frame, network: Network, guess, flow, state, kept):
     """Do another pass on the same steps with the derivatives about the guess before."""
     quadratic = network.resistance_quadratic
-    push = frame.airway + quadratic * (2.0 * np.abs(guess) - np.abs(flow)) * flow
+    push = [
+        a + quadratic * (2.0 * np.abs(about) - np.abs(now)) * now
+        for a, about, now in zip(frame.airway, guess, flow, strict=True)
+    ]
     return _close(frame, network, push, state, kept)
 
 
@@ -288,17 +310,18 @@ def _close(frame: Frame, network: Network, push, state, kept):
 
     Parameters
     ----------
-    push : ndarray, shape (s, k, n)
+    push : list of s ndarrays, shape (k, n)
         What drives the flow at each point, volume and spread apart [cmH2O].
     """
     factors, by_volume, by_spread, links = kept
     by_push = solve(factors, push)
-    volume, spread = follow(links, (_taken(frame, by_push), _fed(frame, by_push)), state)
+    added = np.stack([_taken(frame, by_push), _fed(frame, by_push)])
+    volume, spread = follow(links, added, state)
     at_start = volume[:-1] / network.compliance, network.link * spread[:-1]
-    flow = np.stack(
-        [p - at_start[0] * v - at_start[1] * d
-         for p, v, d in zip(by_push, by_volume, by_spread, strict=True)]
-    )  # fmt: skip
+    flow = [
+        p - at_start[0] * v - at_start[1] * d
+        for p, v, d in zip(by_push, by_volume, by_spread, strict=True)
+    ]
     return flow, volume, spread
 
 

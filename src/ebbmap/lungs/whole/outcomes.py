@@ -119,7 +119,7 @@ def _share(part, whole):
 
 def _cycles_to_settle(memory):
     """Cycles until a disturbance has faded: from the larger eigenvalue of the cycle's map."""
-    a, b, c, d = memory
+    (a, b), (c, d) = memory
     half = 0.5 * (a - d)
     largest = 0.5 * (a + d) + np.sqrt(np.maximum(half * half + b * c, 0.0))
     return np.log(FADED) / np.log(np.clip(largest, SMALLEST, LARGEST))
