@@ -31,7 +31,7 @@ _FACES = ("tests/plotting",)
 #: Tests of a module, cheapest first. The longest beginning that fits decides.
 TESTS = {
     "": _BOOKS,
-    "outcomes.py": (*_BOOKS, "tests/exchange", "tests/external/test_mechanical_power.py"),
+    "outcomes.py": (*_BOOKS, "tests/exchange"),
     "exchange/": ("tests/exchange", "tests/external/test_gas_exchange.py",
                   "tests/external/test_mechanical_power.py", "tests/test_registry_values.py"),
     "limits.py": ("tests/test_registry_values.py", "tests/test_limits.py",
@@ -40,7 +40,8 @@ TESTS = {
                        "tests/test_registry.py"),
     "derivations.py": ("tests/test_registry_values.py", "tests/test_evaluate.py",
                        "tests/test_simulate.py"),
-    "analysis/kernels/": ("tests/analysis/test_shares_kernel.py", "tests/external"),
+    "analysis/kernels/": ("tests/analysis/test_shares_kernel.py",
+                          "tests/external/test_share_intervals.py"),
     "analysis/kernels/boxes.py": ("tests/analysis/test_contrast_and_boxes.py",
                                   "tests/analysis/test_box_density.py"),
     "analysis/kernels/contrast.py": ("tests/analysis/test_contrast_and_boxes.py",),
@@ -76,7 +77,7 @@ TESTS = {
     "protocol/": ("tests/protocol", "tests/analysis/committee"),
     "study/": ("tests/study", "tests/test_run.py"),
     "cases.py": ("tests/test_cases.py", "tests/study", "tests/test_run.py"),
-    "run.py": ("tests/test_run.py", "tests/streaming", "tests/test_cli.py",
+    "run.py": ("tests/test_run_plans.py", "tests/test_run.py", "tests/streaming", "tests/test_cli.py",
                "tests/test_figures_command.py"),
     "pieces.py": ("tests/test_pieces.py", "tests/test_run.py", "tests/streaming"),
     "plotting/": _FACES,
