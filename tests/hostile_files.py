@@ -31,7 +31,8 @@ READING_CALLS = 1_500_000
 NAMES = ["t_low", "p_high", "compliance", "height", "flow_ratio", "auto_peep", "normal", "mine"]
 ODD = st.one_of(
     st.sampled_from([*NAMES, "", "nan", 0, -1, 1, 3, 10**30, 10**400, 0.0, 1e308, -1e308, 0.5]),
-    st.sampled_from([10**5000, 16**4000, float("nan"), float("inf"), True, [], {}, [[]], [{}], [0.5, 0.3]]),
+    st.sampled_from([10**5000, 16**4000, float("nan"), float("inf"), True, [0.5, 0.3]]),
+    st.sampled_from([[], {}, [[]], [{}]]),
     st.floats(), st.integers(-5, 50), st.text("ab\"\\\n=[]é\x00\x1f/.", max_size=5),
     st.lists(st.sampled_from([*NAMES, 0.3, 1]), max_size=3),
     st.dictionaries(st.sampled_from([*NAMES, "start", "along", "low", "high", "rule"]),

@@ -169,6 +169,16 @@ def table() -> tuple[list[str], list[str]]:
     return rows, unchecked
 
 
+def disagreements() -> list[str]:
+    """Rows of the findings that the model does not bear out."""
+    return [
+        f"| {check.name} | {check.interval[0]:.3g} to {check.interval[1]:.3g} "
+        f"| {check.record:.4g} | {check.source} ({check.grade}) |"
+        for check in published.CHECKS
+        if check.record is not None
+    ]
+
+
 def main() -> None:
     rows, unchecked = table()
     print("| constant | value | 30 % more is noticed by | 30 % less by |")
@@ -176,6 +186,8 @@ def main() -> None:
     print("\n".join(rows))
     print(f"\nUnchecked, noticed by none ({len(unchecked)} of {len(rows) + len(unchecked)}): "
           f"{', '.join(unchecked)}.")  # fmt: skip
+    print("\n| finding | published | here | source |\n| --- | --- | --- | --- |")
+    print("\n".join(disagreements()))
 
 
 if __name__ == "__main__":

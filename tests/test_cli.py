@@ -1,4 +1,5 @@
 import json
+import os
 import subprocess
 import sys
 from types import SimpleNamespace
@@ -8,6 +9,7 @@ import pytest
 import xarray as xr
 from typer.testing import CliRunner
 
+import ebbmap
 from ebbmap import checks
 from ebbmap.caution import CAUTION
 from ebbmap.cli import app
@@ -79,7 +81,7 @@ def test_one_cycle_as_json():
     told = json.loads(done.stdout)
     assert list(told) == ["caution", "lung", "parameters", "outcomes", "status"]
     assert (told["caution"], told["lung"], told["status"]) == (CAUTION, "linear", "ok")
-    assert told["parameters"]["p_high"] == {"value": 24.0, "units": "cmH2O"}
+    assert told["parameters"]["p_high"] == {"value": 24.0, "units": "cmH2O", "default": False}
     assert set(told["outcomes"]) == set(outcomes_of(LUNGS["linear"]))
     for name, entry in told["outcomes"].items():
         assert set(entry) == {"value", "units"}
@@ -103,7 +105,7 @@ def test_a_category_is_given_by_its_word():
 
 def test_a_window_as_json():
     told = json.loads(call("window", "--json", "--only-rule", "--set", "resistance_exp=10").stdout)
-    assert list(told) == ["caution", "lung", "units", "windows"]
+    assert list(told) == ["caution", "lung", "held", "units", "windows"]
     (found,) = told["windows"]
     assert found["state"] == "window"
     (piece,) = found["pieces"]
@@ -313,3 +315,63 @@ def test_a_map_of_impossible_settings_is_told_as_such(tmp_path):
     assert done.exit_code == 0, done.output
     assert "none determined" in done.stdout
     assert "nan%" not in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("window", "--set", "p_high=24"), "held: P high 24 cmH₂O, P low 0 cmH₂O (default)"),
+        (("window", "--population", "normal", "--lungs", 20, "--set", "p_high=24"),
+         "held: P high 24 cmH₂O, P low 0 cmH₂O (default)"),
+        (("adjust", "--set", "p_high=24"), "held: P high 24 cmH₂O, P low 0 cmH₂O (default)"),
+        (("wean", "--set", "p_high=24"), "held: P high 24 cmH₂O, P low 0 cmH₂O (default)"),
+        (("cycle", "--set", "p_high=24"), "P low (default)"),
+    ],
+    ids=lambda words: words[0] if isinstance(words, tuple) else "",
+)  # fmt: skip
+def test_a_default_that_enters_is_named(words, told):
+    assert told in " ".join(call(*words).stdout.split())
+
+
+def test_a_default_is_marked_in_json():
+    case = json.loads(call("cycle", "--set", "p_high=24", "--json").stdout)["parameters"]
+    assert [case[name]["default"] for name in ("p_high", "p_low")] == [False, True]
+    found = json.loads(call("window", "--set", "p_high=24", "--json").stdout)
+    assert found["held"].startswith("P high 24 cmH₂O, P low 0 cmH₂O (default)")
+
+
+def test_the_version_is_told():
+    done = call("--version")
+    assert (done.exit_code, done.stdout) == (0, f"ebbmap {ebbmap.__version__}\n")
+
+
+def process(*words, stdout):
+    """Run the command line in a process of its own, with its output somewhere."""
+    code = "from ebbmap.cli import app; app()"
+    return subprocess.Popen(
+        [sys.executable, "-c", code, *words], stdout=stdout, stderr=subprocess.PIPE, text=True
+    )
+
+
+PRINTING = pytest.mark.parametrize(
+    "words", [("describe",), ("cycle", "--json"), ("schema",), ("studies",)], ids=" ".join
+)
+
+
+@PRINTING
+def test_a_pipe_that_nobody_reads_ends_with_its_own_status(words):
+    reader, writer = os.pipe()
+    os.close(reader)
+    with process(*words, stdout=writer) as done:
+        os.close(writer)
+        error = done.stderr.read()
+    assert done.returncode == 141
+    assert error == ""
+
+
+@PRINTING
+def test_output_that_cannot_be_written_is_told(words):
+    with open("/dev/full", "w") as full, process(*words, stdout=full) as done:
+        error = done.stderr.read()
+    assert done.returncode == 74
+    assert error == "the output could not be written: No space left on device.\n"

@@ -13,6 +13,7 @@ import xarray as xr
 
 import ebbmap
 import ebbmap.inputs
+from ebbmap.analysis.windows import find_windows
 from ebbmap.errors import EbbmapError, TooLargeError
 from ebbmap.evaluate import resolve
 from ebbmap.limits import LIMIT_SETS
@@ -79,6 +80,23 @@ def test_a_start_pressure_meets_the_lungs_by_label():
 def test_labels_that_differ_are_refused(solve, labels, sentence):
     with pytest.raises(EbbmapError, match=sentence):
         solve(t_low=labelled([0.5, 0.9], ["a", "b"]), p_high=labelled([20.0, 30.0], labels))
+
+
+def test_windows_meet_by_label_too():
+    compliance = labelled([40.0, 80.0], ["a", "b"])
+    limits = LIMIT_SETS["flow_ratio"]
+    mixed = find_windows(
+        "linear",
+        {"compliance": compliance, "resistance_exp": labelled([20.0, 10.0], ["b", "a"])},
+        limits,
+    )
+    plain = find_windows(
+        "linear", {"compliance": [40.0, 80.0], "resistance_exp": [10.0, 20.0]}, limits
+    )
+    np.testing.assert_array_equal(mixed["lower"], plain["lower"])
+    with pytest.raises(EbbmapError, match="one dimension at most; got x, y"):
+        both = {"compliance": compliance, "resistance_exp": labelled([10.0], ["a"], "y")}
+        find_windows("linear", both, limits)
 
 
 def test_labels_that_repeat_in_the_same_order_are_one_order():

@@ -141,7 +141,11 @@ def constants_of(name):
         if re.search(rf"^(?:[A-Z0-9_]+, )*{key}(?:, [A-Z0-9_]+)* = ", text, re.MULTILINE):
             value = getattr(module, key)
             values = list(value) if isinstance(value, tuple) else [value]
-            if key[0].isupper() and key.isupper() and all(isinstance(v, numbers.Real) for v in values):
+            if (
+                key[0].isupper()
+                and key.isupper()
+                and all(isinstance(v, numbers.Real) for v in values)
+            ):
                 own[key] = values
     return own
 

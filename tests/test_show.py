@@ -75,8 +75,15 @@ def rows(table):
 
 
 def one_table(kind, ds):
-    (table,) = show.summary(kind, ds)
+    (table,) = tables_of(kind, ds)
     return table
+
+
+def tables_of(kind, ds):
+    """Return the tables of a summary; the line under them says what was held."""
+    *tables, held = show.summary(kind, ds)
+    assert ds.attrs["fixed"] in str(held)
+    return tables
 
 
 def percent(value, digits=0):
@@ -644,7 +651,7 @@ def leaders(one, name):
 
 
 def test_drivers_and_how_sure_they_are(driven):
-    table, certainty = show.summary("sobol", driven)
+    table, certainty = tables_of("sobol", driven)
     assert "N = 64" in str(table.title)
     margins = ["margin_flow_ratio", "margin_exhaled_fraction"]
     told = rows(table)
@@ -666,14 +673,14 @@ def test_drivers_and_how_sure_they_are(driven):
             "ranking by distribution (PAWN)": str(one["disagreement"].values),
         }  # fmt: skip
     assert certainty.caption == driven.attrs["failures"]
-    _, without = show.summary("sobol", driven.drop_vars("disagreement"))
+    _, without = tables_of("sobol", driven.drop_vars("disagreement"))
     assert {r["ranking by distribution (PAWN)"] for r in rows(without)} == {"not asked"}
 
 
 def test_an_index_that_is_small_or_unknown_is_no_leader(driven):
     still = driven.copy(deep=True)
     still["total"][:] = 0.1
-    table, _ = show.summary("sobol", still)
+    table, _ = tables_of("sobol", still)
     assert {r["t_low 0.3"] for r in rows(table)} == {"does not vary"}
 
 

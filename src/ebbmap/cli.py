@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -19,7 +21,38 @@ os.environ.update(
     dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 )
 
-app = typer.Typer(
+#: Exit statuses where standard output ends: its reader went away (as the shell says of SIGPIPE),
+#: or it could not be written (as sysexits.h has it).
+CLOSED_PIPE, NOT_WRITTEN = 141, 74
+
+
+class Application(typer.Typer):
+    """The commands; output that nobody takes ends them with a status of its own."""
+
+    def __call__(self, *words: Any, **how: Any) -> Any:
+        """Run a command; see the exit statuses above."""
+        output = sys.stdout
+        try:
+            try:
+                return super().__call__(*words, **how)
+            finally:
+                if output is not None and not output.closed:
+                    output.flush()
+        except SystemExit:
+            # a closed pipe leaves something else in its place, with the status of a failure
+            if sys.stdout is output:
+                raise
+            raise SystemExit(CLOSED_PIPE) from None
+        except OSError as error:
+            # what is left in the buffer would be tried again as the process ends
+            os.dup2(os.open(os.devnull, os.O_WRONLY), output.fileno())
+            if error.errno == errno.EPIPE:
+                raise SystemExit(CLOSED_PIPE) from None
+            print(f"the output could not be written: {error.strerror}.", file=sys.stderr)
+            raise SystemExit(NOT_WRITTEN) from None
+
+
+app = Application(
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
@@ -56,13 +89,41 @@ FreshOption = Annotated[
     bool, typer.Option("--fresh", help="Forget what an earlier run finished in the folder.")
 ]
 
+DryRunOption = Annotated[
+    bool, typer.Option("--dry-run", help="Say what it would cost, and write nothing.")
+]
+YesOption = Annotated[
+    bool, typer.Option("--yes", help="Start a run that is foreseen to be long or large.")
+]
+
 #: What `window`, `adjust` and `wean` judge by, besides the rule, unless told otherwise.
 USUAL_LIMITS = ("pressure", "volume", "auto_peep")
 
 
+def _say_version(asked: bool) -> None:
+    """Print the version and end."""
+    if asked:
+        from ebbmap import __version__
+
+        typer.echo(f"ebbmap {__version__}")
+        raise typer.Exit()
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version", is_eager=True, callback=_say_version, help="Print the version and end."
+        ),
+    ] = False,
+) -> None:
+    """Take the options that stand before a command."""
+
+
 @app.command()
 def run(
-    study: Annotated[Path, typer.Argument(help="A study file (TOML).")],
+    study: Annotated[Path, typer.Argument(help="A study file (TOML), or a bundled study's name.")],
     out: Annotated[
         Path | None, typer.Option(help="Folder for results; out/STUDY if not given.")
     ] = None,
@@ -72,30 +133,36 @@ def run(
     workers: WorkersOption = None,
     cluster: ClusterOption = None,
     fresh: FreshOption = False,
-    dry_run: Annotated[
-        bool, typer.Option("--dry-run", help="Say what it would cost, and write nothing.")
-    ] = False,
+    dry_run: DryRunOption = False,
+    yes: YesOption = False,
 ) -> None:
     """Run a whole study: results as NetCDF or Zarr, pictures, and what they say.
 
-    Goes on where an earlier run of the same command stopped; long analyses keep every piece.
+    Goes on where an earlier run of the same command stopped; long analyses keep every piece. A run
+    that is foreseen to take more than an hour or 10 GB needs --yes.
     """
+    from ebbmap.bundled import bundled_studies, named_file
+    from ebbmap.costs import approve, study_costs
     from ebbmap.figures import draw_result
     from ebbmap.files import make_folder
     from ebbmap.run import plan_tasks, run_study
-    from ebbmap.show import costs_table, print_out, progress_bar, summary, warn
+    from ebbmap.show import costs_table, print_out, progress_bar, study_notes, summary, warn
     from ebbmap.streaming import default_workers
     from ebbmap.study import load_study
 
     _say_caution()
     with _errors_told():
-        checked = load_study(study)
+        checked = load_study(named_file(study, bundled_studies()))
         folder = out or Path("out") / study.stem
         pictures = figures or folder
         at_work = workers or default_workers()
+        for note in study_notes(checked):
+            print_out(note)
+        costs = study_costs(checked, folder, at_work, fresh=fresh)
         if dry_run:
-            print_out(costs_table(checked, folder, at_work))
+            print_out(costs_table(costs, at_work))
             return
+        approve(costs, folder, yes=yes)
         make_folder(pictures)
         with progress_bar() as bar:
             for task, result, path in run_study(
@@ -133,11 +200,16 @@ def cycle(
     as_json: JsonOption = False,
 ) -> None:
     """Solve the settled cycle of one case."""
+    from ebbmap.cases import Question
     from ebbmap.show import case_json, case_table, print_out
     from ebbmap.simulate import simulate
+    from ebbmap.uses import Use, defaults_of
 
     with _errors_told():
-        solved = simulate(lung, **_values(values))
+        given = _values(values)
+        solved = simulate(lung, **given)
+        stated = Question(lung, dict.fromkeys(given, 0.0))  # names alone tell what is a default
+        solved.attrs["defaults"] = " ".join(defaults_of(stated, None, Use()))
         if as_json:
             typer.echo(json.dumps(case_json(solved), indent=2))
             return
@@ -164,27 +236,34 @@ def window(
     from ebbmap.cases import Question
     from ebbmap.limits import combine, limit_set
     from ebbmap.populations import population as population_of
-    from ebbmap.show import print_out, summary, window_json, window_table
+    from ebbmap.show import held_text, print_out, summary, window_json, window_table
     from ebbmap.simulate import as_arrays
+    from ebbmap.uses import Use, use_words
 
     with _errors_told():
         others = [] if only_rule else (limits or USUAL_LIMITS)
         judged_by = combine(rule, *(limit_set(name) for name in (*others, rule)))
         given = _values(values)
+        fixed = {name: float(array) for name, array in as_arrays(given).items()}
         if population is not None:
-            fixed = {name: float(array) for name, array in as_arrays(given).items()}
             question = Question(
                 lung, fixed, {}, (population_of(population),), {rule: judged_by}, lungs, seed
             )
             found = find_population_windows(question, {})
         else:
             found = find_windows(lung, given, judged_by)
+            use = Use(("t_low", "t_low_in_time_constants"), outcomes=judged_by.outcomes)
+            found.attrs |= use_words(Question(lung, fixed), use)
         if as_json:
             typer.echo(json.dumps(window_json(found), indent=2))
             return
     _say_caution()
-    for table in summary("window", found) if population else [window_table(found, judged_by)]:
-        print_out(table)
+    if population is None:
+        print_out(window_table(found, judged_by))
+        print_out(held_text(found))
+    else:
+        for table in summary("window", found):
+            print_out(table)
 
 
 @app.command()
@@ -202,7 +281,7 @@ def adjust(
 ) -> None:
     """Take one step of each setting: what it does, and which does most for CO2."""
     from ebbmap.analysis.adjusting import adjust_settings
-    from ebbmap.show import adjust_json, adjust_tables, print_out
+    from ebbmap.show import adjust_json, print_out, summary
 
     with _errors_told():
         question = _question(lung, values, rule, limits, population, lungs=lungs, seed=seed)
@@ -211,7 +290,7 @@ def adjust(
             typer.echo(json.dumps(adjust_json(told), indent=2))
             return
     _say_caution()
-    for table in adjust_tables(told):
+    for table in summary("adjust", told):
         print_out(table)
 
 
@@ -231,7 +310,7 @@ def wean(
 ) -> None:
     """Lower P high and lengthen T high step by step, and search a safer path to the same end."""
     from ebbmap.analysis.weaning import plan_weaning
-    from ebbmap.show import print_out, wean_json, wean_tables
+    from ebbmap.show import print_out, summary, wean_json
 
     with _errors_told():
         path = plan_weaning(
@@ -244,7 +323,7 @@ def wean(
             typer.echo(json.dumps(wean_json(path), indent=2))
             return
     _say_caution()
-    for table in wean_tables(path):
+    for table in summary("wean", path):
         print_out(table)
 
 
@@ -268,7 +347,10 @@ def teach(
 
 @app.command()
 def figures(
-    studies: Annotated[Path, typer.Option(help="Folder of study files.")] = Path("studies"),
+    studies: Annotated[
+        Path | None,
+        typer.Option(help="Folder of study files; ./studies, or else the bundled ones."),
+    ] = None,
     out: Annotated[Path, typer.Option(help="Folder of the pictures.")] = Path("figures"),
     formats: Annotated[
         list[str] | None,
@@ -281,9 +363,12 @@ def figures(
     ] = False,
 ) -> None:
     """Rebuild every picture of every study, with its text."""
+    from ebbmap.bundled import bundled_studies
     from ebbmap.figures import check_figures, draw_figures
     from ebbmap.show import print_out, progress_bar
 
+    if studies is None:
+        studies = Path("studies") if Path("studies").is_dir() else bundled_studies()
     _say_caution()
     with _errors_told(), progress_bar() as bar:
         if check:
@@ -313,7 +398,9 @@ def describe(
 
 @app.command()
 def check(
-    protocol: Annotated[Path, typer.Argument(help="A protocol file (TOML).")],
+    protocol: Annotated[
+        Path, typer.Argument(help="A protocol file (TOML), or a bundled draft's name.")
+    ],
     out: Annotated[
         Path | None, typer.Option(help="Folder for the report; out/PROTOCOL if not given.")
     ] = None,
@@ -323,30 +410,43 @@ def check(
     workers: WorkersOption = None,
     cluster: ClusterOption = None,
     fresh: FreshOption = False,
+    dry_run: DryRunOption = False,
+    yes: YesOption = False,
 ) -> None:
     """Check a draft protocol: 0 it holds, 1 it does not, 2 the file is wrong.
 
-    Goes on where an earlier run of the same command stopped.
+    Goes on where an earlier run of the same command stopped. A check that is foreseen to take more
+    than an hour needs --yes.
     """
     from ebbmap.analysis.committee.check import cases_of
+    from ebbmap.bundled import bundled_protocols, named_file
+    from ebbmap.costs import approve, check_costs
     from ebbmap.protocol import load_protocol
     from ebbmap.report.build import lead, needs, write_report
     from ebbmap.run import run_check
-    from ebbmap.show import print_out, progress_bar, verdict_table
+    from ebbmap.show import costs_table, print_out, progress_bar, verdict_table
     from ebbmap.streaming import default_workers
 
     _say_caution()
     with _errors_told():
-        checked = load_protocol(protocol)
+        checked = load_protocol(named_file(protocol, bundled_protocols()))
+        for note in checked.notes:
+            typer.echo(note)
         folder = out or Path("out") / protocol.stem
         stated = _date(date)
+        at_work = workers or default_workers()
+        costs = check_costs(checked, at_work)
+        if dry_run:
+            print_out(costs_table(costs, at_work))
+            return
+        approve(costs, folder, yes=yes)
         with progress_bar() as bar:
             found = run_check(
                 checked,
                 folder,
                 date=stated,
                 progress=lambda part: bar.start(part, cases_of(checked) * (part == "verdict")),
-                workers=workers or default_workers(),
+                workers=at_work,
                 cluster=cluster,
                 fresh=fresh,
             )
@@ -368,6 +468,7 @@ def diff(
     workers: WorkersOption = None,
     cluster: ClusterOption = None,
     fresh: FreshOption = False,
+    yes: YesOption = False,
 ) -> None:
     """Tell what changed between two drafts: who gains, who loses, by how much.
 
@@ -375,6 +476,8 @@ def diff(
     """
     from tempfile import TemporaryDirectory
 
+    from ebbmap.bundled import bundled_protocols, named_file
+    from ebbmap.costs import approve, check_costs
     from ebbmap.files import save_dataset
     from ebbmap.protocol import load_protocol
     from ebbmap.run import run_difference
@@ -383,12 +486,17 @@ def diff(
 
     _say_caution()
     with _errors_told(), TemporaryDirectory() as passing, progress_bar() as bar:
+        before = load_protocol(named_file(old, bundled_protocols()))
+        after = load_protocol(named_file(new, bundled_protocols()))
+        at_work = workers or default_workers()
+        costs = [*check_costs(before, at_work), *check_costs(after, at_work)]
+        approve(costs, out or Path(passing), yes=yes)
         found = run_difference(
-            load_protocol(old),
-            load_protocol(new),
+            before,
+            after,
             out or Path(passing),
             progress=lambda part: bar.start(part, 0),
-            workers=workers or default_workers(),
+            workers=at_work,
             cluster=cluster,
             fresh=fresh,
         )
@@ -396,6 +504,25 @@ def diff(
             save_dataset(found, out / "difference.nc")
     typer.echo(found.attrs["changes"])
     print_out(difference_table(found))
+
+
+@app.command()
+def studies(
+    copy: Annotated[
+        Path | None, typer.Option(metavar="FOLDER", help="Copy them all into this folder.")
+    ] = None,
+) -> None:
+    """List the bundled studies and draft protocols: `run` and `check` take their names."""
+    from ebbmap.bundled import copy_bundled
+    from ebbmap.show import bundled_table, print_out
+
+    _say_caution()
+    with _errors_told():
+        if copy is not None:
+            for path in copy_bundled(copy):
+                typer.echo(f"wrote {path}")
+            return
+        print_out(bundled_table())
 
 
 @app.command()

@@ -244,7 +244,8 @@ _ALL = (
         co2.gas_beyond_dead_space,
         comment="Series dead space (airways, apparatus) taken off once for a passive release. With "
         "the patient's own efforts: of every breath, between and within releases, gas passing "
-        "through the dead space unmixed.",
+        "through the dead space unmixed. In first cycles the stepped lung knows what the dead "
+        "space still holds; other lungs take it for fresh.",
     ),
     Outcome(
         "alveolar_ventilation", r"\dot V_\mathrm{A}", "alveolar ventilation (BTPS)", "L min-1",

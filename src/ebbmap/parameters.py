@@ -382,11 +382,11 @@ _ALL = (
         short_name="slow time constant",
     ),
     Parameter(
-        "slow_gas_share", r"s_\mathrm{gas}",
-        "share of the slow part that is gas (the rest is tissue that relaxes)", "1",
-        0.0, 1.0, 0.0, 1.0, 1.0, "lung property",
-        f"assumption: no measurement at the airway tells the two apart; 1 is the reading of "
-        f"{CHELUCCI}, 0 that of Jonson et al., J Appl Physiol 1993;75:132",
+        "slow_tissue_share", r"s_\mathrm{tissue}",
+        "share of the slow part that is tissue that relaxes (the rest is gas)", "1",
+        0.0, 1.0, 0.0, 1.0, 0.0, "lung property",
+        "assumption: no measurement at the airway tells the two apart; 0 is the reading of "
+        f"{CHELUCCI}, 1 that of Jonson et al., J Appl Physiol 1993;75:132",
     ),
     Parameter(
         "own_resistance_share", r"s_\mathrm{own}",

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -13,10 +14,13 @@ from rich import box
 from rich.console import Console, RenderableType
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
+from rich.text import Text
 
 from ebbmap.analysis.events import TOO_HIGH, TOO_LOW, event_words
 from ebbmap.analysis.windows import STATES
+from ebbmap.bundled import bundled_protocols, bundled_studies
 from ebbmap.caution import CAUTION
+from ebbmap.costs import Cost
 from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.evaluate import STATUS
 from ebbmap.limits import LIMIT_SETS, VERDICTS, LimitSet
@@ -24,21 +28,39 @@ from ebbmap.lungs import LUNGS
 from ebbmap.outcomes import OUTCOMES
 from ebbmap.parameters import PARAMETERS
 from ebbmap.populations import POPULATIONS
-from ebbmap.run import plan_tasks
-from ebbmap.streaming import foresee, status_of, status_of_pieces
+from ebbmap.streaming import status_of, status_of_pieces
 from ebbmap.streaming.piecework import PiecesStatus
 from ebbmap.streaming.sweep import Status
-from ebbmap.study import Study
+from ebbmap.study.reading import read_text, read_toml
 from ebbmap.units import display
 
 #: A driver is named in the summary from this total index on.
 NAMED_ABOVE = 0.1
 
 
+class _Output(Console):
+    """A console whose broken pipe is an error as any other, told by the command line."""
+
+    def on_broken_pipe(self) -> None:
+        """Do not end the process from here."""
+        raise BrokenPipeError(errno.EPIPE, "broken pipe")
+
+
 def print_out(what: RenderableType) -> None:
     """Print to standard output; wide enough for a pipe."""
-    console = Console()
-    console.print(what) if console.is_terminal else Console(width=140).print(what)
+    console = _Output()
+    console.print(what) if console.is_terminal else _Output(width=140).print(what)
+
+
+def bundled_table() -> Table:
+    """Return the names, titles and questions of the bundled studies and protocols."""
+    table = _table("bundled studies and drafts", "command", "title", "question")
+    for folder, command in ((bundled_studies(), "run"), (bundled_protocols(), "check")):
+        for path in sorted(folder.glob("*.toml")):
+            raw = read_toml(read_text(path), str(path))
+            words = f"ebbmap {command} {path.stem}"
+            table.add_row(words, raw["title"], raw.get("question", ""))
+    return table
 
 
 class progress_bar:
@@ -74,32 +96,46 @@ class progress_bar:
 
 
 def summary(kind: str, result: xr.Dataset) -> Iterator[RenderableType]:
-    """Say in tables what a result found."""
+    """Say in tables what a result found, and under them what it held to find it."""
+    tables: Mapping[str, Callable[[xr.Dataset], RenderableType]] = {
+        "mapping": _mapping_table, "boxes": _boxes_table, "shapley": _shapley_table,
+        "screening": _screening_table, "map": _map_table, "trade": _trade_table,
+        "course": _course_table, "collapse": _collapse_table,
+    }  # fmt: skip
     if kind == "window" and "served_share" in result:
         yield _served_table(result)
     elif kind == "sobol":
         yield _drivers_table(result)
         yield _certainty_table(result)
-    elif kind == "mapping":
-        yield _mapping_table(result)
-    elif kind == "boxes":
-        yield _boxes_table(result)
-    elif kind == "shapley":
-        yield _shapley_table(result)
-    elif kind == "screening":
-        yield _screening_table(result)
-    elif kind == "map":
-        yield _map_table(result)
-    elif kind == "trade":
-        yield _trade_table(result)
-    elif kind == "course":
-        yield _course_table(result)
-    elif kind == "collapse":
-        yield _collapse_table(result)
     elif kind == "wean":
         yield from wean_tables(result)
     elif kind == "adjust":
         yield from adjust_tables(result)
+    elif kind in tables:
+        yield tables[kind](result)
+    held = held_text(result)
+    if held:
+        yield Text(held, style="dim")
+
+
+def held_text(result: xr.Dataset) -> str:
+    """Say what a result held, averaged over, drew and conditioned on, and what it had to mark."""
+    words = {
+        "fixed": "held", "averaged_over": "averaged over", "sampled": "drawn beside the lungs",
+        "conditioned_on": "other properties drawn given", "left_bounds": "",
+    }  # fmt: skip
+    found = {word: str(result.attrs.get(name, "")) for name, word in words.items()}
+    if found["drawn beside the lungs"] == found["averaged over"]:
+        found["drawn beside the lungs"] = ""
+    return "; ".join(f"{word}: {text}".lstrip(": ") for word, text in found.items() if text)
+
+
+def study_notes(study: Study) -> Iterator[Text]:
+    """Say before any work which settings take their default, and what may leave its bounds."""
+    yield from (Text(note) for note in study.notes)
+    for place, names in study.defaults.items():
+        told = ", ".join(PARAMETERS[name].say(PARAMETERS[name].default) for name in names)
+        yield Text(f"{place}: nobody names {told}: the default", style="dim")
 
 
 def warn(tasks: list, pictures: Path) -> None:
@@ -107,20 +143,22 @@ def warn(tasks: list, pictures: Path) -> None:
     print_out(f"{len(tasks)} analyses done; pictures and their texts in {pictures}. {CAUTION}")
 
 
-def costs_table(study: Study, folder: Path, workers: int) -> Table:
-    """Say what the analyses of a study would cost; nothing is written."""
-    table = _table(f"costs, {workers} workers", "analysis", "cases", "disk", "memory", "time")
-    for task in plan_tasks(study):
-        if task.streams:
-            cost = foresee(study, folder, workers)
-            table.add_row(
-                f"{task.name}, {cost.blocks} blocks to do", f"{cost.cases:,}",
-                f"{cost.disk / 1e9:,.2f} GB", f"{cost.memory / 1e9:,.2f} GB", _span(cost.seconds),
-            )  # fmt: skip
-        else:
-            pieces = len(task.pieces.wanted({}))
-            name = f"{task.name}, {pieces} pieces" if pieces > 1 else task.name
-            table.add_row(name, f"{task.cases:,}" if task.cases else "a few", "", "", "")
+def costs_table(costs: Sequence[Cost], workers: int) -> Table:
+    """Return what the analyses of a study or the parts of a check would cost, and the whole."""
+    table = _table(
+        f"foreseen costs, {workers} workers: cases at most, pictures not counted",
+        "analysis", "cases", "disk", "memory", "time",
+    )  # fmt: skip
+    whole = Cost(
+        "the whole", sum(cost.cases for cost in costs), sum(cost.disk for cost in costs),
+        max(cost.memory for cost in costs), sum(cost.seconds for cost in costs),
+    )  # fmt: skip
+    for cost in (*costs, *([whole] if len(costs) > 1 else [])):
+        name = f"{cost.name}, {cost.blocks:,} blocks to do" if cost.blocks else cost.name
+        table.add_row(
+            name, f"{cost.cases:,}", f"{cost.disk / 1e9:,.2f} GB",
+            f"{cost.memory / 1e9:,.2f} GB", _span(cost.seconds),
+        )  # fmt: skip
     return table
 
 
@@ -191,7 +229,11 @@ def case_json(solved: xr.Dataset) -> dict[str, Any]:
         "caution": CAUTION,
         "lung": solved.attrs["lung"],
         "parameters": {
-            str(name): {"value": float(solved[name]), "units": PARAMETERS[str(name)].units}
+            str(name): {
+                "value": float(solved[name]),
+                "units": PARAMETERS[str(name)].units,
+                "default": str(name) in str(solved.attrs.get("defaults", "")).split(),
+            }
             for name in solved.coords
             if name in PARAMETERS
         },
@@ -214,7 +256,9 @@ def case_table(solved: xr.Dataset) -> Table:
             shown = (
                 entry.choices[int(solved[name])] if entry.choices else f"{float(solved[name]):g}"
             )
-            table.add_row(str(name), shown, display(entry.units), entry.long_name, style="dim")
+            by_default = str(name) in str(solved.attrs.get("defaults", "")).split()
+            words = f"{entry.long_name} (default)" if by_default else entry.long_name
+            table.add_row(str(name), shown, display(entry.units), words, style="dim")
     for name in solved.data_vars:
         if name in OUTCOMES:
             of = OUTCOMES[str(name)]
@@ -246,7 +290,10 @@ def window_json(found: xr.Dataset) -> dict[str, Any]:
         }
         for at in range(found["best"].size)
     ]
-    return {"caution": CAUTION, "lung": found.attrs["lung"], "units": "s", "windows": rows}
+    return {
+        "caution": CAUTION, "lung": found.attrs["lung"], "held": found.attrs.get("fixed", ""),
+        "units": "s", "windows": rows,
+    }  # fmt: skip
 
 
 #: What closes a piece where no limit does.
@@ -487,6 +534,7 @@ def adjust_json(result: xr.Dataset) -> dict[str, Any]:
     return {
         "caution": CAUTION,
         "lung": result.attrs["lung"],
+        "held": result.attrs["fixed"],
         "units": {name: result[name].attrs["units"] for name in changes},
         "best_single": str(one["best_single"].values),
         "best_pair": str(one["best_pair"].values),
@@ -580,6 +628,7 @@ def wean_json(result: xr.Dataset) -> dict[str, Any]:
     return {
         "caution": CAUTION,
         "lung": result.attrs["lung"],
+        "held": result.attrs["fixed"],
         "units": {name: result[name].attrs.get("units", "1") for name in names},
         "routes": routes,
     }

@@ -79,7 +79,7 @@ def defaults_of(question: Question, group: Population | None, use: Use) -> dict[
     """
     given = {*question.fixed, *use.laid_out, *(group.properties if group else ())}
     given |= set() if use.middle else set(question.samples)
-    found: dict[str, float] = {}
+    taken: dict[str, float] = {}
 
     def need(names) -> None:
         for name in names:
@@ -87,10 +87,10 @@ def defaults_of(question: Question, group: Population | None, use: Use) -> dict[
             if asked:
                 need(asked[0].inputs)
             elif name not in given:
-                found[name] = float(PARAMETERS[name].default)
+                taken[name] = float(PARAMETERS[name].default)
 
     need(use.parameters(question))
-    return {name: found[name] for name in PARAMETERS if name in found}
+    return {name: taken[name] for name in PARAMETERS if name in taken}
 
 
 def add_provenance(
@@ -120,28 +120,6 @@ def add_provenance(
         `averaged_over`, `conditioned_on`, `sampled`, `left_bounds`, `lungs_from`,
         `unconfirmed` and `rules`; each is empty where there is nothing to say.
     """
-    groups = question.groups()
-    defaults = [defaults_of(question, group, use) for group in groups]
-    samples = {} if use.middle else question.samples
-    held = {
-        name: value
-        for name, value in question.fixed.items()
-        if name not in use.laid_out and name not in samples
-    }
-    words = [PARAMETERS[name].say(value) for name, value in held.items()]
-    for name in PARAMETERS:
-        having = [g for g, own in zip(groups, defaults, strict=True) if name in own]
-        if having:
-            of = "" if len(having) == len(groups) else f", {', '.join(g.name for g in having if g)}"
-            words.append(f"{PARAMETERS[name].say(PARAMETERS[name].default)} (default{of})")
-    if use.middle and question.populations:
-        words.append("other lung properties at each population's middle")
-    averaged = [_span_text(name, axis) for name, axis in use.averaged.items()]
-    drawn = [m.say(name) for name, m in samples.items() if name not in use.laid_out]
-    if not use.factors:
-        averaged += drawn
-    own = {name for group in question.populations for name in group.properties}
-    given = [n for n in dict.fromkeys((*question.fixed, *use.laid_out)) if n in own]
     known: dict[str, Any] = {
         "comment": f"{comment} {MODEL_OUTPUT} {question.lungs_text}".lstrip(),
         "lung": ", ".join(use.lungs or (question.lung,)),
@@ -149,20 +127,51 @@ def add_provenance(
     }
     axes = {n: use.averaged.get(n, dataset[n].values if n in dataset.coords else None)
             for n in use.laid_out}  # fmt: skip
-    dataset = dataset.assign_coords(_held_coords(dataset, question, use, held, defaults))
+    dataset = dataset.assign_coords(_held_coords(dataset, question, use))
     dataset.attrs = dataset.attrs | provenance(
-        title,
-        **(known | attrs),
-        rules=question.rules_text,
-        fixed=", ".join(words),
-        averaged_over=", ".join(averaged),
-        conditioned_on=", ".join(PARAMETERS[name].long_name for name in given),
-        sampled=", ".join(drawn),
-        lungs_from=question.lungs_text,
-        unconfirmed=question.unconfirmed_text,
+        title, **(known | use_words(question, use) | attrs),
         left_bounds="" if use.middle or use.design else left_text(question, axes),
-    )
+    )  # fmt: skip
     return dataset
+
+
+def use_words(question: Question, use: Use) -> dict[str, str]:
+    """Say in words what an analysis holds, averages over and draws, each by its attribute."""
+    samples = {} if use.middle else question.samples
+    drawn = [m.say(name) for name, m in samples.items() if name not in use.laid_out]
+    averaged = [_span_text(name, axis) for name, axis in use.averaged.items()]
+    own = {name for group in question.populations for name in group.properties}
+    given = [n for n in dict.fromkeys((*question.fixed, *use.laid_out)) if n in own]
+    return {
+        "rules": question.rules_text,
+        "fixed": ", ".join(_held_words(question, use)),
+        "averaged_over": ", ".join(averaged if use.factors else averaged + drawn),
+        "conditioned_on": ", ".join(PARAMETERS[name].long_name for name in given),
+        "sampled": ", ".join(drawn),
+        "lungs_from": question.lungs_text,
+        "unconfirmed": question.unconfirmed_text,
+    }
+
+
+def held_values(question: Question, use: Use) -> dict[str, float]:
+    """Return the stated values that an analysis holds: neither laid out nor drawn."""
+    varied = {*use.laid_out, *(() if use.middle else question.samples)}
+    return {name: value for name, value in question.fixed.items() if name not in varied}
+
+
+def _held_words(question: Question, use: Use) -> list[str]:
+    """Say every value that is held: stated ones, then defaults by which populations take them."""
+    groups = question.groups()
+    defaults = [defaults_of(question, group, use) for group in groups]
+    words = [PARAMETERS[name].say(value) for name, value in held_values(question, use).items()]
+    for name, entry in PARAMETERS.items():
+        taking = [g for g, own in zip(groups, defaults, strict=True) if name in own]
+        if taking:
+            of = "" if len(taking) == len(groups) else f", {', '.join(g.name for g in taking if g)}"
+            words.append(f"{entry.say(entry.default)} (default{of})")
+    if use.middle and question.populations:
+        words.append("other lung properties at each population's middle")
+    return words
 
 
 def _span_text(name: str, axis: np.ndarray) -> str:
@@ -177,8 +186,10 @@ def _span_text(name: str, axis: np.ndarray) -> str:
     )
 
 
-def _held_coords(dataset, question, use: Use, held, defaults) -> dict[str, xr.DataArray]:
+def _held_coords(dataset, question: Question, use: Use) -> dict[str, xr.DataArray]:
     """Coordinates of every value that is held, unless the result has a variable of that name."""
+    held = held_values(question, use)
+    defaults = [defaults_of(question, group, use) for group in question.groups()]
     arrays = {name: xr.DataArray(float(value), attrs={"held": "as stated"})
               for name, value in held.items()}  # fmt: skip
     by_group: list[dict[str, Any]] = [dict(own) for own in defaults]
@@ -197,12 +208,12 @@ def _held_coords(dataset, question, use: Use, held, defaults) -> dict[str, xr.Da
             arrays[name] = xr.DataArray(values[0], attrs={"held": text})
         elif "population" in dataset.dims and dataset.sizes["population"] == len(values):
             arrays[name] = xr.DataArray(values, dims="population", attrs={"held": text})
-    found = {}
-    for name, array in arrays.items():
-        if name not in dataset.variables:
-            mark = array.attrs
-            found[name] = label(array, name).assign_attrs(mark)
-    return found
+    return {
+        name: label(array, name).assign_attrs(held=held_as)
+        for name, array in arrays.items()
+        if name not in dataset.variables
+        for held_as in (array.attrs["held"],)
+    }
 
 
 def chances_of_leaving(
@@ -233,7 +244,7 @@ def chances_of_leaving(
     >>> {name: f"{chance:.1e}" for name, chance in found.items()}
     {'predicted_body_weight': '1.4e-05'}
     """
-    found = {
+    chances = {
         name: float(marginal.outside(PARAMETERS[name].low, PARAMETERS[name].high))
         for name, marginal in question.samples.items()
         if name not in axes
@@ -254,8 +265,17 @@ def chances_of_leaving(
                     PARAMETERS[name].low, PARAMETERS[name].high,
                     mean=scores.mean[..., i], sd=np.sqrt(scores.covariance[i, i]),
                 )  # fmt: skip
-                found[name] = float(np.max(chance))
-    return {name: chance for name, chance in found.items() if chance >= NO_CHANCE}
+                chances[name] = float(np.max(chance))
+    return {name: chance for name, chance in chances.items() if chance >= NO_CHANCE}
+
+
+def leaving_text(place: str, name: str, chance: float, where: str = "") -> str:
+    """Say that a distribution can leave the bounds, how likely it is, and what to do."""
+    entry = PARAMETERS[name]
+    return (
+        f"{place}: leaves {entry.low:g} to {entry.high:g} {display(entry.units)} with probability "
+        f"{chance:.2g}{where}. Add low or high to the distribution."
+    )
 
 
 def left_text(question: Question, axes: Mapping[str, np.ndarray | None]) -> str:

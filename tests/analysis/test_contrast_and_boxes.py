@@ -60,6 +60,28 @@ def test_unknown_cases_do_not_count(cases):
     np.testing.assert_array_equal(found.distance, left.distance)
 
 
+def test_each_event_counts_the_cases_of_which_it_is_known(cases):
+    x, corner = cases
+    rng = np.random.default_rng(4)
+    events = np.stack([corner, x[:, 2] > 0.5, ~corner, x[:, 1] > 0.2], axis=1)
+    known = rng.random((2000, 4)) < 0.7
+    known[:, 2] = known[:, 0]
+    found = contrast_events(x, events, known=known, rng=0)
+    quantiles = event_quantiles(x, events, [0.1, 0.5], known=known)
+    for event in range(4):
+        own = known[:, event]
+        alone = contrast_events(x[own], events[own, event : event + 1], rng=0)
+        # resamples differ, what they are drawn from does not
+        for name in ("distance", "direction", "noise", "with_event", "without_event"):
+            np.testing.assert_array_equal(getattr(found, name)[event], getattr(alone, name)[0])
+        np.testing.assert_array_equal(
+            quantiles[event], event_quantiles(x[own], events[own, event : event + 1], [0.1, 0.5])[0]
+        )
+    same = contrast_events(x, events, known=np.ones((2000, 4), bool), rng=0)
+    for name, array in vars(contrast_events(x, events, rng=0)).items():
+        np.testing.assert_array_equal(array, getattr(same, name))
+
+
 def test_rows_must_agree():
     with pytest.raises(DesignMismatchError, match="same rows"):
         contrast_events(np.zeros((5, 2)), np.zeros((4, 1), bool))

@@ -91,6 +91,16 @@ def test_the_slow_compartment_keeps_more_than_the_flow_shows():
     )  # fmt: skip
 
 
+def test_with_a_slow_valve_the_flow_falls_from_its_peak_and_not_from_the_start():
+    question = Question(lung="whole", fixed={"t_low": 0.5, "valve_time": 0.1})
+    inside = look_inside(question).squeeze("population")
+    peak_time = float(inside["time"][int(inside["flow"].argmin("time"))])
+    assert peak_time > 0.02
+    assert np.all(inside["look_time"] > peak_time)
+    assert np.all(np.diff(inside["look_time"]) > 0.0)
+    assert float(inside["flow_share"].max()) == pytest.approx(1.0)
+
+
 def test_a_lung_without_a_slow_compartment_is_refused():
     with pytest.raises(EbbmapError, match="no slow compartment"):
         look_inside(Question("linear"))

@@ -16,6 +16,7 @@ import bench_size
 import bench_sobol
 import bench_stepped
 import bench_stream
+import bench_whole
 
 
 def main(full: bool) -> None:
@@ -26,6 +27,7 @@ def main(full: bool) -> None:
         ("Gas exchange", lambda: bench_exchange.main(1_000_000)),
         ("Lungs against an integrator", lambda: bench_peers.main(100_000 * scale, 20 * scale)),
         ("Stepped lung", lambda: bench_stepped.main(20_000 * scale)),
+        ("Whole lung", lambda: bench_whole.main(20_000 * scale, 5 * scale)),
         ("Sensitivity", lambda: bench_sobol.main(10 * scale)),
         ("Streaming", lambda: bench_stream.main(10_000_000 * scale)),
         ("Cost against size", lambda: bench_size.main(10_000_000 * scale)),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.linalg import expm
 
+from ebbmap import derivations
 from ebbmap.evaluate import evaluate
 from ebbmap.exchange import co2
 from ebbmap.lungs import lung_model, stepped, tracheal_tube
@@ -34,10 +35,12 @@ def mean(group: str, name: str) -> float:
 
 
 def default(name: str) -> float:
+    """Value that is used where none is named."""
     return PARAMETERS[name].default
 
 
 def solve(group: str, names: tuple[str, ...], lung: str = "linear", **settings):
+    """Outcomes of the lungs of a population at some settings, shape (n,) each."""
     given = {name: np.asarray(value, dtype=float) for name, value in settings.items()}
     return evaluate(lung_model(lung), lungs(group) | given, names).outcomes
 
@@ -118,6 +121,11 @@ def held_out_tube() -> float:
     return float(worst)
 
 
+def tube_multiple() -> float:
+    """Resistance with the shared airway, tube and circuit, over that without."""
+    return 1.0 / (1.0 - derivations.SHARED_PART)
+
+
 def laminar_share() -> float:
     """Largest share that the linear part has of a tube's measured loss."""
     diameters = np.array(tracheal_tube.MEASURED_DIAMETERS)
@@ -131,6 +139,17 @@ def dead_space(group: str) -> float:
     airway = co2.airway_dead_space(default("airway_dead_space_per_kg"), weight)
     apparatus = default("apparatus_dead_space")
     return float(co2.dead_space_fraction(BREATH * weight, airway, apparatus, share).mean())
+
+
+def usual_production() -> float:
+    """Mean of normal lungs; the default where that is further off [mL min-1]."""
+    return max(mean("normal", "co2_production"), default("co2_production"),
+               key=lambda value: abs(value - 200.0))  # fmt: skip
+
+
+def usual_ph() -> float:
+    """Arterial pH at 40 mmHg."""
+    return float(co2.ph(40.0, default("bicarbonate")))
 
 
 def ventilatory_ratio() -> float:
@@ -176,7 +195,7 @@ def return_gained() -> float:
                     p_low=mean_pressure - 0.005)["venous_return_change"]
         for mean_pressure in (12.0, 18.0)
     ]  # fmt: skip
-    return float(np.median(kept[0] / kept[1]))
+    return float(np.median(kept[0]) / np.median(kept[1]))
 
 
 def stores() -> dict[str, float]:

@@ -188,6 +188,9 @@ RELEASE = (
     Check("a tube's loss foretold from four other sizes", "Futagawa et al., BMC Anesthesiology "
           "2017", "read", (0.0, 0.1), measured.held_out_tube,
           note="largest relative error; our tolerance"),
+    Check("tube and circuit multiply the time constant", "Guttmann et al., Eur Respir J "
+          "1995;8:114", "read", (2.5, 3.5), measured.tube_multiple, fitted=True,
+          note="about 3 times; to half a unit"),
     Check("a smooth straight tube's share of the loss", "Lofaso et al., Am Rev Respir Dis "
           "1992;146:974 (Blasius)", "derived", (0.0, 0.5), measured.laminar_share,
           note="turbulent flow in a smooth tube loses half of what was measured; laminar less"),
@@ -202,6 +205,12 @@ EXCHANGE = (
     Check("normal: dead space over tidal volume", "anaesthesia question book", "read",
           (0.25, 0.35), lambda: measured.dead_space("normal"), 0.3604,
           note="about 0.3; 8 mL/kg assumed"),
+    Check("usual production of CO2", "reference page and textbooks: usually 200 mL/min", "read",
+          (180.0, 220.0), measured.usual_production, fitted=True, note="to a tenth"),
+    Check("pH of usual bicarbonate at 40 mmHg", "lecture notes: 7.40", "read", (7.395, 7.405),
+          measured.usual_ph, fitted=True),
+    Check("default: admixture of open lung", "anaesthesia question book", "read", (0.035, 0.055),
+          lambda: measured.default("shunt_baseline"), fitted=True, note="4 to 5 % in health"),
     Check("restrictive: ventilatory ratio", "Sinha et al.; Grieco et al., Crit Care "
           "2020;24:529", "read", (1.6, 2.1), measured.ventilatory_ratio),
     Check("restrictive: admixture at the lower pressure", ADMIXTURE, "read",

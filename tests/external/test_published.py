@@ -1,9 +1,15 @@
 """The bundled lungs beside published findings: agreement is checked, disagreement written down."""
 
+import dataclasses
+from pathlib import Path
+
 import numpy as np
 import pytest
 
+from ebbmap.parameters import PARAMETERS
+from ebbmap.populations import POPULATIONS
 from external.published import CHECKS
+from sensitivity_of_checks import constants, disagreements
 
 
 @pytest.mark.parametrize("check", CHECKS, ids=lambda check: check.name)
@@ -38,3 +44,52 @@ def test_a_check_can_fail(check):
         assert check.holds(check.record)
         assert not check.holds(inside) and not check.holds(check.record * 1.05)
     assert not check.holds(np.nan)
+
+
+def marginal(group, name):
+    return POPULATIONS[group].marginals[name], "centre"
+
+
+#: A wrong value of each, and one finding that must not let it pass.
+WRONG = {
+    "half-closing pressure": ((PARAMETERS["half_closed_pressure"], "default"), 18.0,
+                              "restrictive: admixture at the lower pressure"),
+    "gradient loss": ((PARAMETERS["gradient_loss_share"], "default"), 0.9,
+                      "venous return when mean pressure falls from 18 to 12"),
+    "obstructive resistance": (marginal("obstructive", "resistance_insp"), 30.0,
+                               "obstructive: inspiratory resistance"),
+    "shunt in ARDS": (marginal("restrictive", "shunt_baseline"), 0.10,
+                      "restrictive: admixture at the lower pressure"),
+    "flow limitation": (marginal("obstructive", "flow_limitation"), 4.0,
+                        "obstructive: expiratory time constant with flow limitation"),
+    "normal compliance": (marginal("normal", "compliance"), 70.0, "normal: compliance"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", WRONG)
+def test_a_wrong_constant_does_not_pass(name):
+    (owner, field), value, finding = WRONG[name]
+    (check,) = (check for check in CHECKS if check.name == finding)
+    assert dataclasses.is_dataclass(owner)
+    usual = getattr(owner, field)
+    object.__setattr__(owner, field, value)  # frozen for all others
+    try:
+        assert not check.holds(check.measure())
+    finally:
+        object.__setattr__(owner, field, usual)
+    assert check.holds(check.measure())
+
+
+DEVELOPERS = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("name", [name for name, *_ in constants()])
+def test_the_docs_say_of_each_constant_what_notices_it(name):
+    unchecked = DEVELOPERS.split("Unchecked, noticed by none")[1].split("): ")[1].split(". For")[0]
+    listed = [entry.removesuffix(" (0)") for entry in unchecked.split(", ")]
+    assert (f"| {name} | " in DEVELOPERS) != (name in listed)
+
+
+@pytest.mark.parametrize("row", disagreements())
+def test_the_docs_list_each_disagreement(row):
+    assert row in DEVELOPERS

@@ -386,7 +386,10 @@ def assert_numbers_or_blank(values):
     finite = np.stack([np.isfinite(solved.outcomes[name]) for name in STEPPED.solves])
     assert finite[:, solved.status == OK].all()
     assert not finite[:, solved.status != OK].any()
-    assert np.all(solved.outcomes["release_volume"][solved.status == OK] >= 0.0)
+    # who breathes in hard enough may hold more gas after a release than before
+    passive = np.equal(values["effort_pressure"], 0.0)
+    good = (solved.status == OK) & passive
+    assert np.all(solved.outcomes["release_volume"][good] >= 0.0)
     return solved.status
 
 
@@ -407,3 +410,14 @@ def test_any_legal_case_with_memory_is_a_number_or_blank_throughout():
     # resistance in one direction and much in the other; of usual lungs none in 2,000, of those with
     # each property at a bound in one lung of ten 4 in 100
     assert np.mean(status[status < 2] == NOT_CONVERGED) < 0.4
+
+
+@pytest.mark.slow
+def test_any_legal_case_with_effort_is_a_number_or_blank_throughout():
+    corners = extremes(23, 40)
+    corners["effort_pressure"] = np.random.default_rng(5).uniform(0.1, 15.0, 40)
+    assert_numbers_or_blank(corners)
+    usual = draw(40, 31, *CLOSING, *AIRWAY, *RECOIL, "valve_time", "effort_pressure",
+                 "effort_rate", "effort_duration")  # fmt: skip
+    # measured: one lung in 160 is lost, in a cycle that the search does not find
+    assert np.mean(assert_numbers_or_blank(usual) == NOT_CONVERGED) < 0.05

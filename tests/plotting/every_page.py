@@ -3,28 +3,37 @@
 from functools import cache
 
 import xarray as xr
+from matplotlib.figure import Figure
 
+from ebbmap.plotting.pages import pages_of
 from ebbmap.populations import POPULATIONS
-from ebbmap.run import plan_tasks
+from ebbmap.run import Task, plan_tasks
 from ebbmap.study import parse_study
 
 ALL = tuple(POPULATIONS)
 PLAIN, TUBES = ALL[:3], ALL[3:]
 
-#: Lung model and populations of each study. Populations that differ in the properties that a
-#: lung takes (a tube, flow limitation) are never in one study.
+BOTH, LONGER = ("flow_ratio", "exhaled_fraction"), ("exhaled_fraction",)
+
+#: Lung model, populations and rules of each study. Populations that differ in the properties that
+#: a lung takes (a tube, flow limitation) are never in one study.
 STUDIES = {
-    "linear, six": ("linear", ALL),
-    "linear, one": ("linear", ("obstructive",)),
-    "tube, with tube": ("tube", TUBES),
-    "tube, without": ("tube", PLAIN),
-    "tube, one": ("tube", ("restrictive_with_tube",)),
-    "paired, six": ("paired", ALL),
-    "paired, one": ("paired", ("normal",)),
-    "stepped, with tube": ("stepped", TUBES[:2]),
-    "stepped, without": ("stepped", PLAIN[:2]),
-    "stepped, limited": ("stepped", PLAIN[2:]),
-    "stepped, limited with tube": ("stepped", TUBES[2:]),
+    "linear, six": ("linear", ALL, LONGER),
+    "linear, one": ("linear", PLAIN[2:], LONGER),
+    "tube, with tube": ("tube", TUBES, BOTH),
+    "paired, three": ("paired", TUBES, LONGER),
+    "stepped, limited with tube": ("stepped", TUBES[2:], LONGER),
+}
+
+#: The rest of every lung with every population: fewer factors or shorter names than those above.
+MORE_STUDIES = {
+    "tube, without": ("tube", PLAIN, BOTH),
+    "tube, one": ("tube", TUBES[1:2], BOTH),
+    "paired, without": ("paired", PLAIN, BOTH),
+    "paired, one": ("paired", PLAIN[:1], BOTH),
+    "stepped, with tube": ("stepped", TUBES[:2], BOTH),
+    "stepped, without": ("stepped", PLAIN[:2], BOTH),
+    "stepped, limited": ("stepped", PLAIN[2:], BOTH),
 }
 
 HEAD = """
@@ -40,7 +49,7 @@ spontaneous_alveolar_ventilation = 3.0
 {more}
 [limits]
 sets = [{sets}]
-rules = ["flow_ratio", "exhaled_fraction"]
+rules = [{rules}]
 """
 
 ALONG = """
@@ -55,7 +64,6 @@ y = "resistance_exp"
 x = "compliance"
 y = "resistance_exp"
 average_over = ["t_low"]
-[analyses.window]
 [analyses.sobol]
 along = "t_low"
 base_size = 16
@@ -78,9 +86,10 @@ along = "t_low"
 outcomes = ["auto_peep", "paco2", "flow_ratio"]
 """
 
-SHAPLEY = """
+FEW_LUNGS = """
 [axes]
-t_low = { start = 0.2, stop = 1.4, count = 3 }
+t_low = { start = 0.2, stop = 1.4, count = 2 }
+[analyses.window]
 [analyses.shapley]
 along = "t_low"
 base_size = 32
@@ -132,7 +141,7 @@ def _studies(lung: str) -> list[tuple[str, tuple[str, ...], str, int]]:
     inside = "[analyses.inside]" if lung == "paired" else ""
     studies = [
         (held, GASES, ALONG.format(), 80),
-        (held, FEW, SHAPLEY, 24),
+        (held, FEW, FEW_LUNGS, 12),
         ("", GASES, TRADE, 8),
         (f"{held}\nt_low = 0.5", GASES, ONE_SETTING.format(inside=inside), 8),
     ]
@@ -143,18 +152,37 @@ def _studies(lung: str) -> list[tuple[str, tuple[str, ...], str, int]]:
     return studies
 
 
+def tasks(name: str) -> list[Task]:
+    """Return every analysis of a study, not yet solved."""
+    lung, populations, rules = (STUDIES | MORE_STUDIES)[name]
+    found = []
+    for more, sets, analyses, lungs in _studies(lung):
+        head = HEAD.format(
+            lung=lung,
+            lungs=lungs,
+            more=more,
+            sets=_listed(sets),
+            populations=_listed(populations),
+            rules=_listed(rules),
+        )
+        found += plan_tasks(parse_study(head + analyses))
+    return found
+
+
 @cache
 def results(name: str) -> tuple[tuple[str, xr.Dataset], ...]:
     """Return the kind and the result of every analysis of a study."""
-    lung, populations = STUDIES[name]
-    solved = []
-    for more, sets, analyses, lungs in _studies(lung):
-        head = HEAD.format(
-            lung=lung, lungs=lungs, more=more, sets=_listed(sets), populations=_listed(populations)
-        )
-        for task in plan_tasks(parse_study(head + analyses)):
-            solved.append((task.kind, task.run(lambda cases: None)))
-    return tuple(solved)
+    return tuple((task.kind, task.run(lambda cases: None)) for task in tasks(name))
+
+
+@cache
+def pages(name: str) -> tuple[tuple[str, xr.Dataset, str, Figure, str], ...]:
+    """Return kind, result, name, figure and alternative text of every page of a study."""
+    return tuple(
+        (kind, result, page, figure, text)
+        for kind, result in results(name)
+        for page, figure, text in pages_of(kind, result)
+    )
 
 
 def _listed(names: tuple[str, ...]) -> str:

@@ -48,8 +48,8 @@ class Reader(HTMLParser):
 
 
 @pytest.fixture(scope="module")
-def check():
-    return check_protocol(load_protocol(FILES / "small_draft.toml"), date="2026-01-01")
+def check(small_check):
+    return small_check
 
 
 @pytest.fixture(scope="module")
@@ -130,13 +130,25 @@ def test_csv_holds_the_numbers_of_the_datasets(check, folder):
         assert len(lines) == len(table.rows) + 1
 
 
-FORMULAS = ["=1+1", '=HYPERLINK("x")', "+1 @SUM(1)", "-2+3", "@SUM(1)", "\t=1", "\r=1", " =1", "＝1"]
+FORMULAS = [
+    "=1+1",
+    '=HYPERLINK("x")',
+    "+1 @SUM(1)",
+    "-2+3",
+    "@SUM(1)",
+    "\t=1",
+    "\r=1",
+    " =1",
+    "＝1",
+]
 
 
 @pytest.mark.parametrize("text", FORMULAS, ids=repr)
 def test_no_text_of_a_file_is_computed_by_a_spreadsheet(text):
     columns = (Column("head"), Column("number", "number"), Column("share", "share", interval=True))
-    table = Table("name", "caption", columns, ((text, -1.5, (-0.5, -1.0, 0.5)), ("-", 3, (0, 0, 1))))
+    table = Table(
+        "name", "caption", columns, ((text, -1.5, (-0.5, -1.0, 0.5)), ("-", 3, (0, 0, 1)))
+    )
     _, row, last = csv.reader(io.StringIO(table.csv(), newline=""))
     assert row == ["'" + text.replace("\r", " "), "-1.5", "-0.5", "-1.0", "0.5"]
     assert last == ["'-", "3", "0", "0", "1"]
@@ -184,11 +196,13 @@ def invoke(*words):
 
 
 @pytest.mark.slow
-def test_exit_status_tells_the_verdict(tmp_path):
-    fails = invoke("check", FILES / "small_draft.toml", "--out", tmp_path / "a")
+def test_exit_status_tells_the_verdict(tmp_path, smaller_searches):
+    # one worker: another process would search as always
+    alone = ("--workers", "1", "--out")
+    fails = invoke("check", FILES / "small_draft.toml", *alone, tmp_path / "a")
     assert fails.exit_code == 1
     assert "The draft does not hold." in fails.stdout
-    holds = invoke("check", FILES / "small_revision.toml", "--out", tmp_path / "b")
+    holds = invoke("check", FILES / "small_revision.toml", *alone, tmp_path / "b")
     assert holds.exit_code == 0
     assert (tmp_path / "b" / "report.html").exists()
 

@@ -255,7 +255,7 @@ def test_a_damaged_piece_is_made_again_and_no_other(finished):
 
 
 def test_a_short_study_keeps_no_pieces_and_may_be_changed(tmp_path):
-    text = SMALL[: SMALL.index("[analyses.window]")]
+    text = SMALL[: SMALL.index("[analyses.window]")].replace("compliance = [30.0, 60.0]\n", "")
     text += '[analyses.profile]\nalong = "t_low"\noutcomes = ["auto_peep"]\n'
     everything(text, tmp_path)
     everything(text.replace("24.0", "25.0"), tmp_path)
@@ -354,7 +354,8 @@ def test_a_place_has_the_same_indices_beside_whatever_others(monkeypatch):
 
 
 def test_growing_designs_solve_new_rows_only_after_a_stop(tmp_path, monkeypatch):
-    text = STUDY[: STUDY.index("[analyses.window]")] + STUDY[STUDY.index("[analyses.sobol]") :]
+    text = STUDY[: STUDY.index("[analyses.window]")].replace("compliance = [30.0, 60.0]\n", "")
+    text += STUDY[STUDY.index("[analyses.sobol]") :]
     solved, places = [], drivers.solve_places
 
     def watched(question, values, **options):

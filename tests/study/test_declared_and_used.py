@@ -6,7 +6,8 @@ import pytest
 from ebbmap.errors import StudyError
 from ebbmap.evaluate import STATUS
 from ebbmap.parameters import PARAMETERS
-from ebbmap.run import plan_tasks
+from ebbmap.run import plan_tasks, run_study
+from ebbmap.show import study_notes, summary
 from ebbmap.study import parse_study
 
 #: A table for every analysis of a study, small, on a lung that can serve it.
@@ -125,6 +126,19 @@ def test_samples_may_stand_beside_an_axis():
     assert found["map"]["p_high"].values.tolist() == [20.0, 30.0]
 
 
+@pytest.mark.parametrize("kind", TABLES)
+def test_the_terminal_names_what_was_held(results, kind):
+    *_, last = summary(kind, results[kind])
+    assert f"held: {results[kind].attrs['fixed']}; other properties drawn given: compl" in str(last)
+
+
+def test_settings_that_nobody_names_are_told_before_any_work():
+    asked = parse_study(study_of("sobol", "p_low = 0.0"))
+    assert asked.defaults == {"analyses.sobol": ["p_high", "t_high"]}
+    (told,) = study_notes(asked)
+    assert str(told) == "analyses.sobol: nobody names P high 25 cmH₂O, T high 5 s: the default"
+
+
 OWN = """
 [population.mine]
 base = "normal"
@@ -200,3 +214,14 @@ def test_without_a_source_the_lungs_are_invented():
     asked = parse_study(own_study("map", cut=", low = 30, high = 120")).question
     assert asked.lungs_text == "Invented lungs (mine)."
     assert asked.populations[0].unconfirmed_text == "mine, all"
+
+
+def test_a_streamed_sweep_marks_lungs_that_leave_the_bounds_as_a_plain_one_does(tmp_path):
+    text = own_study("sweep", sd=19.5).replace("lungs = 8", "lungs = 400")
+    plain = result_of(text)
+    study = parse_study(text.replace("[analyses.sweep]", '[analyses.sweep]\nstore = "zarr"'))
+    ((_, streamed, _),) = run_study(study, tmp_path, progress=lambda task: lambda done: None)
+    for name in ("status", "release_volume", "verdict_flow_ratio"):
+        dims = plain[name].dims
+        np.testing.assert_array_equal(streamed[name].transpose(*dims), plain[name])
+    assert streamed.attrs["left_bounds"] == plain.attrs["left_bounds"] != ""

@@ -85,7 +85,8 @@ def test_the_keys_of_the_file_arrive(results):
 
 def test_every_result_is_summed_up(results):
     for kind, (result, _) in results.items():
-        tables = list(summary(kind, result))
+        *tables, held = summary(kind, result)
+        assert result.attrs["fixed"] in str(held)
         assert tables
         assert all(table.row_count for table in tables)
 

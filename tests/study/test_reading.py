@@ -4,6 +4,7 @@ import os
 import tracemalloc
 
 import pytest
+from typer.testing import CliRunner
 
 from ebbmap.cli import app
 from ebbmap.errors import StudyError
@@ -12,7 +13,6 @@ from ebbmap.protocol.load import parse_protocol
 from ebbmap.study import load_study, parse_study
 from ebbmap.study.reading import DEEPEST, LARGEST, MOST_ENTRIES, MOST_NUMBERS
 from hostile_files import few_calls
-from typer.testing import CliRunner
 
 VALID = 'title = "größer"\n[analyses.window]\n'
 
@@ -153,8 +153,20 @@ def test_known_names_are_listed_once_for_a_table(parse):
 
 
 @PARSERS
-@pytest.mark.parametrize("place", ["title", "seed", "lungs", "fixed.t_low", "axes.p_high", "wanted",
-                                   "populations", "settings.t_high", "analyses.window.along"])
+@pytest.mark.parametrize(
+    "place",
+    [
+        "title",
+        "seed",
+        "lungs",
+        "fixed.t_low",
+        "axes.p_high",
+        "wanted",
+        "populations",
+        "settings.t_high",
+        "analyses.window.along",
+    ],
+)
 def test_an_integer_of_a_hundred_thousand_digits_is_a_sentence(parse, place):
     for value in ("0x" + "f" * 100_000, "[0x" + "f" * 100_000 + "]", "-1" + "0" * 100_000):
         with pytest.raises(StudyError) as error:

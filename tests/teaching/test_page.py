@@ -153,6 +153,11 @@ def test_what_cannot_be_a_page_is_said(values, told):
         teaching_grid(**values)
 
 
+needs_browser = pytest.mark.skipif(
+    CHROMIUM is None, reason="needs the browser Chromium, and none is installed here"
+)
+
+
 def dump(page: Path, fragment: str, folder: Path, *flags: str) -> str:
     done = subprocess.run(
         [CHROMIUM, *FLAGS, f"--user-data-dir={folder}", *flags, "--dump-dom",
@@ -164,7 +169,7 @@ def dump(page: Path, fragment: str, folder: Path, *flags: str) -> str:
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here")
+@needs_browser
 def test_a_browser_shows_what_the_lung_does(page, tmp_path):
     set_to = {"t_low": 0.43, "resistance_exp": 17.3, "compliance": 47.0}
     fragment = "&".join(f"{name}={value}" for name, value in set_to.items())
@@ -185,7 +190,7 @@ def test_a_browser_shows_what_the_lung_does(page, tmp_path):
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here")
+@needs_browser
 def test_the_window_of_the_page_is_the_window_of_the_lung(page, tmp_path):
     from ebbmap.analysis.windows import find_windows
     from ebbmap.limits import combine, limit_set

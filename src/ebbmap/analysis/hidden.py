@@ -61,7 +61,9 @@ def look_inside(question: Question, *, seconds: float = 2.0) -> xr.Dataset:
     True
     """
     if not set(INSIDE) <= set(lung_model(question.lung).signals):
-        raise EbbmapError(f"the lung {question.lung!r} has no slow compartment. Use 'paired'.")
+        raise EbbmapError(
+            f"the lung {question.lung!r} has no slow compartment. Use 'paired' or 'whole'."
+        )
     times = np.linspace(0.0, seconds, POINTS)
     rows = []
     for group in question.groups():
@@ -99,14 +101,17 @@ def _one_release(lung: str, values, times: np.ndarray) -> xr.Dataset:
     drawn = waveforms(
         lung, times=t_high + np.maximum(times, CLEAR * t_high), release_goes_on=True, **values
     )
-    share = drawn["flow"].values / drawn["flow"].values[0]
+    outwards = -drawn["flow"].values
+    # a slow valve puts the peak some way into the release
+    peak = int(outwards.argmax())
+    share = outwards / outwards[peak]
     left = {}
     for name in INSIDE:
         height = drawn[name].values - p_low
         left[name.removeprefix("alveolar_pressure_")] = height / height[0]
     reached = share[-1] <= np.asarray(LOOKS)
-    # shares fall with time; interpolation wants them to rise
-    when = np.where(reached, np.interp(LOOKS, share[::-1], times[::-1]), np.nan)
+    # shares fall with time from the peak on; interpolation wants them to rise
+    when = np.where(reached, np.interp(LOOKS, share[peak:][::-1], times[peak:][::-1]), np.nan)
     then = {name: np.where(reached, np.interp(when, times, a), np.nan) for name, a in left.items()}
     return xr.Dataset(
         {

@@ -11,7 +11,7 @@ from ebbmap.analysis.kernels.fronts import non_dominated
 from ebbmap.cases import Question, middle_lung
 from ebbmap.errors import EbbmapError
 from ebbmap.labelling import describe, label
-from ebbmap.limits import CAUTION, SAFE
+from ebbmap.limits import CAUTION, SAFE, UNDETERMINED, UNSAFE
 from ebbmap.parameters import parameter
 from ebbmap.simulate import add_verdict, simulate
 from ebbmap.uses import Use, add_provenance
@@ -83,13 +83,17 @@ def _one(solved: xr.Dataset, limits, axes: tuple[str, ...], costs: tuple[str, ..
 
 def _answer(judged: xr.Dataset, limits, axes: tuple[str, ...]) -> str:
     """Say whether any setting of the grid keeps all limits, and if not, what stands in the way."""
-    margin = judged["margin"].fillna(-np.inf)
-    best = judged.isel(margin.argmax(...))
-    place = ", ".join(parameter(name).say(float(best[name])) for name in axes)
-    if float(margin.max()) >= 0:
-        share = float((margin >= 0).mean())
-        return f"yes: {share:.0%} of the settings, widest margin at {place}"
-    if not np.isfinite(margin.max()):
+    safe = judged["verdict"].isin([SAFE, CAUTION])
+    unclear = float((judged["verdict"] == UNDETERMINED).mean())
+    margin = judged["margin"].where(safe if safe.any() else judged["verdict"] == UNSAFE)
+    if not margin.notnull().any():
         return "undetermined: no setting could be judged"
+    best = judged.isel(margin.fillna(-np.inf).argmax(...))
+    place = ", ".join(parameter(name).say(float(best[name])) for name in axes)
+    if safe.any():
+        return f"yes: {float(safe.mean()):.0%} of the settings, widest margin at {place}"
     bound = limits.hard[int(best["binding"])]
-    return f"no: the nearest, {place}, still has {bound.sentence}"
+    nearest = f"the nearest, {place}, still has {bound.sentence}"
+    if unclear:
+        return f"undetermined: {unclear:.0%} of the settings could not be judged; {nearest}"
+    return f"no: {nearest}"

@@ -150,7 +150,8 @@ def _one_route(judged: xr.Dataset, path: np.ndarray, limits: LimitSet, kept) -> 
         leaves = "stays safe"
     else:
         bound = int(judged["binding"].values[rows[bad[0]], columns[bad[0]]])
-        leaves = limits.hard[bound].sentence if bound >= 0 else "cannot be judged"
+        unsafe = found["route_verdict"][bad[0]] == UNSAFE
+        leaves = limits.hard[bound].sentence if unsafe else "cannot be judged"
     pad = np.full(longest, np.nan)
     return xr.Dataset(
         {

@@ -14,12 +14,12 @@ from ebbmap.analysis.kernels.windows import RESOLUTION, Windows, release_windows
 from ebbmap.cases import Question, draw_cases, middle_lung
 from ebbmap.errors import EbbmapError
 from ebbmap.evaluate import DRAWN, bar_leavers, evaluate
+from ebbmap.inputs import as_arrays, frame_of
 from ebbmap.labelling import describe, provenance
 from ebbmap.limits import LimitSet, judge
 from ebbmap.lungs import lung_model
 from ebbmap.parameters import PARAMETERS
 from ebbmap.pieces import Pieces, Progress, listed
-from ebbmap.simulate import as_arrays
 from ebbmap.uses import Use, add_provenance
 
 #: Range of T low that is searched [s].
@@ -84,9 +84,14 @@ def find_windows(
     for name in ("t_low", "t_low_in_time_constants"):
         if name in values:
             raise EbbmapError(f"{name} is what a window is searched for. Leave it out.")
-    given = as_arrays(values)
-    drawn = [name for name, array in given.items() if DRAWN in array.attrs]
-    arrays = {name: np.atleast_1d(array.values) for name, array in given.items()}
+    aligned, frame = frame_of(as_arrays(values), ())
+    if len(frame.dims) > 1:
+        raise EbbmapError(
+            f"values must vary along one dimension at most; got {', '.join(frame.dims)}. Stack "
+            "them into one, or ask for a map."
+        )
+    drawn = [name for name, array in aligned.items() if DRAWN in array.attrs]
+    arrays = {name: np.atleast_1d(array.values) for name, array in aligned.items()}
     lungs = max((array.size for array in arrays.values()), default=1)
     for name, array in arrays.items():
         if array.size not in (1, lungs):
@@ -195,8 +200,17 @@ def window_pieces(
 
 def _stack(parts: list[xr.Dataset], dim: str, names: list[str]) -> xr.Dataset:
     """Put windows side by side, with as many pieces as any lung has."""
-    parts = [pad_pieces(part, {d: max(p.sizes[d] for p in parts) for d in PIECE_DIMS})
-             for part in parts]  # fmt: skip
+    sizes = {piece: max(part.sizes[piece] for part in parts) for piece in PIECE_DIMS}
+    parts = [pad_pieces(part, sizes) for part in parts]
+    # a property that a population does not have is unknown in its lungs
+    given = {name: coord for part in parts for name, coord in part.coords.items()}
+    parts = [
+        part.assign_coords({
+            name: coord.copy(data=np.full(coord.shape, np.nan))
+            for name, coord in given.items() if name not in part.coords
+        })
+        for part in parts
+    ]  # fmt: skip
     return xr.concat(
         parts, dim=xr.Variable(dim, names), join="outer", data_vars="all", coords="different",
         compat="equals", combine_attrs="override",

@@ -140,8 +140,9 @@ def resistive_power(mechanical_power, elastic_power):
 def mechanical_power_simplified(p_high, release_volume, release_rate):
     """Power by the published simplified form for pressure control [J min-1].
 
-    0.098 rate V (driving pressure + PEEP): with driving pressure and PEEP both counted the same
-    way, set or trapped, their sum is P high, and the form is exact but for its rounded constant.
+    0.098 rate V (driving pressure + PEEP): with the one counted up to P high, and from the PEEP,
+    set or trapped, that the other is, their sum is P high, and the form is exact but for its
+    rounded constant.
 
     References
     ----------

@@ -160,7 +160,7 @@ def plot_box(ds: xr.Dataset, *, ranges: dict[str, tuple[float, float]], ax: Axes
                 ax.plot(scaled(spread), [row + 0.24] * 2, color=INK, lw=1.2)
             share = float(one["restricted"].values[side])
             word = ("from", "to")[side]
-            ax.text(side, row - 0.2, f"{word} {edges[side]:.3g} ({share:.0%})",
+            ax.text(int(side), row - 0.2, f"{word} {edges[side]:.3g} ({share:.0%})",
                     ha=("left", "right")[side], va="bottom", fontsize=8, color=INK)  # fmt: skip
     ax.set_yticks(range(len(names)), [_range_text(name, *ranges[name]) for name in names])
     ax.set_xticks([])

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from pydantic import ValidationError
 
+from ebbmap.cases import Question
 from ebbmap.checks import complaint
 from ebbmap.draft import SETTINGS, Draft, needed_properties
 from ebbmap.errors import EbbmapError, StudyError, unknown_name
@@ -23,6 +24,8 @@ from ebbmap.protocol.schema import FAMILIES, ProtocolFile
 from ebbmap.study.cross import check_limits, check_names
 from ebbmap.study.load import sentences
 from ebbmap.study.reading import read_text, read_toml
+from ebbmap.study.uses import TOO_OFTEN
+from ebbmap.uses import chances_of_leaving, leaving_text
 
 #: What a lung may be chosen by, besides its properties.
 CHOSEN_BY = "time_constant_exp"
@@ -88,6 +91,14 @@ class Protocol:
     def wanted(self) -> float:
         """Share of the whole that must be safe."""
         return self.file.wanted
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What should be known before a check, though it stops none."""
+        return tuple(
+            f"{text} Such lungs are undetermined at every setting."
+            for text, _ in leaving(self.file)
+        )
 
     @property
     def properties(self) -> tuple[str, ...]:
@@ -164,6 +175,7 @@ def _cross_checks(file: ProtocolFile) -> list[str]:
         *_check_fixed(file),
         *_check_eligible(file),
         *_check_sizes(file),
+        *(text for text, chance in leaving(file) if chance > TOO_OFTEN),
     ]
 
 
@@ -247,6 +259,15 @@ def _known_populations(file: ProtocolFile) -> dict[str, Population]:
         except (EbbmapError, KeyError):
             continue
     return found
+
+
+def leaving(file: ProtocolFile) -> Iterator[tuple[str, float]]:
+    """Find distributions that can leave the bounds of the registry: a sentence, and how likely."""
+    for group in _known_populations(file).values():
+        question = Question(file.lung, populations=(group,))
+        for name, chance in chances_of_leaving(question, group, {}).items():
+            place = f"population {group.name}, {name}"
+            yield leaving_text(place, name, chance), chance
 
 
 def _check_sizes(file: ProtocolFile) -> Iterator[str]:

@@ -72,7 +72,7 @@ class Table:
     rows: tuple[tuple[Any, ...], ...]
 
     def csv(self) -> str:
-        """Return the table as CSV text, every digit kept, and no text that a spreadsheet computes."""
+        """Return the table as CSV text: every digit, and no text that a spreadsheet computes."""
         text = io.StringIO()
         writer = csv.writer(text, lineterminator="\n")
         head: list[str] = []

@@ -341,7 +341,8 @@ def _check_teaching(raw, lung: Lung) -> list[str]:
                 )
     if "inside" in analyses and "alveolar_pressure_slow" not in lung.signals:
         problems.append(
-            f"analyses.inside: the lung {lung.name!r} has no slow compartment. Use 'paired'."
+            f"analyses.inside: the lung {lung.name!r} has no slow compartment. Use 'paired' "
+            "or 'whole'."
         )
     if "collapse" in analyses:
         problems += _check_collapse(raw, lung)

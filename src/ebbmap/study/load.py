@@ -16,7 +16,7 @@ from ebbmap.populations import POPULATIONS, Population
 from ebbmap.study.cross import cross_checks
 from ebbmap.study.reading import read_text, read_toml
 from ebbmap.study.schema import FAMILIES, StudyFile
-from ebbmap.study.uses import leaving
+from ebbmap.study.uses import default_settings, leaving
 
 #: Findings of the schema that are listed, one sentence each; the others are counted.
 LISTED = 100
@@ -31,14 +31,20 @@ class Study:
         The parsed file.
     text : str
         The file as it was read; its hash goes into every result.
+
+    Attributes
+    ----------
     notes : tuple of str
         What should be known before a run, though it stops none.
+    defaults : dict of str to list of str
+        Settings that nobody names, by the analysis that takes their default.
     """
 
     def __init__(self, file: StudyFile, text: str):
         self.file = file
         self.text = text
         self.notes: tuple[str, ...] = ()
+        self.defaults: dict[str, list[str]] = {}
         self.digest = hashlib.sha256(text.encode()).hexdigest()[:16]
         self.axes = {name: axis.grid() for name, axis in file.axes.items()}
         self.question = Question(
@@ -93,6 +99,7 @@ def parse_study(text: str, where: str = "study") -> Study:
     if problems:
         raise StudyError(where, problems)
     study.notes = tuple(notes)
+    study.defaults = default_settings(raw, file, study.question)
     return study
 
 

@@ -30,7 +30,8 @@ DEEPEST = 32
 #: A key of more parts, bare or quoted, wherever it stands. A word is looked at from its start only,
 #: so that the time grows with the length of the text.
 _DEEP_KEY = re.compile(
-    r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){%d}""" % DEEPEST
+    r"""(?<![\w-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+)"""
+    rf"{{{DEEPEST}}}"
 )
 
 _KINDS = (
@@ -98,12 +99,13 @@ def _excesses(value: Any, place: str) -> Iterator[str]:
         yield f"{place}: must be an integer of 64 bits; got {shortened(value)}."
     if not isinstance(value, (dict, list)):
         return
-    table = isinstance(value, dict)
-    inner = value.items() if table else enumerate(value)
-    numbers = not table and all(isinstance(one, (int, float)) for one in value)
-    most = MOST_NUMBERS if numbers else MOST_ENTRIES
+    if isinstance(value, dict):
+        what, most, inner = "keys", MOST_ENTRIES, list(value.items())
+    else:
+        numbers = all(isinstance(one, (int, float)) for one in value)
+        what, most = "entries", MOST_NUMBERS if numbers else MOST_ENTRIES
+        inner = list(enumerate(value))
     if len(value) > most:
-        what = "keys" if table else "entries"
         yield f"{place}: must have at most {most:,} {what}; got {len(value):,}."
         return
     for key, one in inner:

@@ -210,10 +210,10 @@ class OwnPopulation(Stated):
             pairs[one.between] = one.value
         return Population(
             name, self.long_name or name, f"defined in the {STUDY_SOURCE}",
-            MappingProxyType(marginals), MappingProxyType(pairs), self.told(),
+            MappingProxyType(marginals), MappingProxyType(pairs), self.source_text(),
         )  # fmt: skip
 
-    def told(self) -> str:
+    def source_text(self) -> str:
         """Say where the population comes from; empty where nobody gave a source."""
         sources: dict[str, list[str]] = {}
         for name, value in self.properties.items():

@@ -14,11 +14,10 @@ import numpy as np
 from ebbmap.cases import Question
 from ebbmap.derivations import DERIVATIONS, all_inputs
 from ebbmap.lungs import LUNGS
-from ebbmap.outcomes import plan
+from ebbmap.outcomes import OUTCOMES, plan
 from ebbmap.parameters import PARAMETERS
 from ebbmap.study.schema import Along, Boxes, Rules, StudyFile, Trade
-from ebbmap.units import display
-from ebbmap.uses import chances_of_leaving
+from ebbmap.uses import Use, chances_of_leaving, defaults_of, leaving_text
 
 #: Analyses at every value of an axis that draw lungs, and those that follow middle lungs.
 DRAWING_ALONG = ("mapping", "sobol", "screening", "shapley")
@@ -83,8 +82,8 @@ def asked_of(raw: Mapping[str, Any]) -> Iterator[Asked]:
     """List the analyses of a raw file; what has the wrong type is reported with the structure."""
     analyses = _table(raw.get("analyses"))
     own = (str(raw.get("lung", "linear")),)
-    for number, one in enumerate(_list(analyses.get("map"))):
-        names = [one.get("x"), one.get("y"), *_list(one.get("average_over"), str)]
+    for number, table in enumerate(_list(analyses.get("map"))):
+        names = [table.get("x"), table.get("y"), *_list(table.get("average_over"), str)]
         yield Asked(f"analyses.map.{number}", _names(names), True, own)
     for kind, table in analyses.items():
         if kind == "map" or not isinstance(table, dict):
@@ -92,7 +91,7 @@ def asked_of(raw: Mapping[str, Any]) -> Iterator[Asked]:
         place, along = f"analyses.{kind}", table.get("along")
         if kind in DRAWING_ALONG:
             along = table.get("along", Along.model_fields["along"].default)
-            values = {along: _list(table["at"], (int, float))} if "at" in table else {}
+            values = {str(along): _list(table["at"], (int, float))} if "at" in table else {}
             yield Asked(place, _names([along]), True, own, values)
         elif kind == "sweep":
             yield Asked(place, _names(_table(raw.get("axes"))), True, own)
@@ -140,18 +139,18 @@ def unused(raw: Mapping[str, Any], drawn: list[set[str]]) -> list[str]:
 
 
 def _axis_problem(name: str, asked: list[Asked], fixed, samples, properties) -> str:
-    if not any(name in one.laid_out for one in asked):
+    if not any(name in analysis.laid_out for analysis in asked):
         return f"axes.{name}: no analysis lays it out. Drop it, or name it in an analysis."
     if name in fixed or name in properties:
         return ""
     others = frozenset(fixed | samples)
     missing = [
-        one.place
-        for one in asked
-        if name not in one.laid_out
-        and name in one.parameters
-        and not (one.draws and name in samples)
-        and not one.stands_in(name, others)
+        analysis.place
+        for analysis in asked
+        if name not in analysis.laid_out
+        and name in analysis.parameters
+        and not (analysis.draws and name in samples)
+        and not analysis.stands_in(name, others)
     ]
     # a sample that such an analysis does not draw has a sentence of its own
     if not missing or name in samples:
@@ -166,12 +165,12 @@ def _axis_problem(name: str, asked: list[Asked], fixed, samples, properties) -> 
 
 def _sample_problem(name: str, asked: list[Asked], fixed) -> str:
     missing = [
-        one.place
-        for one in asked
-        if not one.draws
-        and name not in one.laid_out
-        and name in one.parameters
-        and not one.stands_in(name, fixed)
+        analysis.place
+        for analysis in asked
+        if not analysis.draws
+        and name not in analysis.laid_out
+        and name in analysis.parameters
+        and not analysis.stands_in(name, fixed)
     ]
     if missing and name not in fixed:
         entry = PARAMETERS[name]
@@ -180,15 +179,47 @@ def _sample_problem(name: str, asked: list[Asked], fixed) -> str:
             f"followed at one value, and take the default {entry.say(entry.default)}. Hold it in "
             "[fixed] for them, beside the samples."
         )
-    if all(name in one.laid_out for one in asked):
+    if all(name in analysis.laid_out for analysis in asked):
         return f"samples.{name}: every analysis lays it out on its axis. Drop one of them."
     return ""
 
 
 def _fixed_problem(name: str, asked: list[Asked], samples) -> str:
-    if all(name in one.laid_out or (one.draws and name in samples) for one in asked):
+    if all(name in analysis.laid_out or (analysis.draws and name in samples) for analysis in asked):
         return f"fixed.{name}: every analysis lays it out or draws it. Drop one of them."
     return ""
+
+
+def _outcomes(file: StudyFile, kind: str) -> tuple[str, ...] | None:
+    """Return what an analysis computes besides what its rules need; all that there is if None."""
+    if kind in ("map", "mapping", "boxes", "window", "startup", "inside", "collapse", "rules"):
+        return ()
+    if kind == "course":
+        return ("paco2",)
+    settings = getattr(file.analyses, kind)
+    named = getattr(settings, "costs" if kind == "trade" else "outcomes", None)
+    return None if named is None else tuple(name for name in named if name in OUTCOMES)
+
+
+def default_settings(
+    raw: Mapping[str, Any], file: StudyFile, question: Question
+) -> dict[str, list[str]]:
+    """Find the settings that nobody names, by the place of the analysis that takes the default."""
+    by_place: dict[str, list[str]] = {}
+    for analysis in asked_of(raw):
+        named = _outcomes(file, analysis.kind)
+        wanted = None if named is None else (*named, *question.outcomes)
+        use = Use(
+            tuple(analysis.laid_out),
+            middle=not analysis.draws,
+            outcomes=wanted,
+            lungs=analysis.lungs,
+        )
+        names = dict.fromkeys(n for g in question.groups() for n in defaults_of(question, g, use))
+        settings = [name for name in names if PARAMETERS[name].kind == "setting"]
+        if settings:
+            by_place[analysis.place] = settings
+    return by_place
 
 
 def leaving(
@@ -203,37 +234,29 @@ def leaving(
     """
     problems: dict[str, str] = {}
     notes: dict[str, str] = {}
-    for one in asked_of(raw):
-        if not one.draws:
+    for analysis in asked_of(raw):
+        if not analysis.draws:
             continue
-        grids = {n: np.asarray(one.values[n], float) if n in one.values else axes.get(n)
-                 for n in one.laid_out}  # fmt: skip
-        settings = getattr(file.analyses, one.kind)
-        strict = one.kind in DESIGNS and not settings.drop_failed
+        grids = {n: np.asarray(analysis.values[n], float) if n in analysis.values else axes.get(n)
+                 for n in analysis.laid_out}  # fmt: skip
+        settings = getattr(file.analyses, analysis.kind)
+        strict = analysis.kind in DESIGNS and not settings.drop_failed
         for group in question.groups():
             for name, chance in chances_of_leaving(question, group, grids).items():
                 place = f"samples.{name}" if name in question.samples else (
                     f"population {group.name}, {name}" if group else name
                 )  # fmt: skip
-                told = _leaving_text(place, name, chance, one.place)
+                sentence = leaving_text(place, name, chance, f" at most in {analysis.place}")
                 if strict:
                     problems[place] = (
-                        f"{told} {one.place} cannot leave out single cases: cut the distribution "
-                        f"off, or set drop_failed = true in [{one.place}]."
+                        f"{sentence} {analysis.place} cannot leave out single cases: cut it "
+                        f"off, or set drop_failed = true in [{analysis.place}]."
                     )
                 elif chance > TOO_OFTEN:
-                    problems[place] = told
+                    problems[place] = sentence
                 else:
-                    notes[place] = f"{told} Such cases are marked out_of_domain and counted."
+                    notes[place] = f"{sentence} Such cases are marked out_of_domain and counted."
     return list(problems.values()), [text for key, text in notes.items() if key not in problems]
-
-
-def _leaving_text(place: str, name: str, chance: float, analysis: str) -> str:
-    entry = PARAMETERS[name]
-    return (
-        f"{place}: leaves {entry.low:g} to {entry.high:g} {display(entry.units)} with probability "
-        f"{chance:.2g} at most in {analysis}. Add low or high to the distribution."
-    )
 
 
 def _table(value: object) -> dict[str, Any]:
@@ -241,9 +264,9 @@ def _table(value: object) -> dict[str, Any]:
 
 
 def _list(value: object, kind: Any = dict) -> list[Any]:
-    return [one for one in value if isinstance(one, kind)] if isinstance(value, list) else []
+    return [item for item in value if isinstance(item, kind)] if isinstance(value, list) else []
 
 
 def _names(values: Any) -> frozenset[str]:
     """Return those that are names of parameters."""
-    return frozenset(one for one in values if isinstance(one, str) and one in PARAMETERS)
+    return frozenset(name for name in values if isinstance(name, str) and name in PARAMETERS)

@@ -10,13 +10,15 @@ import xarray as xr
 
 from ebbmap.analysis.committee.boxes import box_pieces
 from ebbmap.analysis.committee.comparison import ways_pieces
-from ebbmap.analysis.committee.drivers import margin_pieces, part_lungs
-from ebbmap.analysis.committee.maps import map_pieces
+from ebbmap.analysis.committee.drivers import along_of, margin_pieces, part_lungs
+from ebbmap.analysis.committee.lungs import question_of
+from ebbmap.analysis.committee.maps import axes_of, map_pieces
 from ebbmap.analysis.committee.verdict import count_pieces, find_verdict, holds, lung_shares
 from ebbmap.analysis.committee.windows import group_window_pieces
-from ebbmap.labelling import provenance
+from ebbmap.cases import Question
 from ebbmap.pieces import Pieces, together
 from ebbmap.protocol import Protocol
+from ebbmap.uses import Use, add_provenance
 
 
 @dataclass(frozen=True)
@@ -103,10 +105,31 @@ def join_check(protocol: Protocol, date: str, found: Mapping[str, Any]) -> Check
     }
     kept = {name: result for name, result in results.items() if result is not None}
     for name, result in kept.items():
-        made = provenance(
-            f"{protocol.file.title}: {name}", lung=protocol.file.lung, seed=protocol.file.seed,
+        kept[name] = add_provenance(
+            result, *use_of(protocol, name, f"{protocol.file.title}: {name}"),
             limits=protocol.limits.long_name, protocol=protocol.text,
             protocol_hash=protocol.digest,
-        )  # fmt: skip
-        result.attrs = {**made, "history": f"{date} made by ebbmap"}
+        ).assign_attrs(history=f"{date} made by ebbmap")  # fmt: skip
     return Check(protocol, kept)
+
+
+def use_of(protocol: Protocol, name: str, title: str) -> tuple[Question, str, Use]:
+    """Return what a part of a check asks, its title, and how it uses the question.
+
+    Windows and map hold the settings that they do not search half-way through the draft; boxes
+    search all that have a range; the other parts draw these.
+    """
+    draft = protocol.draft
+    by_rule = tuple(draft.rules)
+    laid_out: tuple[str, ...] = {
+        "windows": ("t_low", "t_low_in_time_constants"),
+        "ways": ("t_low", "t_low_in_time_constants"),
+        "map": axes_of(draft) or (),
+        "boxes": draft.free,
+        "drivers": (along_of(draft),),
+    }.get(name, ())
+    use = Use(
+        (*by_rule, *laid_out), factors=name == "drivers", design=True,
+        outcomes=protocol.limits.outcomes,
+    )  # fmt: skip
+    return question_of(protocol, at_middle=name in ("windows", "map")), title, use

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 import xarray as xr
 
+from ebbmap.analysis.committee.lungs import question_of
 from ebbmap.analysis.committee.verdict import (
     COMBINATIONS,
     LEVEL,
@@ -25,6 +26,7 @@ from ebbmap.parameters import PARAMETERS
 from ebbmap.pieces import Pieces, together
 from ebbmap.protocol import Group, Protocol
 from ebbmap.units import display
+from ebbmap.uses import Use, use_words
 
 #: A lung gains or loses where its safe share of the range moves by at least this much.
 MOVED = 0.05
@@ -116,6 +118,11 @@ def join_difference(
             xr.DataArray(table[:, 1:], dims=("group", "ci_bound")), "its interval",
             ci_level=LEVEL, ci_method="paired, normal" if key == "difference" else "Wilson score",
         )  # fmt: skip
+    words = [use_words(question_of(p), Use(tuple(p.draft.rules), outcomes=p.limits.outcomes))
+             for p in (old, new)]  # fmt: skip
+    for key in ("fixed", "averaged_over", "conditioned_on", "lungs_from"):
+        said = [one[key] for one in words]
+        data.attrs[key] = said[0] if said[0] == said[1] else f"old: {said[0]}; new: {said[1]}"
     data.attrs["changes"] = "\n".join(changes(old, new)) or "no setting changed"
     return data
 

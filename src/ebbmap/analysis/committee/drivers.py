@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 import xarray as xr
 
+from ebbmap.analysis.committee.lungs import question_of
 from ebbmap.analysis.committee.verdict import GroupCount
 from ebbmap.analysis.drivers import driver_pieces
 from ebbmap.analysis.kernels.shares import largest_gap
-from ebbmap.cases import Question
 from ebbmap.draft import Draft
 from ebbmap.errors import NonFiniteOutcomeError
 from ebbmap.labelling import describe
 from ebbmap.parameters import PARAMETERS
 from ebbmap.pieces import Found, Pieces, Progress
-from ebbmap.populations import Marginal
 from ebbmap.protocol import Protocol
 
 #: Size of the design, and places along T low.
@@ -51,19 +51,12 @@ def margin_pieces(protocol: Protocol) -> Pieces[xr.Dataset | None] | None:
     draft = protocol.draft
     if "p_high" in draft.rules:
         return None
-    along = "t_low_in_time_constants" if "t_low_in_time_constants" in draft.spans else "t_low"
-    samples = {name: Marginal("uniform", draft.spans[name].low, draft.spans[name].high, "draft")
-               for name in draft.free if name != along}  # fmt: skip
-    held = {name: draft.spans[name].low for name in draft.spans
-            if name not in draft.free and name != along}  # fmt: skip
-    question = Question(
-        protocol.file.lung,
-        {**held, **{name: float(value) for name, value in protocol.file.fixed.items()}},
-        samples,
-        tuple(group.population for group in protocol.groups),
-        {"limits": protocol.limits},
-        protocol.file.lungs,
-        protocol.file.seed,
+    along = along_of(draft)
+    question = question_of(protocol)
+    question = replace(
+        question,
+        fixed={name: value for name, value in question.fixed.items() if name != along},
+        samples={name: marginal for name, marginal in question.samples.items() if name != along},
     )
     asked = driver_pieces(
         question, along=along, grid=_places(draft, along), base_size=BASE_SIZE,
@@ -82,6 +75,11 @@ def margin_pieces(protocol: Protocol) -> Pieces[xr.Dataset | None] | None:
         return asked.join(found).sel(outcome=["margin_limits"])
 
     return Pieces(asked.wanted, solve, join)
+
+
+def along_of(draft: Draft) -> str:
+    """Return the parameter whose values are the places: T low, in the form that the draft has."""
+    return "t_low_in_time_constants" if "t_low_in_time_constants" in draft.spans else "t_low"
 
 
 def _places(draft: Draft, along: str) -> np.ndarray:

@@ -9,14 +9,17 @@ import os
 import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 from scipy.stats import qmc
 
 from ebbmap.analysis.kernels.tally import Tally, tally
+from ebbmap.cases import Question
 from ebbmap.draft import Draft, Measured, measure, settings_of
 from ebbmap.evaluate import compute, evaluate, resolve, within_bounds
 from ebbmap.outcomes import plan
+from ebbmap.populations import Marginal
 from ebbmap.protocol import Group, Protocol
 
 #: What a draw is for. Every purpose has a stream of its own, so that what is found on some lungs
@@ -132,6 +135,25 @@ def fixed(protocol: Protocol) -> dict[str, np.ndarray]:
     return {name: np.asarray(float(value)) for name, value in protocol.file.fixed.items()}
 
 
+def question_of(protocol: Protocol, *, at_middle: bool = False) -> Question:
+    """Return what a protocol asks: its ranges as samples, or each setting half-way through."""
+    spans = protocol.draft.spans
+    free = () if at_middle else protocol.draft.free
+    held = {name: span.middle for name, span in spans.items() if name not in free}
+    samples = {
+        name: Marginal("uniform", spans[name].low, spans[name].high, "draft") for name in free
+    }
+    return Question(
+        protocol.file.lung,
+        {**held, **{name: float(value) for name, value in protocol.file.fixed.items()}},
+        samples,
+        tuple(group.population for group in protocol.groups),
+        {"limits": protocol.limits},
+        protocol.file.lungs,
+        protocol.file.seed,
+    )
+
+
 def unit_settings(protocol: Protocol, draft: Draft, m: int, name: str, purpose: int) -> np.ndarray:
     """Evenly spread settings of a draft's ranges, in the unit cube.
 
@@ -161,8 +183,7 @@ def unit_settings(protocol: Protocol, draft: Draft, m: int, name: str, purpose: 
 
 def corners(draft: Draft) -> np.ndarray:
     """Corners of a draft's ranges in the unit cube, shape (2^d, d)."""
-    d = len(draft.free)
-    return np.array(np.meshgrid(*[(0.0, 1.0)] * d, indexing="ij")).reshape(d, -1).T
+    return np.array(list(product((0.0, 1.0), repeat=len(draft.free))), float)
 
 
 def solver(

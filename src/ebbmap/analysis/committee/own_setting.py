@@ -53,7 +53,7 @@ class OwnSettings:
     settings : int
         Settings that a lung without a safe one met, those of refining left out.
     gain : ndarray of bool, shape (n,)
-        Lungs that the last round served: none where the answer no longer moved.
+        Lungs that the last round served: none where the answer no longer moves.
     """
 
     served: np.ndarray
@@ -175,7 +175,9 @@ def find_own_settings(
                 search.look(which, lungs, points)
             search.refine(which, rng.standard_normal((ROUNDS, CANDIDATES, d)))
         tried, gain = size, search.served & ~before
-        if search.served.all() or tried >= last or (tried >= ENOUGH and not gain.any()):
+        if search.served.all():
+            return search.result(SEARCHES * tried, nothing)
+        if tried >= last or (tried >= ENOUGH and not gain.any()):
             return search.result(SEARCHES * tried, gain)
         size *= 2
 

@@ -123,7 +123,7 @@ def contrast_events(
     count = happens.sum(axis=0)
     rest = n - count
     enough = np.minimum(count, rest) >= LEAST_CASES
-    with np.errstate(divide="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore"):
         noise = np.sqrt(-0.5 * np.log((1.0 - level) / 2.0) * n / (count * rest))
     distance, direction = np.full((e, d), np.nan), np.full((e, d), np.nan)
     interval = np.full((e, d, 2), np.nan)

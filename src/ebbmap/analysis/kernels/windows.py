@@ -3,17 +3,17 @@
 Each bound's own margin is followed along T low, since it is smooth where the least of several
 has kinks: where it changes sign, where it becomes unknown, and where it turns near zero. Between
 the places so found nothing changes, so one judgement tells what lies there.
-Sizes: n lungs, k bounds, m looks, p pieces at most, c changes, s segments between them.
+Sizes: n lungs, k bounds, m looks, p pieces at most, q undetermined ones at most.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import elementwise
 
+from ebbmap.analysis.kernels.changes import OPEN, ROUNDING, UNKNOWN, Margins, find_changes
 from ebbmap.errors import EbbmapError
 from ebbmap.limits import least_margin
 
@@ -25,26 +25,13 @@ RESOLUTION = 0.02
 #: Relative step to either side of the best T low that tells which bound fails on which side [1].
 ASIDE = 1e-4
 
-#: Steps of T low below this are rounding [1]: neither windows nor holes.
-ROUNDING = 1e-12
-
-#: A bend is followed where the margin is nearer to zero than this many times its change between
-#: three looks [1]; a smooth margin stays within half of that change between them.
-REACH = 1000.0
-
 #: Looks by lungs that are held at a time.
 BLOCK = 2**17
-
-#: Instead of the number of a bound: the searched range ends here; a margin becomes unknown here.
-#: Names can be looked up in a list that ends with "unknown", "none".
-OPEN, UNKNOWN = -1, -2
 
 #: No piece.
 NO_PIECE = -1
 
 _SAFE, _UNSAFE, _UNKNOWN = 0, 1, 2
-
-Margins = Callable[[np.ndarray, np.ndarray], np.ndarray]
 
 
 @dataclass(frozen=True)
@@ -173,29 +160,11 @@ def _search(margins: Margins, lungs: np.ndarray, places: np.ndarray, ends) -> Wi
         t_low = np.where(log_t == places[0], ends[0], np.exp(log_t))
         return np.where(log_t == places[-1], ends[1], t_low)
 
+    n, every = lungs.size, np.arange(lungs.size)
     seen = np.asarray(margins(np.exp(places)[:, None], lungs[None, :]))
-    seen = np.broadcast_to(seen, (seen.shape[0], places.size, lungs.size))
-    row, place, bound = _changes(margins, seen, lungs, places)
-    # segments between the changes of each lung, in order
-    n = lungs.size
-    every = np.arange(n)
-    row = np.concatenate([every, row, every])
-    place = np.concatenate([np.full(n, places[0]), place, np.full(n, places[-1])])
-    bound = np.concatenate([np.full(n, OPEN), bound, np.full(n, OPEN)])
-    kind = np.repeat([0, 1, 2], [n, place.size - 2 * n, n])
-    order = np.lexsort((place, kind, row))
-    row, place, bound = row[order], place[order], bound[order]
-    wide = (row[1:] == row[:-1]) & (np.diff(place) > ROUNDING)
-    left, right = np.flatnonzero(wide), np.flatnonzero(wide) + 1
-    middle = 0.5 * (place[left] + place[right])
-    least = least_margin(margins(np.exp(middle), lungs[row[left]]))
-    state = np.where(np.isnan(least), _UNKNOWN, np.where(least < 0, _UNSAFE, _SAFE))
-    # neighbours of one lung in the same state are one piece
-    first = np.append(True, (row[left][1:] != row[left][:-1]) | (np.diff(state) != 0))
-    last = np.append(first[1:], True)
-    owner, begin, end = row[left[first]], place[left[first]], place[right[last]]
-    closing = bound[left[first]], bound[right[last]]
-    safe, unknown = state[first] == _SAFE, state[first] == _UNKNOWN
+    seen = np.broadcast_to(seen, (seen.shape[0], places.size, n))
+    owner, begin, end, closing, state = _parts(margins, seen, lungs, places)
+    safe, unknown = state == _SAFE, state == _UNKNOWN
     top, top_margin = _best_of_pieces(
         margins, seen, lungs, places, owner[safe], begin[safe], end[safe]
     )
@@ -231,88 +200,27 @@ def _search(margins: Margins, lungs: np.ndarray, places: np.ndarray, ends) -> Wi
     )  # fmt: skip
 
 
-def _changes(margins: Margins, seen, lungs, places):
-    """Places where a bound that matters changes sign or becomes unknown: lung, log T low, bound.
-
-    A change of a bound does not matter where another is broken on both sides of it.
-    """
-    known, broken = ~np.isnan(seen), seen < 0
-    number = broken.sum(axis=0)
-    parts = []
-
-    def own(log_t, lung, bound):
-        return margins(np.exp(log_t), lungs[lung.astype(int)])[
-            bound.astype(int), np.arange(lung.size)
-        ]
-
-    def root(function, begin, end, lung, bound):
-        return elementwise.find_root(function, (begin, end), args=(lung * 1.0, bound * 1.0)).x
-
-    # cells in which some bound is broken at both ends hide what the others do
-    both = broken[:, 1:] & broken[:, :-1]
-    hidden = both.sum(axis=0)
-    free = (hidden == 0)[None]
-    flips = free & known[:, 1:] & known[:, :-1] & (broken[:, 1:] != broken[:, :-1])
-    bound, cell, lung = np.nonzero(flips)
-    begin, end = places[cell], places[cell + 1]
-    vanish = free & (known[:, 1:] != known[:, :-1])
-    gone_bound, gone_cell, gone = np.nonzero(vanish)
-    if gone.size:
-        edge = root(
-            lambda log_t, row, of: np.where(np.isnan(own(log_t, row, of)), -1.0, 1.0),
-            places[gone_cell], places[gone_cell + 1], gone, gone_bound,
-        )  # fmt: skip
-        parts.append((gone, edge, np.full(gone.size, UNKNOWN)))
-        # the margin may also change sign between there and the look at which it is known
-        rising = known[:, 1:][vanish]
-        beside = edge + np.where(rising, ROUNDING, -ROUNDING)
-        look = np.where(rising, places[gone_cell + 1], places[gone_cell])
-        value, other = own(beside, gone, gone_bound), own(look, gone, gone_bound)
-        more = ~np.isnan(value) & ((value < 0) != (other < 0)) & ((look > beside) == rising)
-        bound, lung = np.append(bound, gone_bound[more]), np.append(lung, gone[more])
-        begin = np.append(begin, np.minimum(beside, look)[more])
-        end = np.append(end, np.maximum(beside, look)[more])
-    turn_bound, turn, turn_lung = np.nonzero(_turns(seen, known, broken, number))
-    if turn.size:
-        down = broken[turn_bound, turn + 1, turn_lung]
-        sign = np.where(down, -1.0, 1.0)
-        bracket = (places[turn], places[turn + 1], places[turn + 2])
-        found = elementwise.find_minimum(
-            lambda log_t, row, of, sign: sign * own(log_t, row, of), bracket,
-            args=(turn_lung * 1.0, turn_bound * 1.0, sign),
-        )  # fmt: skip
-        # a margin of exactly zero is kept, so a minimum must go below it
-        crosses = np.where(down, found.f_x <= 0, found.f_x < 0) & np.isfinite(found.x)
-        at = np.flatnonzero(crosses)
-        bound = np.concatenate([bound, *2 * (turn_bound[at],)])
-        lung = np.concatenate([lung, *2 * (turn_lung[at],)])
-        begin = np.concatenate([begin, bracket[0][at], found.x[at]])
-        end = np.concatenate([end, found.x[at], bracket[2][at]])
-    if lung.size:
-        edge = root(own, begin, end, lung, bound)
-        sure = np.isfinite(edge)
-        parts.append((lung[sure], edge[sure], bound[sure]))
-        # where a margin is unknown on the way, the cell is told by its middle
-        for side in (begin, end):
-            parts.append((lung[~sure], side[~sure], np.full((~sure).sum(), UNKNOWN)))
-    if not parts:
-        return np.empty(0, int), np.empty(0), np.empty(0, int)
-    return tuple(np.concatenate(column) for column in zip(*parts, strict=True))
-
-
-def _turns(seen, known, broken, number) -> np.ndarray:
-    """Three looks between which a bound's margin may cross zero twice, shape (k, m - 2, n)."""
-    before, here, after = seen[:, :-2], seen[:, 1:-1], seen[:, 2:]
-    with np.errstate(invalid="ignore"):
-        up, down = here - before, after - here
-        low = (here >= 0) & (up <= 0) & (down >= 0)
-        high = (here < 0) & (up >= 0) & (down <= 0)
-        change = np.abs(up) + np.abs(down)
-        near = (change > 0) & (np.abs(here) <= REACH * change)
-    turns = (low | high) & near & np.isfinite(change)
-    # a broken bound other than this one, at all three looks, hides it
-    all_three = broken[:, :-2] & broken[:, 1:-1] & broken[:, 2:]
-    return turns & (all_three.sum(axis=0)[None] - all_three == 0)
+def _parts(margins: Margins, seen, lungs, places):
+    """Parts of T low in one state: lung, beginning, end, what closes both sides, and the state."""
+    row, place, bound = find_changes(margins, seen, lungs, places)
+    n = lungs.size
+    every = np.arange(n)
+    row = np.concatenate([every, row, every])
+    place = np.concatenate([np.full(n, places[0]), place, np.full(n, places[-1])])
+    bound = np.concatenate([np.full(n, OPEN), bound, np.full(n, OPEN)])
+    # the ends of the range come first and last, also where a change lies on them
+    kind = np.repeat([0, 1, 2], [n, place.size - 2 * n, n])
+    order = np.lexsort((place, kind, row))
+    row, place, bound = row[order], place[order], bound[order]
+    wide = (row[1:] == row[:-1]) & (np.diff(place) > ROUNDING)
+    left, right = np.flatnonzero(wide), np.flatnonzero(wide) + 1
+    least = _least(margins, 0.5 * (place[left] + place[right]), lungs[row[left]])
+    state = np.where(np.isnan(least), _UNKNOWN, np.where(least < 0, _UNSAFE, _SAFE))
+    # neighbours of one lung in the same state are one part
+    first = np.append(True, (row[left][1:] != row[left][:-1]) | (np.diff(state) != 0))
+    last = np.append(first[1:], True)
+    left, right = left[first], right[last]
+    return row[left], place[left], place[right], (bound[left], bound[right]), state[first]
 
 
 def _best_of_pieces(margins: Margins, seen, lungs, places, owner, begin, end):

@@ -13,7 +13,13 @@ import numpy as np
 
 from ebbmap.lungs.base import WAVES, Lung
 from ebbmap.lungs.whole.cases import (
-    NAMES, State, begun, circuit, driven, ended, settled_drive,
+    NAMES,
+    State,
+    begun,
+    circuit,
+    driven,
+    ended,
+    settled_drive,
 )  # fmt: skip
 from ebbmap.lungs.whole.newton import run
 from ebbmap.lungs.whole.outcomes import SOLVES, describe
@@ -25,8 +31,8 @@ __all__ = ["WHOLE", "State", "cycle", "rest", "settle", "solve", "waveform"]
 BLOCK = 512
 
 #: Passes of a second try, and how much closer its steps lie; for cases that were not settled.
-AGAIN = {"coarse": 8, "fine": 4}
-CROWDED = {"coarse": 16, "fine": 8, "crowding": 3}
+AGAIN = {"coarse": 5, "fine": 3}
+CROWDED = {"coarse": 16, "fine": 6, "crowding": 3}
 
 
 def solve(**parameters):
@@ -48,8 +54,8 @@ def solve(**parameters):
     the release. The inspiratory resistance holds from the moment in T high when the flow turns
     inwards to that in the release when it turns outwards, which a slow valve delays.
 
-    `slow_gas_share` changes nothing that can be measured at the airway opening: it says how much
-    of the slow store is gas in slow units, and how much is stress in tissue that relaxes. It moves
+    `slow_tissue_share` changes nothing that can be measured at the airway opening: it says how much
+    of the slow store is stress in tissue that relaxes, and how much is gas in slow units. It moves
     what is trapped where, the alveolar pressures at the phases' ends, and pendelluft.
 
     `end_high_pressure`, `end_release_pressure` and `mean_alveolar_pressure` are those of the gas,
@@ -164,9 +170,7 @@ def _gathered(parameters):
     """Bring all values to one shape: return them flat, and the shape."""
     names = tuple(parameters)
     arrays = np.broadcast_arrays(*(np.asarray(parameters[name], dtype=float) for name in names))
-    return {
-        name: array.ravel() for name, array in zip(names, arrays, strict=True)
-    }, arrays[0].shape
+    return {name: array.ravel() for name, array in zip(names, arrays, strict=True)}, arrays[0].shape
 
 
 def _in_blocks(function, values):
@@ -209,7 +213,9 @@ def _solved(values, **effort):
 def _followed(values, **effort):
     """Outcomes and state of the cycle after a state."""
     lung, drive = circuit(values), driven(values, values["airway"])
-    return _described(run(lung, drive, begun(lung, values, _state(values)), **effort), drive, values)
+    return _described(
+        run(lung, drive, begun(lung, values, _state(values)), **effort), drive, values
+    )
 
 
 def _described(course, drive, values):

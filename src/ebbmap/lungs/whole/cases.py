@@ -15,7 +15,7 @@ from ebbmap.lungs.whole.network import Network, network
 #: All that this lung takes, by registry name.
 NAMES = (
     "p_high", "p_low", "t_high", "t_low", "valve_time",
-    "compliance", "slow_volume_share", "time_constant_slow", "slow_gas_share",
+    "compliance", "slow_volume_share", "time_constant_slow", "slow_tissue_share",
     "resistance_insp", "resistance_exp", "own_resistance_share", "resistance_quadratic",
 )  # fmt: skip
 

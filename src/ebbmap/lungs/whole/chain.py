@@ -11,14 +11,14 @@ from typing import NamedTuple
 
 import numpy as np
 
-#: Maps in a group: the cost is least near the square root of their number.
-GROUP = 5
+#: Maps in a group: a divisor of their usual number, near its square root, where the cost is least.
+GROUP = 7
 
 
 class Chain(NamedTuple):
     """The matrices of k maps, chained."""
 
-    count: int
+    length: int
     each: tuple
     """Matrix of each map, shape (g, GROUP, n)."""
     within: list
@@ -93,7 +93,7 @@ def follow(links: Chain, added, first=None):
     return tuple(
         np.concatenate([
             np.stack([place[row] for place in places], axis=1)
-            .reshape(groups * GROUP, -1)[: links.count],
+            .reshape(groups * GROUP, -1)[: links.length],
             starts[-1][row][None],
         ])
         for row in (0, 1)

@@ -18,6 +18,7 @@ References
 
 from __future__ import annotations
 
+from math import comb
 from typing import NamedTuple
 
 import numpy as np
@@ -37,8 +38,15 @@ class Method(NamedTuple):
     """From the numbers of `fractions` to the entries of gain, row by row, shape (s * s, s)."""
     response: np.ndarray
     """From the numbers of `fractions` to the entries of response, shape (s, s)."""
+    apart: np.ndarray
+    """From values at the points to the modes of A, real and imaginary parts, shape (s, s)."""
+    joined: np.ndarray
+    """From the modes back to the points, shape (s, s)."""
     polynomial: np.ndarray
     """To coefficients, by rising power, from values at the start and the points, (s + 1, s + 1)."""
+
+    top: np.ndarray
+    """To the highest coefficient in Legendre's polynomials, from values at the points, (s,)."""
 
     @property
     def stages(self) -> int:
@@ -69,18 +77,22 @@ def method(stages: int) -> Method:
     )
     values, vectors = np.linalg.eig(integrals)
     inverse = np.linalg.inv(vectors)
-    poles, gain, response = [], [], []
+    poles, gain, response, apart, joined = [], [], [], [], []
     for number, value in enumerate(values):
         mode = np.outer(vectors[:, number], inverse[number])
         if abs(value.imag) < 1e-12:
             poles.append((float(value.real), 0.0))
             gain.append((mode * value).real)
             response.append(mode.real)
+            apart.append(inverse[number].real)
+            joined.append(vectors[:, number].real)
         elif value.imag > 0.0:
             # 1 / (1 + z value) is (1 + z conj(value)) over its squared size, as `fractions` has it
             poles.append((float(value.real), float(value.imag)))
             gain += [2.0 * (mode * value).real, 2.0 * mode.real * abs(value) ** 2]
             response += [2.0 * mode.real, 2.0 * (mode * value.conjugate()).real]
+            apart += [inverse[number].real, inverse[number].imag]
+            joined += [2.0 * vectors[:, number].real, -2.0 * vectors[:, number].imag]
     with_start = np.concatenate(([0.0], points))
     return Method(
         points,
@@ -88,7 +100,10 @@ def method(stages: int) -> Method:
         tuple(poles),
         np.array(gain).reshape(stages, -1).T.copy(),
         np.array(response).sum(axis=2).T.copy(),
+        np.array(apart),
+        np.array(joined).T.copy(),
         np.linalg.inv(with_start[:, None] ** np.arange(stages + 1)),
+        np.linalg.inv(points[:, None] ** powers)[-1] / comb(2 * stages - 2, stages - 1),
     )
 
 
@@ -111,6 +126,26 @@ def fractions(one: Method, z):
             size = 1.0 / (along * along + across * across)
             numbers += [size, z * size]
     return np.stack(numbers)
+
+
+def gained(one: Method, z, values):
+    """Return gain(z) times values at the points, shape (s, ...) for z of shape (...).
+
+    Mode by mode, which is cheaper than to multiply by the entries of gain.
+    """
+    modes, number = combine(one.apart, values), 0
+    for real, imaginary in one.poles:
+        if imaginary == 0.0:
+            modes[number] *= real / (1.0 + real * z)
+            number += 1
+            continue
+        along, across = 1.0 + real * z, imaginary * z
+        size = 1.0 / (along * along + across * across)
+        u, v = size * (real + z * (real * real + imaginary * imaginary)), size * imaginary
+        x, y = modes[number], modes[number + 1]
+        modes[number], modes[number + 1] = u * x - v * y, u * y + v * x
+        number += 2
+    return combine(one.joined, modes)
 
 
 def combine(matrix, values):
@@ -139,7 +174,7 @@ def factorise(matrix, diagonal) -> Factors:
     """
     size = len(diagonal)
     rows = [[matrix[i * size + j] for j in range(size)] for i in range(size)]
-    inverse = []
+    inverse: list = []
     for k in range(size):
         rows[k][k] = rows[k][k] + diagonal[k]
         for i in range(k):

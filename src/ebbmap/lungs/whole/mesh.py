@@ -25,7 +25,7 @@ SMALLEST = 1e-200
 
 #: Steps before the turn and after it, in T high and in the release. Before the turn of a release
 #: little gas moves: the last of what T high lets in.
-BEFORE, AFTER = (3, 1), (12, 11)
+BEFORE, AFTER = (3, 1), (12, 12)
 
 
 def _rungs(times, between: int) -> np.ndarray:
@@ -36,9 +36,9 @@ def _rungs(times, between: int) -> np.ndarray:
 
 
 #: Ladders, in time constants. The last rung lies where what is left of the decay is negligible.
-QUICK = _rungs((0.53, 1.5, 3.0, 5.2, 8.3, 14.0, 24.0), 3)
-LATE = _rungs((0.45, 1.4, 2.9, 5.6, 11.0), 3)
-VALVE = _rungs((0.95, 2.3, 4.3, 7.4, 12.6, 22.0), 2)
+QUICK = _rungs((0.53, 1.5, 3.0, 5.0, 7.5, 11.0, 16.0, 24.0), 3)
+LATE = _rungs((0.45, 1.4, 2.9, 5.6, 11.0, 22.0), 3)
+VALVE = _rungs((0.6, 1.3, 2.2, 3.5, 5.5, 8.5, 13.0, 22.0), 2)
 
 #: Rungs of the square root after the turn, by equal ratios, and where the first one lies.
 ROOT_RUNGS, FIRST_ROOT = 5, 2.0
@@ -100,12 +100,12 @@ class Plan(NamedTuple):
         full = np.log(np.maximum(turn, SMALLEST) / np.maximum(last, SMALLEST))
         both = []
         for phase, count in enumerate(BEFORE):
-            start = [np.zeros_like(turn[0])]
+            early = [np.zeros_like(turn[0])]
             for number in range(count - 1, 0, -1):
                 gap = last[phase] * np.exp(full[phase] * (number - 1) / (count - 1))
-                start.append(np.maximum(turn[phase] - gap, 0.0))
+                early.append(np.maximum(turn[phase] - gap, 0.0))
             room = drive.duration[phase] - turn[phase]
-            start = np.stack([*start, turn[phase]])
+            start = np.stack([*early, turn[phase]])
             both.append(np.concatenate([start, turn[phase] + room * self.after[phase]]))
         return both
 
@@ -148,8 +148,7 @@ def lay(network: Network, drive: Drive, turn, first_flow, crowding: int = 1) -> 
     return Plan(
         other,
         tuple(
-            _even(ladder[phase], room[phase], crowding * steps)
-            for phase, steps in enumerate(AFTER)
+            _even(ladder[phase], room[phase], crowding * steps) for phase, steps in enumerate(AFTER)
         ),
     )
 

@@ -107,7 +107,7 @@ class Network(NamedTuple):
 
 def network(
     compliance, slow_volume_share, time_constant_slow, resistance_insp, resistance_exp,
-    own_resistance_share, resistance_quadratic, slow_gas_share,
+    own_resistance_share, resistance_quadratic, slow_tissue_share,
 ):  # fmt: skip
     """Return the constants of the circuit.
 
@@ -126,13 +126,13 @@ def network(
         R1 as a share of the smaller of the two [1], 0 to 1.
     resistance_quadratic : array_like, shape (n,)
         K [cmH2O s2 L-2], >= 0.
-    slow_gas_share : array_like, shape (n,)
-        Share of the slow store that is gas [1], 0 to 1.
+    slow_tissue_share : array_like, shape (n,)
+        Share of the slow store that is stress in tissue [1], 0 to 1; the rest is gas.
 
     Examples
     --------
-    >>> one = network(50.0, 0.0, 4.0, 10.0, 12.0, 0.3, 0.0, 1.0)
-    >>> one.link, one.resistance_exp
+    >>> one = network(50.0, 0.0, 4.0, 10.0, 12.0, 0.3, 0.0, 0.0)
+    >>> float(one.link), float(one.resistance_exp)
     (0.0, 12.0)
     """
     whole = compliance * L_PER_ML
@@ -157,6 +157,6 @@ def network(
         share_fast=share_fast,
         share_slow=share_slow,
         crossing=slow / together,
-        gas_share=slow_gas_share,
+        gas_share=1.0 - slow_tissue_share,
         emptying_time=(resistance_exp - own) * whole + emptying,
     )

@@ -4,7 +4,7 @@ Where the flow is near a guess, |q| q is 2 |guess| q - |guess| guess, and each s
 linear map of volume and spread. The maps of a cycle are put together, "ends as it began" is two
 equations for two unknowns, and the flows follow: one pass. Its derivatives are exact, so each
 pass doubles the digits. The turns, where a step must end, are moved by Newton's method between
-the passes. First passes are done with few points in each step; the last one keeps the steps and
+the passes. First passes are done with few points in each step; the last ones keep the steps and
 the derivatives of the one before. Sizes: n cases, s points in a step, k steps in a cycle.
 """
 
@@ -16,7 +16,13 @@ import numpy as np
 
 from ebbmap.lungs.whole.chain import chain, follow
 from ebbmap.lungs.whole.collocation import (
-    Method, combine, factorise, fractions, method, solve,
+    Method,
+    combine,
+    factorise,
+    fractions,
+    gained,
+    method,
+    solve,
 )  # fmt: skip
 from ebbmap.lungs.whole.mesh import BEFORE, SMALLEST, Drive, Plan, lay
 from ebbmap.lungs.whole.network import Network
@@ -35,9 +41,20 @@ TO_FINE = _to(COARSE, FINE)
 #: Passes with few points, and with many before the last one.
 COARSE_PASSES, FINE_PASSES = 4, 1
 
+#: Passes after them that keep the steps and the derivatives of the last one: a third of its cost.
+LAST_PASSES = 2
+
 #: A case has settled if no flow is off by more than this share of the greatest one. The last pass
 #: moves the flows by a small part of what the one before did, and the next would by the same part.
 SETTLED = 1e-6
+
+#: Nor may more than this share of the gas that moves lie between where the flow turns and where
+#: it should have done so.
+AT_TURN = 1e-7
+
+#: Nor the gas that the highest powers of the steps' polynomials move more than this share of the
+#: gas that moves: at the ends of steps far less is wrong, 1e-8 where this is 5e-4 (measured).
+COARSE_STEPS = 2e-3
 
 
 class Frame(NamedTuple):
@@ -83,16 +100,19 @@ class Course(NamedTuple):
     def inside(self):
         """Return volume [L] and spread [cmH2O] at each point, shape (s, k, n) each."""
         net, frame = self.network, self.frame
-        s = frame.method.stages
-        gain = combine(frame.method.gain, fractions(frame.method, net.fade * frame.lengths))
-        fed = np.stack([sum(gain[i * s + j] * self.flow[j] for j in range(s)) for i in range(s)])
+        fed = gained(frame.method, net.fade * frame.lengths, self.flow)
         volume = self.volume[:-1] + frame.lengths * combine(frame.method.integrals, self.flow)
         return volume, self.spread[:-1] * frame.response + net.feed * frame.lengths * fed
 
 
 def run(
-    network: Network, drive: Drive, state=None,
-    *, coarse: int = COARSE_PASSES, fine: int = FINE_PASSES, crowding: int = 1,
+    network: Network,
+    drive: Drive,
+    state=None,
+    *,
+    coarse: int = COARSE_PASSES,
+    fine: int = FINE_PASSES,
+    crowding: int = 1,
 ) -> Course:
     """Run a cycle from a state, or find the one that ends as it began.
 
@@ -122,9 +142,20 @@ def run(
         frame = _frame(FINE, network, drive, plan, turn)
         guess = flow
         flow, volume, spread, kept = _pass(frame, network, guess, state)
-    last, volume, spread = _last_pass(frame, network, guess, flow, state, kept)
-    moved, before = (np.abs(step).max(axis=(0, 1)) for step in (last - flow, flow - guess))
-    settled = moved * moved <= SETTLED * np.abs(last).max(axis=(0, 1)) * before
+    passed = [flow]
+    for _ in range(LAST_PASSES):
+        last, volume, spread = _last_pass(frame, network, guess, passed[-1], state, kept)
+        passed.append(last)
+    moved, before = (
+        np.abs(step).max(axis=(0, 1)) for step in (last - passed[-2], passed[-2] - passed[-3])
+    )
+    greatest = np.abs(last).max(axis=(0, 1))
+    gas = volume.max(axis=0) - volume.min(axis=0)
+    settled = (
+        (moved * moved <= SETTLED * greatest * before)
+        & (_misplaced(frame, network, drive, last) <= AT_TURN * gas)
+        & (_coarseness(frame, last) <= COARSE_STEPS * gas)
+    )
     return Course(network, frame, last, volume, spread, kept[-1].whole, settled)
 
 
@@ -141,7 +172,7 @@ def driven_flow(pressure, resistance, resistance_quadratic):
 
 
 def _first_guess(network: Network, drive: Drive, state):
-    """Turns [s] and greatest flows [L s-1], shape (2, n), of one compartment behind the tube.
+    """Guess turns [s] and greatest flows [L s-1], (2, n), by one compartment behind the tube.
 
     Each phase gets the resistance that the tube has at half the flow that P high drives.
     """
@@ -186,13 +217,12 @@ def _decaying(network: Network, drive: Drive, plan: Plan, turn, first_flow):
 
 def _frame(one: Method, network: Network, drive: Drive, plan: Plan, turn) -> Frame:
     """Lay the steps for some turns and set up their equations."""
-    starts, lengths, airway = [], [], []
-    for phase, bounds in enumerate(plan.bounds(drive, turn)):
-        starts.append(bounds[:-1])
-        lengths.append(bounds[1:] - bounds[:-1])
-        times = starts[-1] + one.points[:, None, None] * lengths[-1]
+    bounds, airway = plan.bounds(drive, turn), []
+    for phase, edges in enumerate(bounds):
+        times = edges[:-1] + one.points[:, None, None] * (edges[1:] - edges[:-1])
         airway.append(drive.airway(phase, times))
-    starts, lengths = np.concatenate(starts), np.concatenate(lengths)
+    starts = np.concatenate([edges[:-1] for edges in bounds])
+    lengths = np.concatenate([edges[1:] - edges[:-1] for edges in bounds])
     numbers = fractions(one, network.fade * lengths)
     fed = lengths * (network.link * network.feed)
     parts = np.concatenate([fed * numbers, (lengths / network.compliance)[None]])
@@ -281,6 +311,28 @@ def _taken(frame: Frame, flows):
 def _fed(frame: Frame, flows):
     """Spread that flows at the points add to the end of each step [cmH2O], shape (k, n)."""
     return sum(fed * flow for fed, flow in zip(frame.fed, flows, strict=True))
+
+
+def _misplaced(frame: Frame, network: Network, drive: Drive, flow):
+    """Return the gas that moves at most between where the flow turns and where it should [L].
+
+    What drives the flow at the turn, over the speed of the valve there, is the time between them.
+    """
+    steps = list(frame.turns)
+    turn, before = frame.starts[steps], [step - 1 for step in steps]
+    inside = drive.slow_valve & (turn > 0.0) & (turn < drive.duration)
+    last = flow[-1, before]
+    pressure = (frame.resistance[before] + network.resistance_quadratic * np.abs(last)) * last
+    speed = np.abs(drive.begun - drive.target) * drive.left(turn) / drive.valve_time
+    least = np.minimum(network.resistance_insp, network.resistance_exp)
+    gas = pressure * pressure / np.where(inside, least * speed, 1.0)
+    return np.where(inside, gas, 0.0).max(axis=0)
+
+
+def _coarseness(frame: Frame, flow):
+    """Gas that the highest powers of the flows' polynomials move, as Legendre has them [L]."""
+    top = sum(weight * row for weight, row in zip(frame.method.top, flow, strict=True))
+    return (frame.lengths * np.abs(top)).sum(axis=0)
 
 
 def _turned(frame: Frame, network: Network, drive: Drive, turn, volume, spread):

@@ -57,7 +57,9 @@ def describe(course: Course, drive: Drive, values) -> dict[str, np.ndarray]:
     ends = course.volume[-1], course.spread[-1]
     released = tops[0] - ends[0]
     seen = look(course, drive)
-    alveoli = _integrals(course, lung.alveoli(seen.volume, seen.spread)).sum(axis=0) / period
+    # the pressure is a sum of multiples of volume and spread, and so is its integral
+    held, apart = (_integrals(course, signal).sum(axis=0) for signal in seen[1:])
+    alveoli = lung.alveoli(held, apart) / period
     slow_top, slow_end = lung.slow_pressure(*tops), lung.slow_pressure(*ends)
     work = _integrals(course, (frame.airway + p_low) * course.flow)
     inwards = work[frame.turns[0] : frame.turns[1]].sum(axis=0)
@@ -65,14 +67,13 @@ def describe(course: Course, drive: Drive, values) -> dict[str, np.ndarray]:
     return {
         "release_volume": ML_PER_L * released,
         "trapped_volume": ML_PER_L * ends[0],
+        "end_high_volume": ML_PER_L * (tops[0] + lung.compliance * p_low),
         "end_high_pressure": p_low + lung.alveoli(*tops),
         "end_release_pressure": p_low + lung.alveoli(*ends),
-        "peak_expiratory_flow": _peak(course, drive, seen),
+        "peak_expiratory_flow": peak_flow(course, drive, seen)[0],
         "end_release_flow": -course.flow[-1, -1],
         "mean_alveolar_pressure": p_low + alveoli,
-        "fill_fraction": _share(
-            tops[0] - starts[0], drive.target[0] * lung.compliance - starts[0]
-        ),
+        "fill_fraction": _share(tops[0] - starts[0], drive.target[0] * lung.compliance - starts[0]),
         "exhaled_fraction": _share(released, tops[0]),
         "time_constant_exp": lung.emptying_time + np.zeros_like(period),
         "mean_airway_pressure": p_low + drive.mean(),
@@ -133,8 +134,14 @@ def horner(coefficients, place):
     return value, slope
 
 
-def _peak(course: Course, drive: Drive, seen: Seen):
-    """Greatest flow out during the release [L s-1]: where a step's polynomial turns, or its end."""
+def peak_flow(course: Course, drive: Drive, seen: Seen):
+    """Find the greatest flow out during the release: where a step's polynomial turns, or its end.
+
+    Returns
+    -------
+    flow, volume : ndarray, shape (n,)
+        The flow [L s-1], and the volume above that at P low as it flows [L].
+    """
     lung, frame = course.network, course.frame
     one, late = frame.method, slice(frame.top, None)
     lengths = frame.lengths[late]
@@ -142,7 +149,7 @@ def _peak(course: Course, drive: Drive, seen: Seen):
     out = np.where(lengths > 0.0, -seen.flow[:, late], -np.inf)
     slopes = combine(_slopes(one), seen.flow[:, late])
     step = _beside(out, -slopes[0], -slopes[-1])
-    place = _where(combine(one.polynomial, _picked(slopes, step)), -1.0)
+    place = _where(combine(one.polynomial, -_picked(slopes, step)))
     # volume and spread are smoother than the flow, so it is taken from theirs
     volume, spread = (
         horner(combine(one.polynomial, _picked(signal[:, late], step)), place)[0]
@@ -153,7 +160,11 @@ def _peak(course: Course, drive: Drive, seen: Seen):
     resistance = _picked(frame.resistance[None, late], step)[0]
     peak = -driven_flow(drive.airway(1, time) - behind, resistance, lung.resistance_quadratic)
     inside = (place > 0.0) & (place < 1.0) & (_picked(lengths[None], step)[0] > 0.0)
-    return np.maximum(out.max(axis=(0, 1)), np.where(inside, peak, -np.inf))
+    known, beside = (part.reshape(-1, part.shape[-1]) for part in (out, seen.volume[:, late]))
+    best = known.argmax(axis=0)[None]
+    greatest, there = (np.take_along_axis(part, best, 0)[0] for part in (known, beside))
+    inside &= peak > greatest
+    return np.where(inside, peak, greatest), np.where(inside, volume, there)
 
 
 def _picked(signal, step):
@@ -189,17 +200,17 @@ def _beside(values, first, last):
     return np.clip(step + rising - falling, 0, values.shape[1] - 1)
 
 
-def _where(coefficients, sign):
-    """Place in a step, 0 to 1, where a polynomial passes nought: `sign` of its values before."""
+def _where(coefficients):
+    """Place in a step, 0 to 1, where a polynomial falls through nought."""
     low, high = np.zeros_like(coefficients[0]), np.ones_like(coefficients[0])
     for _ in range(TURN_STEPS):
         place = 0.5 * (low + high)
-        early = sign * horner(coefficients, place)[0] > 0.0
+        early = horner(coefficients, place)[0] > 0.0
         low, high = np.where(early, place, low), np.where(early, high, place)
     place = 0.5 * (low + high)
     for _ in range(TURN_STEPS):
         value, slope = horner(coefficients, place)
-        down = sign * slope < 0.0
+        down = slope < 0.0
         place = np.clip(place - np.where(down, value / np.where(down, slope, 1.0), 0.0), low, high)
     return place
 
@@ -217,17 +228,13 @@ def _pendelluft(course: Course, seen: Seen):
     opening = _moved(
         [course.volume[k] for k in places], course.volume[turn_high], course.volume[turn_low]
     )
+    turned = _turned_gas(course, seen)
     moved = 0.0
-    for gas_of, flow_of in (
-        (lung.fast_gas, lung.fast_flow), (lung.slow_gas, lung.slow_flow),
-    ):  # fmt: skip
-        gas, into = gas_of(seen.volume, seen.spread), flow_of(seen.flow, seen.spread)
-        ends = [gas_of(course.volume[k], course.spread[k]) for k in places]
-        least = -_greatest(course, -gas, -into, slice(0, frame.top))
-        most = _greatest(course, gas, into, slice(frame.top, None))
-        least = np.minimum(np.minimum(ends[0], ends[1]), least)
-        most = np.maximum(np.maximum(ends[1], ends[2]), most)
-        moved = moved + _moved(ends, least, most)
+    for unit, gas_of in enumerate((lung.fast_gas, lung.slow_gas)):
+        first, top, last = (gas_of(course.volume[k], course.spread[k]) for k in places)
+        least = np.minimum(np.minimum(first, top), turned[0, unit])
+        most = np.maximum(np.maximum(top, last), turned[1, unit])
+        moved = moved + _moved((first, top, last), least, most)
     return np.maximum(0.5 * (moved - opening), 0.0)
 
 
@@ -237,14 +244,28 @@ def _moved(ends, least, most):
     return np.abs(first - least) + np.abs(top - least) + np.abs(most - top) + np.abs(most - last)
 
 
-def _greatest(course: Course, gas, into, phase: slice):
-    """Greatest of a volume within a phase, from it and its flow at starts and points."""
-    gas, into = gas[:, phase], into[:, phase]
-    step = _beside(gas, into[0], into[-1])
-    coefficients = combine(course.frame.method.polynomial, _picked(into, step))
-    start, length = _picked(gas, step)[0], _picked(course.frame.lengths[None, phase], step)[0]
-    place = _where(coefficients, 1.0)
-    # the integral of the flow's polynomial up to there
-    powers = np.arange(1, coefficients.shape[0] + 1)[:, None]
-    risen = place * horner(coefficients / powers, place)[0] * length
-    return np.maximum(gas.max(axis=(0, 1)), start + risen)
+def _turned_gas(course: Course, seen: Seen):
+    """Gas in each unit as its flow turns inwards in T high and outwards in the release [L].
+
+    If it does not turn, some gas that the unit holds in the first or the last step of the phase.
+
+    Returns
+    -------
+    ndarray, shape (2, 2, n)
+        By phase and unit, fast and slow.
+    """
+    lung, one, top = course.network, course.frame.method, course.frame.top
+    flows, gases = [], []
+    for phase, sign in ((slice(0, top), -1.0), (slice(top, None), 1.0)):
+        end = course.flow[-1, phase], course.spread[1:][phase]
+        for flow_of, gas_of in (
+            (lung.fast_flow, lung.fast_gas), (lung.slow_flow, lung.slow_gas),
+        ):  # fmt: skip
+            # a step of no length, before an immediate turn, has no flow of its own
+            turned = (sign * flow_of(*end) <= 0.0) & (course.frame.lengths[phase] > 0.0)
+            step = np.where(turned.any(axis=0), turned.argmax(axis=0), len(turned) - 1)[None]
+            flow, volume, spread = (_picked(signal[:, phase], step) for signal in seen)
+            flows.append(sign * flow_of(flow, spread))
+            gases.append(gas_of(volume, spread))
+    flows, gases = (combine(one.polynomial, np.stack(part, axis=1)) for part in (flows, gases))
+    return horner(gases, _where(flows))[0].reshape(2, 2, -1)

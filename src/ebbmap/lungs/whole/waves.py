@@ -33,9 +33,9 @@ def draw(course: Course, drive: Drive, values, times) -> dict[str, np.ndarray]:
     place = np.clip(place, 0.0, 1.0)
     seen = look(course, drive)
     volume, spread = (
-        horner(
-            np.take_along_axis(combine(frame.method.polynomial, signal), step[None], 1), place
-        )[0]
+        horner(np.take_along_axis(combine(frame.method.polynomial, signal), step[None], 1), place)[
+            0
+        ]
         for signal in (seen.volume, seen.spread)
     )
     airway = np.where(released, drive.airway(1, within), drive.airway(0, within))

@@ -49,14 +49,14 @@ def _practice_page(result: xr.Dataset) -> Page:
         result,
     )
     against = [
-        f"{practice} in {_list(one)}"
+        f"“{practice}”: {_list(one)}"
         for practice, one in ((str(p), result.sel(practice=p)) for p in result["practice"].values)
         if bool((one["against_share"] > 0).any())
     ]
     return (
         "practice", fig,
         "How often one step goes against common practice. "
-        + ("Against: " + "; ".join(against) if against else "Nothing goes against it") + ".",
+        + ("Against " + "; against ".join(against) if against else "Nothing goes against it") + ".",
     )  # fmt: skip
 
 

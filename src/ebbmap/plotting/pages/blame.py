@@ -100,7 +100,8 @@ def _box_figure(one: xr.Dataset, along: str) -> tuple[Figure, list[str]]:
     populations = one["population"].values.astype(str)
     events = (TOO_LOW, TOO_HIGH)
     edges = one["edge"].sel(event=list(events))
-    some = np.isfinite(edges).any([dim for dim in edges.dims if dim != "parameter"])
+    some = edges.notnull() & (abs(edges) < np.inf)
+    some = some.any([dim for dim in edges.dims if dim != "parameter"])
     shown = one.isel(parameter=np.flatnonzero(some.values)) if some.any() else one
     ranges = _ranges(shown)
     wide, peel = 12.0, 4.0

@@ -152,7 +152,7 @@ def _mend(ax: Axes, shown: list[Axes]) -> bool:
     titles = [text for text in ax.get_children() if isinstance(text, Text)]
     titles = [text for text in titles if text not in ax.texts and text.get_text()]
     changed = [
-        _break(text, room if text.get_ha() == "left" else width) for text in titles
+        _break(text, room if text.get_horizontalalignment() == "left" else width) for text in titles
     ]  # fmt: skip
     changed += [_break(ax.xaxis.label, width), _break(ax.yaxis.label, height)]
     changed += [_thin(ax.xaxis, width), _thin(ax.yaxis, height, upright=True)]
@@ -167,7 +167,7 @@ def _same_row(one: Axes, other: Axes) -> bool:
 
 def _break(text: Text, room: float) -> bool:
     """Break a text into lines that fit in a room [inch]; those that fit stay as they are."""
-    said, size = text.get_text(), text.get_fontsize()
+    said, size = text.get_text(), float(text.get_fontsize())
     if all(line_width(line, size) <= room for line in said.split("\n")):
         return False
     text.set_text(broken(said, size, room))
@@ -186,7 +186,7 @@ def _thin(axis: Axis, room: float, *, upright: bool = False) -> bool:
     boxes = [tick.label1.get_window_extent() for tick in ticks]
     ends = sorted((box.y0, box.y1) if upright else (box.x0, box.x1) for box in boxes)
     dpi = axis.get_figure(root=True).dpi  # type: ignore[union-attr]
-    size = ticks[0].label1.get_fontsize() / POINTS_PER_INCH * dpi
+    size = float(ticks[0].label1.get_fontsize()) / POINTS_PER_INCH * dpi
     gap = 0.0 if upright else TICK_GAP * size
     if all(right[0] - left[1] >= gap for left, right in pairwise(ends)):
         return False
@@ -216,7 +216,7 @@ def _spread(ax: Axes, height: float) -> bool:
         return False
     dpi = ax.get_figure(root=True).dpi  # type: ignore[union-attr]
     heights = [Text.get_window_extent(name).height for name in names]
-    gap = max(heights) + 0.1 * names[0].get_fontsize() * dpi / POINTS_PER_INCH
+    gap = max(heights) + 0.1 * float(names[0].get_fontsize()) * dpi / POINTS_PER_INCH
     bottom = ax.get_window_extent().y0
     ends = [ax.transData.transform((1.0, _line_end(name)))[1] - bottom for name in names]
     placed = np.array(spread_labels(ends, gap))

@@ -31,7 +31,7 @@ def window_pages(result: xr.Dataset) -> Iterator[Page]:
     add_caption(
         fig,
         f"Share of all lungs in whose release window a T low lies{_unclear(result)}; "
-        f"{result.sizes['sample']} lungs in each population, bands: 95 % intervals.",
+        f"{result.sizes['sample']} lungs in each population, bands: {_level(result)} intervals.",
         result, rule="*",
     )  # fmt: skip
     served = result["served_share"].max("t_low")
@@ -109,6 +109,11 @@ def _unclear(result: xr.Dataset) -> str:
     if not most > 0:
         return ""
     return f" (up to {most:.1%} of the lungs could not be determined and count as not served)"
+
+
+def _level(result: xr.Dataset) -> str:
+    """Say the level of the intervals of the share served."""
+    return f"{result['served_share_interval'].attrs['ci_level']:.0%}"
 
 
 def _window_along(result: xr.Dataset) -> Iterator[Page]:

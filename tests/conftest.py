@@ -1,0 +1,29 @@
+"""What several rooms of tests share: one small check, made once, and checks of smaller searches."""
+
+from pathlib import Path
+
+import pytest
+
+from ebbmap.analysis.committee import boxes, comparison, maps, windows
+from ebbmap.analysis.committee.check import check_protocol
+from ebbmap.protocol import load_protocol
+
+SMALL_DRAFT = Path(__file__).parent / "protocol" / "small_draft.toml"
+
+
+@pytest.fixture(scope="session")
+def small_check():
+    """The small draft, checked once; nobody changes it."""
+    return check_protocol(load_protocol(SMALL_DRAFT), date="2026-01-01")
+
+
+@pytest.fixture
+def smaller_searches(monkeypatch):
+    """Let a check in this process look at fewer lungs where its numbers are not what is tested."""
+    monkeypatch.setattr(boxes, "SEARCH_LUNGS", 128)
+    monkeypatch.setattr(boxes, "CERTIFICATE_LUNGS", 256)
+    monkeypatch.setattr(boxes, "PLACES", {1: 17, 2: 9, 3: 5, 4: 3})
+    monkeypatch.setattr(comparison, "CHOICE_LUNGS", 128)
+    monkeypatch.setattr(comparison, "TRIED_LUNGS", 256)
+    monkeypatch.setattr(windows, "LUNGS", 128)
+    monkeypatch.setattr(maps, "LUNGS", 64)

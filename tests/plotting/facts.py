@@ -1,0 +1,265 @@
+"""What the alternative text of each page must say, computed anew from its dataset.
+
+A page passes if every fact is in its text, and if no digit is left once the facts are taken out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+import numpy as np
+import xarray as xr
+
+from ebbmap.limits import RULES
+from ebbmap.outcomes import OUTCOMES
+from ebbmap.parameters import PARAMETERS
+
+
+def names(result: xr.Dataset, dim: str = "population") -> list[str]:
+    """Return the labels along a dimension."""
+    return [str(name) for name in result[dim].values]
+
+
+def each(result: xr.Dataset, *dims: str) -> Iterator[tuple]:
+    """Walk labels along dimensions with what they select."""
+    if not dims:
+        yield (result,)
+        return
+    for name in names(result, dims[0]):
+        for rest in each(result.sel({dims[0]: name}), *dims[1:]):
+            yield (name, *rest)
+
+
+def rule_of(page: str, result: xr.Dataset) -> str:
+    """Return the rule that a page is named after."""
+    return next(rule for rule in names(result, "rule") if page.endswith(rule))
+
+
+def long_name(name: str) -> str:
+    """Return the name in words of a parameter or outcome."""
+    return (PARAMETERS | OUTCOMES)[name].long_name
+
+
+def of_map(page: str, result: xr.Dataset) -> list[str]:
+    one = result.sel(rule=rule_of(page, result))
+    largest = ", ".join(
+        f"{name} {float(np.nanmax(part['safe_share'].values)):.0%}"
+        for name, part in each(one, "population")
+    )
+    y, x = result["safe_share"].dims[-2:]
+    return [f"over {long_name(x)} and {long_name(y)}", f"largest share: {largest}."]
+
+
+def of_sobol(page: str, result: xr.Dataset) -> list[str]:
+    if "interactions" in page:
+        one = result.sel(outcome=page.split("interactions_")[1])
+        weights = np.abs(one["second"]).sum(("parameter", "parameter_other"))
+        places = {
+            name: result["t_low"].values[int(np.argmax(part.values))]
+            for name, part in ((n, weights.sel(population=n)) for n in names(result))
+        }
+        return [f"{name} at T low {place:g} s" for name, place in places.items()]
+    if "pawn" in page:
+        return [f"{n}: {part['disagreement'].item()}" for n, part in each(result, "population")]
+    if "convergence" in page:
+        return [
+            f"{name}: {part['verdict'].item()} at N = {int(part['rows'])}"
+            for name, part in each(result, "population")
+        ]
+    return [f"in {', '.join(names(result))} lungs"]
+
+
+def of_window(page: str, result: xr.Dataset) -> list[str]:
+    if page == "served":
+        share = result["served_share"].max("t_low")
+    else:
+        share = np.isfinite(result["lower"]).any("piece" if "piece" in result.dims else [])
+        share = share.mean("sample")
+    return [
+        f"{rule.replace('_', ' ')}: "
+        + ", ".join(f"{n} {float(share.sel(rule=rule, population=n)):.0%}" for n in names(result))
+        for rule in names(result, "rule")
+    ]
+
+
+def of_mapping(page: str, result: xr.Dataset) -> list[str]:
+    said = {"too_low": "too slow to empty", "too_high": "empties too far"}
+    facts = []
+    for name, part in each(result.sel(rule=rule_of(page, result)), "population"):
+        for event, text in said.items():
+            one = part.sel(event=event)
+            distance = one["distance"].transpose("t_low", "parameter").values
+            known = np.isfinite(distance).any(axis=1)
+            if not known.any():
+                facts.append(f"{name}, {text}: too few cases on one side everywhere.")
+                continue
+            off = np.where(known, abs(one["share"].values - 0.5), np.inf)
+            at = one.isel(t_low=int(off.argmin()))
+            top = at.isel(parameter=int(np.nanargmax(at["distance"].values)))
+            word = {1.0: "high", -1.0: "low"}[float(np.sign(top["direction"]))]
+            low, high = (
+                float(top["distance_interval"].sel(ci_bound=b)) for b in ("lower", "upper")
+            )
+            facts.append(
+                f"{name}, T low {float(at['t_low']):g} s: {float(at['share']):.0%} {text}, "
+                f"most apart in {word} {long_name(str(top['parameter'].item()))}, "
+                f"distance {float(top['distance']):.2f} ({low:.2f} to {high:.2f})."
+            )
+    return facts
+
+
+def of_boxes(page: str, result: xr.Dataset) -> list[str]:
+    one = result.sel(rule=rule_of(page, result), event=["too_low", "too_high"])
+    return [f"{n}: {part['sentence'].item()}." for n, _, part in each(one, "population", "event")]
+
+
+def of_shapley(page: str, result: xr.Dataset) -> list[str]:
+    return [f"{name}: {part['change'].item()}" for name, part in each(result, "population")]
+
+
+def of_screening(page: str, result: xr.Dataset) -> list[str]:
+    facts = []
+    for name, part in each(result, "population"):
+        can = [
+            f"{long_name(factor)} (at most {max(float(one['evidence']), 0):.1%})"
+            for factor, one in each(part, "parameter") if one["fixable"] == 1
+        ]  # fmt: skip
+        facts.append(f"{name}: " + (f"can be fixed: {', '.join(can)}" if can else "nothing"))
+    return facts
+
+
+def of_trade(page: str, result: xr.Dataset) -> list[str]:
+    return [
+        f"{name} lung, {rule.replace('_', ' ')} rule: {part['answer'].item()}"
+        for rule, name, part in each(result, "rule", "population")
+    ]
+
+
+def of_course(page: str, result: xr.Dataset) -> list[str]:
+    return [
+        f"{name} from {float(part['paco2_start']):.0f} to {float(part['paco2_end']):.0f} mmHg"
+        for name, part in each(result, "population")
+    ]
+
+
+def of_compare(page: str, result: xr.Dataset) -> list[str]:
+    return [
+        f"{name}: flow ratio {float(part['flow_ratio']):.0%}, exhaled fraction "
+        f"{float(part['exhaled_fraction']):.0%}, {float(part['trapped_volume']):.0f} mL left"
+        for name, part in each(result, "case")
+    ]
+
+
+def of_startup(page: str, result: xr.Dataset) -> list[str]:
+    facts, cycle = [], int(result.attrs["longer_cycle"])
+    last = int(result["cycle"].values[-1])
+    for name, part in each(result, "population"):
+        trapped = part["trapped_volume"]
+        as_set, longer = trapped.isel(course=0), trapped.isel(course=1)
+        out = float(as_set.sel(cycle=cycle) - longer.sel(cycle=cycle))
+        still = float(as_set.sel(cycle=last) - longer.sel(cycle=last))
+        facts.append(
+            f"{name}: trapped volume {float(as_set.sel(cycle=1)):.0f} mL after the first cycle, "
+            f"{float(as_set.sel(cycle=last)):.0f} mL after the last; one longer release lets out "
+            f"{out:.0f} mL more, of which {out - still:.0f} mL are back {last - cycle} cycles later"
+        )
+    return facts
+
+
+def of_inside(page: str, result: xr.Dataset) -> list[str]:
+    return [
+        f"{name}: " + ", ".join(
+            f"at {float(one['look']):.0%} of peak flow ({float(one['look_time']):.2f} s) the fast "
+            f"compartment still holds {float(one['look_fast_left']):.0%}, the slow one "
+            f"{float(one['look_slow_left']):.0%}"
+            for one in (part.isel(look=k) for k in range(part.sizes["look"]))
+            if np.isfinite(one["look_time"])
+        )
+        for name, part in each(result, "population")
+    ]  # fmt: skip
+
+
+def of_collapse(page: str, result: xr.Dataset) -> list[str]:
+    if page == "closing_by_t_low":
+        return [
+            f"In the {name} lung " + " and ".join(
+                f"{float(part['rule_closed'].sel(rule=rule, end='last')):.1%} at the longest "
+                f"release that the {rule.replace('_', ' ')} rule allows "
+                f"({float(part['rule_t_low'].sel(rule=rule, end='last')):.2f} s)"
+                for rule in RULES
+                if np.isfinite(part["rule_t_low"].sel(rule=rule, end="last"))
+            ) + " closes"
+            for name, part in each(result, "population")
+        ]  # fmt: skip
+    one = result.sel(population=page.removesuffix("_cycle"))
+    facts = []
+    for release in one["release"].values:
+        here = one.sel(release=release, t_low=release)
+        closed = float(here["closed_per_release"])
+        facts.append(f"With T low {release:g} s " + (
+            f"nothing closes: {float(here['end_release_pressure']):.0f} cmH2O are left"
+            if closed < 5e-4 else
+            f"{closed:.1%} of the units close, where {float(here['closed_by_pressure']):.1%} would "
+            f"if they closed at once, and {float(here['reopened']):.1%} reopen"
+        ))  # fmt: skip
+    return facts
+
+
+def of_adjust(page: str, result: xr.Dataset) -> list[str]:
+    if page == "practice":
+        return [
+            f"“{practice}”: " + ", ".join(
+                f"{float(part['against_share'].sel(population=n)):.1%} of {n} lungs"
+                for n in names(result) if part["against_share"].sel(population=n) > 0
+            )
+            for practice, part in each(result, "practice")
+            if (part["against_share"] > 0).any()
+        ]  # fmt: skip
+    one = result.sel(population=page.removesuffix("_steps"))
+    now = one.isel(move=0)
+    return [
+        f"in the {page.removesuffix('_steps')} lung. Now: PaCO₂ {float(now['paco2']):.0f} mmHg, "
+        f"PaO₂ {float(now['pao2']):.0f} mmHg, auto-PEEP {float(now['auto_peep']):.1f} cmH₂O",
+        *(f"{rule.replace('_', ' ')} rule: {part['best_single'].item()}; of pairs: "
+          f"{part['best_pair'].item()}" for rule, part in each(one, "rule")),
+    ]  # fmt: skip
+
+
+def of_wean(page: str, result: xr.Dataset) -> list[str]:
+    facts = []
+    for rule, name, part in each(result, "rule", "population"):
+        said = []
+        for route, one in each(part, "route"):
+            first = int(one["first_unsafe"])
+            step = f"step {first}, " if first >= 0 else ""
+            said.append(f"{route}: {step}{one['leaves'].item()}")
+        facts.append(f"{name} lung, {rule.replace('_', ' ')} rule: {', '.join(said)}")
+    return facts
+
+
+def of_rules(page: str, result: xr.Dataset) -> list[str]:
+    facts = []
+    for model, part in each(result, "model"):
+        total = part["sum"].values
+        span = f"{total.min():.2f}"
+        span += f" to {total.max():.2f}" if total.max() - total.min() > 5e-3 else ""
+        facts.append(f"in the {model} lung they add up to {span}")
+        # bundled ranges of both rules: 50 to 75 %
+        both = np.all([(part[r] >= 0.5) & (part[r] <= 0.75) for r in RULES], axis=0).any(axis=0)
+        place = part["t_low_in_time_constants"].values[both]
+        facts.append(
+            f"kept from {place[0]:.2g} to {place[-1]:.2g} in the {model} lung" if place.size
+            else f"No release keeps both rules in the {model} lung"
+        )  # fmt: skip
+    return facts
+
+
+def of_profile(page: str, result: xr.Dataset) -> list[str]:
+    told = ", ".join(OUTCOMES[str(n)].long_name for n in result.data_vars if n in OUTCOMES)
+    return [f"{told} along T low."]
+
+
+FACTS: dict[str, Callable[[str, xr.Dataset], list[str]]] = {
+    name.removeprefix("of_"): function
+    for name, function in list(globals().items()) if name.startswith("of_")
+}  # fmt: skip
