@@ -5,7 +5,9 @@ from __future__ import annotations
 import errno
 import json
 import os
+import signal
 import sys
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -141,14 +143,15 @@ def run(
     Goes on where an earlier run of the same command stopped; long analyses keep every piece. A run
     that is foreseen to take more than an hour or 10 GB needs --yes.
     """
-    from ebbmap.bundled import bundled_studies, named_file
-    from ebbmap.costs import approve, study_costs
-    from ebbmap.figures import draw_result
-    from ebbmap.files import make_folder
-    from ebbmap.run import plan_tasks, run_study
-    from ebbmap.show import costs_table, print_out, progress_bar, study_notes, summary, warn
-    from ebbmap.streaming import default_workers
-    from ebbmap.study import load_study
+    with _errors_told():
+        from ebbmap.bundled import bundled_studies, named_file
+        from ebbmap.costs import approve, study_costs
+        from ebbmap.figures import draw_result
+        from ebbmap.files import make_folder
+        from ebbmap.run import plan_tasks, run_study
+        from ebbmap.show import costs_table, print_out, progress_bar, study_notes, summary, warn
+        from ebbmap.streaming import default_workers
+        from ebbmap.study import load_study
 
     _say_caution()
     with _errors_told():
@@ -184,13 +187,28 @@ def run(
 @app.command()
 def status(
     folder: Annotated[Path, typer.Argument(help="Folder of a run, a check or a comparison.")],
+    verify: Annotated[
+        bool, typer.Option("--verify", help="Compare every file with what the run wrote.")
+    ] = False,
 ) -> None:
-    """Say how far a run has come: done, left, and the rate."""
-    from ebbmap.show import print_out, status_tables
+    """Show how far a run has come: done, left, and the rate.
+
+    With --verify: 0 all is there and as it was written, 1 it is not.
+    """
+    from ebbmap.show import print_out, status_table
+    from ebbmap.streaming import find_damage
 
     with _errors_told():
-        for table in status_tables(folder):
-            print_out(table)
+        print_out(status_table(folder))
+        problems = 0
+        for problem in find_damage(folder) if verify else ():
+            problems += 1
+            typer.echo(problem)
+    if problems:
+        typer.echo("Give the command of the run again: it makes these again, and nothing else.")
+        raise typer.Exit(1)
+    if verify:
+        typer.echo("every file is as it was written")
 
 
 @app.command()
@@ -418,14 +436,15 @@ def check(
     Goes on where an earlier run of the same command stopped. A check that is foreseen to take more
     than an hour needs --yes.
     """
-    from ebbmap.analysis.committee.check import cases_of
-    from ebbmap.bundled import bundled_protocols, named_file
-    from ebbmap.costs import approve, check_costs
-    from ebbmap.protocol import load_protocol
-    from ebbmap.report.build import lead, needs, write_report
-    from ebbmap.run import run_check
-    from ebbmap.show import costs_table, print_out, progress_bar, verdict_table
-    from ebbmap.streaming import default_workers
+    with _errors_told():
+        from ebbmap.analysis.committee.check import cases_of
+        from ebbmap.bundled import bundled_protocols, named_file
+        from ebbmap.costs import approve, check_costs
+        from ebbmap.protocol import load_protocol
+        from ebbmap.report.build import lead, needs, write_report
+        from ebbmap.run import run_check
+        from ebbmap.show import costs_table, print_out, progress_bar, verdict_table
+        from ebbmap.streaming import default_workers
 
     _say_caution()
     with _errors_told():
@@ -474,15 +493,16 @@ def diff(
 
     With --out it keeps what it finishes, and goes on where an earlier run stopped.
     """
-    from tempfile import TemporaryDirectory
+    with _errors_told():
+        from tempfile import TemporaryDirectory
 
-    from ebbmap.bundled import bundled_protocols, named_file
-    from ebbmap.costs import approve, check_costs
-    from ebbmap.files import save_dataset
-    from ebbmap.protocol import load_protocol
-    from ebbmap.run import run_difference
-    from ebbmap.show import difference_table, print_out, progress_bar
-    from ebbmap.streaming import default_workers
+        from ebbmap.bundled import bundled_protocols, named_file
+        from ebbmap.costs import approve, check_costs
+        from ebbmap.files import save_dataset
+        from ebbmap.protocol import load_protocol
+        from ebbmap.run import run_difference
+        from ebbmap.show import difference_table, print_out, progress_bar
+        from ebbmap.streaming import default_workers
 
     _say_caution()
     with _errors_told(), TemporaryDirectory() as passing, progress_bar() as bar:
@@ -541,20 +561,49 @@ def schema(
 def _errors_told() -> Iterator[None]:
     """Turn an error that a user can put right into its sentences and an exit status.
 
-    2: put something right; 3: stopped midway, the same command goes on; 130: interrupted.
+    2: put something right; 3: stopped midway, the same command goes on; 130, 143, 129: ended by
+    Ctrl-C, by SIGTERM, with its terminal.
     """
     from ebbmap.errors import EbbmapError, UnfinishedError
 
+    with _signals_interrupt() as received:
+        try:
+            yield
+        except EbbmapError as error:
+            typer.echo(str(error), err=True)
+            raise typer.Exit(3 if isinstance(error, UnfinishedError) else 2) from None
+        except KeyboardInterrupt:
+            number = received[0] if received else signal.SIGINT
+            how = "interrupted" if number == signal.SIGINT else f"ended by {number.name}"
+            typer.echo(
+                f"{how}; what is finished is kept. The same command goes on from there.", err=True
+            )
+            raise typer.Exit(128 + number) from None
+
+
+@contextmanager
+def _signals_interrupt() -> Iterator[list[signal.Signals]]:
+    """Let what asks a process to end stop it as Ctrl-C does; list what was received."""
+    received: list[signal.Signals] = []
+
+    def interrupt(number: int, frame: object) -> None:
+        # a second one ends the process at once
+        signal.signal(number, signal.SIG_DFL)
+        received.append(signal.Signals(number))
+        raise KeyboardInterrupt
+
+    before = {}
+    if threading.current_thread() is threading.main_thread():
+        for name in ("SIGTERM", "SIGHUP"):
+            number = getattr(signal, name, None)
+            # what is ignored, as nohup does, stays ignored
+            if number is not None and signal.getsignal(number) == signal.SIG_DFL:
+                before[number] = signal.signal(number, interrupt)
     try:
-        yield
-    except EbbmapError as error:
-        typer.echo(str(error), err=True)
-        raise typer.Exit(3 if isinstance(error, UnfinishedError) else 2) from None
-    except KeyboardInterrupt:
-        typer.echo(
-            "interrupted; what is finished is kept. The same command goes on from there.", err=True
-        )
-        raise typer.Exit(130) from None
+        yield received
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def _values(pairs: list[str] | None) -> dict[str, Any]:

@@ -17,7 +17,15 @@ from typing import Any
 import numpy as np
 import psutil
 
-from ebbmap.analysis.committee import boxes, comparison, drivers, maps, windows
+from ebbmap.analysis.committee import (
+    boxes,
+    certificates,
+    comparison,
+    drivers,
+    maps,
+    own_setting,
+    windows,
+)  # fmt: skip
 from ebbmap.analysis.committee.check import cases_of
 from ebbmap.checks import MEMORY_SHARE
 from ebbmap.errors import EbbmapError, TooLargeError
@@ -146,12 +154,14 @@ def check_costs(protocol: Protocol, workers: int) -> list[Cost]:
     count, draft = len(protocol.groups), protocol.draft
     free = max(1, min(len(draft.free), max(boxes.PLACES)))
     grid = boxes.PLACES[free] ** free * boxes.SEARCH_LUNGS
-    certified = len(boxes.EXTRA) * boxes.CERTIFICATE_LUNGS * boxes.CERTIFICATE_SETTINGS
+    tried = certificates.CERTIFICATE_LUNGS * certificates.CERTIFICATE_SETTINGS
+    certified = len(boxes.EXTRA) * tried
+    own = own_setting.SEARCHES * own_setting.LAST * boxes.SEARCH_LUNGS
     targets = len(comparison.TIMES) * len(comparison.WAYS) * len(comparison.ERRORS)
     factors = len(protocol.properties) + len(draft.free)
     cases = {
         "verdict": cases_of(protocol),
-        "boxes": count * len(boxes.SCOPES) * (grid + certified),
+        "boxes": count * len(boxes.SCOPES) * (grid + certified + own),
         "ways": count * targets * (comparison.CHOICE_LUNGS + comparison.TRIED_LUNGS),
         "windows": count * windows.LUNGS * WINDOW_CASES,
         "map": count * maps.PLACES**2 * maps.LUNGS,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -36,13 +36,15 @@ from ebbmap.files import make_folder, save_dataset, write_text
 from ebbmap.pieces import Pieces, single
 from ebbmap.protocol import Protocol, parse_protocol
 from ebbmap.streaming import (
+    Ledger,
     PieceWork,
     check_begun,
-    forget_sweep,
     plan_of,
     stream_sweep,
     streams,
+    study_ledger,
 )
+from ebbmap.streaming.engine import disk_faults_told
 from ebbmap.study import Study, parse_study
 from ebbmap.study.schema import Along, OfOutcomes
 from ebbmap.sweep import sweep
@@ -128,24 +130,28 @@ def run_study(
     """
     make_folder(folder)
     tasks = plan_tasks(study)
-    sweeps = any(task.streams for task in tasks)
-    if fresh:
-        forget_sweep(folder)
-    if sweeps:
+    ledger = study_ledger(study, folder)
+    if any(task.streams for task in tasks) and not fresh:
         check_begun(study, folder)
-    with ExitStack() as held:
+    with disk_faults_told(folder), ExitStack() as held:
         work = None
+        if keeps := any(task.streams or task.kind in LONG for task in tasks):
+            held.enter_context(ledger.begun(workers, fresh=fresh))
+        elif fresh:
+            ledger.forget()
         if any(task.kind in LONG for task in tasks):
-            work = _work(study, folder)
-            plan = plan_of("study", study.file, study.digest)
-            held.enter_context(work.begun(plan, workers, fresh=fresh))
+            work = _work(study, ledger)
+            ledger.note(work.known())
         write_text(folder / "study.toml", study.text)
+        written = ["study.toml"]
         for task in tasks:
             if task.streams:
-                streamed = stream_sweep(
-                    study, folder, workers=workers, cluster=cluster, progress=progress(task)
-                )
-                yield from ((task, result, path) for result, path in streamed)
+                for result, path in stream_sweep(
+                    study, ledger, workers=workers, cluster=cluster, progress=progress(task)
+                ):
+                    if path.is_file():
+                        written.append(path.name)
+                    yield task, result, path
                 continue
             if work is None:
                 result = task.run(progress(task))
@@ -159,26 +165,27 @@ def run_study(
                 "study_hash": study.digest,
                 "study_title": study.file.title,
             }
-            yield task, result, save_dataset(result, folder / f"{task.name}.nc")
+            path = save_dataset(result, folder / f"{task.name}.nc")
+            written.append(path.name)
+            yield task, result, path
+        if keeps:
+            ledger.vouch("results", written)
 
 
-def _work(study: Study, folder: Path) -> PieceWork:
-    words = (study.text, str(folder))
-    return PieceWork(
-        {task.name: task.pieces for task in plan_tasks(study) if not task.streams},
-        folder,
-        lambda name: (run_study_piece, (*words, name)),
-    )
+def _work(study: Study, ledger: Ledger) -> PieceWork:
+    parts = {task.name: task.pieces for task in plan_tasks(study) if not task.streams}
+    return PieceWork(parts, ledger, run_study_piece, study.text)
 
 
-def run_study_piece(text: str, folder: str, name: str) -> int:
+def run_study_piece(text: str, folder: str, run: str, name: str) -> int:
     """Do one piece of a study in whatever process this is; return its cases."""
-    return _study_work(text, folder).run(name)
+    return _study_work(text, folder, run).run(name)
 
 
 @lru_cache(maxsize=1)
-def _study_work(text: str, folder: str) -> PieceWork:
-    return _work(parse_study(text), Path(folder))
+def _study_work(text: str, folder: str, run: str) -> PieceWork:
+    study = parse_study(text)
+    return _work(study, study_ledger(study, Path(folder), run))
 
 
 def run_check(
@@ -214,8 +221,15 @@ def run_check(
     """
     make_folder(folder)
     work = _check_work(protocol, folder)
-    with work.begun(plan_of("protocol", protocol.file, protocol.digest), workers, fresh=fresh):
+    with _begun(work, workers, fresh=fresh):
         return join_check(protocol, date, _finished(work, progress, workers, cluster))
+
+
+@contextmanager
+def _begun(work: PieceWork, workers: int, *, fresh: bool) -> Iterator[None]:
+    with disk_faults_told(work.folder), work.ledger.begun(workers, fresh=fresh):
+        work.ledger.note(work.known())
+        yield
 
 
 def _finished(
@@ -230,19 +244,19 @@ def _finished(
     }
 
 
-def _check_work(protocol: Protocol, folder: Path) -> PieceWork:
-    words = (protocol.text, str(folder))
-    return PieceWork(check_parts(protocol), folder, lambda name: (run_check_piece, (*words, name)))
+def _check_work(protocol: Protocol, folder: Path, run: str = "") -> PieceWork:
+    ledger = Ledger(folder, plan_of("protocol", protocol.file, protocol.digest), run)
+    return PieceWork(check_parts(protocol), ledger, run_check_piece, protocol.text)
 
 
-def run_check_piece(text: str, folder: str, name: str) -> int:
+def run_check_piece(text: str, folder: str, run: str, name: str) -> int:
     """Do one piece of a check in whatever process this is; return its cases."""
-    return _protocol_work(text, folder).run(name)
+    return _protocol_work(text, folder, run).run(name)
 
 
 @lru_cache(maxsize=1)
-def _protocol_work(text: str, folder: str) -> PieceWork:
-    return _check_work(parse_protocol(text), Path(folder))
+def _protocol_work(text: str, folder: str, run: str) -> PieceWork:
+    return _check_work(parse_protocol(text), Path(folder), run)
 
 
 def run_difference(
@@ -271,28 +285,26 @@ def run_difference(
     """
     make_folder(folder)
     work = _difference_work(old, new, folder)
-    plan = {
-        **plan_of("new", new.file, new.digest), **plan_of("old", old.file, old.digest)
-    }  # fmt: skip
-    with work.begun(plan, workers, fresh=fresh):
+    with _begun(work, workers, fresh=fresh):
         return join_difference(old, new, _finished(work, progress, workers, cluster))
 
 
-def _difference_work(old: Protocol, new: Protocol, folder: Path) -> PieceWork:
-    words = (old.text, new.text, str(folder))
+def _difference_work(old: Protocol, new: Protocol, folder: Path, run: str = "") -> PieceWork:
+    plan = {**plan_of("new", new.file, new.digest), **plan_of("old", old.file, old.digest)}
     return PieceWork(
-        difference_parts(old, new), folder, lambda name: (run_difference_piece, (*words, name))
-    )
+        difference_parts(old, new), Ledger(folder, plan, run), run_difference_piece,
+        old.text, new.text,
+    )  # fmt: skip
 
 
-def run_difference_piece(old: str, new: str, folder: str, name: str) -> int:
+def run_difference_piece(old: str, new: str, folder: str, run: str, name: str) -> int:
     """Do one piece of a comparison in whatever process this is; return its cases."""
-    return _drafts_work(old, new, folder).run(name)
+    return _drafts_work(old, new, folder, run).run(name)
 
 
 @lru_cache(maxsize=1)
-def _drafts_work(old: str, new: str, folder: str) -> PieceWork:
-    return _difference_work(parse_protocol(old), parse_protocol(new), Path(folder))
+def _drafts_work(old: str, new: str, folder: str, run: str) -> PieceWork:
+    return _difference_work(parse_protocol(old), parse_protocol(new), Path(folder), run)
 
 
 def _lungs(study: Study) -> int:

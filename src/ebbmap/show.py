@@ -28,9 +28,8 @@ from ebbmap.lungs import LUNGS
 from ebbmap.outcomes import OUTCOMES
 from ebbmap.parameters import PARAMETERS
 from ebbmap.populations import POPULATIONS
-from ebbmap.streaming import status_of, status_of_pieces
-from ebbmap.streaming.piecework import PiecesStatus
-from ebbmap.streaming.sweep import Status
+from ebbmap.streaming import status_of
+from ebbmap.study import Study
 from ebbmap.study.reading import read_text, read_toml
 from ebbmap.units import display
 
@@ -162,52 +161,32 @@ def costs_table(costs: Sequence[Cost], workers: int) -> Table:
     return table
 
 
-def status_tables(folder: Path) -> Iterator[Table]:
-    """Say how far the run in a folder has come.
+def status_table(folder: Path) -> Table:
+    """Show how far the run in a folder has come.
 
     Raises
     ------
     EbbmapError
         If there is none.
     """
-    pieces, sweep = status_of_pieces(folder), status_of(folder)
-    if pieces is None and sweep is None:
+    status = status_of(folder)
+    if status is None:
         raise EbbmapError(
             f"{str(folder)!r} must hold a run that can be gone on with; it holds none. Name the "
             "folder that was given with --out."
         )
-    if pieces is not None:
-        yield _pieces_table(pieces)
-    if sweep is not None:
-        yield _sweep_table(sweep)
-
-
-def _pieces_table(status: PiecesStatus) -> Table:
     table = _table(
         f"begun {status.started}, {_at_work(status.running)}", "", "done", "left", "cases",
-        "rate of one worker", f"time left, {status.workers} workers",
+        "cases left", "rate of one worker", f"time left, {status.workers} workers",
     )  # fmt: skip
     for part in status.parts:
-        rate = f"{part.cases / part.seconds:,.0f} per s" if part.cases and part.seconds else ""
         left = part.pieces - part.done
-        span = _span(part.seconds_left / max(status.workers, 1)) if part.done and left else ""
         table.add_row(
             part.name, f"{part.done:,}", f"{left:,}", f"{part.cases:,}" if part.cases else "",
-            rate, span,
+            f"{part.all_cases - part.cases:,}" if part.all_cases else "",
+            f"{part.rate:,.0f} per s" if part.cases and part.seconds else "",
+            _span(part.seconds_left / max(status.workers, 1)) if part.done and left else "",
         )  # fmt: skip
-    return table
-
-
-def _sweep_table(status: Status) -> Table:
-    title = f"sweep begun {status.started}, {_at_work(status.running)}"
-    table = _table(title, "", "blocks", "cases")
-    table.add_row("done", f"{status.done:,}", f"{status.cases_done:,}")
-    left = status.blocks - status.done
-    table.add_row("left", f"{left:,}", f"{status.cases - status.cases_done:,}")
-    if status.done:
-        table.add_row("rate of one worker", "", f"{status.rate:,.0f} per s")
-    if status.done and left:
-        table.add_row(f"time left, {status.workers} workers", "", _span(status.seconds_left))
     return table
 
 

@@ -9,14 +9,16 @@ from types import MappingProxyType
 from typing import Any
 
 from ebbmap.analysis.factors import factors_of
-from ebbmap.analysis.kernels.windows import LOOKS
+from ebbmap.analysis.kernels.windows import looks
+from ebbmap.analysis.windows import SEARCHED
 from ebbmap.lungs import lung_model
 from ebbmap.outcomes import plan
 from ebbmap.parameters import PARAMETERS
 from ebbmap.study import Study
 
-#: Evaluations of one lung's window: first looks, and root-finding at its ends (measured: 25 to 40).
-WINDOW_CASES = LOOKS + 40
+#: Evaluations of one lung's window: looks, and finding where margins change (measured before there
+#: were several pieces: 25 to 40).
+WINDOW_CASES = len(looks(*SEARCHED)) + 40
 
 #: Times that a design doubles at most, as sizes, where no budget is given.
 _GROWTH = 16

@@ -8,6 +8,7 @@ forgets. A few cases run to settling from far away.
 """
 
 import numpy as np
+import pytest
 from scipy.integrate import solve_ivp
 
 from ebbmap.lungs import whole

@@ -4,8 +4,8 @@ import xarray as xr
 
 from ebbmap.analysis.regions import map_safe_region
 from ebbmap.errors import EbbmapError, TooLargeError
-from ebbmap.show import status_tables
-from ebbmap.streaming import forecast, foresee, ledger, status_of, streams, sweep
+from ebbmap.show import status_table
+from ebbmap.streaming import forecast, foresee, plan, status_of, streams, sweep
 from ebbmap.streaming.counts import QUANTILE_ERROR
 from ebbmap.study import parse_study
 from ebbmap.sweep import sweep as whole_sweep
@@ -171,17 +171,17 @@ def test_workers_that_do_not_fit_in_memory_are_refused(study, tmp_path):
 
 
 def test_status_says_what_is_done(small, undisturbed):
-    found = status_of(undisturbed)
-    assert (found.done, found.blocks) == (12, 12)
-    assert found.cases_done == found.cases == 2 * 3 * 5 * 2 * 300
-    assert found.rate > 0
-    assert not found.running
+    (sweep_part,) = status_of(undisturbed).parts
+    assert (sweep_part.done, sweep_part.pieces) == (12, 12)
+    assert sweep_part.cases == sweep_part.all_cases == 2 * 3 * 5 * 2 * 300
+    assert sweep_part.rate > 0
+    assert not status_of(undisturbed).running
 
 
 def test_a_folder_without_a_run_has_no_status(tmp_path):
     assert status_of(tmp_path) is None
     with pytest.raises(EbbmapError, match="must hold a run that can be gone on with"):
-        list(status_tables(tmp_path))
+        status_table(tmp_path)
 
 
 def test_a_store_that_no_run_made_is_left_alone(study, tmp_path):
@@ -210,6 +210,6 @@ def test_a_changed_study_is_refused_with_what_changed(
 
 
 def test_other_code_is_refused(study, small, undisturbed, monkeypatch):
-    monkeypatch.setattr(ledger, "code_fingerprint", lambda: "another")
+    monkeypatch.setattr(plan, "code_fingerprint", lambda: "another")
     with pytest.raises(EbbmapError, match=r'code was ".*", is "another"'):
         sweep.check_begun(study, undisturbed)

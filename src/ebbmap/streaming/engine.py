@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import os
 import time
+import warnings
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any, Protocol
 
 import joblib
 from joblib.externals.loky.process_executor import BrokenProcessPool
 
+from ebbmap.bond import end_with
 from ebbmap.errors import EbbmapError, UnfinishedError
 
-#: How long workers wait for a run that was killed before they end too [s].
+#: How long workers wait for more work before they end [s].
 IDLE = 20
 
 #: How often the workers are started again after one of them was lost.
@@ -70,19 +73,29 @@ def run_pieces(
         If the disk or the workers fail; finished pieces are kept.
     """
     lost = 0
-    while todo := missing():
-        try:
-            with disk_faults_told(work.folder):
-                for cases in _results(work, todo, workers, cluster):
-                    progress(cases)
-        except _lost_workers() as error:
-            lost += 1
-            if lost > RESTARTS:
-                raise UnfinishedError(
-                    f"workers were lost {lost} times, which most often means too little memory "
-                    f"({type(error).__name__}). What is finished is kept. Give the same command "
-                    "again with fewer --workers."
-                ) from None
+    with disk_faults_told(work.folder):
+        while todo := missing():
+            try:
+                with _ended(_results(work, todo, workers, cluster)) as done:
+                    for cases in done:
+                        progress(cases)
+            except _lost_workers() as error:
+                lost += 1
+                if lost > RESTARTS:
+                    raise UnfinishedError(
+                        f"workers were lost {lost} times, which most often means too little memory "
+                        f"({type(error).__name__}). What is finished is kept. Give the same "
+                        "command again with fewer --workers."
+                    ) from None
+
+
+@contextmanager
+def _ended(results: Iterator[int]) -> Iterator[Iterator[int]]:
+    """Give results, and end what is at work on more of them when an exception stops the run."""
+    with warnings.catch_warnings(), closing(results):  # type: ignore[type-var]
+        # joblib warns of tasks that were given up, which is what was asked for
+        warnings.filterwarnings("ignore", module="joblib")
+        yield results
 
 
 @contextmanager
@@ -121,8 +134,9 @@ def _results(work: Work, todo: list[str], workers: int, cluster: str | None) -> 
 def _engine(cluster: str | None) -> Iterator[None]:
     if cluster is None:
         with joblib.parallel_config(
-            backend="loky", inner_max_num_threads=1, idle_worker_timeout=IDLE
-        ):
+            backend="loky", inner_max_num_threads=1, idle_worker_timeout=IDLE,
+            initializer=end_with, initargs=(os.getpid(),),
+        ):  # fmt: skip
             yield
         return
     try:

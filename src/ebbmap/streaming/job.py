@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import errno
 import time
 from collections.abc import Callable
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -29,7 +28,8 @@ from ebbmap.simulate import as_arrays
 from ebbmap.streaming import store
 from ebbmap.streaming.counts import bin_values, count_verdicts
 from ebbmap.streaming.layout import cut
-from ebbmap.streaming.ledger import ARRAYS, Ledger
+from ebbmap.streaming.ledger import Ledger
+from ebbmap.streaming.plan import plan_of
 from ebbmap.study import Study, parse_study
 
 #: Cases solved at a time: fewer arrays live at once here than where every outcome is kept, so
@@ -37,9 +37,8 @@ from ebbmap.study import Study, parse_study
 BLOCK = 2**14
 
 
-def ledger_of(folder: Path) -> Ledger:
-    """Return the ledger of the sweep in a folder."""
-    return Ledger(folder / "cases.blocks", ARRAYS)
+#: Name of a sweep among the parts of a run, and of its store.
+PART, STORE = "cases", "cases.zarr"
 
 
 class Job:
@@ -51,12 +50,14 @@ class Job:
         With a sweep.
     folder : Path
         Where results go.
+    ledger : Ledger, optional
+        That of the run; one to look only, if not given.
     """
 
     #: Blocks are short and many: other processes are started at once.
     alone = 0.0
 
-    def __init__(self, study: Study, folder: Path):
+    def __init__(self, study: Study, folder: Path, ledger: Ledger | None = None):
         asked = study.file.analyses.sweep
         if asked is None:
             raise ValueError("the study has no sweep")
@@ -88,8 +89,8 @@ class Job:
         #: parameters whose values were drawn, and may have left their bounds
         self._leavers: list[str] = []
         self._memory: dict[str, np.ndarray] = {}
-        self.ledger = ledger_of(folder)
-        self.path = folder / "cases.zarr"
+        self.ledger = ledger or study_ledger(study, folder)
+        self.path = folder / STORE
 
     @property
     def _summed(self) -> bool:
@@ -116,27 +117,31 @@ class Job:
 
     def names(self) -> list[str]:
         """Name of every block in the ledger."""
-        return [f"{number:08d}" for number in range(self.layout.blocks)]
+        return [f"{PART}.{number:08d}" for number in range(self.layout.blocks)]
 
     def run(self, name: str) -> int:
         """Do one block and enter it in the ledger; return its cases."""
         start = time.perf_counter()
-        number = int(name)
-        box = self.layout.box(number)
-        filled, found = self.solve(box)
-        sizes = np.zeros(0, np.int64)
-        if self.stored:
-            store.write(self.path, self.layout, number, filled, self.asked.compression)
-            sizes = store.sizes(self.path, self.columns, self.layout.place(number))
-            if sizes.min() < 0:
-                raise OSError(errno.EIO, "a chunk is gone as soon as it was written")
-        seconds = np.array(time.perf_counter() - start)
-        self.ledger.enter(name, {"sizes": sizes, "seconds": seconds, **found})
-        return self.layout.cases_in(number)
+        number = number_of(name)
+        filled, kept = self.solve(self.layout.box(number))
+        cases = self.layout.cases_in(number)
+        chunks = {
+            place: partial(store.packed, filled[column], self.layout, self.asked.compression)
+            for column, place in self.places(number).items()
+        }
+        self.ledger.enter(name, kept, cases=cases, since=start, beside=chunks)
+        return cases
+
+    def places(self, number: int) -> dict[str, str]:
+        """Return the file of each column's chunk of a block, as places in the output folder."""
+        if not self.stored:
+            return {}
+        chunk = ".".join(map(str, self.layout.place(number)))
+        return {column: f"{STORE}/{column}/{chunk}" for column in self.columns}
 
     def task(self, name: str) -> tuple[Callable[..., int], tuple[str, ...]]:
         """Return what does a block in any process: text and names only."""
-        return run_block, (self.study.text, str(self.folder), name)
+        return run_block, (self.study.text, str(self.folder), self.ledger.run, name)
 
     def solve(self, box: tuple[slice, ...]) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
         """Solve the cases of a box: the columns, and what the reductions keep of them."""
@@ -236,11 +241,22 @@ class Job:
         return found
 
 
-def run_block(text: str, folder: str, name: str) -> int:
+def number_of(name: str) -> int:
+    """Return the number of a block in the layout."""
+    return int(name.removeprefix(f"{PART}."))
+
+
+def study_ledger(study: Study, folder: Path, run: str = "") -> Ledger:
+    """Return the ledger of a study in a folder."""
+    return Ledger(folder, plan_of("study", study.file, study.digest), run)
+
+
+def run_block(text: str, folder: str, run: str, name: str) -> int:
     """Do one block in whatever process this is."""
-    return _job(text, folder).run(name)
+    return _job(text, folder, run).run(name)
 
 
 @lru_cache(maxsize=1)
-def _job(text: str, folder: str) -> Job:
-    return Job(parse_study(text), Path(folder))
+def _job(text: str, folder: str, run: str) -> Job:
+    study = parse_study(text)
+    return Job(study, Path(folder), study_ledger(study, Path(folder), run))

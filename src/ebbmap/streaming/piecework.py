@@ -5,24 +5,19 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import xarray as xr
 
-from ebbmap.files import make_folder
+from ebbmap.errors import UnfinishedError
 from ebbmap.pieces import Pieces, Within, together
-from ebbmap.streaming.engine import disk_faults_told, run_pieces
-from ebbmap.streaming.ledger import DATASET, Ledger
-
-#: What a kept piece says of itself, beside its content: work in it, and cases.
-_SECONDS, _CASES = "piece_seconds", "piece_cases"
+from ebbmap.streaming.engine import run_pieces
+from ebbmap.streaming.entries import Entry, pack_dataset, unpack_dataset
+from ebbmap.streaming.ledger import Ledger
 
 
-def ledger_of(folder: Path) -> Ledger:
-    """Return the ledger of the analyses in a folder."""
-    return Ledger(folder / "pieces", DATASET)
+class LostPieceError(KeyError):
+    """A piece that is missing, damaged, or of something else."""
 
 
 class Kept(Mapping[str, xr.Dataset]):
@@ -38,31 +33,32 @@ class Kept(Mapping[str, xr.Dataset]):
         self._ledger = ledger
         self._sound: set[str] = set()
 
-    def __getitem__(self, name: str) -> xr.Dataset:
-        found = self._ledger.read(name)
-        if found is None:
-            self._ledger.strike(name)
+    def entry(self, name: str) -> Entry:
+        """Return the entry of a piece."""
+        entry = self._ledger.read(name)
+        if entry is None:
             self._sound.discard(name)
-            raise KeyError(name)
+            raise LostPieceError(name)
         self._sound.add(name)
-        own = {key: value for key, value in found.attrs.items() if key not in (_SECONDS, _CASES)}
-        found.attrs = own
-        return found
+        return entry
+
+    def __getitem__(self, name: str) -> xr.Dataset:
+        return unpack_dataset(self.entry(name))
 
     def __contains__(self, name: object) -> bool:
         if name in self._sound:
             return True
         try:
-            self[str(name)]
-        except KeyError:
+            self.entry(str(name))
+        except LostPieceError:
             return False
         return True
 
     def __iter__(self) -> Iterator[str]:
-        return iter(self._ledger.finished())
+        return (entry.name for entry in self._ledger.entries())
 
     def __len__(self) -> int:
-        return len(self._ledger.finished())
+        return sum(1 for _ in self)
 
 
 class PieceWork:
@@ -72,10 +68,12 @@ class PieceWork:
     ----------
     parts : mapping of str to Pieces
         By name.
-    folder : Path
-        Where results go.
-    task : callable
-        ``task(name) -> (function, words)``: what does a piece in any process.
+    ledger : Ledger
+        That of the run.
+    function : callable
+        ``function(*texts, folder, run, name) -> cases``: does a piece in any process.
+    texts : sequence of str
+        Of the study or the protocols.
     """
 
     #: Other processes take about this long to be there [s].
@@ -84,13 +82,18 @@ class PieceWork:
     def __init__(
         self,
         parts: Mapping[str, Pieces[Any]],
-        folder: Path,
-        task: Callable[[str], tuple[Callable[..., int], tuple[str, ...]]],
+        ledger: Ledger,
+        function: Callable[..., int],
+        *texts: str,
     ):
-        self.parts, self.folder, self.task = parts, folder, task
-        self.ledger = ledger_of(folder)
-        self.found = Kept(self.ledger)
+        self.parts, self.ledger, self.folder = parts, ledger, ledger.folder
+        self.found = Kept(ledger)
+        self._function, self._texts = function, texts
         self._whole: Pieces[dict[str, Any]] = together(parts, lambda results: results)
+
+    def task(self, name: str) -> tuple[Callable[..., int], tuple[str, ...]]:
+        """Return what does a piece in any process: texts and names only."""
+        return self._function, (*self._texts, str(self.folder), self.ledger.run, name)
 
     def run(self, name: str) -> int:
         """Do one piece and enter it in the ledger; return its cases."""
@@ -99,37 +102,10 @@ class PieceWork:
         def count(done: int) -> None:
             cases[0] += done
 
-        piece = self._whole.solve(name, self.found, count)
-        told = {_SECONDS: time.perf_counter() - start, _CASES: cases[0]}
-        self.ledger.enter(name, piece.assign_attrs(told))
+        with self._loss_told():
+            labels, arrays = pack_dataset(self._whole.solve(name, self.found, count))
+        self.ledger.enter(name, arrays, cases=cases[0], since=start, labels=labels)
         return cases[0]
-
-    @contextmanager
-    def begun(self, plan: Mapping[str, Any], workers: int, *, fresh: bool) -> Iterator[None]:
-        """Begin, or go on with, what the plan says, and keep every other run away.
-
-        Parameters
-        ----------
-        plan : mapping
-            What is asked.
-        workers : int
-            Processes, for the status.
-        fresh : bool
-            Forget what an earlier run finished.
-
-        Raises
-        ------
-        EbbmapError
-            If the folder holds another run, or one is at work in it.
-        """
-        make_folder(self.ledger.path)
-        with self.ledger.held(workers):
-            with disk_faults_told(self.folder):
-                if fresh:
-                    self.ledger.clear()
-                self.ledger.begin(plan)
-                self._note()
-            yield
 
     def finish(
         self, part: str, *, workers: int, cluster: str | None, progress: Callable[[int], None]
@@ -142,111 +118,38 @@ class PieceWork:
             If the run had to stop midway.
         """
         own = Within(self.found, part)
-        told = [False]
+        counted: list[str] = []
 
         def missing() -> list[str]:
             wanted = [f"{part}.{name}" for name in self.parts[part].wanted(own)]
+            self.ledger.note({part: (len(wanted), 0)})
             todo = [name for name in wanted if name not in self.found]
-            if not told[0]:
-                told[0] = True
-                progress(sum(self._cases(name) for name in wanted if name not in todo))
-            self._note()
+            for name in todo:
+                # what is there under this name is damaged, or of another run
+                self.ledger.strike(name)
+            if not counted:
+                counted.append(part)
+                there = set(wanted).difference(todo)
+                progress(sum(self.found.entry(name).cases for name in there))
             return todo
 
         run_pieces(self, missing, workers=workers, cluster=cluster, progress=progress)
-        return self.parts[part].join(own)
+        with self._loss_told():
+            return self.parts[part].join(own)
 
-    def _cases(self, name: str) -> int:
-        return _told(self.ledger.read(name))[1]
+    @contextmanager
+    def _loss_told(self) -> Iterator[None]:
+        try:
+            yield
+        except LostPieceError as error:
+            raise UnfinishedError(
+                f"{self.ledger.path / str(error.args[0])}.piece was damaged or removed while this "
+                "run was at work, or belongs to another run by now. Give the same command again."
+            ) from None
 
-    def _note(self) -> None:
-        """Say for the status how many pieces are known to be needed."""
-        self.ledger.note(
-            {part: len(work.wanted(Within(self.found, part))) for part, work in self.parts.items()}
-        )
-
-
-def _told(piece: xr.Dataset | None) -> tuple[float, int]:
-    if piece is None:
-        return 0.0, 0
-    return float(piece.attrs.get(_SECONDS, 0.0)), int(piece.attrs.get(_CASES, 0))
-
-
-@dataclass(frozen=True)
-class PartStatus:
-    """How far one part of a run in pieces has come.
-
-    Parameters
-    ----------
-    name : str
-        Of the part.
-    pieces, done : int
-        Pieces that are known to be needed, and those that are finished.
-    cases : int
-        Cases behind the finished ones.
-    seconds : float
-        Work in them.
-    """
-
-    name: str
-    pieces: int
-    done: int
-    cases: int
-    seconds: float
-
-    @property
-    def seconds_left(self) -> float:
-        """Work that is left, if the other pieces are like these; NaN before the first."""
-        return (self.pieces - self.done) * self.seconds / self.done if self.done else float("nan")
-
-
-@dataclass(frozen=True)
-class PiecesStatus:
-    """How far a run in pieces has come.
-
-    Parameters
-    ----------
-    parts : tuple of PartStatus
-        Its parts.
-    running : bool
-        Whether a run is at work now.
-    workers : int
-        Of the run at work, or of the last one.
-    started : str
-        When the first run began, UTC.
-    """
-
-    parts: tuple[PartStatus, ...]
-    running: bool
-    workers: int
-    started: str
-
-
-def status_of_pieces(folder: Path) -> PiecesStatus | None:
-    """Say how far the run in pieces in a folder has come; None if there is none.
-
-    Raises
-    ------
-    EbbmapError
-        If its plan cannot be read.
-    """
-    ledger = ledger_of(folder)
-    plan = ledger.plan
-    if plan is None:
-        return None
-    done: dict[str, list[tuple[float, int]]] = {}
-    for name in ledger.finished():
-        piece = ledger.read(name)
-        if piece is not None:
-            done.setdefault(name.partition(".")[0], []).append(_told(piece))
-    parts = tuple(
-        PartStatus(
-            part, max(pieces, len(done.get(part, ()))), len(done.get(part, ())),
-            sum(cases for _, cases in done.get(part, ())),
-            sum(seconds for seconds, _ in done.get(part, ())),
-        )
-        for part, pieces in ledger.known.items()
-    )  # fmt: skip
-    return PiecesStatus(
-        parts, ledger.busy(), int(ledger.holder().get("workers", 1)), str(plan["started"])
-    )
+    def known(self) -> dict[str, tuple[int, int]]:
+        """Return how many pieces each part is known to need; cases are not known beforehand."""
+        return {
+            part: (len(work.wanted(Within(self.found, part))), 0)
+            for part, work in self.parts.items()
+        }

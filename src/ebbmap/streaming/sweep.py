@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from math import prod
 from pathlib import Path
 from typing import Any
@@ -14,8 +16,8 @@ import xarray as xr
 
 from ebbmap.analysis.kernels.shares import share_words, shares_of_counts
 from ebbmap.derivations import DERIVATIONS
-from ebbmap.errors import EbbmapError
-from ebbmap.files import make_folder, save_dataset
+from ebbmap.errors import EbbmapError, UnfinishedError
+from ebbmap.files import put_in_place, save_dataset
 from ebbmap.labelling import (
     describe,
     label,
@@ -29,14 +31,16 @@ from ebbmap.streaming import store
 from ebbmap.streaming.counts import BINS, QUANTILE_ERROR, quantiles
 from ebbmap.streaming.engine import disk_faults_told, run_pieces
 from ebbmap.streaming.forecast import Forecast, check_room, forecast
-from ebbmap.streaming.job import Job, ledger_of
-from ebbmap.streaming.layout import Layout
-from ebbmap.streaming.ledger import plan_of
+from ebbmap.streaming.job import PART, STORE, Job, number_of, study_ledger
+from ebbmap.streaming.ledger import FILES, Ledger, remove
 from ebbmap.study import Study
 from ebbmap.uses import Use, add_provenance
 
 #: Quantiles that the reduction of this name keeps.
 MARKS = (0.01, 0.05, 0.25, 0.5, 0.75, 0.95, 0.99)
+
+#: Threads that compare files with their checksums, at most; a disk gives no more to more of them.
+READERS = 4
 
 #: Drawn lungs are listed in a store up to this many values; the seed draws them again.
 LISTED = 10_000_000
@@ -63,35 +67,18 @@ def check_begun(study: Study, folder: Path) -> None:
     EbbmapError
         With what changed.
     """
-    job = Job(study, folder)
-    if job.ledger.plan is not None:
-        job.ledger.begin(_plan(job))
-    elif job.path.exists():
+    ledger = study_ledger(study, folder)
+    ledger.check()
+    if (folder / STORE).exists() and not ledger.sound and not ledger.names():
         raise EbbmapError(
-            f"{job.path} is there already, and no run of this kind made it. Name another folder "
-            "with --out."
+            f"{folder / STORE} is there already, and no run of this kind made it. Name another "
+            "folder with --out."
         )
-
-
-def forget_sweep(folder: Path) -> None:
-    """Remove what an earlier run of a sweep left in a folder.
-
-    Raises
-    ------
-    EbbmapError
-        If a run is at work in it.
-    """
-    ledger = ledger_of(folder)
-    if not ledger.path.exists():
-        return
-    with ledger.held(1):
-        ledger.clear()
-        shutil.rmtree(folder / "cases.zarr", ignore_errors=True)
 
 
 def stream_sweep(
     study: Study,
-    folder: Path,
+    ledger: Ledger,
     *,
     workers: int = 1,
     cluster: str | None = None,
@@ -103,8 +90,8 @@ def stream_sweep(
     ----------
     study : Study
         With a sweep.
-    folder : Path
-        Where results go. What an earlier run of the same study finished there is kept.
+    ledger : Ledger
+        Of the run, begun. What an earlier run of the same study finished there is kept.
     workers : int
         Processes.
     cluster : str, optional
@@ -120,28 +107,31 @@ def stream_sweep(
     Raises
     ------
     EbbmapError
-        If the folder holds another run, another run is at work, or there is no room.
+        If there is no room.
     UnfinishedError
         If the run had to stop midway.
     """
-    make_folder(folder / "cases.blocks")
-    job = Job(study, folder)
-    with job.ledger.held(workers):
-        check_begun(study, folder)
-        todo = _missing(job)
-        progress(job.layout.cases - sum(job.layout.cases_in(int(name)) for name in todo))
+    folder = ledger.folder
+    job = Job(study, folder, ledger)
+    ledger.note({PART: (job.layout.blocks, job.layout.cases)})
+    with disk_faults_told(folder):
+        todo = _missing(job, workers, content=True)
+        progress(job.layout.cases - sum(job.layout.cases_in(number_of(name)) for name in todo))
         if todo:
             check_room(forecast(job, len(todo), workers), folder)
-        job.ledger.begin(_plan(job))
         if job.stored:
-            with disk_faults_told(folder):
-                _prepare_store(job)
-        run_pieces(job, lambda: _missing(job), workers=workers, cluster=cluster, progress=progress)
-        if job.stored:
-            yield xr.open_zarr(job.path, chunks=None), job.path
-        if job.asked.reductions:
-            result = _summary(job)
-            yield result, save_dataset(result, folder / "cases_summary.nc")
+            _prepare_store(job)
+    first = [todo]
+    # what this run itself has finished is not read again: its size is compared with what was meant
+    run_pieces(
+        job, lambda: first.pop() if first else _missing(job, workers, content=False),
+        workers=workers, cluster=cluster, progress=progress,
+    )  # fmt: skip
+    if job.stored:
+        yield xr.open_zarr(job.path, chunks=None), job.path
+    if job.asked.reductions:
+        result = _summary(job)
+        yield result, save_dataset(result, folder / "cases_summary.nc")
 
 
 def foresee(study: Study, folder: Path, workers: int) -> Forecast:
@@ -154,100 +144,61 @@ def foresee(study: Study, folder: Path, workers: int) -> Forecast:
     """
     check_begun(study, folder)
     job = Job(study, folder)
-    return forecast(job, len(_missing(job)), workers)
+    there = set(job.ledger.names())
+    return forecast(job, sum(name not in there for name in job.names()), workers)
 
 
-@dataclass(frozen=True)
-class Status:
-    """How far a streamed run has come.
+def _missing(job: Job, workers: int, *, content: bool) -> list[str]:
+    """Take back blocks that are not entered, or are not what was entered, and return them."""
+    there = set(job.ledger.names())
 
-    Parameters
-    ----------
-    blocks, done, cases_done, cases : int
-        Blocks and cases, and how many of them are finished.
-    seconds : float
-        Work in the finished blocks, by a clock that nobody can set back.
-    running : bool
-        Whether a run is at work now.
-    workers : int
-        Of the run at work, or of the last one.
-    started : str
-        When the first run began, UTC.
-    """
+    def lacks(name: str) -> bool:
+        entry = job.ledger.read(name) if name in there else None
+        return entry is None or bool(job.ledger.differing(entry, content=content))
 
-    blocks: int
-    done: int
-    cases_done: int
-    cases: int
-    seconds: float
-    running: bool
-    workers: int
-    started: str
-
-    @property
-    def rate(self) -> float:
-        """Cases per second of one worker; NaN before the first block."""
-        return self.cases_done / self.seconds if self.seconds > 0 else float("nan")
-
-    @property
-    def seconds_left(self) -> float:
-        """Time that is left with the same workers."""
-        return (self.cases - self.cases_done) / (self.rate * max(self.workers, 1))
-
-
-def status_of(folder: Path) -> Status | None:
-    """Say how far the streamed sweep in a folder has come; None if there is none.
-
-    Raises
-    ------
-    EbbmapError
-        If its plan cannot be read.
-    """
-    ledger = ledger_of(folder)
-    plan = ledger.plan
-    if plan is None:
-        return None
-    layout = Layout(tuple(plan["dims"]), tuple(plan["shape"]), tuple(plan["chunk"]))
-    entries = {n: ledger.read(n) for n in ledger.finished()}
-    done = {n: float(entry["seconds"]) for n, entry in entries.items() if entry is not None}
-    return Status(
-        layout.blocks, len(done), sum(layout.cases_in(int(n)) for n in done), layout.cases,
-        sum(done.values()), ledger.busy(), int(ledger.holder().get("workers", 1)),
-        str(plan["started"]),
-    )  # fmt: skip
-
-
-def _plan(job: Job) -> dict[str, Any]:
-    return {
-        **plan_of("study", job.study.file, job.study.digest),
-        "dims": list(job.layout.dims),
-        "shape": list(job.layout.shape),
-        "chunk": list(job.layout.chunk),
-    }
-
-
-def _missing(job: Job) -> list[str]:
-    """Blocks that are not entered, or whose entry or chunks are not what was entered."""
-    todo, done = [], set(job.ledger.finished())
-    for name in job.names():
-        entry = job.ledger.read(name) if name in done else None
-        if entry is not None and job.stored:
-            found = store.sizes(job.path, job.columns, job.layout.place(int(name)))
-            entry = entry if np.array_equal(entry["sizes"], found) else None
-        if entry is None:
-            job.ledger.strike(name)
-            todo.append(name)
+    with ThreadPoolExecutor(min(workers, READERS)) as readers:
+        names = job.names()
+        todo = [name for name, lost in zip(names, readers.map(lacks, names), strict=True) if lost]
+    for name in todo:
+        job.ledger.strike(name)
+        for place in job.places(number_of(name)).values() if name in there else ():
+            if (job.folder / place).is_dir():
+                remove(job.folder / place)
     return todo
 
 
 def _prepare_store(job: Job) -> None:
-    if job.path.exists():
+    """See that axes, metadata and the folder of every column are what they were made as.
+
+    They follow from the study, so whatever is not, or cannot be vouched for, is made again.
+    """
+    entry = job.ledger.read(f"{FILES}.{STORE}")
+    if entry is not None and not job.ledger.differing(entry):
         return
     columns = {
         name: (kind, {key: _plain(value) for key, value in _attrs(job, name).items()})
         for name, kind in job.columns.items()
     }
-    store.create(job.path, _coords(job), job.layout, columns, job.asked.compression)
+    made = job.ledger.parts / STORE
+    shutil.rmtree(made, ignore_errors=True)
+    store.create(made, _coords(job), job.layout, columns, job.asked.compression)
+    places = [path.relative_to(made) for path in sorted(made.rglob("*")) if path.is_file()]
+    if not job.path.exists():
+        with job.ledger.turn():
+            os.replace(made, job.path)
+    else:
+        for place in places:
+            if (job.path / place.parent).is_file():
+                remove(job.path / place.parent)
+            (job.path / place.parent).mkdir(parents=True, exist_ok=True)
+            if (job.path / place).is_dir():
+                remove(job.path / place)
+        put_in_place(
+            {job.path / place: partial(shutil.copyfile, made / place) for place in places},
+            parts=job.ledger.parts, turn=job.ledger.turn,
+        )  # fmt: skip
+        shutil.rmtree(made, ignore_errors=True)
+    job.ledger.vouch(STORE, [f"{STORE}/{place.as_posix()}" for place in places])
 
 
 def _attrs(job: Job, name: str) -> dict[str, Any]:
@@ -281,7 +232,7 @@ def _coords(job: Job) -> xr.Dataset:
         f"{np.finfo(job.dtype).eps / 2:.1e} of its size at most",
         study=job.study.text, study_hash=job.study.digest, study_title=job.study.file.title,
     ).attrs  # fmt: skip
-    # no time of day: the same study gives the same bytes; cases.blocks knows when it was begun
+    # no time of day: the same study gives the same bytes; pieces/plan.json knows when it was begun
     attrs["history"] = "made by ebbmap, block by block"
     return xr.Dataset(coords=coords | drawn, attrs=attrs)
 
@@ -329,11 +280,16 @@ def _summary(job: Job) -> xr.Dataset:
     extremes = {n: np.full((layout.shape[0], 2), np.nan) for n in job.kept}
     bins = {n: np.zeros((layout.shape[0], BINS), np.int64) for n in job.kept}
     for name in job.names():
-        entry, box = job.ledger.read(name), layout.box(int(name))
+        entry, box = job.ledger.read(name), layout.box(number_of(name))
+        if entry is None:
+            raise UnfinishedError(
+                f"{job.ledger.path / name}.piece was damaged or removed while this run was at "
+                "work. Give the same command again."
+            )
         at = (box[0], *(one for dim, one in zip(layout.dims, box, strict=True)
                         if dim in job.marked))  # fmt: skip
         group = box[0].start
-        for key, found in entry.items():
+        for key, found in entry.arrays.items():
             what, _, of = key.partition("_")
             if what == "counts":
                 counts[of][at] += found.reshape(counts[of][at].shape)

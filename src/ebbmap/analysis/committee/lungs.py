@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from itertools import product
 
+import joblib
 import numpy as np
 from scipy.stats import qmc
 
@@ -78,7 +79,7 @@ def workers() -> int:
     """
     told = os.environ.get("OMP_NUM_THREADS", "")
     allowed = int(told) if told.isdigit() and int(told) else MAX_WORKERS
-    return min(MAX_WORKERS, allowed, len(os.sched_getaffinity(0)))
+    return min(MAX_WORKERS, allowed, int(joblib.cpu_count()))
 
 
 def streams(protocol: Protocol, name: str, purpose: int) -> list[np.random.SeedSequence]:
