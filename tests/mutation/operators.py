@@ -31,9 +31,9 @@ SYMMETRIC = frozenset("minimum maximum fmin fmax min max hypot broadcast_shapes"
 LOOKS = frozenset(
     "alpha animated arrowprops aspect bbox bbox_to_anchor borderaxespad capsize color colors "
     "columnspacing dpi ec edgecolor edgecolors fc figsize fontsize frameon gridspec_kw ha "
-    "handlelength handletextpad height_ratios hspace labelspacing layout left_pad "
-    "linestyle linestyles linewidth linewidths lw markersize markeredgewidth mec mew ms ncols ncol pad rotation s "
-    "shrink textcoords title_fontsize va width_ratios wspace xytext y zorder".split()
+    "handlelength handletextpad height_ratios hspace labelspacing layout left_pad linestyle "
+    "linestyles linewidth linewidths lw markeredgewidth markersize mec mew ms ncol ncols pad "
+    "rotation s shrink textcoords title_fontsize va width_ratios wspace xytext y zorder".split()
 )
 
 #: Calls that change how a picture looks alone.
