@@ -4,7 +4,6 @@ import json
 import re
 from functools import lru_cache
 from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -29,6 +28,7 @@ from ebbmap.analysis.windows import find_population_windows, find_windows
 from ebbmap.cases import Question, draw_cases
 from ebbmap.caution import CAUTION
 from ebbmap.cli import app
+from ebbmap.costs import Cost
 from ebbmap.evaluate import evaluate
 from ebbmap.limits import LIMIT_SETS, combine, limit_set
 from ebbmap.lungs import LUNGS, lung_model
@@ -36,11 +36,8 @@ from ebbmap.outcomes import OUTCOMES
 from ebbmap.parameters import PARAMETERS
 from ebbmap.populations import POPULATIONS
 from ebbmap.protocol import parse_protocol
-from ebbmap.run import plan_tasks
 from ebbmap.simulate import simulate
-from ebbmap.streaming.piecework import PartStatus, PiecesStatus
-from ebbmap.streaming.sweep import Status
-from ebbmap.study import load_study, parse_study
+from ebbmap.streaming.status import PartStatus, Status
 from ebbmap.units import display
 
 GROUPS = tuple(POPULATIONS[name] for name in ("normal", "obstructive"))
@@ -95,7 +92,10 @@ def percent(value, digits=0):
 
 @pytest.fixture(scope="module")
 def solved():
-    return simulate("linear", **SET, sex="male", height=180.0)
+    found = simulate("linear", **SET, sex="male", height=180.0)
+    # as the command line says it: what nobody gave
+    found.attrs["defaults"] = "compliance fio2"
+    return found
 
 
 def test_a_case_shows_every_parameter_and_outcome_with_its_unit(solved):
@@ -110,7 +110,8 @@ def test_a_case_shows_every_parameter_and_outcome_with_its_unit(solved):
     for row in told:
         name = row["name"]
         entry = PARAMETERS.get(name) or OUTCOMES[name]
-        assert (row["unit"], row[""]) == (display(entry.units), entry.long_name)
+        default = " (default)" if name in solved.attrs["defaults"].split() else ""
+        assert (row["unit"], row[""]) == (display(entry.units), f"{entry.long_name}{default}")
         if name == "sex":
             assert row["value"] == "male"
         else:
@@ -128,6 +129,8 @@ def test_a_case_as_json_holds_every_digit(solved):
         for name, entry in told[part].items():
             assert entry["value"] == float(solved[name])
             assert entry["units"] == solved[name].attrs["units"]
+            if part == "parameters":
+                assert entry["default"] is (name in solved.attrs["defaults"].split())
 
 
 def test_what_is_not_known_is_null_in_json():
@@ -780,44 +783,19 @@ STUDIES = Path(__file__).parents[1] / "studies"
 
 
 def test_costs():
-    study = load_study(STUDIES / "release_time.toml")
-    table = show.costs_table(study, Path("nowhere"), 3)
-    assert str(table.title) == "costs, 3 workers"
-    tasks = plan_tasks(study)
-    told = rows(table)
-    assert len(told) == len(tasks)
-    for row, task in zip(told, tasks, strict=True):
-        pieces = len(task.pieces.wanted({}))
-        name = f"{task.name}, {pieces} pieces" if pieces > 1 else task.name
-        assert row["analysis"] == name
-        assert row["cases"] == (f"{task.cases:,}" if task.cases else "a few")
-    assert any(" pieces" in row["analysis"] for row in told)
-
-
-def test_costs_of_a_sweep_that_streams(tmp_path, monkeypatch):
-    text = """
-title = "costs"
-lungs = 64
-populations = ["normal"]
-[axes]
-t_low = [0.3, 0.5]
-[analyses.sweep]
-outcomes = ["auto_peep"]
-store = "zarr"
-"""
-    asked = []
-
-    def foresee(study, folder, workers):
-        asked.append((study, folder, workers))
-        return SimpleNamespace(blocks=7, cases=128_000, disk=23.4e9, memory=1.5e9, seconds=300.0)
-
-    monkeypatch.setattr(show, "foresee", foresee)
-    study = parse_study(text)
-    (row,) = rows(show.costs_table(study, tmp_path, 2))
-    assert asked == [(study, tmp_path, 2)]
-    assert tuple(row.values()) == (
-        "cases, 7 blocks to do", "128,000", "23.40 GB", "1.50 GB", "5.0 min"
-    )  # fmt: skip
+    costs = [
+        Cost("window", 1200, 0.0, 0.3e9, 60.0),
+        Cost("cases", 128_000, 23.4e9, 1.5e9, 300.0, 7),
+    ]
+    table = show.costs_table(costs, 3)
+    assert str(table.title).startswith("foreseen costs, 3 workers")
+    assert [tuple(r.values()) for r in rows(table)] == [
+        ("window", "1,200", "0.00 GB", "0.30 GB", "60.0 s"),
+        ("cases, 7 blocks to do", "128,000", "23.40 GB", "1.50 GB", "5.0 min"),
+        # cases, disk and time add up; memory is that of the largest
+        ("the whole", "129,200", "23.40 GB", "1.50 GB", "6.0 min"),
+    ]
+    assert len(rows(show.costs_table(costs[:1], 1))) == 1
 
 
 def test_the_end_of_a_run_says_where_pictures_are_and_the_caution(capsys):
@@ -826,40 +804,26 @@ def test_the_end_of_a_run_says_where_pictures_are_and_the_caution(capsys):
     assert told == f"3 analyses done; pictures and their texts in out/figures. {CAUTION}"
 
 
-def test_how_far_pieces_have_come():
-    status = PiecesStatus(
-        (PartStatus("one", 10, 4, 8000, 20.0), PartStatus("two", 3, 3, 600, 2.0),
-         PartStatus("three", 5, 0, 0, 0.0)), True, 2, "2026-01-01T00:00:00Z",
+def test_how_far_a_run_has_come(monkeypatch, tmp_path):
+    status = Status(
+        (PartStatus("one", 10, 4, 8000, 20_000, 20.0), PartStatus("two", 3, 3, 600, 0, 2.0),
+         PartStatus("three", 5, 0, 0, 0, 0.0)), True, 2, "then",
     )  # fmt: skip
-    table = show._pieces_table(status)
-    assert str(table.title) == "begun 2026-01-01T00:00:00Z, at work"
-    assert heads(table)[-1] == "time left, 2 workers"
+    monkeypatch.setattr(show, "status_of", lambda folder: status if folder == tmp_path else None)
+    table = show.status_table(tmp_path)
+    assert str(table.title) == "begun then, at work"
+    assert heads(table) == ["", "done", "left", "cases", "cases left", "rate of one worker",
+                            "time left, 2 workers"]  # fmt: skip
     assert [tuple(r.values()) for r in rows(table)] == [
         # 6 pieces of 5 s each over 2 workers
-        ("one", "4", "6", "8,000", "400 per s", "15.0 s"),
-        ("two", "3", "0", "600", "300 per s", ""),
-        ("three", "0", "5", "", "", ""),
+        ("one", "4", "6", "8,000", "12,000", "400 per s", "15.0 s"),
+        ("two", "3", "0", "600", "", "300 per s", ""),
+        ("three", "0", "5", "", "", "", ""),
     ]
-
-
-def test_how_far_a_sweep_has_come():
-    def shown(**changes):
-        status = Status(**({"blocks": 10, "done": 4, "cases_done": 4000, "cases": 10_000,
-                            "seconds": 8.0, "running": False, "workers": 3,
-                            "started": "then"} | changes))  # fmt: skip
-        table = show._sweep_table(status)
-        return str(table.title), [tuple(r.values()) for r in rows(table)]
-
-    title, told = shown()
-    assert title == "sweep begun then, not at work"
-    assert told == [
-        ("done", "4", "4,000"), ("left", "6", "6,000"),
-        ("rate of one worker", "", "500 per s"),
-        # 6000 cases at 500 per s and 3 workers
-        ("time left, 3 workers", "", "4.0 s"),
-    ]  # fmt: skip
-    assert len(shown(done=0, cases_done=0, seconds=0.0)[1]) == 2
-    assert len(shown(done=10, cases_done=10_000)[1]) == 3
+    status = Status(status.parts, False, 0, "then")
+    assert str(show.status_table(tmp_path).title) == "begun then, not at work"
+    # nobody at work: as one worker would do it
+    assert rows(show.status_table(tmp_path))[0]["time left, 0 workers"] == "30.0 s"
 
 
 @pytest.mark.parametrize(
@@ -873,7 +837,7 @@ def test_times_are_told_in_the_unit_that_suits_them(seconds, said):
 
 def test_a_folder_without_a_run_is_refused(tmp_path):
     with pytest.raises(ValueError, match="must hold a run"):
-        list(show.status_tables(tmp_path))
+        show.status_table(tmp_path)
 
 
 def test_tables_are_wide_enough_for_a_pipe(solved, capsys):

@@ -159,6 +159,19 @@ def test_a_step_that_cannot_be_judged_is_not_safe():
     assert int(lost["first_unsafe"]) == -1
 
 
+def test_a_step_of_which_nothing_is_known_is_the_first_unsafe_one():
+    """No known PaCO2 breaks this limit, so that all that is not safe is unknown."""
+    lost = LimitSet("lost", "lost", (Limit("paco2", "invented", low=1.0, width=10.0),))
+    fixed = {**SET, "t_low": 0.5, "compliance": 12.0, "resistance_exp": 14.0,
+             "predicted_body_weight": 80.0}  # fmt: skip
+    told = plan_weaning(Question("linear", fixed, {}, (), {"lost": lost}), p_high_end=12.0)
+    one = told.isel(population=0, rule=0).sel(route="common practice")
+    unknown = np.flatnonzero(np.isnan(one["paco2"].values[:8]))
+    assert 0 < unknown[0] < 8
+    assert int(one["first_unsafe"]) == unknown[0]
+    assert str(one["leaves"].values) == "cannot be judged"
+
+
 # adjusting
 
 

@@ -29,12 +29,15 @@ SYMMETRIC = frozenset("minimum maximum fmin fmax min max hypot broadcast_shapes"
 
 #: Keywords of a drawing call that change how it looks, not what it says: no reader is misled.
 LOOKS = frozenset(
-    "alpha animated aspect bbox bbox_to_anchor borderaxespad capsize color colors columnspacing "
-    "dpi ec edgecolor edgecolors fc figsize fontsize frameon gridspec_kw ha handlelength "
-    "handletextpad height_ratios hspace labelspacing layout left_pad linestyle linestyles "
-    "linewidth linewidths lw markersize markeredgewidth mec mew ms ncols ncol pad rotation s "
-    "shrink title_fontsize va width_ratios wspace y zorder".split()
+    "alpha animated arrowprops aspect bbox bbox_to_anchor borderaxespad capsize color colors "
+    "columnspacing dpi ec edgecolor edgecolors fc figsize fontsize frameon gridspec_kw ha "
+    "handlelength handletextpad height_ratios hspace labelspacing layout left_pad linestyle "
+    "linestyles linewidth linewidths lw markeredgewidth markersize mec mew ms ncol ncols pad "
+    "rotation s shrink textcoords title_fontsize va width_ratios wspace xytext y zorder".split()
 )
+
+#: Calls that change how a picture looks alone.
+DRESSED = frozenset("dress grid set_axisbelow tick_params minorticks_off margins despine".split())
 
 #: Changing what an error says, a type or a name that only Python reads misleads nobody either.
 _LEFT_ALONE = (ast.Raise, ast.Assert, ast.Import, ast.ImportFrom)
@@ -260,6 +263,9 @@ def _filtered(node: ast.comprehension) -> Iterator[tuple[str, ast.AST]]:
 
 
 def _statement(node: ast.AST) -> Iterator[tuple[str, ast.AST]]:
+    function = getattr(node.value, "func", None)
+    if getattr(function, "attr", getattr(function, "id", None)) in DRESSED:
+        return
     if isinstance(node, ast.AugAssign) or isinstance(node.value, ast.Call):
         yield "drop a statement", ast.Pass()
 

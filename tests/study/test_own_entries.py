@@ -34,6 +34,9 @@ def test_an_own_correlation_replaces_that_of_the_base_in_either_order(pair):
     assert expected[i, j] > 0.8
     expected[i, j] = expected[j, i] = 0.25
     np.testing.assert_array_equal(group.correlation_matrix, expected)
+    # said once, not once in either order
+    assert len(group.correlations) == len(base.correlations)
+    assert group.correlations[pair] == 0.25
     # and so in the lungs: 5 standard errors
     lungs = group.sample(4000, seed=0)
     scores = [group.marginals[name].score(lungs[name]) for name in pair]

@@ -95,7 +95,8 @@ def _other_settings(protocol: Protocol, drawn) -> dict[str, Any]:
     known = measure(protocol.lung, draft, inside, drawn.scores)
     settings = settings_of(draft, known, draft.middle())
     lungs = {n: xr.DataArray(v, dims="sample", attrs={DRAWN: 1}) for n, v in drawn.values.items()}
-    return {**lungs, **held, **{name: value.reshape(-1) for name, value in settings.items()}}
+    own = {n: np.broadcast_to(v.reshape(-1), (drawn.size,)) for n, v in settings.items()}
+    return {**lungs, **held, **own}
 
 
 def _labelled(protocol: Protocol, names, weights, found: list[xr.Dataset]) -> xr.Dataset:
