@@ -131,8 +131,8 @@ def run_study(
     make_folder(folder)
     tasks = plan_tasks(study)
     ledger = study_ledger(study, folder)
-    if any(task.streams for task in tasks) and not fresh:
-        check_begun(study, folder)
+    if any(task.streams for task in tasks):
+        check_begun(study, folder, fresh=fresh)
     with disk_faults_told(folder), ExitStack() as held:
         work = None
         if keeps := any(task.streams or task.kind in LONG for task in tasks):

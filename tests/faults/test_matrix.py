@@ -63,7 +63,11 @@ def is_chunk(path):
 FILES = [*((kind, is_entry) for kind in KINDS), ("store", is_chunk)]
 
 CELLS = [
-    pytest.param(kind, path, fault, step, id=f"{kind}-{path.__name__[3:]}-{fault}-{step}")
+    pytest.param(
+        kind, path, fault, step, id=f"{kind}-{path.__name__[3:]}-{fault}-{step}",
+        # one kind stands for all in the fast set
+        marks=() if kind == "store" else pytest.mark.slow,
+    )
     for kind, path in FILES for fault, (*_, steps) in FAULTS.items() for step in steps
 ]  # fmt: skip
 

@@ -184,10 +184,12 @@ def test_a_folder_without_a_run_has_no_status(tmp_path):
         status_table(tmp_path)
 
 
-def test_a_store_that_no_run_made_is_left_alone(study, tmp_path):
+@pytest.mark.parametrize("fresh", [False, True])
+def test_a_store_that_no_run_made_is_left_alone(small, fresh, tmp_path):
     (tmp_path / "cases.zarr").mkdir()
     with pytest.raises(EbbmapError, match="no run of this kind made it"):
-        sweep.check_begun(study, tmp_path)
+        small.run(small.text, tmp_path, fresh=fresh)
+    assert (tmp_path / "cases.zarr").is_dir()
 
 
 CHANGES = [

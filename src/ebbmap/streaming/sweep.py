@@ -59,8 +59,10 @@ def streams(study: Study) -> bool:
     return job.layout.cases * job.bytes_per_case > asked.netcdf_up_to_gb * _GB
 
 
-def check_begun(study: Study, folder: Path) -> None:
+def check_begun(study: Study, folder: Path, *, fresh: bool = False) -> None:
     """Refuse a folder that holds another run, before anything in it is written.
+
+    With `fresh` another run may be there, but no store that none has made.
 
     Raises
     ------
@@ -68,7 +70,8 @@ def check_begun(study: Study, folder: Path) -> None:
         With what changed.
     """
     ledger = study_ledger(study, folder)
-    ledger.check()
+    if not fresh:
+        ledger.check()
     if (folder / STORE).exists() and not ledger.sound and not ledger.names():
         raise EbbmapError(
             f"{folder / STORE} is there already, and no run of this kind made it. Name another "
