@@ -5,6 +5,7 @@ import re
 import numpy as np
 import pytest
 
+from ebbmap.parameters import PARAMETERS
 from ebbmap.plotting.blame import NAMED_ABOVE
 from ebbmap.plotting.pages import _PAGES, pages_of
 from ebbmap.plotting.pages.caption import conditions, limits_text, rules_of
@@ -65,6 +66,8 @@ def test_captions_state_every_condition_and_no_number_from_elsewhere(read):
         held += [str(value) for value in result.attrs.values() if isinstance(value, str)]
         held += [str(text) for variable in result.variables.values()
                  if variable.dtype.kind in "OU" for text in variable.values.ravel()]  # fmt: skip
+        # what a caption quotes from the registry
+        held.append(PARAMETERS["closing_time_constant"].source)
         if "convergence" in name:
             middle = float(result["t_low"][result.sizes["t_low"] // 2])
             held.append(f"at T low {middle:g} s")

@@ -42,9 +42,9 @@ def plot_interactions(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     value[own, own] = ds["first"].values
     bounds[own, own] = ds["first_interval"].transpose("parameter", "ci_bound").values
     lower = np.tril(np.ones((d, d), bool))
-    ax.imshow(
-        np.where(lower, np.clip(value, 0.0, None), np.nan), cmap=WEIGHT_MAP, vmin=0.0, vmax=0.5
-    )
+    # what is not surely above zero stays white, so that its number can be read
+    shown = np.where(lower, np.where(bounds[..., 0] > 0.0, value, 0.0), np.nan)
+    ax.imshow(shown, cmap=WEIGHT_MAP, vmin=0.0, vmax=0.5)
     for i, j in np.argwhere(lower):
         if not np.isfinite(value[i, j]):
             ax.text(j, i, "–", ha="center", va="center", color=FAINT)
