@@ -235,7 +235,8 @@ def test_a_sweep_and_its_counts_are_the_judgement(asked):
         judged = by_brute_force(asked, group, t_low=AT)
         one = found.sel(population=group.name).transpose("sample", "t_low", ...)
         np.testing.assert_array_equal(one["verdict_all"], judged.verdict)
-        np.testing.assert_array_equal(one["margin_all"], judged.margin)
+        # the whole lung's sums depend on how cases lie in a block, by a rounding
+        np.testing.assert_allclose(one["margin_all"], judged.margin, rtol=1e-13, atol=1e-13)
         # what a streamed sweep adds up to is what a map counts
         bounds, n = len(limits.hard), asked.lungs
         counts = count_verdicts(
