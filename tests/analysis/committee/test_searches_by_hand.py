@@ -490,3 +490,16 @@ def test_gains_and_losses_are_those_of_each_lung_under_both_drafts():
                 told = float(one["safe_share"].sel(draft=draft))
                 assert told == pytest.approx(shares[is_new][gets[is_new]].mean(), abs=ROUNDING)
     assert MOVED == 0.05
+
+
+def test_what_both_drafts_hold_is_said_once_and_what_differs_twice():
+    old, new = protocol_of(PLAIN), parse_protocol(PLAIN.replace("p_low = 0.0", "p_low = 3.0"))
+    same, moved = (compare_drafts(old, other).attrs for other in (old, new))
+    keys = ("fixed", "averaged_over", "conditioned_on", "lungs_from")
+    assert not any(same[key].startswith("old: ") for key in keys)
+    assert "P low 0 cmH₂O" in same["fixed"]
+    before, after = moved["fixed"].removeprefix("old: ").split("; new: ")
+    assert before == same["fixed"]
+    assert "P low 3 cmH₂O" in after and "P low 0" not in after
+    for key in keys[1:]:
+        assert moved[key] == same[key], key
