@@ -20,10 +20,11 @@ ROOMS = {
 
 _BOOKS = ("tests/test_registry_values.py", "tests/test_evaluate.py",
           "tests/lungs/test_linear.py", "tests/test_registry.py")  # fmt: skip
-_READ = ("tests/analysis/test_read_back.py",)
+_READ = ("tests/test_registry_values.py", "tests/analysis/test_read_back.py")
 _DEEP = ("tests/analysis/test_sensitivity.py", "tests/analysis/test_deep_sensitivity.py",
          "tests/analysis/test_drivers.py")  # fmt: skip
-_COMMITTEE = ("tests/test_draft.py", "tests/analysis/committee/test_verdict_by_hand.py",
+_COMMITTEE = ("tests/test_draft.py", "tests/test_registry_values.py",
+              "tests/analysis/committee/test_verdict_by_hand.py",
               "tests/analysis/committee/test_searches_by_hand.py",
               "tests/analysis/committee", "tests/protocol")  # fmt: skip
 _FACES = ("tests/plotting",)
@@ -78,7 +79,7 @@ TESTS = {
     "analysis/committee/": _COMMITTEE,
     "draft.py": _COMMITTEE,
     "protocol/": ("tests/protocol", "tests/analysis/committee"),
-    "study/": ("tests/study", "tests/test_run.py"),
+    "study/": ("tests/test_registry_values.py", "tests/study", "tests/test_run.py"),
     "cases.py": ("tests/test_cases.py", "tests/study", "tests/test_run.py"),
     "run.py": ("tests/test_run_plans.py", "tests/test_run.py", "tests/streaming",
                "tests/test_cli.py", "tests/test_figures_command.py"),
