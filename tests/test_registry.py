@@ -12,7 +12,7 @@ from ebbmap.outcomes import OUTCOMES, outcome, outcomes_of, plan
 from ebbmap.parameters import PARAMETERS, parameter
 from ebbmap.populations import POPULATIONS, population
 from ebbmap.simulate import simulate
-from ebbmap.units import DISPLAY, UNITS, display
+from ebbmap.units import DISPLAY, UNITS, conversion, display
 
 ENTRIES = [*PARAMETERS.values(), *OUTCOMES.values()]
 every_entry = pytest.mark.parametrize("entry", ENTRIES, ids=lambda entry: entry.name)
@@ -29,6 +29,12 @@ def test_names_symbols_and_sources_are_given(entry):
     assert entry.symbol.strip()
     assert entry.long_name.strip()
     assert len(entry.source.strip()) > 5
+
+
+@every_entry
+def test_an_axis_says_the_name_and_then_the_unit(entry):
+    shown = DISPLAY[entry.units]
+    assert entry.label == (f"{entry.long_name} [{shown}]" if shown else entry.long_name)
 
 
 @every_entry
@@ -146,3 +152,29 @@ def test_every_unit_has_a_bedside_spelling(units):
 def test_an_unknown_unit_is_refused():
     with pytest.raises(ValueError, match="got 'mbar'"):
         display("mbar")
+
+
+@pytest.mark.parametrize(
+    ("given", "wanted", "factor"),
+    [
+        # 1 Pa = 1 N m-2 = 1 kg m-1 s-2, 1 J = 1 N m = 1 Pa m3, 1 W = 1 J s-1, 1 L = 1 dm3
+        ("Pa", "kg m-1 s-2", 1.0),
+        ("kPa L", "J", 1.0),
+        ("J", "kg m2 s-2", 1.0),
+        ("W", "J s-1", 1.0),
+        ("W", "J min-1", 60.0),
+        ("dm3", "L", 1.0),
+        ("m3", "mL", 1e6),
+        ("cm3", "mL", 1.0),
+        ("Hz", "min-1", 60.0),
+        ("mol m-3", "mmol L-1", 1.0),
+        ("kg L-1", "g dL-1", 100.0),
+        ("cmH2O L", "J", 0.0980665),
+    ],
+)
+def test_one_quantity_in_two_kinds_of_unit_is_converted(given, wanted, factor):
+    top, bottom = conversion(given, wanted)
+    # both are exact fractions, rounded once each
+    assert top / bottom == pytest.approx(factor, rel=1e-15)
+    bottom, top = conversion(wanted, given)
+    assert top / bottom == pytest.approx(factor, rel=1e-15)

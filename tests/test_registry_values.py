@@ -259,3 +259,17 @@ def test_what_is_derived_from_what_and_how():
     for way in DERIVATIONS:
         value = float(way.function(**{name: GIVEN[name] for name in way.inputs}))
         assert value == pytest.approx(DERIVED[way.target, way.trigger], rel=1e-12), way
+
+
+def test_sliders_of_the_page_run_over_the_table(monkeypatch):
+    grid = importlib.import_module("ebbmap.teaching.grid")
+    # the pressures that are judged on the way do not matter here
+    monkeypatch.setattr(grid, "POINTS", 2)
+    solved = grid.teaching_grid()
+    found = {name: solved[name].values for name in TABLE["sliders"]}
+    for name, (first, last, number) in TABLE["sliders"].items():
+        np.testing.assert_allclose(found[name], np.geomspace(first, last, number), rtol=1e-12)
+    # every lung that the page names lies on its sliders
+    for name, middle in grid.middle_lungs().items():
+        for place, axis in zip(middle, ("resistance_exp", "compliance"), strict=True):
+            assert found[axis][0] <= place <= found[axis][-1], name

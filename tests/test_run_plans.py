@@ -1,11 +1,14 @@
 """What each analysis of a study is asked: every option of the file, and how many cases it takes."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 import xarray as xr
 
 from ebbmap import run
 from ebbmap.pieces import Pieces
+from ebbmap.protocol import load_protocol
 from ebbmap.study import parse_study
 
 START = """
@@ -127,3 +130,70 @@ def test_lungs_are_counted_by_group(text, lungs):
         "[[analyses.map]]\nx = 't_low'\ny = 'compliance'"
     )
     assert run.plan_tasks(study)[0].cases == 4 * lungs
+
+
+@pytest.mark.parametrize(
+    ("head", "tail", "function", "given"),
+    [
+        ("lung = 'paired'", "[analyses.inside]\nseconds = 3.0", "look_inside", {"seconds": 3.0}),
+        ("lung = 'stepped'\n[fixed]\nrecruitable_share = 0.3\n[axes]\nt_low = [0.3, 0.5, 0.8]",
+         "[analyses.collapse]\nt_low = [0.4, 0.6]", "follow_collapse",
+         {"grid": T_LOW, "t_low": (0.4, 0.6)}),
+    ],
+    ids=["inside", "collapse"],
+)  # fmt: skip
+def test_what_needs_a_lung_of_its_own_is_asked_what_the_file_says(
+    monkeypatch, head, tail, function, given
+):
+    calls = []
+    monkeypatch.setattr(run, function, lambda *args, **how: calls.append((args, how)))
+    study = parse_study(f"title = 'own'\npopulations = ['restrictive']\n{head}\n{tail}")
+    (task,) = run.plan_tasks(study)
+    # a middle lung is solved: no case is counted beforehand
+    assert (task.name, task.kind, task.cases, task.streams) == (*[tail[10:].split("]")[0]] * 2, 0,
+                                                                False)  # fmt: skip
+    task.run(None)
+    (((question,), how),) = calls
+    assert question is study.question
+    assert list(how) == list(given) and all(agree(how[key], given[key]) for key in given)
+
+
+class Begun(Exception):
+    """What was asked of the ledger, before any work."""
+
+
+SMALL = Path(__file__).parent / "protocol"
+
+
+def begin_study(folder, **how):
+    study = parse_study(START.replace("lungs = 30", "lungs = 4") + "t_low = [0.3]\n"
+                        "[analyses.mapping]\nalong = 't_low'")  # fmt: skip
+    list(run.run_study(study, folder, progress=lambda task: lambda cases: None, **how))
+
+
+def begin_check(folder, **how):
+    run.run_check(load_protocol(SMALL / "small_draft.toml"), folder, date="2026-01-01",
+                  progress=lambda part: lambda cases: None, **how)  # fmt: skip
+
+
+def begin_difference(folder, **how):
+    old, new = (load_protocol(SMALL / f"small_{name}.toml") for name in ("draft", "revision"))
+    run.run_difference(old, new, folder, progress=lambda part: lambda cases: None, **how)
+
+
+@pytest.mark.parametrize("begin", [begin_study, begin_check, begin_difference])
+@pytest.mark.parametrize(
+    ("how", "told"),
+    [({}, (1, False)), ({"workers": 3}, (3, False)), ({"fresh": True}, (1, True))],
+    ids=["plain", "workers", "fresh"],
+)
+def test_a_run_works_alone_and_forgets_nothing_unless_it_is_told_to(
+    monkeypatch, tmp_path, begin, how, told
+):
+    def begun(self, workers, *, fresh=False):
+        raise Begun(workers, fresh)
+
+    monkeypatch.setattr(run.Ledger, "begun", begun)
+    with pytest.raises(Begun) as asked:
+        begin(tmp_path, **how)
+    assert asked.value.args == told

@@ -51,6 +51,8 @@ def test_stability_is_that_of_counting_on_the_cases_left_out(n, rate):
         expected = np.nanquantile(column, [0.1, 0.9])
         np.testing.assert_allclose(getattr(found, name), expected, rtol=1e-12, err_msg=name)
     there = np.isfinite(edges)
+    # a lower and an upper edge of each property, each with two ends of its interval
+    assert found.edges.shape == (2, 2, 2)
     np.testing.assert_array_equal(found.restricted, there.mean(axis=0))
     for j, side in np.argwhere(there.any(axis=0)):
         own = edges[there[:, j, side], j, side]

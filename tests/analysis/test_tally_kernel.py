@@ -95,3 +95,40 @@ def test_interval_of_weighted_groups_lies_between_theirs():
 
 def test_too_few_lungs_have_no_interval():
     assert np.isnan(clustered_interval([np.array([0.5])], [1.0], 0.95)).all()
+
+
+def test_interval_of_weighted_groups_by_hand():
+    """Shares 0, 1 and 0.5, 1 at weights 0.25 and 0.75: the mean is 0.6875.
+
+    Variances of the two means are 0.5 / 2 and 0.125 / 2; weighted by 1/16 and 9/16 they add up
+    to 0.25/16 + 0.5625/16 = 0.05078125, which 0.6875 * 0.3125 / 0.05078125 = 4.2308 trials have.
+    """
+    from ebbmap.analysis.kernels.shares import wilson
+
+    groups = [np.array([0.0, 1.0]), np.array([0.5, 1.0])]
+    mean, low, high = clustered_interval(groups, [0.25, 0.75], 0.9)
+    assert mean == pytest.approx(0.6875)
+    trials = 0.6875 * 0.3125 / 0.05078125
+    # the same numbers, added up in another order
+    assert (low, high) == pytest.approx(wilson(0.6875 * trials, trials, 0.9), rel=1e-12)
+
+
+@pytest.mark.parametrize("weights", [[1.0], [0.2, 0.3, 0.5]])
+def test_every_group_of_an_interval_has_its_weight(weights):
+    groups = [np.linspace(0.0, 1.0, 5), np.linspace(0.2, 0.6, 5)]
+    with pytest.raises(ValueError, match="argument 2"):
+        clustered_interval(groups, weights, 0.95)
+
+
+@pytest.mark.parametrize("block", [1, M, 5 * M, 5 * M + 1])
+def test_no_more_cases_are_solved_at_a_time_than_a_block_holds(outcomes, block):
+    sizes = []
+
+    def watched(cut):
+        sizes.append((cut.stop - cut.start) * M)
+        return solve(outcomes)(cut)
+
+    tally(watched, LIMITS, N, M, block=block)
+    assert sum(sizes) == N * M
+    # one lung at all settings is the least that can be solved
+    assert max(sizes) == max(1, block // M) * M

@@ -109,3 +109,12 @@ def test_apnoea_ends_in_a_straight_rise_of_production_over_both_stores():
     course = co2.paco2_course([36000.0, 36060.0], 40.0, 0.0, 180.0, **STORES)
     # a difference of numbers near 1,240 mmHg
     assert np.diff(course)[0] == pytest.approx(180.0 / 90.0, rel=1e-11)
+
+
+@pytest.mark.parametrize("effort", [1e-6, 0.1, 5.0])
+def test_breathing_that_is_solved_for_is_not_counted_twice_however_weak(effort):
+    # 10 a minute times 400 mL, a quarter of it without blood: 3 L; 1.5 L more without efforts
+    shares = (10.0, 400.0, 0.25, 1.5)
+    # one product of four numbers
+    assert float(co2.alveolar_ventilation_of_breaths(*shares, effort)) == pytest.approx(3.0)
+    assert float(co2.alveolar_ventilation_of_breaths(*shares, 0.0)) == pytest.approx(4.5)

@@ -139,3 +139,12 @@ def test_closed_share_is_a_logistic_in_widths_from_its_middle(widths):
     told = oxygen.closed_fraction(12.5 + widths * 3.0, 0.4, 12.5, 3.0)
     # rounding of the widths
     assert float(told) == pytest.approx(0.4 / (1.0 + np.exp(widths)), rel=1e-12)
+
+
+def test_open_units_are_weighed_by_the_time_of_their_phase():
+    # 6 s with all open and 2 s with 0.6 open are 0.9 on average
+    found = oxygen.closed_fraction_of_units(0.4, 1.0, 0.6, 6.0, 2.0, 12.5, 0.4, 12.5, 3.0)
+    assert float(found) == pytest.approx(0.1, rel=1e-12)
+    # the phases exchanged: 2 s and 6 s
+    found = oxygen.closed_fraction_of_units(0.4, 1.0, 0.6, 2.0, 6.0, 12.5, 0.4, 12.5, 3.0)
+    assert float(found) == pytest.approx(0.3, rel=1e-12)

@@ -192,3 +192,30 @@ def test_what_rounding_leaves_of_a_constant_is_no_variance(value):
     noise = np.random.default_rng(0).integers(-1, 2, (512 * 4, 1)) * np.spacing(value)
     found = shapley_effects(value + noise if value else 0 * noise, players=2)
     assert np.isnan(found.effect).all()
+
+
+def test_intervals_are_those_of_estimates_without_a_replicate():
+    """Each replicate's rows are really taken out, and the rest is estimated as a design of its own.
+
+    The jackknife's half width is Student's factor times sqrt((r - 1) * variance of the estimates).
+    """
+    from scipy.stats import t
+
+    replicates, n, skew = 4, 16, 3.0
+    design = draw_shapley_design(NAMES, n, covariance=COVARIANCE, replicates=replicates, seed=1)
+    # a sum that is skewed: rows that are left out move the mean, and with it the variance
+    outputs = np.exp(design.score.values @ COEFFICIENTS / skew).reshape(n, -1, 1)
+    found = shapley_effects(outputs.reshape(-1, 1), players=4, replicates=replicates, level=0.9)
+    every = []
+    for number in range(replicates):
+        rest = outputs[np.arange(n) % replicates != number].reshape(-1, 1)
+        every.append(shapley_effects(rest, players=4, replicates=2))
+    factor = t.ppf(0.95, replicates - 1) * np.sqrt(replicates - 1)
+    for name in ("effect", "first", "total"):
+        half = factor * np.std([getattr(one, name)[:, 0] for one in every], axis=0)
+        middle = getattr(found, name)[:, 0]
+        # sums of 16 rows about two means: a few roundings of numbers near one
+        np.testing.assert_allclose(
+            getattr(found, f"{name}_interval")[:, 0],
+            np.stack([middle - half, middle + half], axis=-1), rtol=1e-9, atol=1e-12,
+        )  # fmt: skip

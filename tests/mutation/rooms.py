@@ -20,10 +20,11 @@ ROOMS = {
 
 _BOOKS = ("tests/test_registry_values.py", "tests/test_evaluate.py",
           "tests/lungs/test_linear.py", "tests/test_registry.py")  # fmt: skip
-_READ = ("tests/analysis/test_read_back.py",)
+_READ = ("tests/test_registry_values.py", "tests/analysis/test_read_back.py")
 _DEEP = ("tests/analysis/test_sensitivity.py", "tests/analysis/test_deep_sensitivity.py",
          "tests/analysis/test_drivers.py")  # fmt: skip
-_COMMITTEE = ("tests/test_draft.py", "tests/analysis/committee/test_verdict_by_hand.py",
+_COMMITTEE = ("tests/test_draft.py", "tests/test_registry_values.py",
+              "tests/analysis/committee/test_verdict_by_hand.py",
               "tests/analysis/committee/test_searches_by_hand.py",
               "tests/analysis/committee", "tests/protocol")  # fmt: skip
 _FACES = ("tests/plotting",)
@@ -44,6 +45,8 @@ TESTS = {
                           "tests/external/test_share_intervals.py"),
     "analysis/kernels/boxes.py": ("tests/analysis/test_contrast_and_boxes.py",
                                   "tests/analysis/test_box_density.py"),
+    "analysis/kernels/changes.py": ("tests/analysis/test_windows_kernel.py",
+                                    "tests/analysis/test_windows.py"),
     "analysis/kernels/contrast.py": ("tests/analysis/test_contrast_and_boxes.py",),
     "analysis/kernels/fronts.py": ("tests/analysis/test_fronts_kernel.py",
                                    "tests/analysis/test_trade.py"),
@@ -58,7 +61,8 @@ TESTS = {
     "analysis/kernels/sobol.py": ("tests/analysis/test_sobol_kernel.py",
                                   "tests/external/test_sobol_exact.py"),
     "analysis/kernels/tally.py": ("tests/analysis/test_tally_kernel.py",),
-    "analysis/kernels/windows.py": ("tests/analysis/test_windows.py",
+    "analysis/kernels/windows.py": ("tests/analysis/test_windows_kernel.py",
+                                    "tests/analysis/test_windows.py",
                                     "tests/external/test_release_windows_closed_form.py"),
     "analysis/": (*_READ, "tests/analysis/test_teaching_figures.py", *_DEEP),
     "analysis/boxes.py": ("tests/analysis/test_contrast_and_boxes.py", *_READ, *_DEEP),
@@ -75,14 +79,15 @@ TESTS = {
     "analysis/committee/": _COMMITTEE,
     "draft.py": _COMMITTEE,
     "protocol/": ("tests/protocol", "tests/analysis/committee"),
-    "study/": ("tests/study", "tests/test_run.py"),
+    "study/": ("tests/test_registry_values.py", "tests/study", "tests/test_run.py"),
     "cases.py": ("tests/test_cases.py", "tests/study", "tests/test_run.py"),
     "run.py": ("tests/test_run_plans.py", "tests/test_run.py", "tests/streaming",
                "tests/test_cli.py", "tests/test_figures_command.py"),
     "pieces.py": ("tests/test_pieces.py", "tests/test_run.py", "tests/streaming"),
     "plotting/": _FACES,
     "plotting/committee.py": ("tests/plotting/test_committee_plots.py",),
-    "report/": ("tests/report",),
+    "report/": ("tests/report/test_tables_by_value.py", "tests/report/test_sentences.py",
+                "tests/report/test_report.py"),
     "teaching/": ("tests/teaching/test_page_data.py", "tests/teaching/test_page.py"),
     "show.py": ("tests/test_show.py", "tests/test_cli.py", "tests/test_figures_command.py"),
 }  # fmt: skip

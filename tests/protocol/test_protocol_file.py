@@ -111,3 +111,10 @@ def test_bundled_protocols_are_graded_as_the_guide_says(name, graded):
     assert protocol.file.lungs == 1024
     found = find_verdict(protocol, count_groups(protocol))
     assert found["grade"].values.astype(str).tolist() == graded
+
+
+@pytest.mark.parametrize("value", ["true", '"5"'])
+def test_a_setting_that_is_no_number_is_one_problem_at_its_own_place(value):
+    told = problems(GOOD.replace("p_low = 0.0", f"p_low = {value}")).splitlines()
+    assert len(told) == 1
+    assert told[0].startswith("settings.p_low: ")

@@ -233,3 +233,19 @@ def test_the_page_has_each_part_in_its_place():
         word = row[1].split()[-1]
         kind = "caution-grade" if word == "caution" else word
         assert f'<td class="grade {kind}">{row[1]}</td>' in text
+
+
+def test_the_map_frames_the_ranges_of_the_draft(monkeypatch):
+    framed = []
+    real = build.map_figure
+
+    def watched(ds, ranges):
+        framed.append((tuple(ds["safe_share"].dims[1:]), ranges))
+        return real(ds, ranges)
+
+    monkeypatch.setattr(build, "map_figure", watched)
+    monkeypatch.setattr(build, "DPI", 30)
+    build._figures(check_of(PLAIN), tables_of(check_of(PLAIN)))
+    ((dims, ranges),) = framed
+    assert set(dims) == set(ranges)
+    assert ranges == {"p_high": (16.0, 20.0), "t_low": (0.35, 0.45)}

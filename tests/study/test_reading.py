@@ -10,7 +10,7 @@ from ebbmap.cli import app
 from ebbmap.errors import StudyError
 from ebbmap.protocol import load_protocol
 from ebbmap.protocol.load import parse_protocol
-from ebbmap.study import load_study, parse_study
+from ebbmap.study import load_study, parse_study, reading
 from ebbmap.study.reading import DEEPEST, LARGEST, MOST_ENTRIES, MOST_NUMBERS
 from hostile_files import few_calls
 
@@ -187,3 +187,48 @@ def test_the_command_line_says_it_with_status_2(tmp_path):
         done = CliRunner().invoke(app, [command, str(tmp_path / "pipe.toml")])
         assert done.exit_code == 2
         assert "it is a pipe, not a regular file" in done.stderr
+
+
+@PARSERS
+@pytest.mark.parametrize("beyond", [0, 1, 1234])
+def test_findings_that_are_not_listed_are_counted(parse, beyond, monkeypatch):
+    from ebbmap.study.load import LISTED
+
+    monkeypatch.setattr(reading, "MOST_ENTRIES", 10_000)
+    with pytest.raises(StudyError) as error:
+        parse(f"{crowd('k{} = 1', LISTED + beyond)}\n{VALID}")
+    told = [one for one in error.value.problems if "not listed" in one]
+    extra = "file: {:,} more problems of this kind are not listed."
+    # a protocol lacks settings, groups and limits, and has no analyses
+    more = beyond + (0 if parse is parse_study else len(missing(parse)))
+    assert told == ([extra.format(more)] if more else [])
+
+
+def missing(parse):
+    """Return the problems that the valid study has for a parser of something else."""
+    with pytest.raises(StudyError) as error:
+        parse(VALID)
+    return error.value.problems
+
+
+@PARSERS
+def test_lists_of_words_are_short_though_a_number_stands_among_them(parse):
+    words = ", ".join(['"a"'] * MOST_ENTRIES)
+    with pytest.raises(StudyError) as error:
+        parse(f"populations = [{words}, 1.5]\n")
+    assert error.value.problems == (
+        f"populations: must have at most {MOST_ENTRIES} entries; got {MOST_ENTRIES + 1}.",
+    )
+
+
+@PARSERS
+@pytest.mark.parametrize("length", [1, 200, 201])
+def test_a_reason_is_given_whole_up_to_its_longest(parse, length, monkeypatch):
+    def refuse(text):
+        raise ValueError("x" * length)
+
+    monkeypatch.setattr(reading.tomllib, "loads", refuse)
+    with pytest.raises(StudyError) as error:
+        parse(VALID)
+    shown = "x" * min(length, 200) + ("..." if length > 200 else "")
+    assert error.value.problems == (f"is not valid TOML: {shown}.",)

@@ -253,6 +253,38 @@ BAD = [
      "analyses.window.along"),
     (study("axes = { t_low = [0.3, 0.5], t_low_in_time_constants = [0.5, 1.0] }",
            analyses="[analyses.sweep]"), "analyses.sweep: has axes of both"),
+    (study("[axes]\nt_low = [0.3, 0.5]",
+           analyses='[analyses.sweep]\nstore = "none"\nreductions = ["safe_share"]\n'
+                    'reduce_to = ["t_low", "p_high"]'),
+     "analyses.sweep.reduce_to: p_high has no axis. Add [axes.p_high]."),
+    (study(analyses="[analyses.startup]\ncycles = 3\nlonger_cycle = 4"),
+     "analyses.startup.longer_cycle: must be one of 3 cycles; got 4."),
+    (study(analyses="[analyses.startup]\nlonger_cycle = 13"),
+     "analyses.startup.longer_cycle: must be one of 12 cycles; got 13."),
+    (study(analyses='[analyses.compare]\nmodels = ["stepped", "linear"]\n'
+                    'outcomes = ["closed_per_release"]'),
+     "analyses.compare.outcomes: the lung 'linear' has no closed_per_release. Drop it."),
+    (study(analyses='[analyses.compare]\nmodels = ["linear", "tube", "linear"]'),
+     "analyses.compare.models: 'linear' is listed twice."),
+    (study(analyses="[analyses.inside]"),
+     "analyses.inside: the lung 'linear' has no slow compartment."),
+    (study("axes.t_low = [0.3, 0.5]", analyses="[analyses.collapse]"),
+     "analyses.collapse: in the lung 'linear' no unit can close. Use 'stepped'."),
+    (study('lung = "stepped"', "axes.t_low = [0.3, 0.5]", analyses="[analyses.collapse]"),
+     "analyses.collapse: nothing can close. Set fixed.recruitable_share above 0."),
+    (study('lung = "stepped"', "axes.t_low = [0.3, 0.5]",
+           "fixed = { recruitable_share = 0.3, effort_pressure = 4.0 }",
+           analyses="[analyses.collapse]"),
+     "analyses.collapse: with effort no cycle settles. Set fixed.effort_pressure to 0."),
+    (study('lung = "stepped"', "fixed.recruitable_share = 0.3", analyses="[analyses.collapse]"),
+     "analyses.collapse: t_low has no axis. Add [axes.t_low]."),
+    (study('lung = "stepped"', "axes.t_low = [0.3, 0.5]", "fixed.recruitable_share = 0.3",
+           analyses="[analyses.collapse]\nt_low = [0.4, 100.0]"),
+     "analyses.collapse.t_low: t_low must be between 0.01 and 60 s; got 100"),
+    (study(analyses="[analyses.adjust]\nsteps = { compliance = 5.0 }"),
+     "analyses.adjust.steps.compliance: is no setting. Drop it."),
+    (study("fixed.p_high = 20.0", analyses="[analyses.wean]\np_high_end = 20.0"),
+     "analyses.wean.p_high_end: must be below P high of 20; got 20."),
     ('title = "t"\n[analyses]', "analyses: must name at least one of "),
     ('title = "t"', "analyses: must be given: 'analyses' is missing. Add it."),
     ("[analyses.window]", "title: must be given: 'title' is missing. Add it."),
@@ -339,3 +371,24 @@ def test_hostile_bytes_of_any_kind_are_a_list_of_problems(tmp_path_factory, cont
     with pytest.raises(StudyError) as error:
         load_study(path)
     assert error.value.problems
+
+
+GOOD = [
+    (study("[axes]\nt_low = [0.3, 0.5]",
+           analyses='[analyses.sweep]\nstore = "none"\nreductions = ["safe_share"]\n'
+                    'reduce_to = ["t_low"]')),
+    study(analyses="[analyses.startup]\ncycles = 3\nlonger_cycle = 3"),
+    study(analyses="[analyses.startup]\nlonger_cycle = 12"),
+    study(analyses='[analyses.compare]\nmodels = ["tube", "linear"]\noutcomes = ["auto_peep"]'),
+    study('lung = "paired"', analyses="[analyses.inside]"),
+    study('lung = "stepped"', "axes.t_low = [0.3, 0.5]",
+          "fixed = { recruitable_share = 0.3, effort_pressure = 0.0 }",
+          analyses="[analyses.collapse]\nt_low = [0.4, 0.9]"),
+    study(analyses="[analyses.adjust]\nsteps = { t_high = 0.5 }"),
+    study("fixed.p_high = 20.0", analyses="[analyses.wean]\np_high_end = 19.0"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("text", GOOD)
+def test_what_lies_just_inside_is_taken(text):
+    assert parse_study(text).file.title == "t"

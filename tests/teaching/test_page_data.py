@@ -2,6 +2,7 @@
 
 import base64
 import json
+from html.parser import HTMLParser
 
 import numpy as np
 import pytest
@@ -23,6 +24,23 @@ NUMBERS = ("release_volume", "trapped_volume", "auto_peep", "flow_ratio", "exhal
            "paco2", "time_constant_exp", "release_in_time_constants")  # fmt: skip
 CURVES = ("alveolar_pressure", "flow", "volume")
 RULES = ("flow_ratio", "exhaled_fraction")
+
+
+class Parts(HTMLParser):
+    """Text of a page by tag and id."""
+
+    def __init__(self):
+        super().__init__()
+        self.parts, self.inside = {}, ("", None)
+
+    def handle_starttag(self, tag, attrs):
+        self.inside = (tag, dict(attrs).get("id"))
+
+    def handle_endtag(self, tag):
+        self.inside = ("", None)
+
+    def handle_data(self, data):
+        self.parts[self.inside] = self.parts.get(self.inside, "") + data
 
 
 @pytest.fixture(scope="module")
@@ -172,5 +190,9 @@ def test_the_page_holds_its_data_and_the_caution(small):
         patch.setattr(pages, "page_data", lambda grid: {"text": "</script> é", "grid": True})
         text = pages.build_page(small)
     assert '{"text":"<\\/script> é","grid":true}' in text
-    assert CAUTION in text
+    # the caution is read, the data are not
+    reader = Parts()
+    reader.feed(text)
+    assert reader.parts["footer", None] == CAUTION
+    assert json.loads(reader.parts["script", "data"]) == {"text": "</script> é", "grid": True}
     assert "__PAGE_DATA__" not in text and "__CAUTION__" not in text

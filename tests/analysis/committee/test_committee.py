@@ -109,6 +109,10 @@ def test_one_command_reproduces_the_worst_corner(draft, verdict):
         ((0.95, 0.93, 0.97), 0.5, "caution"),
         ((0.85, 0.83, 0.87), 0.5, "unsafe"),
         ((0.90, 0.88, 0.92), 0.5, "undetermined"),
+        # an end that lies on what is wanted reaches it
+        ((0.95, 0.93, 0.97), 0.9, "safe"),
+        ((0.92, 0.90, 0.94), 0.89, "caution"),
+        ((0.88, 0.86, 0.90), 0.8, "undetermined"),
         ((np.nan, np.nan, np.nan), np.nan, "excluded"),
     ],
 )

@@ -490,3 +490,31 @@ def test_gains_and_losses_are_those_of_each_lung_under_both_drafts():
                 told = float(one["safe_share"].sel(draft=draft))
                 assert told == pytest.approx(shares[is_new][gets[is_new]].mean(), abs=ROUNDING)
     assert MOVED == 0.05
+
+
+def test_what_both_drafts_hold_is_said_once_and_what_differs_twice():
+    old, new = protocol_of(PLAIN), parse_protocol(PLAIN.replace("p_low = 0.0", "p_low = 3.0"))
+    same, moved = (compare_drafts(old, other).attrs for other in (old, new))
+    keys = ("fixed", "averaged_over", "conditioned_on", "lungs_from")
+    assert not any(same[key].startswith("old: ") for key in keys)
+    assert "P low 0 cmH₂O" in same["fixed"]
+    before, after = moved["fixed"].removeprefix("old: ").split("; new: ")
+    assert before == same["fixed"]
+    assert "P low 3 cmH₂O" in after and "P low 0" not in after
+    for key in keys[1:]:
+        assert moved[key] == same[key], key
+
+
+@pytest.mark.parametrize(
+    ("sizes", "expected"),
+    [
+        # 2 normal patients to 1 obstructive, of whom half and all get the mode: one to one
+        ({"normal": 40, "obstructive": 80}, {"normal": 40, "obstructive": 40}),
+        # all and a quarter get it: eight to one
+        ({"normal": 80, "obstructive": 20}, {"normal": 80, "obstructive": 10}),
+        # one lung is no sample
+        ({"normal": 80, "obstructive": 1}, {"normal": 80}),
+    ],
+)
+def test_a_mixture_has_the_groups_as_often_as_they_get_the_mode(sizes, expected):
+    assert boxes._mixture(protocol_of(SINGLE), sizes) == expected
