@@ -74,14 +74,30 @@ def limits_of(name):
     return combine(name, *sets)
 
 
-@pytest.fixture(scope="module", params=LUNGS)
-def lung(request):
+#: Lung and limits, as they are walked. The fast set has every set on the linear lung, and on the
+#: others the one that is made of the most outcomes.
+WALKED = [
+    pytest.param(
+        (lung, name), id=f"{lung}-{name}",
+        marks=() if lung == "linear" or name == "pressure+co2" else pytest.mark.slow,
+    )
+    for lung in LUNGS for name in SETS
+]  # fmt: skip
+
+
+@pytest.fixture(scope="module", params=WALKED)
+def walked(request):
     return request.param
 
 
-@pytest.fixture(scope="module", params=SETS)
-def limits(request):
-    return limits_of(request.param)
+@pytest.fixture(scope="module")
+def lung(walked):
+    return walked[0]
+
+
+@pytest.fixture(scope="module")
+def limits(walked):
+    return limits_of(walked[1])
 
 
 @pytest.fixture(scope="module")
