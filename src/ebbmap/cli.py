@@ -441,7 +441,7 @@ def check(
         from ebbmap.bundled import bundled_protocols, named_file
         from ebbmap.costs import approve, check_costs
         from ebbmap.protocol import load_protocol
-        from ebbmap.report.build import lead, needs, write_report
+        from ebbmap.report.build import lead, needs, unjudged, write_report
         from ebbmap.run import run_check
         from ebbmap.show import costs_table, print_out, progress_bar, verdict_table
         from ebbmap.streaming import default_workers
@@ -471,7 +471,7 @@ def check(
             )
         page, *_ = write_report(found, folder, stated)
     print_out(verdict_table(found.results["verdict"]))
-    for line in (lead(found), *needs(found)):
+    for line in (lead(found), unjudged(found), *needs(found)):
         typer.echo(line)
     typer.echo(f"wrote {page}, with its tables (CSV) and results (NetCDF) beside it.")
     raise typer.Exit(0 if found.holds else 1)

@@ -67,6 +67,36 @@ def test_the_lead_says_when_a_draft_holds_and_who_does_not_get_the_mode():
     assert '<p class="lead fails">The draft does not hold.' in text
 
 
+def limited_by(check, *names):
+    """The same check with only these limits of the draft's registry."""
+    from dataclasses import replace
+
+    from ebbmap.limits import LIMIT_SETS, combine
+
+    limits = combine("some", *(LIMIT_SETS[name] for name in names))
+    return replace(check, protocol=replace(check.protocol, limits=limits))
+
+
+@pytest.mark.parametrize(
+    ("names", "absent", "present"),
+    [
+        (("pressure",), ("pressures",), ("CO2 clearance", "oxygenation", "circulation")),
+        (("pressure", "co2"), ("CO2 clearance",), ("oxygenation", "load on the lung")),
+        (("co2", "oxygen", "flow_ratio"), ("CO2", "oxygenation"), ("pressures", "volume")),
+    ],
+    ids=["pressure", "with co2", "gas exchange"],
+)
+def test_what_was_not_judged_is_said_on_the_page(names, absent, present):
+    told = build.unjudged(limited_by(check_of(PLAIN), *names))
+    assert told.startswith("Safe means within this draft's own hard limits. Not judged: ")
+    assert all(word in told for word in present)
+    assert not any(word in told for word in absent)
+    # a caution is no verdict
+    assert "circulation" in build.unjudged(limited_by(check_of(PLAIN), "pressure", "circulation"))
+    own = build.unjudged(check_of(PLAIN))
+    assert f"<strong>{own.replace(chr(39), '&#39;')}</strong>" in page_of(check_of(PLAIN))
+
+
 @drafts
 def test_what_would_hold_is_said_of_every_group(text):
     check = check_of(text)

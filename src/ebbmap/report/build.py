@@ -115,6 +115,7 @@ def page(check: Check, tables: dict[str, Table], date: str) -> str:
         answer="the draft holds" if check.holds else "the draft does not hold",
         holds=check.holds,
         lead=lead(check),
+        unjudged=unjudged(check),
         date=date,
         caution=CAUTION,
         contraindications=", ".join(CONTRAINDICATIONS),
@@ -149,6 +150,19 @@ def lead(check: Check) -> str:
             )
     answer = "The draft holds." if check.holds else "The draft does not hold."
     return f"{answer} {'; '.join(said)}."
+
+
+def unjudged(check: Check) -> str:
+    """Name what the draft's hard limits leave out, so that safe is not read as more than it is."""
+    judged = {bound.outcome for bound in check.protocol.limits.hard}
+    left_out = [
+        limits.long_name
+        for name, limits in LIMIT_SETS.items()
+        if name not in RULES and not judged & set(limits.outcomes)
+    ]
+    if not left_out:
+        return "Safe means within this draft's own hard limits."
+    return f"Safe means within this draft's own hard limits. Not judged: {'; '.join(left_out)}."
 
 
 def needs(check: Check) -> list[str]:
