@@ -3,6 +3,7 @@
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from ebbmap.cases import STATED_LUNG
@@ -126,3 +127,42 @@ def test_outcomes_of_different_units_get_axes_of_their_own():
     (task,) = plan_tasks(parse_study(PROFILE))
     ((_, figure, _),) = pages_of(task.kind, task.run(lambda cases: None))
     assert [ax.get_ylabel() for ax in figure.axes] == ["auto-PEEP [cmH₂O]", "flow ratio"]
+
+
+OWN = """
+title = "own"
+lungs = 8
+populations = ["mine", "obstructive"]
+[fixed]
+p_high = 24.0
+resistance_insp = 16.0
+[axes]
+t_low = [0.3, 0.5]
+resistance_exp = [5.0, 60.0]
+[[analyses.map]]
+x = "t_low"
+y = "resistance_exp"
+[limits]
+rules = ["flow_ratio"]
+[population.mine]
+base = "normal"
+source = "ward 7"
+properties.resistance_exp = { family = "lognormal", median = 9.0, log_sd = 0.3 }
+"""
+
+
+def test_a_map_marks_the_middle_lung_of_every_population_given_what_is_held():
+    study = parse_study(OWN)
+    (task,) = plan_tasks(study)
+    result = task.run(lambda cases: None)
+    ((_, figure, _),) = pages_of(task.kind, result)
+    panels = [ax for ax in figure.axes if ax.get_ylim() == (5.0, 60.0)]
+    drawn = [[float(line.get_ydata()[0]) for line in ax.lines] for ax in panels]
+    middles = [group.middle({"resistance_insp": 16.0})["resistance_exp"].item()
+               for group in study.question.populations]  # fmt: skip
+    assert drawn == [[middle] for middle in middles * 2]
+    # both properties go together: a lung of this inspiratory resistance is no median lung
+    assert all(abs(m - g.median["resistance_exp"]) > 1.0
+               for m, g in zip(middles, study.question.populations, strict=True))  # fmt: skip
+    np.testing.assert_array_equal(result["middle_resistance_exp"], middles)
+    assert "middle_t_low" not in result
