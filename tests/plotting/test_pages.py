@@ -166,3 +166,50 @@ def test_a_map_marks_the_middle_lung_of_every_population_given_what_is_held():
                for m, g in zip(middles, study.question.populations, strict=True))  # fmt: skip
     np.testing.assert_array_equal(result["middle_resistance_exp"], middles)
     assert "middle_t_low" not in result
+
+
+MIXED = """
+title = "mixed"
+lung = "stepped"
+lungs = 4
+populations = ["normal_with_tube", "normal", "obstructive_with_tube"]
+[fixed]
+p_high = 24.0
+{more}
+[limits]
+rules = ["flow_ratio"]
+{analyses}
+"""
+
+BOTH_AXES = """
+[axes]
+t_low = [0.3, 0.5]
+resistance_exp = [8.0, 14.0]
+[[analyses.map]]
+x = "t_low"
+y = "resistance_exp"
+[analyses.screening]
+along = "t_low"
+trajectories = 4
+resamples = 100
+outcomes = ["auto_peep"]
+"""
+
+
+@pytest.mark.parametrize(
+    ("more", "analyses"),
+    [
+        ("", BOTH_AXES),
+        ("t_low = 0.5", "[analyses.compare]\n[analyses.startup]\ncycles = 3\n[analyses.wean]\n"
+         "p_high_end = 16.0\np_high_step = 4.0"),
+    ],
+    ids=["over axes", "at one setting"],
+)  # fmt: skip
+def test_populations_with_properties_of_their_own_stand_side_by_side(more, analyses):
+    study = parse_study(MIXED.format(more=more, analyses=analyses))
+    for task in plan_tasks(study):
+        result = task.run(lambda cases: None)
+        assert result.sizes["case" if task.kind == "compare" else "population"] == 3
+        for _, figure, text in pages_of(task.kind, result):
+            assert figure.axes
+            assert "nan" not in text

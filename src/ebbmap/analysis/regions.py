@@ -14,7 +14,7 @@ from ebbmap.checks import check_memory
 from ebbmap.labelling import describe
 from ebbmap.limits import judge
 from ebbmap.parameters import parameter
-from ebbmap.pieces import Found, Pieces, Progress, in_a_row, listed
+from ebbmap.pieces import Found, Pieces, Progress, in_a_row, join_groups, listed
 from ebbmap.simulate import simulate
 from ebbmap.uses import Use, add_provenance
 
@@ -107,8 +107,7 @@ def map_pieces(
         per_group = [
             in_a_row(found[at : at + len(starts)], y) for at in range(0, len(found), len(starts))
         ]
-        names = xr.Variable("population", question.group_names)
-        dataset = xr.concat(per_group, dim=names, join="outer")
+        dataset = join_groups(per_group, question.group_names)
         edges = crossing(axes[x], dataset["safe_share"].values, BOUNDARY)
         dataset["boundary"] = (("population", "rule", "ci_bound", y), np.stack(edges, axis=2))
         dataset = dataset.assign(_middle_places(question, axes, (x, y)))
