@@ -213,6 +213,5 @@ def test_texts_of_every_picture_have_room(text, name_of):
     }  # fmt: skip
     if "drivers" in found:
         figures["drivers"] = pictures.drivers_figure(found["drivers"])
-    assert {name: layout_problems(figure) for name, figure in figures.items()} == dict.fromkeys(
-        figures, []
-    )
+    problems = {name: layout_problems(figure) for name, figure in figures.items()}
+    assert not any(problems.values()), problems
