@@ -92,3 +92,19 @@ def test_work_that_grows_goes_on_until_nothing_more_is_wanted():
         lambda found: [int(found[str(n)]["before"]) for n in range(4)],
     )
     assert work.whole() == [0, 1, 2, 3]
+
+
+def test_groups_with_coordinates_of_their_own_stand_side_by_side():
+    with_it = xr.Dataset(
+        {"share": ("t_low", [0.1, 0.2])},
+        {"t_low": [0.3, 0.5], "tube": ("t_low", [4.0, 5.0], {"units": "1"}), "kind": "bent"},
+    )
+    without = xr.Dataset({"share": ("t_low", [0.3, 0.4])}, {"t_low": [0.3, 0.5]})
+    for found in ([with_it, without], [without, with_it]):
+        groups = ["with" if one is with_it else "without" for one in found]
+        joined = join_groups(found, groups)
+        np.testing.assert_array_equal(joined["share"].sel(population="without"), [0.3, 0.4])
+        np.testing.assert_array_equal(joined["tube"].sel(population="with"), [4.0, 5.0])
+        assert joined["tube"].sel(population="without").isnull().all()
+        assert [str(joined["kind"].sel(population=name).item()) for name in ("with", "without")] \
+            == ["bent", ""]  # fmt: skip

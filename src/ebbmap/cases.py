@@ -17,6 +17,9 @@ from ebbmap.outcomes import plan
 from ebbmap.parameters import PARAMETERS
 from ebbmap.populations import Marginal, Population
 
+#: What a question without a population says of its lung, for captions.
+STATED_LUNG = "No population: the properties of the lung are those stated."
+
 
 @dataclass(frozen=True)
 class Question:
@@ -107,7 +110,7 @@ class Question:
         parts = [f"Invented lungs ({invented})."] if invented else []
         if told:
             parts.append(f"Lungs drawn from what the study states: {'; '.join(told)}.")
-        return " ".join(parts) or "Lung properties as stated."
+        return " ".join(parts) or STATED_LUNG
 
     def groups(self) -> tuple[Population | None, ...]:
         """Return the populations, or one None where the question has none."""

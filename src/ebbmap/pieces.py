@@ -152,9 +152,23 @@ class Within(Mapping[str, xr.Dataset]):
 
 
 def join_groups(found: Sequence[xr.Dataset], groups: Sequence[str]) -> xr.Dataset:
-    """Put the results of populations side by side along `population`."""
+    """Put the results of populations side by side along `population`.
+
+    A coordinate that some lack, such as a property that only one population has, is NaN there,
+    or an empty text.
+    """
     dim = xr.Variable("population", list(groups))
-    return xr.concat(list(found), dim=dim, join="outer", combine_attrs="override")
+    every = {name: coord for one in found for name, coord in one.coords.items()}
+    lacking = {
+        name: xr.Variable((), "" if coord.dtype.kind in "OU" else np.nan, coord.attrs)
+        for name, coord in every.items()
+        if name not in coord.dims and any(name not in one.coords for one in found)
+    }  # fmt: skip
+    filled = [
+        one.assign_coords({n: c for n, c in lacking.items() if n not in one.variables})
+        for one in found
+    ]
+    return xr.concat(filled, dim=dim, join="outer", combine_attrs="override")
 
 
 def in_a_row(found: Sequence[xr.Dataset], dim: str) -> xr.Dataset:

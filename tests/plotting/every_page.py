@@ -34,6 +34,8 @@ MORE_STUDIES = {
     "stepped, with tube": ("stepped", TUBES[:2], BOTH),
     "stepped, without": ("stepped", PLAIN[:2], BOTH),
     "stepped, limited": ("stepped", PLAIN[2:], BOTH),
+    "whole, with tube": ("whole", TUBES, LONGER),
+    "whole, without": ("whole", PLAIN, LONGER),
 }
 
 HEAD = """

@@ -9,6 +9,7 @@ from matplotlib.patches import Rectangle
 from committee_case import PLAIN, RULED, check_of
 from ebbmap.plotting import committee as pictures
 from ebbmap.plotting.style import COLOURS, INK
+from plotting.drawn import layout_problems
 
 GROUPS = ["normal", "obstructive"]
 VERDICTS = ("safe", "caution", "unsafe", "undetermined")
@@ -187,3 +188,30 @@ def test_a_group_without_lungs_leaves_its_panel_empty():
     windows["best_t_low"].loc[{"group": "normal"}] = np.nan
     (ax,) = pictures.served_figure(windows).axes
     assert len([line for line in ax.lines if len(line.get_xdata()) == 1]) == 2
+
+
+def renamed(ds):
+    """Give the groups the longest names of bundled populations."""
+    longest = ["restrictive_with_tube", "obstructive_with_tube"]
+    dims = [dim for dim in ("group", "population") if dim in ds.dims]
+    return ds.assign_coords({dim: [*longest, *ds[dim].values[2:]] for dim in dims})
+
+
+@pytest.mark.parametrize("name_of", [lambda ds: ds, renamed], ids=["short", "long names"])
+@drafts
+def test_texts_of_every_picture_have_room(text, name_of):
+    found = {key: name_of(ds) for key, ds in check_of(text).results.items() if hasattr(ds, "dims")}
+    y, x = (str(dim) for dim in found["map"]["safe_share"].dims[1:])
+    figures = {
+        "verdict": pictures.verdict_figure(found["verdict"]),
+        "boxes": pictures.trade_off_figure(found["boxes"]),
+        "ways": pictures.ways_figure(found["ways"]),
+        "windows": pictures.served_figure(found["windows"]),
+        "map": pictures.map_figure(
+            found["map"], {name: (float(found["map"][name].min()),
+                                  float(found["map"][name].mean())) for name in (x, y)}),
+    }  # fmt: skip
+    if "drivers" in found:
+        figures["drivers"] = pictures.drivers_figure(found["drivers"])
+    problems = {name: layout_problems(figure) for name, figure in figures.items()}
+    assert not any(problems.values()), problems

@@ -10,10 +10,18 @@ from ebbmap.populations import POPULATIONS
 from plotting.drawn import layout_problems
 from plotting.every_page import MORE_STUDIES, STUDIES, pages, tasks
 
+#: The study whose pages are drawn in every run of the tests: 10 s of a processor.
+QUICK = "linear, one"
+
 
 @pytest.mark.parametrize(
-    "name", [*STUDIES, *(pytest.param(name, marks=pytest.mark.slow) for name in MORE_STUDIES)]
-)
+    "name",
+    [
+        QUICK,
+        *(pytest.param(name, marks=pytest.mark.slow)
+          for name in (STUDIES | MORE_STUDIES) if name != QUICK),
+    ],
+)  # fmt: skip
 def test_texts_of_every_page_have_room(name):
     problems = {}
     for kind, _, page, figure, _ in pages(name):

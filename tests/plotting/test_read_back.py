@@ -9,7 +9,7 @@ from ebbmap.parameters import PARAMETERS
 from ebbmap.plotting.blame import NAMED_ABOVE
 from ebbmap.plotting.pages import _PAGES, pages_of
 from ebbmap.plotting.pages.caption import conditions, limits_text, rules_of
-from ebbmap.plotting.style import END, short
+from ebbmap.plotting.style import END, short, words
 from plotting.every_page import results
 from plotting.facts import FACTS, each, names, rule_of
 
@@ -187,9 +187,18 @@ def test_every_curve_of_lungs_side_by_side_is_whole(read):
     for kind, _, _, figure, _ in read:
         if kind != "compare":
             continue
+        drawn = dict.fromkeys(("flow_ratio", "exhaled_fraction"), False)
         for ax in figure.axes:
             low, high = ax.get_ylim()
             for line in ax.lines if ax.axison else ():
                 values = np.asarray(line.get_ydata(), float)
                 values = values[np.isfinite(values)]
-                assert low <= values.min() and values.max() <= high, line.get_label()
+                name = line.get_label()
+                # a rule has no part of a decay that is too short or too long for it
+                assert values.size or name in drawn
+                drawn[name] = drawn.get(name, False) or bool(values.size)
+                assert ((low <= values) & (values <= high)).all(), name
+        said = {text.get_text() for ax in figure.axes for text in ax.texts}
+        for rule in ("flow_ratio", "exhaled_fraction"):
+            assert (f"{words(rule)} rule" in said) == drawn[rule]
+            assert (f"{words(rule)} rule: later than shown" in said) != drawn[rule]

@@ -22,6 +22,7 @@ from ebbmap.limits import CAUTION, SAFE
 from ebbmap.lungs import lung_model
 from ebbmap.outcomes import OUTCOMES, outcomes_of, plan
 from ebbmap.parameters import parameter
+from ebbmap.pieces import join_groups
 from ebbmap.populations import Population
 from ebbmap.simulate import add_verdict, as_arrays, simulate
 from ebbmap.units import display
@@ -153,7 +154,7 @@ def adjust_settings(
         row = _one_row(solved, question, kept, moves, possible)
         rows.append(row.merge(_practice(question, group, row, practices, steps, lungs)))
     labels = question.group_names
-    dataset = xr.concat(rows, dim=xr.Variable("population", labels), join="outer")
+    dataset = join_groups(rows, labels)
     for name in kept:
         dataset[name] = label(dataset[name], name)
         dataset[f"change_{name}"] = describe(

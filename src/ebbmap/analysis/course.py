@@ -11,6 +11,7 @@ from ebbmap.cases import Question, middle_lung
 from ebbmap.evaluate import resolve
 from ebbmap.exchange.co2 import paco2_course
 from ebbmap.labelling import describe, label
+from ebbmap.pieces import join_groups
 from ebbmap.simulate import as_arrays, simulate
 from ebbmap.uses import Use, add_provenance
 
@@ -76,7 +77,7 @@ def co2_course(
             )
         )
     labels = question.group_names
-    dataset = xr.concat(rows, dim=xr.Variable("population", labels), join="outer")
+    dataset = join_groups(rows, labels)
     dataset["paco2"] = label(dataset["paco2"], "paco2")
     for name, text in (("paco2_start", "before the change"), ("paco2_end", "in the end")):
         dataset[name] = describe(dataset[name], f"PaCO2 {text}", "mmHg")

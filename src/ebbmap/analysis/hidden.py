@@ -10,6 +10,7 @@ from ebbmap.errors import EbbmapError
 from ebbmap.evaluate import resolve
 from ebbmap.labelling import describe, label
 from ebbmap.lungs import lung_model
+from ebbmap.pieces import join_groups
 from ebbmap.signals import SIGNALS
 from ebbmap.simulate import as_arrays, simulate
 from ebbmap.uses import Use, add_provenance
@@ -70,7 +71,7 @@ def look_inside(question: Question, *, seconds: float = 2.0) -> xr.Dataset:
         values = middle_lung(question, group, {})
         rows.append(_one_release(question.lung, values, times))
     labels = question.group_names
-    dataset = xr.concat(rows, dim=xr.Variable("population", labels))
+    dataset = join_groups(rows, labels)
     for name in (*KEPT, "t_low"):
         dataset[name] = label(dataset[name], name)
     for name in ("flow", "airway_pressure", *INSIDE):

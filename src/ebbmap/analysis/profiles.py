@@ -7,6 +7,7 @@ import xarray as xr
 
 from ebbmap.cases import Question, middle_lung
 from ebbmap.labelling import label
+from ebbmap.pieces import join_groups
 from ebbmap.simulate import simulate
 from ebbmap.uses import Use, add_provenance
 
@@ -43,7 +44,7 @@ def profile_outcomes(
         one = simulate(question.lung, outcomes=outcomes, **values)
         solved.append(one.drop_vars([name for name in one.coords if name != along]))
     labels = question.group_names
-    dataset = xr.concat(solved, dim=xr.Variable("population", labels), join="outer")
+    dataset = join_groups(solved, labels)
     for name in (*outcomes, along):
         dataset[name] = label(dataset[name], name)
     use = Use((along,), middle=True, outcomes=outcomes)

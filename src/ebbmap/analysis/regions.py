@@ -9,12 +9,12 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.analysis.kernels.shares import crossing, share_words, shares
-from ebbmap.cases import Question, draw_cases
+from ebbmap.cases import Question, draw_cases, middle_lung
 from ebbmap.checks import check_memory
 from ebbmap.labelling import describe
 from ebbmap.limits import judge
 from ebbmap.parameters import parameter
-from ebbmap.pieces import Found, Pieces, Progress, in_a_row, listed
+from ebbmap.pieces import Found, Pieces, Progress, in_a_row, join_groups, listed
 from ebbmap.simulate import simulate
 from ebbmap.uses import Use, add_provenance
 
@@ -54,7 +54,9 @@ def map_safe_region(
     xarray.Dataset
         Dims (population, rule, y, x): `safe_share` with `safe_share_interval`, `caution_share`,
         `undetermined_share`, `broken_share` by `bound`, all of all cases behind a cell;
-        `commonest_bound`, and the `boundary` along x where the safe share crosses one half.
+        `commonest_bound`, and the `boundary` along x where the safe share crosses one half. Along
+        population, `middle_x` and `middle_y` by the names of those axes that are lung properties:
+        the middle lung, given what is fixed.
 
     Raises
     ------
@@ -105,10 +107,10 @@ def map_pieces(
         per_group = [
             in_a_row(found[at : at + len(starts)], y) for at in range(0, len(found), len(starts))
         ]
-        names = xr.Variable("population", question.group_names)
-        dataset = xr.concat(per_group, dim=names, join="outer")
+        dataset = join_groups(per_group, question.group_names)
         edges = crossing(axes[x], dataset["safe_share"].values, BOUNDARY)
         dataset["boundary"] = (("population", "rule", "ci_bound", y), np.stack(edges, axis=2))
+        dataset = dataset.assign(_middle_places(question, axes, (x, y)))
         return _labelled(dataset, question, axes, x, y, level)
 
     pieces = listed(len(groups) * len(starts), solve, join)
@@ -119,6 +121,23 @@ def map_pieces(
         return pieces.wanted(found)
 
     return replace(pieces, wanted=wanted)
+
+
+def _middle_places(question: Question, axes: Mapping[str, np.ndarray], shown) -> dict:
+    """Place of each population's middle lung, given what is fixed, on the axes that are properties.
+
+    NaN in a population without the property; no variable where no population has it.
+    """
+    fixed = {name: value for name, value in question.fixed.items() if name not in axes}
+    middles = [middle_lung(replace(question, fixed=fixed), group, {}) if group else {}
+               for group in question.groups()]  # fmt: skip
+    return {
+        f"middle_{name}": describe(
+            xr.DataArray([float(one.get(name, np.nan)) for one in middles], dims="population"),
+            f"{parameter(name).long_name} of the middle lung", parameter(name).units,
+        )
+        for name in shown if any(name in one for one in middles)
+    }  # fmt: skip
 
 
 def _rows(solved: xr.Dataset, limits, x: str, y: str, level: float) -> xr.Dataset:

@@ -8,6 +8,7 @@ import xarray as xr
 from ebbmap.cases import Question, middle_lung
 from ebbmap.labelling import describe, label
 from ebbmap.limits import RULES
+from ebbmap.pieces import join_groups
 from ebbmap.simulate import simulate
 from ebbmap.uses import Use, add_provenance
 
@@ -55,7 +56,7 @@ def compare_rules(
         kept = [one.drop_vars([n for n in one.coords if n != along]) for one in solved]
         rows.append(xr.concat(kept, dim=xr.Variable("model", list(models)), join="outer"))
     labels = question.group_names
-    dataset = xr.concat(rows, dim=xr.Variable("population", labels), join="outer")
+    dataset = join_groups(rows, labels)
     total = dataset["flow_ratio"] + dataset["exhaled_fraction"]
     for name in (*RULES, along):
         dataset[name] = label(dataset[name], name)

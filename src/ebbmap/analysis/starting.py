@@ -11,6 +11,7 @@ from ebbmap.errors import EbbmapError
 from ebbmap.evaluate import resolve
 from ebbmap.labelling import describe, label
 from ebbmap.lungs import lung_model
+from ebbmap.pieces import join_groups
 from ebbmap.signals import SIGNALS
 from ebbmap.simulate import as_arrays, simulate
 from ebbmap.uses import Use, add_provenance
@@ -89,7 +90,7 @@ def follow_start(
         settled = simulate(question.lung, outcomes=KEPT, **values)
         rows.append(row.assign({f"settled_{name}": float(settled[name]) for name in KEPT}))
     labels = question.group_names
-    dataset = xr.concat(rows, dim=xr.Variable("population", labels))
+    dataset = join_groups(rows, labels)
     dataset["longer_t_low"] = label(xr.DataArray(t_lows, dims="population"), "t_low")
     for name in KEPT:
         dataset[name] = label(dataset[name], name)

@@ -13,6 +13,7 @@ from ebbmap.errors import EbbmapError
 from ebbmap.labelling import describe, label
 from ebbmap.limits import CAUTION, SAFE, UNDETERMINED, UNSAFE
 from ebbmap.parameters import parameter
+from ebbmap.pieces import join_groups
 from ebbmap.simulate import add_verdict, simulate
 from ebbmap.uses import Use, add_provenance
 
@@ -53,7 +54,7 @@ def map_trade(
         rules = [_one(solved, limits, tuple(axes), costs) for limits in question.rules.values()]
         groups.append(xr.concat(rules, dim=xr.Variable("rule", list(question.rules)), join="outer"))
     labels = question.group_names
-    dataset = xr.concat(groups, dim=xr.Variable("population", labels), join="outer")
+    dataset = join_groups(groups, labels)
     for name in (*costs, *axes):
         dataset[name] = label(dataset[name], name)
     dataset["front"] = describe(dataset["front"], "best compromise of all settings")

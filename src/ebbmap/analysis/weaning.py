@@ -14,6 +14,7 @@ from ebbmap.limits import UNDETERMINED, UNSAFE, LimitSet
 from ebbmap.lungs import lung_model
 from ebbmap.outcomes import outcomes_of
 from ebbmap.parameters import parameter
+from ebbmap.pieces import join_groups
 from ebbmap.simulate import add_verdict, as_arrays, simulate
 from ebbmap.uses import Use, add_provenance
 
@@ -99,7 +100,7 @@ def plan_weaning(
         rules = [_one_rule(solved, limits, kept) for limits in question.rules.values()]
         groups.append(xr.concat(rules, dim=xr.Variable("rule", list(question.rules))))
     labels = question.group_names
-    dataset = xr.concat(groups, dim=xr.Variable("population", labels))
+    dataset = join_groups(groups, labels)
     _describe(dataset, kept)
     return add_provenance(
         dataset, question, "weaning towards continuous pressure",

@@ -13,6 +13,9 @@ from ebbmap.plotting.style import COLOURS, FAINT, GRID, INK, dress, own_axes, te
 RELEASE_SHADE = "#efe9dc"
 AIRWAY = "#8d979e"
 
+#: What each rule for T low bounds while a release goes on.
+SHARES = {"flow_ratio": "flow_share", "exhaled_fraction": "exhaled_share"}
+
 
 def plot_pressures(ds: xr.Dataset, *, colour: str = INK, ax: Axes | None = None) -> Axes:
     """Draw airway and alveolar pressure around a release.
@@ -59,7 +62,7 @@ def plot_flow(ds: xr.Dataset, *, colour: str = INK, ax: Axes | None = None) -> A
     """
     ax = _frame(ds, ax)
     ax.axhline(0.0, color=FAINT, lw=0.8)
-    for rule, share in (("flow_ratio", "flow_share"), ("exhaled_fraction", "exhaled_share")):
+    for rule, share in SHARES.items():
         kept = kept_part(ds[share].values, rule)
         ax.plot(
             ds["time"], np.where(kept, ds["flow_going_on"], np.nan), color=COLOURS[rule],

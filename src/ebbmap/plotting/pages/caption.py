@@ -20,6 +20,10 @@ Page = tuple[str, Figure, str]
 #: Inset of a caption as a share of the page's width, and room around it [inch].
 INSET, AROUND = 0.01, 0.25
 
+#: Most that a drawn line is wider than its outlines, whose glyphs are rounded to whole pixels:
+#: 2.4 % was measured on a line of 150 narrow letters.
+HINTED = 1.03
+
 #: What a result without any population, or made before it was said, states of its lungs.
 INVENTED = "Invented lungs."
 
@@ -48,7 +52,7 @@ def add_caption(
         legend_above(fig, *legend)
     parts = [" ".join([text, *conditions(result), limits_text(result, rule)]).strip()]
     parts += [" ".join(made_from(result)), CAUTION]
-    width = (1.0 - 3 * INSET) * fig.get_figwidth()
+    width = (1.0 - 3 * INSET) * fig.get_figwidth() / HINTED
     lines = "\n".join(broken(part, size, width) for part in parts if part).split("\n")
     below = LINE_HEIGHT * size * len(lines) + AROUND
     height = fig.get_figheight() + below

@@ -13,7 +13,14 @@ from ebbmap.outcomes import OUTCOMES
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import broken, in_rows, text_size
 from ebbmap.plotting.style import COLOURS, INK, colour_of, words
-from ebbmap.plotting.waves import AIRWAY, plot_flow, plot_pressures, plot_volume
+from ebbmap.plotting.waves import (
+    AIRWAY,
+    SHARES,
+    kept_part,
+    plot_flow,
+    plot_pressures,
+    plot_volume,
+)
 from ebbmap.units import display
 
 #: Height of a block of lungs and of the numbers below it [inch]; room beyond the curves.
@@ -106,9 +113,11 @@ def _name_lines(axes, result: xr.Dataset) -> None:
                         va="bottom", color=AIRWAY)  # fmt: skip
     axes[0, 0].annotate("alveolar", (start, high), xytext=(4, -6), textcoords="offset points",
                         va="top", color=_colour(result, 0))  # fmt: skip
-    for row, rule in enumerate(("flow_ratio", "exhaled_fraction")):
+    for row, (rule, share) in enumerate(SHARES.items()):
+        kept = kept_part(result[share].values, rule).any()
         axes[1, -1].text(
-            0.98, 0.18 - 0.15 * row, f"{words(rule)} rule", transform=axes[1, -1].transAxes,
+            0.98, 0.18 - 0.15 * row, f"{words(rule)} rule{'' if kept else ': later than shown'}",
+            transform=axes[1, -1].transAxes,
             ha="right", va="bottom", color=COLOURS[rule],
         )  # fmt: skip
 

@@ -20,7 +20,6 @@ from ebbmap.plotting.maps import (
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import in_rows
 from ebbmap.plotting.style import INK, colour_of, text_of, words
-from ebbmap.populations import POPULATIONS
 
 
 def map_pages(result: xr.Dataset) -> Iterator[Page]:
@@ -40,7 +39,7 @@ def map_pages(result: xr.Dataset) -> Iterator[Page]:
             f"limit broken most often. A cell around each of {result.sizes[x]} by "
             f"{result.sizes[y]} places; {result.attrs['lungs']:,} lungs in each population."
             + (f" Line: {HALF:.0%} are safe, read between the places." if half else "")
-            + (" Dashed: the population's middle lung." if marked else ""),
+            + (" Dashed: the population's middle lung given what is held." if marked else ""),
             result, rule=rule,
             legend=(handles, [str(handle.get_label()) for handle in handles],
                     "lower panels: limit broken most often" if bounds else ""),
@@ -72,7 +71,7 @@ def _figure(one: xr.Dataset, x: str, y: str) -> tuple[Figure, bool]:
             plot_failing_limit(part, x=x, y=y, bounds=bounds, ax=lower[column])
             upper[column].set_title(words(name), color=colour, fontsize=13)
             for ax in (upper[column], lower[column]):
-                marked |= mark_middle(ax, _middle(name), x, y, colour)
+                marked |= mark_middle(ax, _middle(part, x, y), x, y, colour)
                 ax.set_ylabel(ax.get_ylabel() if column == 0 else "")
             upper[column].set_xlabel("")
         for ax in (*upper[len(block) :], *lower[len(block) :]):
@@ -85,6 +84,7 @@ def _share(value: float) -> str:
     return f"{value:.0%}" if np.isfinite(value) else "none determined"
 
 
-def _middle(name: str) -> dict[str, float]:
-    """Return the middle lung of a bundled population; nothing is known of others here."""
-    return POPULATIONS[name].median if name in POPULATIONS else {}
+def _middle(one: xr.Dataset, x: str, y: str) -> dict[str, float]:
+    """Return the middle lung's place on the axes of one population that are its properties."""
+    found = {name: one[f"middle_{name}"] for name in (x, y) if f"middle_{name}" in one}
+    return {name: float(place) for name, place in found.items() if np.isfinite(place)}

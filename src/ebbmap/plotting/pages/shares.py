@@ -65,7 +65,8 @@ def fixable_words(one: xr.Dataset) -> str:
     names = one["parameter"].values.astype(str)
     fixed = [
         f"{words(name)} (at most {max(float(one['evidence'].sel(parameter=name)), 0.0):.1%})"
-        for name in names if int(one["fixable"].sel(parameter=name)) == 1
+        # NaN for a factor that this population does not have
+        for name in names if float(one["fixable"].sel(parameter=name)) == 1.0
     ]  # fmt: skip
     return "can be fixed: " + ", ".join(fixed) if fixed else "nothing can be fixed"
 
