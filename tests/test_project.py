@@ -46,10 +46,15 @@ def imported(folder):
 
 def undeclared(folder, known):
     distributions = packages_distributions()
+    # modules of the folder import each other by name
+    known_here = {path.stem for path in folder.rglob("*.py")} | {
+        path.name for path in folder.rglob("*") if path.is_dir()
+    }
     return {
         name: where
         for name, where in imported(folder).items()
-        if not known & {plain(one) for one in distributions.get(name, [name])}
+        if name not in known_here
+        and not known & {plain(one) for one in distributions.get(name, [name])}
     }
 
 

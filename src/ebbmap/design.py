@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from importlib.metadata import version
 from typing import Any
 
 import numpy as np
@@ -19,6 +18,7 @@ from scipy.stats import qmc
 from ebbmap.analysis.kernels.resampling import REPLICATES
 from ebbmap.analysis.kernels.shapley import MAX_PLAYERS, substituted_scores
 from ebbmap.errors import DesignMismatchError, EbbmapError, unknown_name
+from ebbmap.labelling import version_of
 
 #: Children of a study's seed: designs and resampling never share a stream.
 DESIGN_STREAM, RESAMPLING_STREAM = 0, 1
@@ -551,6 +551,6 @@ def _label(
             "Conventions": "CF-1.11",
             "title": "design",
             **attrs,
-            "versions": json.dumps({name: version(name) for name in libraries}),
+            "versions": json.dumps({name: version_of(name) for name in libraries}),
         },
     )

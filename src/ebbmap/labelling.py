@@ -79,7 +79,7 @@ def provenance(title: str, *, lung: str, comment: str = "", **attrs: str | int |
     return {
         "Conventions": "CF-1.11",
         "title": title,
-        "source": f"ebbmap {version('ebbmap')}, code {code_fingerprint()}",
+        "source": f"ebbmap {version_of('ebbmap')}, code {code_fingerprint()}",
         "history": f"{now} made by ebbmap",
         "lung": lung,
         "caution": CAUTION,
@@ -90,10 +90,16 @@ def provenance(title: str, *, lung: str, comment: str = "", **attrs: str | int |
 
 
 @cache
+def version_of(package: str) -> str:
+    """Return the version of an installed package; its metadata is read and parsed once."""
+    return version(package)
+
+
+@cache
 def versions() -> str:
     """Versions of what the numbers depend on, as JSON text."""
     names = ("numpy", "scipy", "xarray", "SALib")
-    known = {name: version(name) for name in names}
+    known = {name: version_of(name) for name in names}
     return json.dumps({"python": platform.python_version(), **known})
 
 

@@ -664,9 +664,11 @@ def _certainty_table(result: xr.Dataset) -> Table:
     for name in result["population"].values.astype(str):
         one = result.sel(population=name)
         rows = int(one["rows"])
+        widest = float(one["widest_by_size"].sel(size=rows))
         other = one["disagreement"].item() if "disagreement" in one else "not asked"
         table.add_row(name, one["verdict"].item(), f"{rows:,}",
-                      f"{float(one['widest_by_size'].sel(size=rows)):.3f}", other)  # fmt: skip
+                      f"{widest:.3f}" if np.isfinite(widest) else "not known of every index",
+                      other)  # fmt: skip
     table.caption = result.attrs["failures"]
     return table
 
@@ -750,14 +752,18 @@ def _screening_table(result: xr.Dataset) -> Table:
 
 def _leaders(one: xr.Dataset, index: str) -> str:
     total = one[index].to_series().dropna().sort_values(ascending=False)
-    interval = one[f"{index}_interval"]
+    ends = one[f"{index}_interval"].transpose("parameter", "ci_bound")
     lines = [
-        f"{name} {value:.2f} ({float(interval.sel(parameter=name, ci_bound='lower')):.2f} to "
-        f"{float(interval.sel(parameter=name, ci_bound='upper')):.2f})"
+        f"{name} {value:.2f} ({_ends(*ends.sel(parameter=name).values)})"
         for name, value in total.items()
         if value > NAMED_ABOVE
     ]
     return "\n".join(lines) or "does not vary"
+
+
+def _ends(low: float, high: float) -> str:
+    """Say an interval, or that there is none."""
+    return f"{low:.2f} to {high:.2f}" if np.isfinite([low, high]).all() else "no interval"
 
 
 def _commonest(names: xr.DataArray) -> str:

@@ -74,14 +74,30 @@ def limits_of(name):
     return combine(name, *sets)
 
 
-@pytest.fixture(scope="module", params=LUNGS)
-def lung(request):
+#: Lung and limits, as they are walked. The fast set has every set on the linear lung, and on the
+#: others the one that is made of the most outcomes.
+WALKED = [
+    pytest.param(
+        (lung, name), id=f"{lung}-{name}",
+        marks=() if lung == "linear" or name == "pressure+co2" else pytest.mark.slow,
+    )
+    for lung in LUNGS for name in SETS
+]  # fmt: skip
+
+
+@pytest.fixture(scope="module", params=WALKED)
+def walked(request):
     return request.param
 
 
-@pytest.fixture(scope="module", params=SETS)
-def limits(request):
-    return limits_of(request.param)
+@pytest.fixture(scope="module")
+def lung(walked):
+    return walked[0]
+
+
+@pytest.fixture(scope="module")
+def limits(walked):
+    return limits_of(walked[1])
 
 
 @pytest.fixture(scope="module")
@@ -235,7 +251,8 @@ def test_a_sweep_and_its_counts_are_the_judgement(asked):
         judged = by_brute_force(asked, group, t_low=AT)
         one = found.sel(population=group.name).transpose("sample", "t_low", ...)
         np.testing.assert_array_equal(one["verdict_all"], judged.verdict)
-        np.testing.assert_array_equal(one["margin_all"], judged.margin)
+        # the whole lung's sums depend on how cases lie in a block, by a rounding
+        np.testing.assert_allclose(one["margin_all"], judged.margin, rtol=1e-13, atol=1e-13)
         # what a streamed sweep adds up to is what a map counts
         bounds, n = len(limits.hard), asked.lungs
         counts = count_verdicts(

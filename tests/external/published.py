@@ -36,7 +36,7 @@ def of_mean(mean: float, sd: float, n: int) -> Interval:
 
     Examples
     --------
-    >>> [round(x, 3) for x in of_mean(0.69, 0.218, 12)]
+    >>> [round(float(x), 3) for x in of_mean(0.69, 0.218, 12)]
     [0.564, 0.816]
     """
     error = 2.0 * sd / np.sqrt(n)

@@ -54,6 +54,7 @@ def one_cycle(start_pressure, case):
     return {
         "release_volume": -exhaled,
         "trapped_volume": end - case["p_low"] * compliance,
+        "end_high_volume": full,
         "end_high_pressure": full / compliance,
         "end_release_pressure": end / compliance,
         "peak_expiratory_flow": (full / compliance - case["p_low"]) / exp,

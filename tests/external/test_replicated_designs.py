@@ -143,18 +143,19 @@ def test_intervals_are_narrower_than_those_of_a_row_bootstrap(name):
 def test_stopping_when_the_intervals_are_narrow_does_not_spoil_them(name, width):
     """Looking again and again, and stopping at a narrow interval, could favour lucky ones.
 
-    200 seeds; each doubles its design from 128 rows until no interval is wider than `width`, or
-    4096 rows are spent.
+    200 seeds; each doubles its design from 128 rows until no interval is wider than `width`: most
+    at 1024 rows of Ishigami's function, at 512 or 1024 of G; none needs more than 2048.
     """
     evaluate, exact, d = CASES[name]
     truth, block = np.concatenate(exact)[:, None], 2 * d + 2
-    outputs = np.stack([evaluate(draw(d, 4096, seed).unit.values) for seed in range(200)], axis=1)
+    outputs = np.stack([evaluate(draw(d, 2048, seed).unit.values) for seed in range(200)], axis=1)
     running, covered = np.ones(200, bool), []
-    for n in (128, 256, 512, 1024, 2048, 4096):
+    for n in (128, 256, 512, 1024, 2048):
         found = sobol_indices(outputs[: n * block], factors=d, replicates=REPLICATES)
         bounds = np.concatenate([found.first_interval, found.total_interval])
-        stops = running & ((np.diff(bounds)[..., 0].max(axis=0) <= width) | (n == 4096))
+        stops = running & (np.diff(bounds)[..., 0].max(axis=0) <= width)
         covered.append(((bounds[..., 0] <= truth) & (truth <= bounds[..., 1]))[:, stops])
         running &= ~stops
+    assert not running.any()
     # the mean over indices and seeds, as where the size is fixed
     assert 0.92 <= np.concatenate(covered, axis=1).mean() <= 0.98

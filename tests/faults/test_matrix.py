@@ -30,8 +30,9 @@ def refuse(number):
 
 
 def take_no_more():
-    # the kernel writes what still fits, and refuses the rest: a quota, a limit on a file's size
-    resource.setrlimit(resource.RLIMIT_FSIZE, (200, 200))
+    # the kernel writes what still fits, and refuses the rest: a quota, a limit on a file's size;
+    # enough for what the run says, which goes to a file too
+    resource.setrlimit(resource.RLIMIT_FSIZE, (600, 600))
 
 
 #: By name: what happens, the exit status, what is said, and the steps at which it can happen.

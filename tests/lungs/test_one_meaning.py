@@ -165,8 +165,8 @@ def test_the_same_gas_gives_the_same_strain_however_it_is_held(name):
     trapped = evaluate(LUNGS[name], own | long | {
         "p_low": np.array(0.0), "t_low": np.array(0.5)}, names).outcomes  # fmt: skip
     assert trapped["end_release_pressure"] > 4.0
-    # rounding, and the stated error of what is solved in steps
-    near = {"rel": 1e-6 if name == "whole" else 1e-9}
+    # rounding; the whole lung states 1e-6 for usual times, and this T high is forty times longer
+    near = {"rel": 5e-6 if name == "whole" else 1e-9}
     assert held["total_strain"] == pytest.approx(float(trapped["total_strain"]), **near)
     assert held["total_strain"] == pytest.approx(float(held["end_high_volume"]) / 1500.0)
     assert held["dynamic_strain"] < held["total_strain"]

@@ -181,16 +181,18 @@ def of_inside(page: str, result: xr.Dataset) -> list[str]:
 
 def of_collapse(page: str, result: xr.Dataset) -> list[str]:
     if page == "closing_by_t_low":
-        return [
-            f"In the {name} lung " + " and ".join(
+        facts = []
+        for name, part in each(result, "population"):
+            kept = [
                 f"{float(part['rule_closed'].sel(rule=rule, end='last')):.1%} at the longest "
                 f"release that the {rule.replace('_', ' ')} rule allows "
                 f"({float(part['rule_t_low'].sel(rule=rule, end='last')):.2f} s)"
                 for rule in RULES
                 if np.isfinite(part["rule_t_low"].sel(rule=rule, end="last"))
-            ) + " closes"
-            for name, part in each(result, "population")
-        ]  # fmt: skip
+            ]
+            said = f"{' and '.join(kept)} closes" if kept else "no rule is kept"
+            facts.append(f"In the {name} lung {said}")
+        return facts
     one = result.sel(population=page.removesuffix("_cycle"))
     facts = []
     for release in one["release"].values:

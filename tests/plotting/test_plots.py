@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 import xarray as xr
 from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection
 from matplotlib.contour import ContourSet
 from matplotlib.figure import Figure
 
@@ -16,7 +17,10 @@ from ebbmap.analysis.regions import map_safe_region
 from ebbmap.analysis.windows import find_population_windows
 from ebbmap.cases import Question
 from ebbmap.limits import LIMIT_SETS
+from ebbmap.plotting.convergence import MISSING, plot_convergence
 from ebbmap.plotting.drivers import plot_drivers
+from ebbmap.plotting.interactions import plot_interactions
+from ebbmap.plotting.intervals import NO_INTERVAL, without_interval
 from ebbmap.plotting.maps import (
     failing_bounds,
     legend_of_bounds,
@@ -24,6 +28,7 @@ from ebbmap.plotting.maps import (
     plot_failing_limit,
     plot_safe_region,
 )
+from ebbmap.plotting.pages.sobol import _least_sure
 from ebbmap.plotting.profiles import plot_profile, plot_together
 from ebbmap.plotting.style import COLOURS, CYCLE, colour_of, short, spread_labels, words
 from ebbmap.plotting.windows import COMMON_RANGE, plot_served, plot_windows_along
@@ -53,6 +58,15 @@ def drivers(question):
     found = find_drivers(question, along="t_low", grid=T_LOW, base_size=32, resamples=100,
                          outcomes=outcomes)  # fmt: skip
     return found.sel(population="normal")
+
+
+@pytest.fixture(scope="module")
+def known(drivers):
+    """The drivers with an interval of its own width around every index."""
+    half = xr.DataArray([-1.0, 1.0], {"ci_bound": ["lower", "upper"]}, "ci_bound")
+    half = half * (0.1 + 0.05 * xr.DataArray(range(drivers.sizes["parameter"]), dims="parameter"))
+    both = {f"{name}_interval": drivers[name] + half for name in ("first", "total", "second")}
+    return drivers.assign(both)
 
 
 @pytest.fixture(scope="module")
@@ -132,12 +146,12 @@ def test_the_boundary_is_where_half_are_safe(mapped):
 
 
 @pytest.mark.parametrize("index", ["total", "first"])
-def test_drivers_are_drawn_one_line_each_with_their_intervals(drivers, index):
-    ax = plot_drivers(drivers, outcome="auto_peep", along="t_low", index=index)
+def test_drivers_are_drawn_one_line_each_with_their_intervals(known, index):
+    ax = plot_drivers(known, outcome="auto_peep", along="t_low", index=index)
     drawn = lines(ax)
     bands = ax.collections
-    for number, name in enumerate(drivers["parameter"].values):
-        one = drivers.sel(outcome="auto_peep", parameter=name)
+    for number, name in enumerate(known["parameter"].values):
+        one = known.sel(outcome="auto_peep", parameter=name)
         np.testing.assert_array_equal(drawn[short(name)].get_ydata(), one[index])
         np.testing.assert_array_equal(drawn[short(name)].get_xdata(), T_LOW)
         corners = bands[number].get_paths()[0].vertices[:, 1]
@@ -145,6 +159,78 @@ def test_drivers_are_drawn_one_line_each_with_their_intervals(drivers, index):
         assert corners.max() == pytest.approx(float(ends.max()))
         assert corners.min() == pytest.approx(float(ends.min()))
     assert ax.get_ylabel() == f"{index} index"
+
+
+def bare_marks(ax):
+    """Places of the marks without an interval, by the colour of their line."""
+    marks = [line for line in ax.lines if line.get_label() == NO_INTERVAL]
+    assert all(line.get_markerfacecolor() == "white" for line in marks)
+    return {line.get_markeredgecolor(): line.get_xydata() for line in marks}
+
+
+def test_an_index_without_an_interval_has_a_hollow_mark_and_a_lone_interval_a_bar(known):
+    one = known.sel(outcome=["auto_peep"]).copy(deep=True)
+    name = str(one["parameter"].values[0])
+    # known at the second place alone
+    here = {"parameter": name, "t_low": np.delete(T_LOW, 1)}
+    one["total_interval"].loc[here] = np.nan
+    ax = plot_drivers(one, outcome="auto_peep", along="t_low")
+    value = one["total"].sel(outcome="auto_peep", parameter=name).values
+    ((colour, marks),) = bare_marks(ax).items()
+    assert colour == lines(ax)[short(name)].get_color()
+    np.testing.assert_array_equal(marks, np.column_stack([T_LOW, value])[np.arange(7) != 1])
+    (bar,) = [found for found in ax.collections if isinstance(found, LineCollection)]
+    ends = one["total_interval"].sel(outcome="auto_peep", parameter=name).isel(t_low=1)
+    np.testing.assert_allclose(bar.get_segments()[0], [[T_LOW[1], end] for end in ends.values])
+    assert without_interval([ax])
+    assert not without_interval([plot_drivers(known, outcome="auto_peep", along="t_low")])
+
+
+def test_widths_that_are_not_known_are_marked_at_the_edge_and_not_drawn(drivers):
+    sizes = drivers.sizes["size"]
+    widths = np.full((2, sizes), 0.5)
+    widths[0, 0], widths[1] = np.inf, np.inf
+    two = drivers.drop_vars("widest_by_size").expand_dims(population=["normal", "obstructive"])
+    two = two.assign(widest_by_size=(("population", "size"), widths))
+    ax = plot_convergence(two.assign_attrs(stopping_width=0.1))
+    ax.figure.draw_without_rendering()
+    drawn = lines(ax)
+    assert np.isnan(drawn["normal"].get_ydata()).tolist() == [True] + [False] * (sizes - 1)
+    assert np.isnan(drawn["obstructive"].get_ydata()).all()
+    marks = {line.get_color(): line for line in ax.lines if line.get_label() == MISSING}
+    wanted = {COLOURS["normal"]: two["size"].values[:1], COLOURS["obstructive"]: two["size"].values}
+    assert set(marks) == set(wanted)
+    for colour, place in wanted.items():
+        np.testing.assert_array_equal(marks[colour].get_xdata(), place)
+        # shares of the height of the axes: the upper edge
+        assert set(marks[colour].get_ydata()) == {1.0}
+
+
+def test_convergence_without_any_interval_says_so(drivers):
+    one = drivers.expand_dims("population")
+    for width in (np.inf, np.nan, 0.0):
+        none = one.assign(widest_by_size=xr.full_like(one["widest_by_size"], width))
+        ax = plot_convergence(none.assign_attrs(stopping_width=np.nan))
+        ax.figure.draw_without_rendering()
+        assert "no interval to draw" in [text.get_text() for text in ax.texts]
+
+
+def test_the_least_sure_population_is_the_one_without_an_interval(drivers):
+    two = xr.concat([drivers] * 2, xr.Variable("population", ["sure", "unsure"]))
+    for worst in (np.inf, 3.0):
+        widths = np.repeat([[0.5], [worst]], two.sizes["size"], axis=1)
+        one = two.assign(widest_by_size=(("population", "size"), widths))
+        assert _least_sure(one) == "unsure"
+
+
+def test_pairs_without_an_interval_show_a_question_mark(known):
+    one = known.sel(outcome="auto_peep").isel(t_low=0).copy(deep=True)
+    one["second_interval"][:] = np.nan
+    ax = plot_interactions(one)
+    d = one.sizes["parameter"]
+    shown = [text.get_text().split("\n") for text in ax.texts]
+    assert sum(half == "± ?" for _, half in shown) == d * (d - 1) // 2
+    assert not any("nan" in half for _, half in shown)
 
 
 def test_drivers_of_what_never_varies_are_a_sentence(drivers):

@@ -63,7 +63,7 @@ def test_a_region_without_an_answer_is_missing_and_counted(small, tmp_path):
     assert np.all(lost == 2)
     assert np.isnan(stored["auto_peep"].sel(p_high=18.0)).all()
     assert np.all(summed["undetermined_share"].sel(p_high=18.0) == 1)
-    assert np.isnan(summed["safe_share"].sel(p_high=18.0)).all()
+    assert np.all(summed["safe_share"].sel(p_high=18.0) == 0)
     assert np.all(summed["undetermined_share"].sel(p_high=[24.0, 30.0]) == 0)
     assert np.isfinite(summed["auto_peep_quantiles"]).all()
 

@@ -6,6 +6,7 @@ import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 
+from ebbmap.plotting.intervals import draw_interval
 from ebbmap.plotting.style import (
     FAINT,
     GRID,
@@ -57,7 +58,8 @@ def plot_drivers(
     -------
     Axes
         Lines in the order of the parameters, and a hollow triangle at the upper edge where an
-        interval goes on beyond it; a constant outcome leaves a sentence instead.
+        interval goes on beyond it; a hollow mark on an index without an interval; a constant
+        outcome leaves a sentence instead.
     """
     ax = own_axes(ax)
     one = ds.sel(outcome=outcome)
@@ -73,10 +75,10 @@ def plot_drivers(
         colour = colour_of(name, number)
         line = values.sel(parameter=name)
         low, high = interval.sel(parameter=name)
-        ax.fill_between(place, low, high, color=colour, alpha=0.18, lw=0)
         ax.plot(
             place, line, color=colour, lw=1.8, marker=mark_of(number), ms=3.5, label=short(name)
         )
+        draw_interval(ax, place, line, low, high, colour=colour, mark=mark_of(number))
         _mark_cut(ax, place, high, colour)
         if np.nanmax(np.append(line.values, -1.0)) > named_above:
             named.append((short(name), colour, _last(line.values)))

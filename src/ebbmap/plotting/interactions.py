@@ -30,7 +30,8 @@ def plot_interactions(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     Axes
         A lower triangle of second-order indices, with the first-order indices on its diagonal;
         rows carry names and numbers, columns the numbers. A share of a variance cannot be
-        negative, so only an interval wholly above zero says that there is one.
+        negative, so only an interval wholly above zero says that there is one; "± ?" where an
+        index has no interval.
     """
     ax = own_axes(ax)
     names = ds["parameter"].values.astype(str)
@@ -50,11 +51,12 @@ def plot_interactions(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
             ax.text(j, i, "–", ha="center", va="center", color=FAINT)
             continue
         low, high = bounds[i, j]
+        half = f"{(high - low) / 2:.2f}" if np.isfinite(high - low) else "?"
         unsure = not low > 0.0
         colour = FAINT if unsure else INK
         ax.plot([j], [i - 0.27], "o", ms=6, mec=colour, mfc="none" if unsure else colour)
         ax.text(
-            j, i + 0.12, f"{value[i, j]:.2f}\n± {(high - low) / 2:.2f}", ha="center", va="center",
+            j, i + 0.12, f"{value[i, j]:.2f}\n± {half}", ha="center", va="center",
             fontsize=9, color=colour,
         )  # fmt: skip
     # names fit beside the rows only; the columns carry their numbers

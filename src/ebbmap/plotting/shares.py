@@ -6,6 +6,7 @@ import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 
+from ebbmap.plotting.intervals import draw_interval
 from ebbmap.plotting.style import (
     CYCLE,
     FAINT,
@@ -37,7 +38,8 @@ def plot_shapley(ds: xr.Dataset, *, along: str, ax: Axes | None = None) -> Axes:
     Returns
     -------
     Axes
-        One line with its interval per parameter, and a dashed one for independent properties.
+        One line with its interval per parameter, a hollow mark on an effect without one, and a
+        dashed line for independent properties.
     """
     ax = own_axes(ax)
     ax.axhline(0.0, color=FAINT, lw=0.8)
@@ -48,9 +50,9 @@ def plot_shapley(ds: xr.Dataset, *, along: str, ax: Axes | None = None) -> Axes:
         colour = CYCLE[number % len(CYCLE)]
         one = with_it.sel(parameter=name)
         low, high = one["effect_interval"].transpose("ci_bound", along).values
-        ax.fill_between(place, low, high, color=colour, alpha=0.18, lw=0)
         ax.plot(place, one["effect"], color=colour, lw=1.9, marker=mark_of(number),
                 ms=4, label=short(name))  # fmt: skip
+        draw_interval(ax, place, one["effect"], low, high, colour=colour, mark=mark_of(number))
         alone = without["effect"].sel(parameter=name)
         ax.plot(place, alone, color=colour, lw=1.1, ls=(0, (4, 3)))
     if not np.isfinite(ds["effect"]).any():

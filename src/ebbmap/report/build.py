@@ -24,6 +24,7 @@ from ebbmap.plotting.committee import (
     verdict_figure,
     ways_figure,
 )
+from ebbmap.plotting.intervals import without_interval
 from ebbmap.report.tables import Table, show, tables_of
 
 #: Dots per inch of the pictures on the page.
@@ -210,10 +211,12 @@ def _figures(check: Check, tables: dict[str, Table]) -> dict[str, Picture]:
             "safe lungs, the line is one half. Lower row: what fails most.",
         )
     if "drivers" in found:
+        drivers = drivers_figure(found["drivers"])
         made["drivers"] = (
-            drivers_figure(found["drivers"]),
+            drivers,
             "Total Sobol indices of the safety margin along T low; the numbers are in the table.",
-            "Share of the margin's variance that goes through each property or setting.",
+            "Share of the margin's variance that goes through each property or setting."
+            + without_interval(drivers.axes),
         )
     return {name: _picture(*parts) for name, parts in made.items()}
 

@@ -30,6 +30,10 @@ FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\n", "＝", "＋", "－", "＠")
 SIGNS = {"safe": "●", "caution": "◐", "unsafe": "✕", "undetermined": "?", "excluded": "–"}
 
 
+#: Format, factor and unit of the numbers of a kind of column.
+FORMS = {"index": (".2f", 1.0, ""), "number": (".3g", 1.0, ""), "share": (".1f", 100.0, " %")}
+
+
 @dataclass(frozen=True)
 class Column:
     """A column of a table.
@@ -112,14 +116,13 @@ def show(column: Column, cell: Any) -> str:
     value, *ends = cell if column.interval else (cell,)
     if not np.isfinite(value):
         return "–"
-    ends = ends if np.isfinite(ends).all() else []
-    if column.kind == "index":
-        return f"{value:.2f}" + (f" ({ends[0]:.2f} to {ends[1]:.2f})" if ends else "")
-    if column.kind == "number":
-        return f"{value:.3g}" + (f" ({ends[0]:.3g} to {ends[1]:.3g})" if ends else "")
-    return f"{value:.1%}".replace("%", " %") + (
-        f" ({ends[0] * 100:.1f} to {ends[1] * 100:.1f})" if ends else ""
-    )
+    form, factor, unit = FORMS[column.kind]
+    said = f"{value * factor:{form}}{unit}"
+    if not ends:
+        return said
+    if not np.isfinite(ends).all():
+        return f"{said} (no interval)"
+    return f"{said} ({ends[0] * factor:{form}} to {ends[1] * factor:{form}})"
 
 
 def tables_of(check: Check) -> dict[str, Table]:

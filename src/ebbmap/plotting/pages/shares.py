@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import xarray as xr
 from matplotlib.figure import Figure
 
+from ebbmap.plotting.intervals import without_interval
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.common import driven_words, shown_outcomes
 from ebbmap.plotting.pages.layout import LINE_HEIGHT, first_handles, text_size
@@ -29,7 +30,8 @@ def shapley_pages(result: xr.Dataset) -> Iterator[Page]:
     add_caption(
         fig, f"Shapley effects (they add up to one), bands: {result.attrs['ci_level']:.0%} "
         f"intervals, N = {result.attrs['base_size']:,} base rows; dashed: the same lungs without "
-        f"correlations. {told}.", result, rule="*", legend=(*first_handles(axes.flat), ""),
+        f"correlations. {told}.{without_interval(axes.flat)}", result, rule="*",
+        legend=(*first_handles(axes.flat), ""),
     )  # fmt: skip
     yield f"{along}_shapley", fig, f"Shapley effects along {words(along)}. {told}."
 

@@ -10,9 +10,10 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.text import Annotation
 
-from ebbmap.plotting.convergence import plot_convergence, plot_index_by_size
+from ebbmap.plotting.convergence import MISSING, plot_convergence, plot_index_by_size
 from ebbmap.plotting.drivers import plot_drivers
 from ebbmap.plotting.interactions import plot_interactions
+from ebbmap.plotting.intervals import without_interval
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.common import driven_words, place_text, shown_outcomes
 from ebbmap.plotting.pages.layout import first_handles
@@ -67,7 +68,8 @@ def _totals(result: xr.Dataset) -> Iterator[Page]:
                 ax.set_xlabel("")
     add_caption(fig, f"Total Sobol indices at every {words(along)}, bands: "
              f"{result.attrs['ci_level']:.0%} intervals (hollow triangle: goes on above the axis), "
-             f"{sizes_text(result)}; properties drawn independently, without their correlations.",
+             f"{sizes_text(result)}; properties drawn independently, without their correlations."
+             f"{without_interval(axes.flat)}",
              result, rule="*", legend=(*first_handles(axes.flat), ""))  # fmt: skip
     yield (
         f"{along}_drivers", fig,
@@ -119,7 +121,8 @@ def _interactions(result: xr.Dataset) -> Iterator[Page]:
                 f"first-order on it, each ± half of its {result.attrs['ci_level']:.0%} interval; "
                 f"filled: the interval lies above zero, hollow: it does not (an index is a share "
                 f"of a variance, so one below zero is an error of sampling); of many pairs "
-                f"without effect some are filled by chance. {sizes_text(result)}. Each panel at "
+                f"without effect some are filled by chance; ± ?: too few of the cases drawn carry "
+                f"the index for an interval. {sizes_text(result)}. Each panel at "
                 f"the place where the pairs weigh most.".replace("\n", " "),
                 result, rule=outcome.removeprefix("margin_"))  # fmt: skip
         yield (
@@ -159,7 +162,8 @@ def _pawn(result: xr.Dataset) -> Iterator[Page]:
                      for n in populations)  # fmt: skip
     add_caption(fig, f"PAWN indices (whole distribution, not variance), bands: "
             f"{result.attrs['ci_level']:.0%} intervals; dotted: what a factor without influence "
-            f"stays below; {result['pawn'].attrs.get('cases', '')} cases. {told}.",
+            f"stays below; {result['pawn'].attrs.get('cases', '')} cases. {told}."
+            f"{without_interval(axes.flat)}",
             result, rule="*", legend=(*first_handles(axes.flat), ""))  # fmt: skip
     yield f"{along}_pawn", fig, f"PAWN indices along {words(along)}. {told}."
 
@@ -180,7 +184,8 @@ def _convergence(result: xr.Dataset) -> Iterator[Page]:
     at = place_text(along, float(result[along][middle]))
     add_caption(fig, f"Left: the widest {result.attrs['ci_level']:.0%} interval by base "
             f"rows; right, total indices of the least sure population, {words(name)}, at {at} "
-            f"with their intervals. {_verdict_text(result)} {result.attrs['failures']}.",
+            f"with their intervals. {_verdict_text(result)} {result.attrs['failures']}."
+            f"{_missing_text(axes)}",
             result, rule="*", legend=(*first_handles(axes[1:]), ""))  # fmt: skip
     fig.patch.set_edgecolor(FAINT)
     yield (
@@ -190,6 +195,13 @@ def _convergence(result: xr.Dataset) -> Iterator[Page]:
     )
 
 
+def _missing_text(axes: np.ndarray) -> str:
+    """Say what the marks of a missing interval mean, where there are any."""
+    edge = MISSING in [line.get_label() for line in axes[0].lines]
+    said = " Hollow triangle at the upper edge: some index has no interval there." if edge else ""
+    return said + without_interval(axes[1:])
+
+
 def _least_sure(result: xr.Dataset) -> str:
     """Return the population whose widest interval is the widest at its last size."""
     last = {
@@ -197,7 +209,7 @@ def _least_sure(result: xr.Dataset) -> str:
             population=name, size=int(result["rows"].sel(population=name))))
         for name in result["population"].values
     }  # fmt: skip
-    return max(last, key=lambda name: last[name] if np.isfinite(last[name]) else -1.0)
+    return max(last, key=lambda name: -1.0 if np.isnan(last[name]) else last[name])
 
 
 def _verdict_text(result: xr.Dataset) -> str:
