@@ -111,7 +111,7 @@ TESTS = {
     "plotting/style.py": ("tests/plotting/test_plots.py", "tests/plotting/test_layout.py"),
     "report/": ("tests/report/test_tables_by_value.py", "tests/report/test_sentences.py",
                 "tests/report/test_report.py"),
-    "teaching/": ("tests/teaching/test_page_data.py", "tests/teaching/test_page.py"),
+    "teaching/": ("tests/teaching/test_page_data.py", "tests/teaching/test_page.py", *_NUMBERS),
     "show.py": ("tests/test_show.py", "tests/test_cli.py", "tests/test_figures_command.py"),
 }  # fmt: skip
 
