@@ -28,8 +28,9 @@ _DEEP = ("tests/analysis/test_sensitivity.py", "tests/analysis/test_deep_sensiti
 _COMMITTEE = ("tests/test_draft.py", "tests/analysis/committee/test_verdict_by_hand.py",
               "tests/analysis/committee/test_searches_by_hand.py",
               "tests/analysis/committee", "tests/protocol", *_NUMBERS)  # fmt: skip
-_DRAWN = ("tests/plotting/test_read_back.py",)
-_LECTURE = ("tests/plotting/test_teaching_plots.py",)
+_PLACES = ("tests/plotting/test_places_by_value.py",)
+_DRAWN = (*_PLACES, "tests/plotting/test_read_back.py")
+_LECTURE = (*_PLACES, "tests/plotting/test_teaching_plots.py")
 
 #: Tests of a module, cheapest first. The longest beginning that fits decides.
 TESTS = {
@@ -94,17 +95,17 @@ TESTS = {
     "run.py": ("tests/test_run_plans.py", "tests/test_run.py",
                "tests/streaming/test_kept_pieces.py"),
     "pieces.py": ("tests/test_pieces.py", "tests/test_run_plans.py", "tests/test_run.py"),
-    "plotting/": ("tests/plotting/test_plots.py", *_DRAWN),
+    "plotting/": (*_PLACES, "tests/plotting/test_plots.py", *_DRAWN[1:]),
     "plotting/adjusting.py": _LECTURE,
     "plotting/clouds.py": _LECTURE,
-    "plotting/collapse.py": ("tests/plotting/test_collapse_plots.py",),
+    "plotting/collapse.py": (*_PLACES, "tests/plotting/test_collapse_plots.py"),
     "plotting/committee.py": ("tests/plotting/test_committee_plots.py",),
     "plotting/hidden.py": _LECTURE,
-    "plotting/maps.py": ("tests/plotting/test_plots.py",),
+    "plotting/maps.py": (*_PLACES, "tests/plotting/test_plots.py"),
     "plotting/pages/": ("tests/plotting/test_captions.py", *_DRAWN),
     "plotting/pages/caption.py": ("tests/plotting/test_captions.py",
                                   "tests/plotting/test_layout.py"),
-    "plotting/pages/collapse.py": ("tests/plotting/test_collapse_plots.py",),
+    "plotting/pages/collapse.py": (*_PLACES, "tests/plotting/test_collapse_plots.py"),
     "plotting/pages/layout.py": ("tests/plotting/test_captions.py",
                                  "tests/plotting/test_layout.py"),
     "plotting/starting.py": _LECTURE,
