@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 import xarray as xr
 from matplotlib.colors import to_rgb
+from matplotlib.figure import Figure
 
 from ebbmap.analysis.collapse import follow_collapse
 from ebbmap.analysis.hidden import look_inside
@@ -15,10 +16,17 @@ from ebbmap.limits import combine, limit_set
 from ebbmap.plotting.blame import plot_trajectory
 from ebbmap.plotting.clouds import plot_clouds
 from ebbmap.plotting.collapse import plot_open_fraction
-from ebbmap.plotting.convergence import plot_index_by_size
+from ebbmap.plotting.convergence import MISSING, plot_convergence, plot_index_by_size
 from ebbmap.plotting.hidden import plot_hidden
+from ebbmap.plotting.intervals import (
+    NO_INTERVAL,
+    WITHOUT_INTERVAL,
+    draw_interval,
+    without_interval,
+)
 from ebbmap.plotting.maps import failing_bounds, plot_failing_limit
 from ebbmap.plotting.pages import pages_of
+from ebbmap.plotting.pages.sobol import _missing_text
 from ebbmap.plotting.starting import plot_first_waves
 from ebbmap.plotting.style import colour_of, words
 from ebbmap.populations import POPULATIONS
@@ -176,3 +184,47 @@ def test_peels_are_drawn_for_each_population_with_its_name():
         assert ([*across], [at[1]] * 2) in plain
         assert ([at[0]] * 2, [*up]) in plain
         assert ([at[0]], [at[1]]) in plain
+
+
+def test_only_values_without_an_interval_have_a_hollow_mark():
+    value, low = np.array([0.5, 0.6, np.nan, 0.7, 0.8]), np.array([0.4, 0.5, np.nan, np.nan, 0.6])
+    ax = Figure().subplots()
+    draw_interval(ax, np.arange(5.0), value, low, low + 0.2, colour="red", mark="o")
+    (hollow,) = [line for line in ax.lines if line.get_label() == NO_INTERVAL]
+    assert (list(hollow.get_xdata()), list(hollow.get_ydata())) == ([3.0], [0.7])
+    assert hollow.get_markerfacecolor() == "white"
+    assert WITHOUT_INTERVAL in without_interval([Figure().subplots(), ax])
+    whole = Figure().subplots()
+    draw_interval(whole, np.arange(2.0), value[:2], low[:2], low[:2] + 0.2, colour="red", mark="o")
+    assert not whole.lines
+    assert without_interval([whole]) == ""
+
+
+def test_a_run_that_settled_is_marked_at_its_size_and_missing_widths_at_the_edge():
+    sizes = [16, 32, 64]
+    ds = xr.Dataset(
+        {
+            "widest_by_size": (("population", "size"), [[0.4, 0.2, 0.1], [np.inf, 0.5, 0.3]]),
+            "verdict": ("population", ["settled", "gave up"]),
+            "rows": ("population", [32, 64]),
+        },
+        {"population": ["normal", "obstructive"], "size": sizes},
+        {"stopping_width": 0.25},
+    )
+    ax = plot_convergence(ds)
+    ax.figure.draw_without_rendering()
+    plain = [line for line in ax.lines if len(line.get_xdata()) == 1]
+    (settled,) = [line for line in plain if line.get_label() != MISSING]
+    assert (settled.get_xdata()[0], settled.get_ydata()[0]) == (32, 0.2)
+    (missing,) = [line for line in plain if line.get_label() == MISSING]
+    x, y = missing.get_transform().transform((missing.get_xdata()[0], missing.get_ydata()[0]))
+    assert missing.get_xdata()[0] == 16
+    assert y == pytest.approx(ax.bbox.y1)
+    # moved aside by a few points at most
+    assert x == pytest.approx(ax.transData.transform((16, 0.3))[0], abs=10 * ax.figure.dpi / 72)
+    assert "wanted" in [text.get_text() for text in ax.texts]
+    said = _missing_text(np.array([ax, Figure().subplots()]))
+    assert "Hollow triangle" in said and WITHOUT_INTERVAL not in said
+    beside = Figure().subplots()
+    draw_interval(beside, [1.0], [0.5], [np.nan], [np.nan], colour="red", mark="o")
+    assert WITHOUT_INTERVAL in _missing_text(np.array([Figure().subplots(), beside]))
