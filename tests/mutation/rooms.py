@@ -18,7 +18,7 @@ ROOMS = {
     "show": ("show.py",),
 }  # fmt: skip
 
-_NUMBERS = ("tests/test_registry_values.py",)
+_NUMBERS = ("tests/test_registry_values.py", "tests/analysis/test_defaults.py")
 _BOOKS = (*_NUMBERS, "tests/test_evaluate.py", "tests/lungs/test_linear.py",
           "tests/test_registry.py")  # fmt: skip
 _READ = ("tests/analysis/test_read_back.py",)
