@@ -808,7 +808,8 @@ def test_the_end_of_a_run_says_where_pictures_are_and_the_caution(capsys):
 def test_how_far_a_run_has_come(monkeypatch, tmp_path):
     status = Status(
         (PartStatus("one", 10, 4, 8000, 20_000, 20.0), PartStatus("two", 3, 3, 600, 0, 2.0),
-         PartStatus("three", 5, 0, 0, 0, 0.0)), True, 2, "then",
+         PartStatus("three", 5, 0, 0, 0, 0.0), PartStatus("four", 5, 1, 70, 0, 0.0)), True, 2,
+        "then",
     )  # fmt: skip
     monkeypatch.setattr(show, "status_of", lambda folder: status if folder == tmp_path else None)
     table = show.status_table(tmp_path)
@@ -820,6 +821,8 @@ def test_how_far_a_run_has_come(monkeypatch, tmp_path):
         ("one", "4", "6", "8,000", "12,000", "400 per s", "15.0 s"),
         ("two", "3", "0", "600", "", "300 per s", ""),
         ("three", "0", "5", "", "", "", ""),
+        # kept from a run that did not tell its time: no rate can be told
+        ("four", "1", "4", "70", "", "", "0.0 s"),
     ]
     status = Status(status.parts, False, 0, "then")
     assert str(show.status_table(tmp_path).title) == "begun then, not at work"
@@ -845,3 +848,30 @@ def test_tables_are_wide_enough_for_a_pipe(solved, capsys):
     show.print_out(show.case_table(solved))
     lines = capsys.readouterr().out.splitlines()
     assert any("alveolar pressure at end of release" in line for line in lines)
+
+
+def test_where_nothing_could_be_judged_is_told_from_its_lower_to_its_upper_end():
+    case = {"p_high": 18.0, "p_low": 0.0, "t_high": 5.0, "compliance": 40.0}
+    found = find_windows("linear", case, USUAL).drop_vars(["unknown_lower", "unknown_upper"])
+    for side, ends in (("lower", (0.3, 0.9, np.nan)), ("upper", (0.5, 1.25, np.nan))):
+        found[f"unknown_{side}"] = (("sample", "unknown_piece"), [ends])
+    told = [r["T low"] for r in rows(show.window_table(found, USUAL))
+            if r[""] == "could not be judged"]  # fmt: skip
+    assert told == ["0.300 to 0.500 s", "0.900 to 1.250 s"]
+
+
+def test_a_bar_stands_while_its_task_is_at_work():
+    with show.progress_bar() as bar:
+        add = bar.start("one", 10)
+        bar.start("other", 0)
+        add(3)
+        add(4)
+        one, other = bar._bar.tasks
+        assert (one.description, one.completed, one.total) == ("one", 7, 10)
+        # of a task whose cases are not known beforehand no end is drawn
+        assert (other.description, other.total) == ("other", None)
+        bar.finish("one")
+        # a task with several results ends once
+        bar.finish("one")
+        bar.finish("never begun")
+        assert [task.description for task in bar._bar.tasks] == ["other"]

@@ -658,3 +658,35 @@ def test_a_trade_says_whether_a_setting_keeps_all_limits():
                     better = (costs <= mine).all(axis=0) & (costs < mine).any(axis=0) & allowed
                     assert int(one[name].values[at]) == int(allowed[at] and not better.any())
     assert said == {"ye", "no"}
+
+
+@pytest.mark.parametrize("averaged", [False, True])
+def test_a_map_names_what_its_shares_divide_by(averaged):
+    asked = Question("linear", {"p_high": 20.0}, {}, GROUPS[:1], RULES, 8, 1)
+    axes = {"t_low": np.array([0.3, 1.0]), "resistance_exp": np.array([10.0, 25.0])}
+    if averaged:
+        axes["compliance"] = np.array([30.0, 60.0])
+    found = map_safe_region(asked, axes, x="t_low", y="resistance_exp")
+    for name in ("safe_share", "safe_share_interval", "caution_share", "undetermined_share"):
+        said = found[name].attrs["long_name"] + found[name].attrs.get("comment", "")
+        assert ("lungs at all averaged settings" in said) == averaged, name
+        assert "lungs" in said
+
+
+def test_practices_are_those_of_the_bedside():
+    """Shorter and lower is -1. All but the named ones: Habashi, Crit Care Med 2005;33:S228."""
+    from ebbmap.analysis.adjusting import PRACTICE
+
+    common = {("t_high", 1, "mean_airway_pressure"), ("t_high", 1, "pao2")}
+    expected = {
+        # less time at P high: more releases, more CO2 goes; and a longer or larger release too
+        ("t_high", -1, "paco2"): -1, ("t_high", 1, "paco2"): 1, ("t_low", 1, "paco2"): -1,
+        ("p_high", 1, "paco2"): -1, ("p_high", -1, "paco2"): 1,
+        # more or longer pressure: higher mean pressure and more oxygen; a shorter release too
+        ("p_high", 1, "mean_airway_pressure"): 1, ("t_high", 1, "mean_airway_pressure"): 1,
+        ("p_high", 1, "pao2"): 1, ("t_high", 1, "pao2"): 1, ("t_low", -1, "pao2"): 1,
+    }  # fmt: skip
+    told = {(p.setting, p.step, p.outcome): p.effect for p in PRACTICE}
+    assert told == expected
+    for p in PRACTICE:
+        assert ("Habashi" in p.source) == ((p.setting, p.step, p.outcome) not in common)

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from ebbmap.analysis.kernels.changes import find_changes
 from ebbmap.analysis.kernels.windows import (
     OPEN,
     RESOLUTION,
@@ -221,3 +222,29 @@ def test_a_coarser_resolution_may_be_asked_for_and_none_is_refused():
     assert (found.count == 1).all()
     with pytest.raises(EbbmapError, match="resolution of T low must be > 0; got 0"):
         search(lambda t, lung: t[None], 1, resolution=0.0)
+
+
+@pytest.mark.parametrize("gap", [1e-9, 0.01, 0.5, 0.999])
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_a_turn_beside_zero_is_no_change(sign, gap):
+    """A hump that stays below zero by a gap, or a dip that stays above it, changes nothing."""
+    places = np.linspace(np.log(0.1), np.log(1.0), 12)
+    middle = places[5] + 0.3 * (places[1] - places[0])
+
+    def margins(t, lung):
+        return (-sign * (gap + (np.log(t) - middle) ** 2 + 0.0 * lung))[None]
+
+    lungs = np.arange(3)
+    seen = np.stack([margins(np.exp(place) + 0.0 * lungs, lungs) for place in places], axis=1)
+    for found in find_changes(margins, seen, lungs, places):
+        assert found.size == 0
+
+    # what crosses zero does so twice for every lung
+    def crossing(t, lung):
+        return margins(t, lung) + sign * (gap + 1e-3)
+
+    seen = np.stack([crossing(np.exp(place) + 0.0 * lungs, lungs) for place in places], axis=1)
+    lung, log_t, bound = find_changes(crossing, seen, lungs, places)
+    assert sorted(lung) == [0, 0, 1, 1, 2, 2] and (bound == 0).all()
+    # roots of a parabola to rounding of its values near 1e-3
+    np.testing.assert_allclose(np.abs(log_t - middle), np.sqrt(1e-3), rtol=1e-9)

@@ -18,16 +18,19 @@ ROOMS = {
     "show": ("show.py",),
 }  # fmt: skip
 
-_BOOKS = ("tests/test_registry_values.py", "tests/test_evaluate.py",
-          "tests/lungs/test_linear.py", "tests/test_registry.py")  # fmt: skip
-_READ = ("tests/test_registry_values.py", "tests/analysis/test_read_back.py")
+_NUMBERS = ("tests/test_registry_values.py", "tests/analysis/test_defaults.py")
+_BOOKS = (*_NUMBERS, "tests/test_evaluate.py", "tests/lungs/test_linear.py",
+          "tests/test_registry.py")  # fmt: skip
+_READ = ("tests/analysis/test_read_back.py",)
+_TAUGHT = ("tests/analysis/test_teaching_figures.py",)
 _DEEP = ("tests/analysis/test_sensitivity.py", "tests/analysis/test_deep_sensitivity.py",
          "tests/analysis/test_drivers.py")  # fmt: skip
-_COMMITTEE = ("tests/test_draft.py", "tests/test_registry_values.py",
-              "tests/analysis/committee/test_verdict_by_hand.py",
+_COMMITTEE = ("tests/test_draft.py", "tests/analysis/committee/test_verdict_by_hand.py",
               "tests/analysis/committee/test_searches_by_hand.py",
-              "tests/analysis/committee", "tests/protocol")  # fmt: skip
-_FACES = ("tests/plotting",)
+              "tests/analysis/committee", "tests/protocol", *_NUMBERS)  # fmt: skip
+_PLACES = ("tests/plotting/test_places_by_value.py",)
+_DRAWN = (*_PLACES, "tests/plotting/test_read_back.py")
+_LECTURE = (*_PLACES, "tests/plotting/test_teaching_plots.py")
 
 #: Tests of a module, cheapest first. The longest beginning that fits decides.
 TESTS = {
@@ -64,31 +67,56 @@ TESTS = {
     "analysis/kernels/windows.py": ("tests/analysis/test_windows_kernel.py",
                                     "tests/analysis/test_windows.py",
                                     "tests/external/test_release_windows_closed_form.py"),
-    "analysis/": (*_READ, "tests/analysis/test_teaching_figures.py", *_DEEP),
-    "analysis/boxes.py": ("tests/analysis/test_contrast_and_boxes.py", *_READ, *_DEEP),
-    "analysis/collapse.py": ("tests/analysis/test_collapse.py",),
+    "analysis/": (*_READ, *_TAUGHT, *_NUMBERS),
+    "analysis/adjusting.py": (*_TAUGHT, *_READ),
+    "analysis/boxes.py": (*_READ, "tests/analysis/test_deep_sensitivity.py", *_NUMBERS),
+    "analysis/collapse.py": ("tests/analysis/test_collapse.py", *_NUMBERS),
     "analysis/course.py": ("tests/analysis/test_course.py",),
-    "analysis/drivers.py": ("tests/analysis/test_drivers.py", *_READ, *_DEEP),
+    "analysis/drivers.py": ("tests/analysis/test_drivers.py", *_READ,
+                            "tests/analysis/test_deep_sensitivity.py", *_NUMBERS),
+    "analysis/events.py": ("tests/analysis/test_events.py", *_READ, *_NUMBERS),
+    "analysis/mapping.py": (*_READ, "tests/analysis/test_deep_sensitivity.py", *_NUMBERS),
     "analysis/profiles.py": (*_READ, "tests/plotting/test_plots.py"),
-    "analysis/regions.py": ("tests/analysis/test_regions.py", *_READ),
+    "analysis/regions.py": ("tests/analysis/test_regions.py", *_READ, *_NUMBERS),
+    "analysis/screening.py": (*_READ, "tests/analysis/test_deep_sensitivity.py", *_NUMBERS),
+    "analysis/sensitivity.py": ("tests/analysis/test_sensitivity.py",
+                                "tests/analysis/test_drivers.py", *_NUMBERS),
+    "analysis/shapley.py": (*_READ, "tests/analysis/test_deep_sensitivity.py", *_NUMBERS),
+    "analysis/starting.py": (*_TAUGHT, *_NUMBERS),
+    "analysis/hidden.py": (*_TAUGHT, *_NUMBERS),
     "analysis/trade.py": ("tests/analysis/test_trade.py", *_READ),
-    "analysis/windows.py": ("tests/analysis/test_windows.py", *_READ),
-    "analysis/weaning.py": (*_READ, "tests/analysis/test_teaching_figures.py"),
-    "analysis/adjusting.py": (*_READ, "tests/analysis/test_teaching_figures.py",
-                              "tests/external/test_adjusting_derivatives.py"),
+    "analysis/weaning.py": (*_TAUGHT, *_READ, *_NUMBERS),
+    "analysis/windows.py": ("tests/analysis/test_windows.py", *_READ, *_NUMBERS),
     "analysis/committee/": _COMMITTEE,
     "draft.py": _COMMITTEE,
     "protocol/": ("tests/protocol", "tests/analysis/committee"),
-    "study/": ("tests/test_registry_values.py", "tests/study", "tests/test_run.py"),
-    "cases.py": ("tests/test_cases.py", "tests/study", "tests/test_run.py"),
-    "run.py": ("tests/test_run_plans.py", "tests/test_run.py", "tests/streaming",
-               "tests/test_cli.py", "tests/test_figures_command.py"),
-    "pieces.py": ("tests/test_pieces.py", "tests/test_run.py", "tests/streaming"),
-    "plotting/": _FACES,
+    "study/": ("tests/study/test_declared_and_used.py", "tests/study/test_reading.py",
+               "tests/study/test_study.py", "tests/study", *_NUMBERS),
+    "cases.py": ("tests/test_cases.py", "tests/study"),
+    "run.py": ("tests/test_run_plans.py", "tests/test_run.py",
+               "tests/streaming/test_kept_pieces.py"),
+    "pieces.py": ("tests/test_pieces.py", "tests/test_run_plans.py", "tests/test_run.py"),
+    "plotting/": (*_PLACES, "tests/plotting/test_plots.py"),
+    "plotting/interactions.py": _DRAWN,
+    "plotting/trade.py": _DRAWN,
+    "plotting/adjusting.py": _LECTURE,
+    "plotting/clouds.py": _LECTURE,
+    "plotting/collapse.py": (*_PLACES, "tests/plotting/test_collapse_plots.py"),
     "plotting/committee.py": ("tests/plotting/test_committee_plots.py",),
+    "plotting/hidden.py": _LECTURE,
+    "plotting/maps.py": (*_PLACES, "tests/plotting/test_plots.py"),
+    "plotting/pages/": _DRAWN,
+    "plotting/pages/caption.py": ("tests/plotting/test_captions.py",
+                                  "tests/plotting/test_layout.py"),
+    "plotting/pages/comparing.py": _LECTURE,
+    "plotting/pages/collapse.py": (*_PLACES, "tests/plotting/test_collapse_plots.py"),
+    "plotting/pages/layout.py": ("tests/plotting/test_captions.py",
+                                 "tests/plotting/test_layout.py"),
+    "plotting/starting.py": _LECTURE,
+    "plotting/style.py": ("tests/plotting/test_plots.py", "tests/plotting/test_layout.py"),
     "report/": ("tests/report/test_tables_by_value.py", "tests/report/test_sentences.py",
                 "tests/report/test_report.py"),
-    "teaching/": ("tests/teaching/test_page_data.py", "tests/teaching/test_page.py"),
+    "teaching/": ("tests/teaching/test_page_data.py", "tests/teaching/test_page.py", *_NUMBERS),
     "show.py": ("tests/test_show.py", "tests/test_cli.py", "tests/test_figures_command.py"),
 }  # fmt: skip
 

@@ -279,3 +279,20 @@ def test_the_map_frames_the_ranges_of_the_draft(monkeypatch):
     ((dims, ranges),) = framed
     assert set(dims) == set(ranges)
     assert ranges == {"p_high": (16.0, 20.0), "t_low": (0.35, 0.45)}
+
+
+@drafts
+def test_every_picture_is_a_drawing_of_the_size_that_the_page_gives_it(text):
+    import base64
+    import io
+
+    from PIL import Image
+
+    for name, picture in pictures_of(text).items():
+        data = base64.b64decode(picture.source.removeprefix("data:image/png;base64,"))
+        image = Image.open(io.BytesIO(data))
+        # a side may be cut to whole pixels
+        assert image.size == pytest.approx((picture.width, picture.height), abs=1), name
+        assert image.format == "PNG"
+        # something is drawn on it
+        assert len(image.convert("RGB").getcolors(maxcolors=2**24)) > 10, name

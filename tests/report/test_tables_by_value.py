@@ -431,3 +431,18 @@ def test_captions_say_what_the_tables_hold(text):
              "limits": limits.long_name, "populations": "Invented lungs"}  # fmt: skip
     for name, word in words.items():
         assert word in tables[name].caption
+
+
+def test_a_limit_is_listed_from_its_least_share_on():
+    from dataclasses import replace
+
+    check = check_of(PLAIN)
+    verdict = check.results["verdict"].copy(deep=True)
+    share = verdict["broken_share"]
+    least = 0.001
+    share[:] = 0.0
+    share[{"group": 0, "bound": 0}] = least
+    share[{"group": 1, "bound": 1}] = 0.99 * least
+    listed = tables_of(replace(check, results={**check.results, "verdict": verdict}))["failing"]
+    group, bound = str(verdict["group"].values[0]), check.protocol.limits.hard[0]
+    assert [row[:3] for row in listed.rows] == [(group, bound.sentence, least)]

@@ -8,6 +8,7 @@ from functools import lru_cache
 
 import numpy as np
 import pytest
+import xarray as xr
 from scipy.stats import norm
 
 from committee_case import (
@@ -15,13 +16,14 @@ from committee_case import (
     RULED,
     SINGLE,
     SIZES,
+    check_of,
     protocol_of,
     small_sizes,
     solved,
     verdicts,
     wilson_by_hand,
 )
-from ebbmap.analysis.committee import boxes, certificates, comparison, maps, windows
+from ebbmap.analysis.committee import boxes, certificates, comparison, drivers, maps, windows
 from ebbmap.analysis.committee.difference import MOVED, compare_drafts
 from ebbmap.analysis.committee.lungs import CERTIFICATES, VERDICT, draw_lungs, unit_settings
 from ebbmap.draft import Span
@@ -518,3 +520,37 @@ def test_what_both_drafts_hold_is_said_once_and_what_differs_twice():
 )
 def test_a_mixture_has_the_groups_as_often_as_they_get_the_mode(sizes, expected):
     assert boxes._mixture(protocol_of(SINGLE), sizes) == expected
+
+
+@pytest.mark.parametrize(
+    ("p_high", "t_low", "share"),
+    [
+        # of 16 to 20 cmH2O and 0.35 to 0.45 s
+        ((16.0, 20.0), (0.35, 0.45), 1.0),
+        ((17.0, 19.0), (0.35, 0.375), 0.125),
+        # a side of no width counts as a hundredth
+        ((18.0, 18.0), (0.40, 0.45), 0.005),
+    ],
+)
+def test_the_volume_of_a_box_is_its_share_of_the_ranges(p_high, t_low, share):
+    box = {"p_high": Span(*p_high), "t_low": Span(*t_low)}
+    # a handful of roundings of numbers near one
+    assert boxes._volume(protocol_of(PLAIN).draft, box, 0.01) == pytest.approx(share, rel=1e-12)
+
+
+def test_each_part_of_a_check_is_what_its_search_finds():
+    results = check_of(PLAIN).results
+    searches = {
+        "boxes": boxes.find_boxes, "ways": comparison.compare_ways, "map": maps.map_draft,
+        "windows": windows.find_group_windows, "drivers": drivers.drive_margin,
+    }  # fmt: skip
+    assert set(results) == {*searches, "verdict", "lungs", "parting"}
+    with pytest.MonkeyPatch.context() as patch:
+        small_sizes(patch)
+        for name, search in searches.items():
+            found = search(protocol_of(PLAIN))
+            assert set(found.data_vars) <= set(results[name].data_vars), name
+            for key, values in found.data_vars.items():
+                # what is held stands beside it in a check
+                told = results[name][key].reset_coords(drop=True)
+                xr.testing.assert_equal(values.reset_coords(drop=True), told)
