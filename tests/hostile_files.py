@@ -18,8 +18,8 @@ HOSTILE = dict(
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )  # fmt: skip
 
-#: How many hostile files of each kind the slow set tries; fewer or more by this variable.
-HOSTILE_FILES = int(os.environ.get("EBBMAP_HOSTILE_FILES", "10000"))
+#: How many hostile files of each kind the slow set tries; more or fewer by this variable.
+HOSTILE_FILES = int(os.environ.get("EBBMAP_HOSTILE_FILES", "2000"))
 
 #: What reading files may add to this process: a study of the largest axes takes some 10 MB.
 READING_BYTES = 500_000_000

@@ -1,6 +1,7 @@
 """Analyses, checks and comparisons in pieces: killed, gone on with, spread, and refused."""
 
 import os
+import shutil
 import signal
 
 import numpy as np
@@ -159,10 +160,16 @@ def test_status_shows_every_analysis(fork, undisturbed):
 SMALL = STUDY[: STUDY.index("[analyses.mapping]")]
 
 
+@pytest.fixture(scope="module")
+def finished_once(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("finished") / "out"
+    everything(SMALL, folder)
+    return folder
+
+
 @pytest.fixture
-def finished(tmp_path):
-    everything(SMALL, tmp_path / "out")
-    return tmp_path / "out"
+def finished(finished_once, tmp_path):
+    return shutil.copytree(finished_once, tmp_path / "out")
 
 
 @pytest.mark.parametrize(("before", "after", "told"), [
@@ -333,7 +340,7 @@ def test_a_check_goes_on_where_it_was_and_gives_the_same(fork, tmp_path):
 
 
 def test_a_changed_draft_is_refused(drafts, tmp_path):
-    run_check(drafts[0], tmp_path, date="2026-01-02", progress=quiet)
+    kept_runs.perform("check", tmp_path, PROTOCOL)
     with pytest.raises(EbbmapError, match=r"protocol\.settings\.p_high\.high was 26\.0, is 28\.0"):
         run_check(drafts[1], tmp_path, date="2026-01-02", progress=quiet)
     with pytest.raises(EbbmapError, match="holds another run"):
