@@ -353,8 +353,13 @@ def process(*words, stdout):
     )
 
 
+#: Commands that print; each needs a process of its own, so one stands for all in the fast set.
 PRINTING = pytest.mark.parametrize(
-    "words", [("describe",), ("cycle", "--json"), ("schema",), ("studies",)], ids=" ".join
+    "words",
+    [
+        pytest.param(words.split(), id=words, marks=() if words == "schema" else pytest.mark.slow)
+        for words in ("describe", "cycle --json", "schema", "studies")
+    ],
 )
 
 

@@ -26,16 +26,20 @@ MODEL_OUTPUT = "Model output."
 
 def label(array: xr.DataArray, name: str) -> xr.DataArray:
     """Give an array the name, units and texts of a registry entry; the last step of any work."""
-    entry = OUTCOMES.get(name) or PARAMETERS[name]
     array = array.rename(name)
-    array.attrs = {"units": entry.units, "long_name": entry.long_name, "references": entry.source}
+    array.attrs = registry_attrs(name)
+    return array
+
+
+def registry_attrs(name: str) -> dict[str, Any]:
+    """Return the units and texts of a registry entry, as attributes of a variable."""
+    entry = OUTCOMES.get(name) or PARAMETERS[name]
+    attrs = {"units": entry.units, "long_name": entry.long_name, "references": entry.source}
     comment = getattr(entry, "comment", "")
     if comment:
-        array.attrs["comment"] = comment
+        attrs["comment"] = comment
     choices = getattr(entry, "choices", ())
-    if choices:
-        array.attrs |= _flags(choices)
-    return array
+    return attrs | (_flags(choices) if choices else {})
 
 
 def describe(array: xr.DataArray, long_name: str, units: str = "1", **attrs: Any) -> xr.DataArray:

@@ -14,11 +14,11 @@ from ebbmap.evaluate import start_up as run_start_up
 from ebbmap.inputs import START, Value, as_arrays, as_count, as_start, frame_of
 from ebbmap.labelling import (
     describe,
-    label,
     label_binding,
     label_status,
     label_verdict,
     provenance,
+    registry_attrs,
 )
 from ebbmap.limits import LimitSet, judge
 from ebbmap.lungs import lung_model
@@ -95,8 +95,7 @@ def simulate(
         {**coords, **{name: _narrow(value, dims) for name, value in used.items()}},
         provenance("settled cycles", lung=lung),
     )
-    for name in (*todo.outcomes, *(n for n in dataset.coords if n in PARAMETERS)):
-        dataset[name] = label(dataset[name], str(name))
+    _label_all(dataset, todo.outcomes)
     dataset["status"] = label_status(xr.DataArray(_full(result.status, shape), dims=dims))
     return dataset if limits is None else add_verdict(dataset, limits)
 
@@ -184,11 +183,16 @@ def start_up(
         {**coords, "cycle": np.arange(1, cycles + 1)},
         provenance("first cycles", lung=lung),
     )
-    for name in (*todo.outcomes, *(n for n in dataset.coords if n in PARAMETERS)):
-        dataset[name] = label(dataset[name], str(name))
+    _label_all(dataset, todo.outcomes)
     if START in dataset.coords:
         describe(dataset[START], "end-expiratory pressure before", PARAMETERS["p_low"].units)
     return dataset
+
+
+def _label_all(dataset: xr.Dataset, outcomes: Iterable[str]) -> None:
+    """Label outcomes and parameters in place: each put back would merge the whole dataset again."""
+    for name in (*outcomes, *(n for n in dataset.coords if n in PARAMETERS)):
+        dataset[name].attrs = registry_attrs(str(name))
 
 
 def _wanted(outcomes: Iterable[str] | None) -> tuple[str, ...] | None:

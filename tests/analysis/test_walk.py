@@ -55,9 +55,9 @@ from ebbmap.sweep import sweep
 FIXED = {"p_high": 24.0, "p_low": 0.0, "t_high": 4.0}
 AT = np.array([0.1, 0.4, 1.2])
 
-#: The stepped lung takes a hundred times as long as the others.
+#: The stepped lung takes a hundred times as long as the others, the whole one five times.
 LUNGS_OF = {"stepped": 12}
-FEW_OF = {"stepped": 2}
+FEW_OF = {"stepped": 2, "whole": 4}
 
 #: Places between which a window's edge may lie: nearer to an edge than this [1], the solver of the
 #: stepped lung (1e-7) may say either.
