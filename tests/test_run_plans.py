@@ -197,3 +197,25 @@ def test_a_run_works_alone_and_forgets_nothing_unless_it_is_told_to(
     with pytest.raises(Begun) as asked:
         begin(tmp_path, **how)
     assert asked.value.args == told
+
+
+def test_a_sweep_to_a_store_is_given_the_study_its_ledger_and_the_workers(monkeypatch, tmp_path):
+    calls, result = [], xr.Dataset({"done": 1})
+
+    def record(study, ledger, **how):
+        calls.append((study, ledger, how))
+        yield result, tmp_path / "cases.zarr"
+
+    monkeypatch.setattr(run, "stream_sweep", record)
+    study = parse_study(f"{START}t_low = {T_LOW}\n[analyses.sweep]\nstore = 'zarr'")
+    told = []
+    done = list(run.run_study(study, tmp_path, workers=2, cluster="tcp://a",
+                              progress=lambda task: told.append(task.name) or len))  # fmt: skip
+    ((task, found, path),) = done
+    assert (task.name, task.streams, found, path) == ("cases", True, result,
+                                                      tmp_path / "cases.zarr")  # fmt: skip
+    ((given, ledger, how),) = calls
+    assert given is study
+    assert ledger.path.is_relative_to(tmp_path)
+    assert how == {"workers": 2, "cluster": "tcp://a", "progress": len}
+    assert told == ["cases"]
