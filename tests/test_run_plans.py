@@ -219,3 +219,22 @@ def test_a_sweep_to_a_store_is_given_the_study_its_ledger_and_the_workers(monkey
     assert ledger.path.is_relative_to(tmp_path)
     assert how == {"workers": 2, "cluster": "tcp://a", "progress": len}
     assert told == ["cases"]
+
+
+@pytest.mark.parametrize(
+    ("piece", "work", "texts"),
+    [("run_study_piece", "_study_work", ("study",)), ("run_check_piece", "_protocol_work",
+                                                      ("protocol",)),
+     ("run_difference_piece", "_drafts_work", ("old", "new"))],
+)  # fmt: skip
+def test_a_worker_does_the_piece_that_it_is_given(monkeypatch, piece, work, texts):
+    asked = []
+
+    class Work:
+        def run(self, name):
+            asked.append(name)
+            return 12
+
+    monkeypatch.setattr(run, work, lambda *given: asked.append(given) or Work())
+    assert getattr(run, piece)(*texts, "folder", "run 1", "part.000001") == 12
+    assert asked == [(*texts, "folder", "run 1"), "part.000001"]
