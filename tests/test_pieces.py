@@ -108,3 +108,19 @@ def test_groups_with_coordinates_of_their_own_stand_side_by_side():
         assert joined["tube"].sel(population="without").isnull().all()
         assert [str(joined["kind"].sel(population=name).item()) for name in ("with", "without")] \
             == ["bent", ""]  # fmt: skip
+
+
+def test_works_that_grow_side_by_side_see_their_own_pieces_alone():
+    from ebbmap.pieces import Pieces
+
+    def counting(last):
+        return Pieces(
+            lambda found: [str(n) for n in range(min(len(found) + 1, last))],
+            lambda name, found, progress: xr.Dataset({"before": len(found)}),
+            lambda found: [int(found[str(n)]["before"]) for n in range(last)],
+        )
+
+    both = together({"short": counting(2), "long": counting(5)}, dict)
+    assert both.wanted({}) == ["short.0", "long.0"]
+    assert both.wanted({"short.0": xr.Dataset()}) == ["short.0", "short.1", "long.0"]
+    assert both.whole() == {"short": [0, 1], "long": [0, 1, 2, 3, 4]}

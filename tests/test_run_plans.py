@@ -197,3 +197,44 @@ def test_a_run_works_alone_and_forgets_nothing_unless_it_is_told_to(
     with pytest.raises(Begun) as asked:
         begin(tmp_path, **how)
     assert asked.value.args == told
+
+
+def test_a_sweep_to_a_store_is_given_the_study_its_ledger_and_the_workers(monkeypatch, tmp_path):
+    calls, result = [], xr.Dataset({"done": 1})
+
+    def record(study, ledger, **how):
+        calls.append((study, ledger, how))
+        yield result, tmp_path / "cases.zarr"
+
+    monkeypatch.setattr(run, "stream_sweep", record)
+    study = parse_study(f"{START}t_low = {T_LOW}\n[analyses.sweep]\nstore = 'zarr'")
+    told = []
+    done = list(run.run_study(study, tmp_path, workers=2, cluster="tcp://a",
+                              progress=lambda task: told.append(task.name) or len))  # fmt: skip
+    ((task, found, path),) = done
+    assert (task.name, task.streams, found, path) == ("cases", True, result,
+                                                      tmp_path / "cases.zarr")  # fmt: skip
+    ((given, ledger, how),) = calls
+    assert given is study
+    assert ledger.path.is_relative_to(tmp_path)
+    assert how == {"workers": 2, "cluster": "tcp://a", "progress": len}
+    assert told == ["cases"]
+
+
+@pytest.mark.parametrize(
+    ("piece", "work", "texts"),
+    [("run_study_piece", "_study_work", ("study",)), ("run_check_piece", "_protocol_work",
+                                                      ("protocol",)),
+     ("run_difference_piece", "_drafts_work", ("old", "new"))],
+)  # fmt: skip
+def test_a_worker_does_the_piece_that_it_is_given(monkeypatch, piece, work, texts):
+    asked = []
+
+    class Work:
+        def run(self, name):
+            asked.append(name)
+            return 12
+
+    monkeypatch.setattr(run, work, lambda *given: asked.append(given) or Work())
+    assert getattr(run, piece)(*texts, "folder", "run 1", "part.000001") == 12
+    assert asked == [(*texts, "folder", "run 1"), "part.000001"]

@@ -288,3 +288,26 @@ def test_nothing_varies():
         map_factors(Question(rules=RULES), along="t_low", grid=GRID)
     with pytest.raises(EbbmapError, match="needs two factors or more"):
         find_drivers(Question(rules=RULES), **ASKED)
+
+
+def test_pawn_gets_rows_that_share_no_value(monkeypatch):
+    """Rows of a Sobol design between A and B repeat their values; PAWN takes independent rows."""
+    from ebbmap.design import draw_sobol_design
+
+    given = []
+    real = drivers.pawn_indices
+
+    def record(rows, values, **options):
+        given.append((rows, values))
+        return real(rows, values, **options)
+
+    monkeypatch.setattr(drivers, "pawn_indices", record)
+    design = draw_sobol_design(["compliance", "resistance_exp", "resistance_insp"], 64, seed=0)
+    first = design["unit"].isel(parameter=0, drop=True)
+    outputs = xr.Dataset({"auto_peep": first.expand_dims(t_low=[0.5])})
+    drivers._pawn(design, outputs, "t_low", level=0.95, seed=0)
+    ((rows, values),) = given
+    assert rows.shape == (2 * 64, 3)
+    for column in rows.T:
+        assert np.unique(column).size == len(column)
+    np.testing.assert_array_equal(values[:, 0], rows[:, 0])

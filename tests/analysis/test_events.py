@@ -176,3 +176,24 @@ def test_rules_are_told_apart():
         )[rule]
         for name in ("happens", "known", "side"):
             np.testing.assert_array_equal(getattr(found[rule], name), getattr(alone, name))
+
+
+@pytest.mark.parametrize(
+    ("at_low", "at_high", "side"),
+    # broken and flat where the case lies: the end that is better says where to go
+    [(5.0, 20.0, -1), (20.0, 5.0, 1), (5.0, 5.0, 0), (20.0, 20.0, 0), (np.nan, 5.0, 1)],
+)
+def test_where_a_margin_is_flat_its_better_end_tells_the_side(at_low, at_high, side):
+    from ebbmap.analysis.events import _sides
+
+    limits = LimitSet("l", "l", (Limit("auto_peep", "invented", high=10.0),))
+
+    def solve(place, rows):
+        place = np.asarray(place, float)
+        inner = np.where(place >= ENDS[1], at_high, 20.0)
+        return {"auto_peep": np.where(place <= ENDS[0], at_low, inner)}
+
+    here = np.array([0.5, 1.5])
+    judged = {"l": judge(limits, solve(here, np.arange(2)))}
+    found = _sides(judged, {"l": limits}, solve, here, ENDS)["l"]
+    assert found.tolist() == [[side, side]]

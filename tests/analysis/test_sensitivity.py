@@ -201,3 +201,26 @@ def test_a_result_survives_a_file(design, outputs, tmp_path):
     with xr.open_dataset(tmp_path / "indices.nc", engine="scipy") as found:
         xr.testing.assert_equal(found.load(), result)
         assert found.attrs == result.attrs
+
+
+@pytest.mark.parametrize("kind", ["sobol", "screening", "shapley"])
+def test_every_estimate_names_the_outcome_that_is_not_finite(kind):
+    from ebbmap import design as designs
+    from ebbmap.analysis.screening import estimate_effects
+    from ebbmap.analysis.shapley import estimate_shapley
+
+    draw, find, column = {
+        "sobol": (designs.draw_sobol_design, estimate_sobol, "unit"),
+        "screening": (designs.draw_morris_design, estimate_effects, "unit"),
+        "shapley": (designs.draw_shapley_design, estimate_shapley, "score"),
+    }[kind]
+    drawn = draw(["compliance", "resistance_exp"], 32, seed=0)
+    plain = drawn[column].sum("parameter")
+    bad = plain.copy(deep=True)
+    bad[7] = np.nan
+    with pytest.raises(NonFiniteOutcomeError) as caught:
+        find(drawn, xr.Dataset({"auto_peep": plain, "paco2": bad}))
+    assert str(caught.value) == (
+        f"paco2 has 1 non-finite of {plain.size:,} values (first: sample 7); "
+        'pass nan_policy="drop_block".'
+    )

@@ -1,5 +1,6 @@
 import numpy as np
 import pytest
+import xarray as xr
 
 from ebbmap.analysis.kernels.serving import serves
 from ebbmap.analysis.kernels.shares import wilson
@@ -266,3 +267,26 @@ def test_shares_of_lungs_count_the_undetermined_apart_and_never_as_served():
     assert (found["served_share"] + found["served_undetermined_share"] <= 1).all()
     for name in ("served_share", "window_share"):
         assert "share of all lungs" in found[name].attrs["long_name"]
+
+
+@pytest.mark.parametrize("room", [(3, 1), (1, 2), (2, 2)])
+def test_room_for_more_pieces_is_made_along_each_dimension(room):
+    from ebbmap.analysis.windows import PIECE_DIMS, pad_pieces
+
+    sizes = dict(zip(PIECE_DIMS, room, strict=True))
+    told = xr.Dataset(
+        {
+            "lower": (("sample", "piece"), [[0.3]]),
+            "lower_bound": (("sample", "piece"), np.array([["auto_peep_high"]])),
+            "unknown_lower": (("sample", "unknown_piece"), [[0.8]]),
+            "best": ("sample", [0.4]),
+        }
+    )
+    padded = pad_pieces(told, sizes)
+    assert {dim: padded.sizes[dim] for dim in sizes} == sizes
+    assert float(padded["lower"][0, 0]) == 0.3 and padded["lower"][0, 1:].isnull().all()
+    assert str(padded["lower_bound"].values[0, 0]) == "auto_peep_high"
+    assert (padded["lower_bound"][0, 1:] == "").all()
+    assert float(padded["unknown_lower"][0, 0]) == 0.8
+    assert padded["unknown_lower"][0, 1:].isnull().all()
+    assert float(padded["best"][0]) == 0.4
