@@ -141,14 +141,14 @@ def settle(fig: Figure) -> None:
 
 def _mend(ax: Axes, shown: list[Axes]) -> bool:
     """Mend the texts of one panel; return whether anything changed."""
-    dpi = ax.get_figure(root=True).dpi  # type: ignore[union-attr]
+    dpi = ax.figure.dpi
     box = ax.get_window_extent()
     width, height = box.width / dpi, box.height / dpi
     alone = not any(
         other is not ax and _same_row(other, ax) and other.get_window_extent().x0 > box.x1
         for other in shown
     )
-    room = (ax.get_figure(root=True).bbox.x1 - box.x0) / dpi if alone else width  # type: ignore
+    room = (ax.figure.canvas.figure.bbox.x1 - box.x0) / dpi if alone else width
     titles = [text for text in ax.get_children() if isinstance(text, Text)]
     titles = [text for text in titles if text not in ax.texts and text.get_text()]
     changed = [
@@ -185,7 +185,7 @@ def _thin(axis: Axis, room: float, *, upright: bool = False) -> bool:
         return False
     boxes = [tick.label1.get_window_extent() for tick in ticks]
     ends = sorted((box.y0, box.y1) if upright else (box.x0, box.x1) for box in boxes)
-    dpi = axis.get_figure(root=True).dpi  # type: ignore[union-attr]
+    dpi = axis.axes.figure.dpi
     size = float(ticks[0].label1.get_fontsize()) / POINTS_PER_INCH * dpi
     gap = 0.0 if upright else TICK_GAP * size
     if all(right[0] - left[1] >= gap for left, right in pairwise(ends)):
@@ -214,7 +214,7 @@ def _spread(ax: Axes, height: float) -> bool:
     names = [text for text in ax.texts if isinstance(text, Annotation) and text.get_gid() == END]
     if not names:
         return False
-    dpi = ax.get_figure(root=True).dpi  # type: ignore[union-attr]
+    dpi = ax.figure.dpi
     heights = [Text.get_window_extent(name).height for name in names]
     gap = max(heights) + 0.1 * float(names[0].get_fontsize()) * dpi / POINTS_PER_INCH
     bottom = ax.get_window_extent().y0
