@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from ebbmap.analysis.committee import boxes, comparison, maps, windows
+from ebbmap.analysis.committee import boxes, certificates, comparison, maps, windows
 from ebbmap.analysis.committee.check import check_protocol
 from ebbmap.protocol import load_protocol
 
@@ -21,7 +21,7 @@ def small_check():
 def smaller_searches(monkeypatch):
     """Let a check in this process look at fewer lungs where its numbers are not what is tested."""
     monkeypatch.setattr(boxes, "SEARCH_LUNGS", 128)
-    monkeypatch.setattr(boxes, "CERTIFICATE_LUNGS", 256)
+    monkeypatch.setattr(certificates, "CERTIFICATE_LUNGS", 256)
     monkeypatch.setattr(boxes, "PLACES", {1: 17, 2: 9, 3: 5, 4: 3})
     monkeypatch.setattr(comparison, "CHOICE_LUNGS", 128)
     monkeypatch.setattr(comparison, "TRIED_LUNGS", 256)

@@ -99,6 +99,7 @@ def integrate_tube_cycle(pressure, case):
     return {
         "release_volume": 1000.0 * released,
         "trapped_volume": case["compliance"] * trapped,
+        "end_high_volume": case["compliance"] * (case["p_low"] + height),
         "end_high_pressure": case["p_low"] + height,
         "end_release_pressure": case["p_low"] + trapped,
         "peak_expiratory_flow": first,
@@ -209,6 +210,7 @@ def integrate_paired_cycle(state, case):
     return {
         "release_volume": 1000.0 * released,
         "trapped_volume": c @ left,
+        "end_high_volume": c.sum() * case["p_low"] + c @ heights,
         "end_high_pressure": case["p_low"] + c @ heights / c.sum(),
         "end_release_pressure": case["p_low"] + c @ left / c.sum(),
         "peak_expiratory_flow": first,

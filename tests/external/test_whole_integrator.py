@@ -147,6 +147,7 @@ def cycle(case, state):
     return {
         "release_volume": 1000.0 * released,
         "trapped_volume": 1000.0 * trapped.sum(),
+        "end_high_volume": 1000.0 * c @ top,
         "end_high_pressure": circuit.alveoli(top)[1],
         "end_release_pressure": alveoli,
         "peak_expiratory_flow": peak,

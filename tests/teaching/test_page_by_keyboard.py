@@ -124,7 +124,7 @@ def test_arrow_keys_move_the_window_with_the_lung(address, browser, name, key):
     )
     given = {**lung, "resistance_insp": lung["resistance_exp"], "p_high": 24.0}
     found = find_windows("linear", given, limits)
-    edges = [float(found["lower"][0]), float(found["upper"][0])]
+    edges = [float(found["lower"][0, 0]), float(found["upper"][0, 0])]
     # the strip looks at 361 places from 0.2 to 2 s: 0.005 s apart
     assert moved == [pytest.approx(edges, abs=0.008)]
     words = browser.read("document.getElementById('window').getAttribute('aria-label')")

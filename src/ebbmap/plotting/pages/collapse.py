@@ -172,11 +172,12 @@ def _name_along(axes: np.ndarray, one: xr.Dataset, colour: str) -> None:
         (left, "open_fraction_end_high", "before the release", FAINT, "bottom"),
         (left, "open_fraction_end_release", "at its end", colour, "top"),
     ):
-        at = float(place[0] + 0.97 * (place[-1] - place[0]))
+        share = _clear_of_rules(one, place) if ax is left else 0.97
+        at = float(place[0] + share * (place[-1] - place[0]))
         ax.annotate(
             text, (at, float(np.interp(at, place, one[name]))),
-            xytext=(0, 8 if side == "bottom" else -24), textcoords="offset points", ha="right",
-            va=side, color=shade,
+            xytext=(0, 8 if side == "bottom" else -24), textcoords="offset points",
+            ha="right" if share > 0.5 else "left", va=side, color=shade,
         )  # fmt: skip
     for rule in RULES:
         ends = one["rule_t_low"].sel(rule=rule)
@@ -185,6 +186,13 @@ def _name_along(axes: np.ndarray, one: xr.Dataset, colour: str) -> None:
                 float(ends.mean()), 0.03, f"{words(rule)} rule", rotation=90, ha="center",
                 va="bottom", color=COLOURS[rule], transform=left.get_xaxis_transform(),
             )  # fmt: skip
+
+
+def _clear_of_rules(one: xr.Dataset, place: np.ndarray) -> float:
+    """End of the axis, as a share of it, from which the names of the rules are farther."""
+    middles = (one["rule_t_low"].mean("end", skipna=False).values - place[0]) / np.ptp(place)
+    middles = middles[np.isfinite(middles)]
+    return 0.03 if middles.size and (1.0 - middles).min() < middles.min() else 0.97
 
 
 def _told(here: xr.Dataset) -> str:
