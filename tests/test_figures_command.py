@@ -6,6 +6,9 @@ from typer.testing import CliRunner
 from ebbmap.caution import CAUTION
 from ebbmap.cli import app
 
+# studies are drawn whole
+pytestmark = pytest.mark.slow
+
 STUDIES = {
     "side": """
 title = "side"

@@ -13,6 +13,9 @@ from ebbmap.streaming.entries import MAGIC, checksum, seal, unseal
 from ebbmap.streaming.plan import key_of
 from kept_runs import KINDS, contents, entries, perform
 
+# every damage is a run that is made again
+pytestmark = pytest.mark.slow
+
 
 def flipped(content):
     middle = len(content) // 2

@@ -17,6 +17,9 @@ from ebbmap import cli
 from ebbmap.files import STEPS
 from kept_runs import KINDS, contents, entries, on_step, perform
 
+# every cell is a run that is stopped and resumed
+pytestmark = pytest.mark.slow
+
 #: Random points of the long set; few of them unless they are asked for.
 POINTS = int(os.environ.get("EBBMAP_FAULTS", "6"))
 

@@ -11,6 +11,9 @@ from ebbmap.plotting import committee as pictures
 from ebbmap.plotting.style import COLOURS, INK
 from plotting.drawn import layout_problems
 
+# whole checks are drawn
+pytestmark = pytest.mark.slow
+
 GROUPS = ["normal", "obstructive"]
 VERDICTS = ("safe", "caution", "unsafe", "undetermined")
 drafts = pytest.mark.parametrize("text", [RULED, PLAIN], ids=["ruled", "plain"])

@@ -10,6 +10,9 @@ from ebbmap.populations import POPULATIONS
 from plotting.drawn import layout_problems
 from plotting.every_page import MORE_STUDIES, STUDIES, pages, tasks
 
+# every page is drawn several times
+pytestmark = pytest.mark.slow
+
 #: The study whose pages are drawn in every run of the tests: 10 s of a processor.
 QUICK = "linear, one"
 

@@ -12,6 +12,9 @@ from ebbmap.plotting.pages import pages_of, save_page
 from ebbmap.run import plan_tasks
 from ebbmap.study import load_study, parse_study
 
+# every page of the bundled studies is drawn
+pytestmark = pytest.mark.slow
+
 STUDIES = sorted((Path(__file__).parents[2] / "studies").glob("*.toml"))
 
 #: What makes a study small: key, and its value here.

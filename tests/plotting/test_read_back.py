@@ -13,6 +13,9 @@ from ebbmap.plotting.style import END, short, words
 from plotting.every_page import results
 from plotting.facts import FACTS, each, names, rule_of
 
+# every page of four studies is drawn
+pytestmark = pytest.mark.slow
+
 #: Studies that have every kind of page between them.
 READ = ("tube, with tube", "paired, three", "stepped, limited with tube")
 

@@ -26,6 +26,9 @@ from ebbmap.plotting.waves import plot_flow, plot_pressures, plot_volume
 from ebbmap.plotting.weaning import plot_weaning
 from ebbmap.populations import POPULATIONS
 
+# animations and whole pages are drawn
+pytestmark = pytest.mark.slow
+
 GROUPS = (POPULATIONS["restrictive"], POPULATIONS["obstructive"])
 SET = {"p_high": 24.0, "p_low": 0.0, "t_high": 3.0, "t_low": 0.5}
 RULES = {

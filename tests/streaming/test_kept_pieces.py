@@ -25,6 +25,9 @@ from ebbmap.streaming.piecework import PieceWork
 from ebbmap.study import parse_study
 from kept_runs import command, contents, entries, on_step, quiet
 
+# whole runs are stopped and resumed
+pytestmark = pytest.mark.slow
+
 STUDY = """
 title = "pieces"
 lungs = 100

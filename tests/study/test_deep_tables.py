@@ -13,6 +13,9 @@ from ebbmap.run import plan_tasks, run_study
 from ebbmap.show import summary
 from ebbmap.study import load_study, parse_study
 
+# whole studies are run and drawn
+pytestmark = pytest.mark.slow
+
 STUDIES = Path(__file__).parents[2] / "studies"
 
 HEAD = """
