@@ -53,7 +53,7 @@ class Result:
 
 
 def unsolved(status: np.ndarray) -> np.ndarray:
-    """Tell which cases could not be solved; one that is solved but flagged is not among them.
+    """Return which cases could not be solved; one that is solved but flagged is not among them.
 
     Examples
     --------

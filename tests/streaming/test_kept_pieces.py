@@ -68,23 +68,8 @@ PIECES = {
     "shapley_t_low": 4, "screening_t_low": 4, "drivers_t_low": 2 * 2 * 2,
 }  # fmt: skip
 
-PROTOCOL = """
-title = "pieces"
-lungs = 64
-settings_drawn = 64
-wanted = 0.6
-[settings]
-p_high = { low = 20.0, high = 26.0 }
-p_low = 0.0
-t_high = 5.0
-t_low = { low = 0.3, high = 0.6 }
-[[groups]]
-population = "normal"
-[[groups]]
-population = "obstructive"
-[limits]
-rules = ["flow_ratio"]
-"""
+#: The small check of all such tests, at more settings.
+PROTOCOL = kept_runs.CHECK.replace("settings_drawn = 16", "settings_drawn = 64")
 
 
 def everything(text, folder, **how):

@@ -69,7 +69,7 @@ class Asked:
         )
 
     def stands_in(self, name: str, given: frozenset[str]) -> bool:
-        """Tell whether another way to set a parameter is laid out or given."""
+        """Return whether another way to set a parameter is laid out or given."""
         known = self.laid_out | given
         return any(
             (rule.target == name and rule.trigger in known)

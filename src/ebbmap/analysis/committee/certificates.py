@@ -34,7 +34,7 @@ def certificate_lungs(protocol: Protocol, name: str, purpose: int) -> list[Drawn
 
 
 def serves(protocol: Protocol, draft: Draft, fresh: list[Drawn], name: str) -> np.ndarray:
-    """Tell which fresh lungs are safe at every fresh setting and at every corner of a box."""
+    """Return which fresh lungs are safe at every fresh setting and at every corner of a box."""
     unit = unit_settings(protocol, draft, CERTIFICATE_SETTINGS, name, CERTIFICATES)
     unit = np.concatenate([unit, corners(draft)]) if draft.free else unit
     return np.concatenate(

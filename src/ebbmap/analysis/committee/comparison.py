@@ -145,7 +145,7 @@ class _Sample:
         ).outcomes["time_constant_exp"]
 
     def safe(self, kind: str, target: float, error: float) -> np.ndarray:
-        """Tell which lungs are safe with T low chosen this way, shape (n,)."""
+        """Return which lungs are safe with T low chosen this way, shape (n,)."""
         blur = np.exp(error * self.drawn.scores)
         if kind == "fixed":
             t_low = np.full(self.drawn.size, target)

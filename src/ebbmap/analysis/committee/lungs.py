@@ -117,7 +117,7 @@ def draw_lungs(protocol: Protocol, group: Group, n: int, purpose: int) -> Drawn:
 
 
 def eligible(protocol: Protocol, drawn: Arrays) -> np.ndarray:
-    """Tell which lungs the protocol gives the mode, shape (n,)."""
+    """Return which lungs the protocol gives the mode, shape (n,)."""
     n = next(iter(drawn.values())).size
     kept = np.ones(n, bool)
     for name, ends in protocol.file.eligible.items():

@@ -195,7 +195,7 @@ def grade(interval: tuple[float, float, float], strict: float, wanted: float) ->
 
 
 def holds(verdict: xr.Dataset) -> bool:
-    """Tell whether a draft holds: every group that gets the mode, and the whole, is safe enough."""
+    """Return whether a draft holds: the whole and all groups that get the mode are safe enough."""
     grades = set(verdict["grade"].values.astype(str))
     return grades <= {VERDICTS[SAFE], VERDICTS[CAUTION], EXCLUDED} and grades != {EXCLUDED}
 
@@ -318,12 +318,12 @@ def _row(counted: list[GroupCount], weights: np.ndarray, bounds: int) -> dict:
 
 
 def _all_safe(tally: Tally) -> np.ndarray:
-    """Tell which lungs are safe at every setting, shape (n,)."""
+    """Return which lungs are safe at every setting, shape (n,)."""
     return tally.safe_share >= WHOLE
 
 
 def _all_unsafe(tally: Tally) -> np.ndarray:
-    """Tell which lungs are surely unsafe at every setting, shape (n,)."""
+    """Return which lungs are surely unsafe at every setting, shape (n,)."""
     return tally.by_lung[UNSAFE] == tally.by_setting.shape[1]
 
 

@@ -34,7 +34,7 @@ def served_counts(lower, upper, places) -> np.ndarray:
 
 
 def serves(lower, upper, places) -> np.ndarray:
-    """Tell whether each place lies in a piece of each lung's window.
+    """Return whether each place lies in a piece of each lung's window.
 
     Parameters
     ----------
