@@ -11,7 +11,8 @@ from functools import lru_cache
 import numpy as np
 import pytest
 
-from ebbmap.analysis.committee import (
+from ebbmap.cases.evaluate import evaluate
+from ebbmap.committee import (
     boxes,
     certificates,
     comparison,
@@ -20,9 +21,8 @@ from ebbmap.analysis.committee import (
     own_setting,
     windows,
 )
-from ebbmap.analysis.committee.check import check_protocol
-from ebbmap.evaluate import evaluate
-from ebbmap.protocol import parse_protocol
+from ebbmap.committee.check import check_protocol
+from ebbmap.files.protocol import parse_protocol
 
 DATE = "2026-01-01"
 
@@ -136,15 +136,22 @@ weight = 1.0
 
 #: Sizes small enough for a check in seconds; where a number below depends on one it is read here.
 SIZES = {
-    (boxes, "SEARCH_LUNGS"): 96, (certificates, "CERTIFICATE_LUNGS"): 160,
-    (certificates, "CERTIFICATE_SETTINGS"): 8, (own_setting, "ENOUGH"): 128,
+    (boxes, "SEARCH_LUNGS"): 96,
+    (certificates, "CERTIFICATE_LUNGS"): 160,
+    (certificates, "CERTIFICATE_SETTINGS"): 8,
+    (own_setting, "ENOUGH"): 128,
     (comparison, "CHOICE_LUNGS"): 64,
-    (comparison, "TRIED_LUNGS"): 128, (windows, "LUNGS"): 96, (windows, "RESAMPLES"): 50,
-    (maps, "LUNGS"): 64, (maps, "PLACES"): 9, (drivers, "BASE_SIZE"): 64, (drivers, "PLACES"): 3,
+    (comparison, "TRIED_LUNGS"): 128,
+    (windows, "LUNGS"): 96,
+    (windows, "RESAMPLES"): 50,
+    (maps, "LUNGS"): 64,
+    (maps, "PLACES"): 9,
+    (drivers, "BASE_SIZE"): 64,
+    (drivers, "PLACES"): 3,
     (comparison, "TIMES"): np.round(np.geomspace(0.1, 4.0, 15), 4),
     (comparison, "MULTIPLES"): np.round(np.geomspace(0.05, 3.0, 15), 4),
     (comparison, "RATIOS"): np.round(np.arange(0.06, 0.96, 0.1), 2),
-}  # fmt: skip
+}
 
 
 def small_sizes(patch):
@@ -152,10 +159,14 @@ def small_sizes(patch):
     for (module, name), value in SIZES.items():
         patch.setattr(module, name, value)
     patch.setattr(
-        comparison, "_TARGETS",
-        {"fixed": comparison.TIMES, "time_constant": comparison.MULTIPLES,
-         "flow_ratio": comparison.RATIOS},
-    )  # fmt: skip
+        comparison,
+        "_TARGETS",
+        {
+            "fixed": comparison.TIMES,
+            "time_constant": comparison.MULTIPLES,
+            "flow_ratio": comparison.RATIOS,
+        },
+    )
 
 
 @lru_cache

@@ -4,11 +4,11 @@ from pathlib import Path
 
 import pytest
 
-from ebbmap.analysis.committee import boxes, certificates, comparison, maps, windows
-from ebbmap.analysis.committee.check import check_protocol
-from ebbmap.protocol import load_protocol
+from ebbmap.committee import boxes, certificates, comparison, maps, windows
+from ebbmap.committee.check import check_protocol
+from ebbmap.files.protocol import load_protocol
 
-SMALL_DRAFT = Path(__file__).parent / "protocol" / "small_draft.toml"
+SMALL_DRAFT = Path(__file__).parent / "files" / "protocol" / "small_draft.toml"
 
 
 @pytest.fixture(scope="session")

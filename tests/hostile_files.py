@@ -14,9 +14,11 @@ from hypothesis import strategies as st
 from ebbmap.errors import StudyError
 
 HOSTILE = dict(
-    deadline=None, derandomize=True, database=None,
+    deadline=None,
+    derandomize=True,
+    database=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
-)  # fmt: skip
+)
 
 #: How many hostile files of each kind the slow set tries; more or fewer by this variable.
 HOSTILE_FILES = int(os.environ.get("EBBMAP_HOSTILE_FILES", "2000"))
@@ -33,12 +35,16 @@ ODD = st.one_of(
     st.sampled_from([*NAMES, "", "nan", 0, -1, 1, 3, 10**30, 10**400, 0.0, 1e308, -1e308, 0.5]),
     st.sampled_from([10**5000, 16**4000, float("nan"), float("inf"), True, [0.5, 0.3]]),
     st.sampled_from([[], {}, [[]], [{}]]),
-    st.floats(), st.integers(-5, 50), st.text("ab\"\\\n=[]é\x00\x1f/.", max_size=5),
+    st.floats(),
+    st.integers(-5, 50),
+    st.text('ab"\\\n=[]é\x00\x1f/.', max_size=5),
     st.lists(st.sampled_from([*NAMES, 0.3, 1]), max_size=3),
-    st.dictionaries(st.sampled_from([*NAMES, "start", "along", "low", "high", "rule"]),
-                    st.one_of(st.floats(0, 50), st.sampled_from(["flow_ratio", "plateau"])),
-                    max_size=3),
-)  # fmt: skip
+    st.dictionaries(
+        st.sampled_from([*NAMES, "start", "along", "low", "high", "rule"]),
+        st.one_of(st.floats(0, 50), st.sampled_from(["flow_ratio", "plateau"])),
+        max_size=3,
+    ),
+)
 
 
 def write(value):

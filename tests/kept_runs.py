@@ -10,13 +10,13 @@ from pathlib import Path
 
 import typer
 
-from ebbmap import files
-from ebbmap import run as running
 from ebbmap.cli import app
-from ebbmap.protocol import parse_protocol
-from ebbmap.run import run_study
-from ebbmap.streaming import Ledger
-from ebbmap.study import parse_study
+from ebbmap.files import writing as files
+from ebbmap.files.protocol import parse_protocol
+from ebbmap.files.study import parse_study
+from ebbmap.runs import Ledger
+from ebbmap.runs import run as running
+from ebbmap.runs.run import run_study
 
 #: Four blocks of two columns, and what they add up to.
 STORE = """
@@ -125,16 +125,21 @@ def other(kind):
 def contents(folder):
     """Hash of every file of the results, and of what every entry keeps but times."""
     folder = Path(folder)
-    files = {str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest()
-             for path in sorted(folder.rglob("*"))
-             if path.is_file() and "pieces" not in path.relative_to(folder).parts}  # fmt: skip
+    files = {
+        str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and "pieces" not in path.relative_to(folder).parts
+    }
     for entry in Ledger(folder).entries():
-        kept = [(name, array.dtype.str, array.shape, array.tobytes())
-                for name, array in entry.arrays.items()]  # fmt: skip
+        kept = [
+            (name, array.dtype.str, array.shape, array.tobytes())
+            for name, array in entry.arrays.items()
+        ]
         # pieces may say when they were made; results do not
         entry.labels.get("attrs", {}).pop("history", None)
-        files[entry.name] = hashlib.sha256(repr((kept, entry.labels, entry.files)).encode()
-                                           ).hexdigest()  # fmt: skip
+        files[entry.name] = hashlib.sha256(
+            repr((kept, entry.labels, entry.files)).encode()
+        ).hexdigest()
     return files
 
 
@@ -151,14 +156,22 @@ def started(*words, **how):
     `COLUMNS` is wide, so that no sentence is broken.
     """
     injected = Path(__file__).parent / "faults" / "injected"
-    environment = {**os.environ, "PYTHONPATH": str(injected), "COLUMNS": "200",
-                   "OMP_NUM_THREADS": "1",
-                   **how.pop("env", {})}  # fmt: skip
+    environment = {
+        **os.environ,
+        "PYTHONPATH": str(injected),
+        "COLUMNS": "200",
+        "OMP_NUM_THREADS": "1",
+        **how.pop("env", {}),
+    }
     process = subprocess.Popen(
         [sys.executable, "-c", "from ebbmap.cli import app; app()", *map(str, words)],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment,
-        start_new_session=True, **how,
-    )  # fmt: skip
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=environment,
+        start_new_session=True,
+        **how,
+    )
     try:
         yield process
     finally:

@@ -23,11 +23,11 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 import numpy as np
 
-from ebbmap import derivations
 from ebbmap.exchange import circulation, co2, load, oxygen
 from ebbmap.lungs import tracheal_tube
-from ebbmap.parameters import PARAMETERS
-from ebbmap.populations import POPULATIONS
+from ebbmap.registries import derivations
+from ebbmap.registries.parameters import PARAMETERS
+from ebbmap.registries.populations import POPULATIONS
 from external import (
     published,
     test_gas_exchange,
@@ -43,17 +43,29 @@ CHANGE = 0.3
 EXAMPLES = (test_gas_exchange, test_tube_paired_published, test_mechanical_power)
 
 #: Of a slower file, these.
-SOME = ("test_predicted_body_weight", "test_a_worked_tidal_volume",
-        "test_trapped_gas_of_a_published_simulation")  # fmt: skip
+SOME = (
+    "test_predicted_body_weight",
+    "test_a_worked_tidal_volume",
+    "test_trapped_gas_of_a_published_simulation",
+)
 
 #: Constants of modules.
 CONSTANTS = (
-    (co2, "STPD_TO_TENSION"), (co2, "CARBONIC_PK"), (co2, "CO2_SOLUBILITY"),
-    (oxygen, "WATER_VAPOUR"), (oxygen, "CURVE_SCALE"), (oxygen, "CURVE_LINEAR"),
-    (oxygen, "BOUND"), (oxygen, "DISSOLVED"), (circulation, "CMH2O_PER_MMHG"),
-    (load, "J_PER_CMH2O_ML"), (load, "PUBLISHED_CONSTANT"), (derivations, "SHARED_PART"),
-    (tracheal_tube, "AIR_VISCOSITY"), (tracheal_tube, "TUBE_LENGTH"),
-)  # fmt: skip
+    (co2, "STPD_TO_TENSION"),
+    (co2, "CARBONIC_PK"),
+    (co2, "CO2_SOLUBILITY"),
+    (oxygen, "WATER_VAPOUR"),
+    (oxygen, "CURVE_SCALE"),
+    (oxygen, "CURVE_LINEAR"),
+    (oxygen, "BOUND"),
+    (oxygen, "DISSOLVED"),
+    (circulation, "CMH2O_PER_MMHG"),
+    (load, "J_PER_CMH2O_ML"),
+    (load, "PUBLISHED_CONSTANT"),
+    (derivations, "SHARED_PART"),
+    (tracheal_tube, "AIR_VISCOSITY"),
+    (tracheal_tube, "TUBE_LENGTH"),
+)
 
 #: Changed together: the losses of all tubes.
 TUBES = "tracheal_tube.MEASURED_LOSSES"
@@ -107,8 +119,9 @@ def examples() -> Iterator[tuple[str, Callable[[], object]]]:
         for mark in marks:
             names, values = mark.args[:2]
             names = [n.strip() for n in names.split(",")] if isinstance(names, str) else names
-            rows.append([dict(zip(names, row if len(names) > 1 else (row,), strict=True))
-                         for row in values])  # fmt: skip
+            rows.append(
+                [dict(zip(names, row if len(names) > 1 else (row,), strict=True)) for row in values]
+            )
         for chosen in itertools.product(*rows):
             given = {key: value for row in chosen for key, value in row.items()}
             yield name.removeprefix("test_").replace("_", " "), lambda t=test, g=given: t(**g)
@@ -132,10 +145,12 @@ def noticing(checks) -> list[str]:
 def all_checks() -> list[tuple[str, Callable[[], object]]]:
     """Published findings and worked examples, each a call that is False or raises if it fails."""
     found: list[tuple[str, Callable[[], object]]] = [
-        (check.name + ("*" if check.record is not None else "°" if check.fitted else ""),
-         lambda c=check: c.holds(c.measure()))
+        (
+            check.name + ("*" if check.record is not None else "°" if check.fitted else ""),
+            lambda c=check: c.holds(c.measure()),
+        )
         for check in published.CHECKS
-    ]  # fmt: skip
+    ]
     return found + list(examples())
 
 
@@ -184,8 +199,10 @@ def main() -> None:
     print("| constant | value | 30 % more is noticed by | 30 % less by |")
     print("| --- | --- | --- | --- |")
     print("\n".join(rows))
-    print(f"\nUnchecked, noticed by none ({len(unchecked)} of {len(rows) + len(unchecked)}): "
-          f"{', '.join(unchecked)}.")  # fmt: skip
+    print(
+        f"\nUnchecked, noticed by none ({len(unchecked)} of {len(rows) + len(unchecked)}): "
+        f"{', '.join(unchecked)}."
+    )
     print("\n| finding | published | here | source |\n| --- | --- | --- | --- |")
     print("\n".join(disagreements()))
 

@@ -10,14 +10,14 @@ import xarray as xr
 from typer.testing import CliRunner
 
 import ebbmap
-from ebbmap import checks
+from ebbmap.cases import checks
 from ebbmap.caution import CAUTION
 from ebbmap.cli import app
-from ebbmap.limits import LIMIT_SETS
 from ebbmap.lungs import LUNGS
-from ebbmap.outcomes import OUTCOMES, outcomes_of
-from ebbmap.parameters import PARAMETERS
-from ebbmap.populations import POPULATIONS
+from ebbmap.registries.limits import LIMIT_SETS
+from ebbmap.registries.outcomes import OUTCOMES, outcomes_of
+from ebbmap.registries.parameters import PARAMETERS
+from ebbmap.registries.populations import POPULATIONS
 
 STUDY = """
 title = "tiny"
@@ -66,10 +66,15 @@ def test_help_carries_the_caution():
 
 @pytest.mark.parametrize(
     "words",
-    [("cycle",), ("window",), ("window", "--population", "normal", "--lungs", 5), ("describe",),
-     ("describe", "t_low")],
+    [
+        ("cycle",),
+        ("window",),
+        ("window", "--population", "normal", "--lungs", 5),
+        ("describe",),
+        ("describe", "t_low"),
+    ],
     ids=str,
-)  # fmt: skip
+)
 def test_the_first_line_is_the_caution(words):
     done = call(*words)
     assert done.exit_code == 0, done.output
@@ -115,9 +120,16 @@ def test_a_window_as_json():
 
 
 CO2_CASE = (
-    "window", "--set", "p_high=24", "--set", "compliance=40", "--set", "co2_production=150",
-    "--limits", "co2",
-)  # fmt: skip
+    "window",
+    "--set",
+    "p_high=24",
+    "--set",
+    "compliance=40",
+    "--set",
+    "co2_production=150",
+    "--limits",
+    "co2",
+)
 
 
 def test_the_co2_limits_do_not_hide_a_window():
@@ -321,14 +333,16 @@ def test_a_map_of_impossible_settings_is_told_as_such(tmp_path):
     ("words", "told"),
     [
         (("window", "--set", "p_high=24"), "held: P high 24 cmH₂O, P low 0 cmH₂O (default)"),
-        (("window", "--population", "normal", "--lungs", 20, "--set", "p_high=24"),
-         "held: P high 24 cmH₂O, P low 0 cmH₂O (default)"),
+        (
+            ("window", "--population", "normal", "--lungs", 20, "--set", "p_high=24"),
+            "held: P high 24 cmH₂O, P low 0 cmH₂O (default)",
+        ),
         (("adjust", "--set", "p_high=24"), "held: P high 24 cmH₂O, P low 0 cmH₂O (default)"),
         (("wean", "--set", "p_high=24"), "held: P high 24 cmH₂O, P low 0 cmH₂O (default)"),
         (("cycle", "--set", "p_high=24"), "P low (default)"),
     ],
     ids=lambda words: words[0] if isinstance(words, tuple) else "",
-)  # fmt: skip
+)
 def test_a_default_that_enters_is_named(words, told):
     assert told in " ".join(call(*words).stdout.split())
 

@@ -16,10 +16,28 @@ PAGES = sorted(ROOT.rglob("*.html"))
 
 #: Modules that turn bytes into running code, start programs, or talk to a network.
 FORBIDDEN = {
-    "pickle", "cPickle", "dill", "cloudpickle", "shelve", "marshal", "subprocess", "pty", "socket",
-    "ssl", "urllib", "http", "requests", "httpx", "aiohttp", "ftplib", "smtplib", "telnetlib",
-    "webbrowser", "yaml", "xml",
-}  # fmt: skip
+    "pickle",
+    "cPickle",
+    "dill",
+    "cloudpickle",
+    "shelve",
+    "marshal",
+    "subprocess",
+    "pty",
+    "socket",
+    "ssl",
+    "urllib",
+    "http",
+    "requests",
+    "httpx",
+    "aiohttp",
+    "ftplib",
+    "smtplib",
+    "telnetlib",
+    "webbrowser",
+    "yaml",
+    "xml",
+}
 
 #: Built-in functions that run text, and functions of os that start programs.
 RUNNING = {"eval", "exec", "compile", "__import__", "system", "popen", "spawnv", "execv"}
@@ -105,14 +123,23 @@ def test_a_study_writes_into_its_output_folder_and_nowhere_else(tmp_path, monkey
 @pytest.mark.parametrize("name", ["../x", "a/b", "/etc/x", "..", ".hidden", "a\\\\b", "x\\u0000"])
 def test_no_name_of_a_study_or_draft_leads_out_of_the_folder(name, tmp_path):
     for command, text in (
-        ("run", f'title = "t"\npopulations = ["{name}"]\n[population."{name}"]\nbase = "normal"\n'
-                "[analyses.window]"),
-        ("run", f'title = "t"\n[limits]\nrules = ["{name}"]\n[[limits.own]]\nrule = "{name}"\n'
-                'outcome = "flow_ratio"\nlow = 0.5\nwhy = "w"\n[analyses.window]'),
-        ("check", f'title = "t"\n[[groups]]\npopulation = "{name}"\n[population."{name}"]\n'
-                  'base = "normal"\n[settings]\np_high = 20.0\np_low = 0.0\nt_high = 5.0\n'
-                  "t_low = 0.5\n"),
-    ):  # fmt: skip
+        (
+            "run",
+            f'title = "t"\npopulations = ["{name}"]\n[population."{name}"]\nbase = "normal"\n'
+            "[analyses.window]",
+        ),
+        (
+            "run",
+            f'title = "t"\n[limits]\nrules = ["{name}"]\n[[limits.own]]\nrule = "{name}"\n'
+            'outcome = "flow_ratio"\nlow = 0.5\nwhy = "w"\n[analyses.window]',
+        ),
+        (
+            "check",
+            f'title = "t"\n[[groups]]\npopulation = "{name}"\n[population."{name}"]\n'
+            'base = "normal"\n[settings]\np_high = 20.0\np_low = 0.0\nt_high = 5.0\n'
+            "t_low = 0.5\n",
+        ),
+    ):
         (tmp_path / "bad.toml").write_text(text)
         out = tmp_path / "results"
         done = CliRunner().invoke(app, [command, str(tmp_path / "bad.toml"), "--out", str(out)])

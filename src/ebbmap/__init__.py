@@ -4,21 +4,23 @@ Research and teaching only, not for setting a ventilator: local protocols and li
 decide. The names below are loaded when they are first used.
 """
 
-import sys
 from importlib import import_module
-from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from ebbmap.simulate import simulate, start_up
-    from ebbmap.waveforms import waveforms
+    from ebbmap.cases.simulate import simulate, start_up
+    from ebbmap.cases.waveforms import waveforms
 
     __version__: str
 
 __all__ = ["__version__", "simulate", "start_up", "waveforms"]
 
 #: Public name -> module that defines it.
-_HOMES = {"simulate": "simulate", "start_up": "simulate", "waveforms": "waveforms"}
+_HOMES = {
+    "simulate": "cases.simulate",
+    "start_up": "cases.simulate",
+    "waveforms": "cases.waveforms",
+}
 
 
 def __getattr__(name: str) -> Any:
@@ -35,15 +37,3 @@ def __getattr__(name: str) -> Any:
 
 def __dir__() -> list[str]:
     return sorted({*globals(), *__all__})
-
-
-class _Package(ModuleType):
-    """A package whose functions are not replaced by the modules of the same name."""
-
-    def __setattr__(self, name: str, value: Any) -> None:
-        # the import of ebbmap.simulate, by whoever, would put the module in the function's place
-        if not (name in _HOMES and isinstance(value, ModuleType)):
-            super().__setattr__(name, value)
-
-
-sys.modules[__name__].__class__ = _Package

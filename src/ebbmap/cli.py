@@ -144,14 +144,21 @@ def run(
     that is foreseen to take more than an hour or 10 GB needs --yes.
     """
     with _errors_told():
-        from ebbmap.bundled import bundled_studies, named_file
-        from ebbmap.costs import approve, study_costs
-        from ebbmap.figures import draw_result
-        from ebbmap.files import make_folder
-        from ebbmap.run import plan_tasks, run_study
-        from ebbmap.show import costs_table, print_out, progress_bar, study_notes, summary, warn
-        from ebbmap.streaming import default_workers
-        from ebbmap.study import load_study
+        from ebbmap.files.bundled import bundled_studies, named_file
+        from ebbmap.files.study import load_study
+        from ebbmap.files.writing import make_folder
+        from ebbmap.report.figures import draw_result
+        from ebbmap.runs import default_workers
+        from ebbmap.runs.costs import approve, study_costs
+        from ebbmap.runs.run import plan_tasks, run_study
+        from ebbmap.tables.show import (
+            costs_table,
+            print_out,
+            progress_bar,
+            study_notes,
+            summary,
+            warn,
+        )
 
     _say_caution()
     with _errors_told():
@@ -195,8 +202,8 @@ def status(
 
     With --verify: 0 all is there and as it was written, 1 it is not.
     """
-    from ebbmap.show import print_out, status_table
-    from ebbmap.streaming import find_damage
+    from ebbmap.runs import find_damage
+    from ebbmap.tables.show import print_out, status_table
 
     with _errors_told():
         print_out(status_table(folder))
@@ -218,10 +225,10 @@ def cycle(
     as_json: JsonOption = False,
 ) -> None:
     """Solve the settled cycle of one case."""
-    from ebbmap.cases import Question
-    from ebbmap.show import case_json, case_table, print_out
-    from ebbmap.simulate import simulate
-    from ebbmap.uses import Use, defaults_of
+    from ebbmap.cases.question import Question
+    from ebbmap.cases.simulate import simulate
+    from ebbmap.cases.uses import Use, defaults_of
+    from ebbmap.tables.show import case_json, case_table, print_out
 
     with _errors_told():
         given = _values(values)
@@ -250,13 +257,13 @@ def window(
     as_json: JsonOption = False,
 ) -> None:
     """Find the interval of T low in which all hard limits hold, for a lung or a population."""
-    from ebbmap.analysis.windows import find_population_windows, find_windows
-    from ebbmap.cases import Question
-    from ebbmap.limits import combine, limit_set
-    from ebbmap.populations import population as population_of
-    from ebbmap.show import held_text, print_out, summary, window_json, window_table
-    from ebbmap.simulate import as_arrays
-    from ebbmap.uses import Use, use_words
+    from ebbmap.analyses.window import find_population_windows, find_windows
+    from ebbmap.cases.question import Question
+    from ebbmap.cases.simulate import as_arrays
+    from ebbmap.cases.uses import Use, use_words
+    from ebbmap.registries.limits import combine, limit_set
+    from ebbmap.registries.populations import population as population_of
+    from ebbmap.tables.show import held_text, print_out, summary, window_json, window_table
 
     with _errors_told():
         others = [] if only_rule else (limits or USUAL_LIMITS)
@@ -298,8 +305,8 @@ def adjust(
     as_json: JsonOption = False,
 ) -> None:
     """Take one step of each setting: what it does, and which does most for CO2."""
-    from ebbmap.analysis.adjusting import adjust_settings
-    from ebbmap.show import adjust_json, print_out, summary
+    from ebbmap.analyses.adjust import adjust_settings
+    from ebbmap.tables.show import adjust_json, print_out, summary
 
     with _errors_told():
         question = _question(lung, values, rule, limits, population, lungs=lungs, seed=seed)
@@ -327,8 +334,8 @@ def wean(
     as_json: JsonOption = False,
 ) -> None:
     """Lower P high and lengthen T high step by step, and search a safer path to the same end."""
-    from ebbmap.analysis.weaning import plan_weaning
-    from ebbmap.show import print_out, summary, wean_json
+    from ebbmap.analyses.wean import plan_weaning
+    from ebbmap.tables.show import print_out, summary, wean_json
 
     with _errors_told():
         path = plan_weaning(
@@ -352,8 +359,8 @@ def teach(
     lung: LungOption = "linear",
 ) -> None:
     """Write a page to play with: T low, resistance and compliance move curves and window."""
-    from ebbmap.files import write_text
-    from ebbmap.simulate import as_arrays
+    from ebbmap.cases.simulate import as_arrays
+    from ebbmap.files.writing import write_text
     from ebbmap.teaching import build_page, teaching_grid
 
     _say_caution()
@@ -381,9 +388,9 @@ def figures(
     ] = False,
 ) -> None:
     """Rebuild every picture of every study, with its text."""
-    from ebbmap.bundled import bundled_studies
-    from ebbmap.figures import check_figures, draw_figures
-    from ebbmap.show import print_out, progress_bar
+    from ebbmap.files.bundled import bundled_studies
+    from ebbmap.report.figures import check_figures, draw_figures
+    from ebbmap.tables.show import print_out, progress_bar
 
     if studies is None:
         studies = Path("studies") if Path("studies").is_dir() else bundled_studies()
@@ -406,7 +413,7 @@ def describe(
     name: Annotated[str | None, typer.Argument(help="One entry; all if not given.")] = None,
 ) -> None:
     """Print the registries: parameters, outcomes, limits, populations, lungs."""
-    from ebbmap.show import print_out, registry_tables
+    from ebbmap.tables.show import print_out, registry_tables
 
     _say_caution()
     with _errors_told():
@@ -437,14 +444,14 @@ def check(
     than an hour needs --yes.
     """
     with _errors_told():
-        from ebbmap.analysis.committee.check import cases_of
-        from ebbmap.bundled import bundled_protocols, named_file
-        from ebbmap.costs import approve, check_costs
-        from ebbmap.protocol import load_protocol
+        from ebbmap.committee.check import cases_of
+        from ebbmap.files.bundled import bundled_protocols, named_file
+        from ebbmap.files.protocol import load_protocol
         from ebbmap.report.build import lead, needs, unjudged, write_report
-        from ebbmap.run import run_check
-        from ebbmap.show import costs_table, print_out, progress_bar, verdict_table
-        from ebbmap.streaming import default_workers
+        from ebbmap.runs import default_workers
+        from ebbmap.runs.costs import approve, check_costs
+        from ebbmap.runs.run import run_check
+        from ebbmap.tables.show import costs_table, print_out, progress_bar, verdict_table
 
     _say_caution()
     with _errors_told():
@@ -496,13 +503,13 @@ def diff(
     with _errors_told():
         from tempfile import TemporaryDirectory
 
-        from ebbmap.bundled import bundled_protocols, named_file
-        from ebbmap.costs import approve, check_costs
-        from ebbmap.files import save_dataset
-        from ebbmap.protocol import load_protocol
-        from ebbmap.run import run_difference
-        from ebbmap.show import difference_table, print_out, progress_bar
-        from ebbmap.streaming import default_workers
+        from ebbmap.files.bundled import bundled_protocols, named_file
+        from ebbmap.files.protocol import load_protocol
+        from ebbmap.files.writing import save_dataset
+        from ebbmap.runs import default_workers
+        from ebbmap.runs.costs import approve, check_costs
+        from ebbmap.runs.run import run_difference
+        from ebbmap.tables.show import difference_table, print_out, progress_bar
 
     _say_caution()
     with _errors_told(), TemporaryDirectory() as passing, progress_bar() as bar:
@@ -533,8 +540,8 @@ def studies(
     ] = None,
 ) -> None:
     """List the bundled studies and draft protocols: `run` and `check` take their names."""
-    from ebbmap.bundled import copy_bundled
-    from ebbmap.show import bundled_table, print_out
+    from ebbmap.files.bundled import copy_bundled
+    from ebbmap.tables.show import bundled_table, print_out
 
     _say_caution()
     with _errors_told():
@@ -550,8 +557,8 @@ def schema(
     protocol: Annotated[bool, typer.Option("--protocol", help="Of protocol files.")] = False,
 ) -> None:
     """Print the JSON schema of study files or protocol files, for editors."""
-    from ebbmap.protocol.schema import ProtocolFile
-    from ebbmap.study.schema import StudyFile
+    from ebbmap.files.protocol.schema import ProtocolFile
+    from ebbmap.files.study.schema import StudyFile
 
     file = ProtocolFile if protocol else StudyFile
     typer.echo(json.dumps(file.model_json_schema(), indent=2))
@@ -625,14 +632,18 @@ def _values(pairs: list[str] | None) -> dict[str, Any]:
 
 
 def _question(
-    lung: str, values: list[str] | None, rule: str, limits: list[str] | None,
-    population: str | None, **draws: int,
-) -> Any:  # fmt: skip
+    lung: str,
+    values: list[str] | None,
+    rule: str,
+    limits: list[str] | None,
+    population: str | None,
+    **draws: int,
+) -> Any:
     """Build the question of a lung and its present settings, judged by one rule."""
-    from ebbmap.cases import Question
-    from ebbmap.limits import combine, limit_set
-    from ebbmap.populations import population as population_of
-    from ebbmap.simulate import as_arrays
+    from ebbmap.cases.question import Question
+    from ebbmap.cases.simulate import as_arrays
+    from ebbmap.registries.limits import combine, limit_set
+    from ebbmap.registries.populations import population as population_of
 
     judged_by = combine(rule, *(limit_set(name) for name in (*(limits or USUAL_LIMITS), rule)))
     fixed = {name: float(array) for name, array in as_arrays(_values(values)).items()}

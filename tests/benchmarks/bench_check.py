@@ -12,12 +12,12 @@ from pathlib import Path
 
 from timing import machine
 
-from ebbmap.analysis.committee.check import cases_of, check_protocol
-from ebbmap.analysis.committee.lungs import workers
-from ebbmap.analysis.committee.verdict import count_groups
-from ebbmap.protocol import load_protocol
+from ebbmap.committee.check import cases_of, check_protocol
+from ebbmap.committee.lungs import workers
+from ebbmap.committee.verdict import count_groups
+from ebbmap.files.protocol import load_protocol
 from ebbmap.report.build import page
-from ebbmap.report.tables import tables_of
+from ebbmap.tables.report import tables_of
 
 
 def main(path: Path) -> None:
@@ -32,8 +32,10 @@ def main(path: Path) -> None:
     whole, whole_cpu = time.perf_counter() - start, time.process_time() - cpu
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
     print(machine(), f"{workers()} threads, {cases / 1e6:.0f} million cases")
-    print(f"verdict {verdict:.1f} s ({verdict_cpu:.1f} s of processor time, "
-          f"{1e9 * verdict_cpu / cases:.0f} ns a case)")  # fmt: skip
+    print(
+        f"verdict {verdict:.1f} s ({verdict_cpu:.1f} s of processor time, "
+        f"{1e9 * verdict_cpu / cases:.0f} ns a case)"
+    )
     print(f"whole check and page {whole:.1f} s ({whole_cpu:.1f} s), {memory:.2f} GB at most")
 
 

@@ -10,17 +10,20 @@ import sys
 import numpy as np
 from timing import HEAD, best_of, machine, row
 
-from ebbmap.evaluate import evaluate
+from ebbmap.cases.evaluate import evaluate
 from ebbmap.lungs import lung_model
-from ebbmap.outcomes import OUTCOMES, outcomes_of, plan
-from ebbmap.parameters import PARAMETERS
+from ebbmap.registries.outcomes import OUTCOMES, outcomes_of, plan
+from ebbmap.registries.parameters import PARAMETERS
 
 
 def main(cases: int) -> None:
     lung = lung_model("linear")
     rng = np.random.default_rng(1)
-    exchange = tuple(n for n in outcomes_of(lung) if "exchange" in str(getattr(
-        OUTCOMES[n].compute, "__module__", "")))  # fmt: skip
+    exchange = tuple(
+        n
+        for n in outcomes_of(lung)
+        if "exchange" in str(getattr(OUTCOMES[n].compute, "__module__", ""))
+    )
     values = {
         name: rng.uniform(PARAMETERS[name].usual_low, PARAMETERS[name].usual_high, cases)
         for name in plan(lung, exchange).parameters
@@ -34,9 +37,15 @@ def main(cases: int) -> None:
     )
     print(f"{cases:,} cases, {len(exchange)} outcomes of exchange/, one core; {machine()}")
     print(HEAD)
-    print(row("gas exchange", f"{(all_of_it - solve) / cases * 1e9:.0f} ns a case",
-              f"linear solve {solve / cases * 1e9:.0f} ns", (all_of_it - solve) / solve,
-              "time over time, at most 3 wanted"))  # fmt: skip
+    print(
+        row(
+            "gas exchange",
+            f"{(all_of_it - solve) / cases * 1e9:.0f} ns a case",
+            f"linear solve {solve / cases * 1e9:.0f} ns",
+            (all_of_it - solve) / solve,
+            "time over time, at most 3 wanted",
+        )
+    )
 
 
 if __name__ == "__main__":

@@ -11,18 +11,21 @@ import numpy as np
 import xarray as xr
 from timing import HEAD, best_of, machine, row
 
-from ebbmap.evaluate import evaluate
+from ebbmap.cases.evaluate import evaluate
+from ebbmap.cases.simulate import simulate
 from ebbmap.lungs import lung_model
-from ebbmap.outcomes import OUTCOMES, outcomes_of, plan
-from ebbmap.parameters import PARAMETERS
-from ebbmap.simulate import simulate
+from ebbmap.registries.outcomes import OUTCOMES, outcomes_of, plan
+from ebbmap.registries.parameters import PARAMETERS
 
 
 def main(cases: int) -> None:
     lung = lung_model("linear")
     # the mechanical outcomes; gas exchange has its own row
-    names = tuple(n for n in outcomes_of(lung) if "exchange" not in str(getattr(
-        OUTCOMES[n].compute, "__module__", "")))  # fmt: skip
+    names = tuple(
+        n
+        for n in outcomes_of(lung)
+        if "exchange" not in str(getattr(OUTCOMES[n].compute, "__module__", ""))
+    )
     rng = np.random.default_rng(1)
     values = {
         name: rng.uniform(PARAMETERS[name].usual_low, PARAMETERS[name].usual_high, cases)
@@ -45,8 +48,15 @@ def main(cases: int) -> None:
     print(HEAD)
     print(row("into given arrays", rate(blocked), f"whole arrays {rate(whole)}", whole / blocked))
     print(row("into fresh memory", rate(fresh), f"whole arrays {rate(whole)}", whole / fresh))
-    print(row("labelled", rate(labels), f"array kernel {rate(fresh)}", labels / fresh,
-              "time over time"))  # fmt: skip
+    print(
+        row(
+            "labelled",
+            rate(labels),
+            f"array kernel {rate(fresh)}",
+            labels / fresh,
+            "time over time",
+        )
+    )
 
 
 if __name__ == "__main__":

@@ -14,9 +14,9 @@ import numpy as np
 from scipy.integrate import solve_ivp
 from timing import HEAD, best_of, machine, row
 
-from ebbmap.evaluate import evaluate
+from ebbmap.cases.evaluate import evaluate
 from ebbmap.lungs import LUNGS
-from ebbmap.parameters import PARAMETERS
+from ebbmap.registries.parameters import PARAMETERS
 
 #: Settled when the end-release pressures move by less than this from cycle to cycle [cmH2O].
 SETTLED = 1e-6
@@ -94,11 +94,23 @@ def main(cases: int, peers: int) -> None:
         peer = (time.perf_counter() - start) / peers
         off = np.abs(np.array(found) / out["release_volume"][:peers] - 1.0).max()
         memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
-        print(row(f"{name} lung", f"{ours / cases * 1e9:.0f} ns a case",
-                  f"solve_ivp loop {peer * 1e3:.1f} ms a case", peer / (ours / cases),
-                  f"release volumes agree to {off:.0e}; peak memory {memory:.2f} GB"))  # fmt: skip
-        print(row(f"{name} lung, whole arrays", f"{ours / cases * 1e9:.0f} ns a case",
-                  f"NumPy {whole / cases * 1e9:.0f} ns a case", whole / ours))  # fmt: skip
+        print(
+            row(
+                f"{name} lung",
+                f"{ours / cases * 1e9:.0f} ns a case",
+                f"solve_ivp loop {peer * 1e3:.1f} ms a case",
+                peer / (ours / cases),
+                f"release volumes agree to {off:.0e}; peak memory {memory:.2f} GB",
+            )
+        )
+        print(
+            row(
+                f"{name} lung, whole arrays",
+                f"{ours / cases * 1e9:.0f} ns a case",
+                f"NumPy {whole / cases * 1e9:.0f} ns a case",
+                whole / ours,
+            )
+        )
 
 
 if __name__ == "__main__":

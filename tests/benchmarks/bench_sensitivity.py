@@ -14,9 +14,9 @@ import time
 import numpy as np
 from SALib.analyze import sobol as salib_sobol
 
-from ebbmap.analysis.kernels.resampling import REPLICATES
-from ebbmap.analysis.kernels.sobol import sobol_indices
-from ebbmap.design import draw_sobol_design
+from ebbmap.cases.design import draw_sobol_design
+from ebbmap.kernels.resampling import REPLICATES
+from ebbmap.kernels.sobol import sobol_indices
 
 PARAMETERS, OUTCOMES = 12, 15
 

@@ -14,7 +14,7 @@ import numpy as np
 from bench_stream import map_of
 from timing import HEAD, best_of, machine, row
 
-from ebbmap.streaming.job import Job
+from ebbmap.runs.job import Job
 
 
 def main(largest: int) -> None:
@@ -33,9 +33,16 @@ def main(largest: int) -> None:
         each = (time.process_time() - start) / job.layout.cases
         first = first or each
         memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
-        print(row(f"{size:,} cases", f"{each * 1e9:.0f} ns a case", "smallest size", each / first,
-                  f"peak memory {memory:.2f} GB; as 7 outcomes in memory this would read and write "
-                  f"{7 * 8 / each / bandwidth:.0%} of what memory can do"))  # fmt: skip
+        print(
+            row(
+                f"{size:,} cases",
+                f"{each * 1e9:.0f} ns a case",
+                "smallest size",
+                each / first,
+                f"peak memory {memory:.2f} GB; as 7 outcomes in memory this would read and write "
+                f"{7 * 8 / each / bandwidth:.0%} of what memory can do",
+            )
+        )
         size *= 10
 
 

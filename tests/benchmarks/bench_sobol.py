@@ -13,10 +13,10 @@ import warnings
 import numpy as np
 from timing import HEAD, machine, row
 
-from ebbmap.analysis.drivers import find_drivers
-from ebbmap.cases import Question
-from ebbmap.limits import LIMIT_SETS, combine
-from ebbmap.populations import Marginal, population
+from ebbmap.analyses.sobol import find_drivers
+from ebbmap.cases.question import Question
+from ebbmap.registries.limits import LIMIT_SETS, combine
+from ebbmap.registries.populations import Marginal, population
 
 SIZE, TIMES, RESAMPLES = 8192, 20, 1000
 
@@ -32,9 +32,12 @@ def main(peer_resamples: int) -> None:
     )
     start = time.perf_counter()
     found = find_drivers(
-        question, along="t_low", grid=np.linspace(0.2, 1.8, TIMES), base_size=SIZE,
+        question,
+        along="t_low",
+        grid=np.linspace(0.2, 1.8, TIMES),
+        base_size=SIZE,
         resamples=RESAMPLES,
-    )  # fmt: skip
+    )
     ours = time.perf_counter() - start
     outcomes, factors = found.sizes["outcome"], found.sizes["parameter"]
     with warnings.catch_warnings():
@@ -42,19 +45,29 @@ def main(peer_resamples: int) -> None:
         from SALib.analyze import sobol
 
         problem = {
-            "num_vars": factors, "names": list(found["parameter"].values),
+            "num_vars": factors,
+            "names": list(found["parameter"].values),
             "bounds": [[0.0, 1.0]] * factors,
-        }  # fmt: skip
+        }
         y = np.random.default_rng(0).normal(size=SIZE * (2 * factors + 2))
         start = time.perf_counter()
         sobol.analyze(problem, y, calc_second_order=True, num_resamples=peer_resamples, seed=1)
     one = (time.perf_counter() - start) * RESAMPLES / peer_resamples
     peer = one * outcomes * TIMES
-    print(f"N = {SIZE}, {TIMES} release times, {outcomes} outcomes, {factors} factors, "
-          f"{RESAMPLES} resamples; {machine()}")  # fmt: skip
+    print(
+        f"N = {SIZE}, {TIMES} release times, {outcomes} outcomes, {factors} factors, "
+        f"{RESAMPLES} resamples; {machine()}"
+    )
     print(HEAD)
-    print(row("Sobol, runs included", f"{ours:.1f} s", f"SALib {peer:,.0f} s", peer / ours,
-              f"peer: one outcome, {peer_resamples} resamples, extrapolated"))  # fmt: skip
+    print(
+        row(
+            "Sobol, runs included",
+            f"{ours:.1f} s",
+            f"SALib {peer:,.0f} s",
+            peer / ours,
+            f"peer: one outcome, {peer_resamples} resamples, extrapolated",
+        )
+    )
 
 
 if __name__ == "__main__":

@@ -19,15 +19,23 @@ from timing import HEAD, best_of, machine, row
 from ebbmap.lungs import lung_model, stepped
 from ebbmap.lungs.stepped import cycles, mesh
 from ebbmap.lungs.stepped.cases import NAMES, gather
-from ebbmap.parameters import PARAMETERS
+from ebbmap.registries.parameters import PARAMETERS
 
 STEPPED = lung_model("stepped")
 
 #: The peer runs so many cycles from P low, at this relative tolerance, for so many cases.
 PEER_CYCLES, PEER_TOLERANCE, PEER_CASES = 6, 1e-6, 4
 
-PLAIN = ("p_high", "p_low", "t_high", "t_low", "compliance", "chest_wall_share", "resistance_insp",
-         "resistance_exp")  # fmt: skip
+PLAIN = (
+    "p_high",
+    "p_low",
+    "t_high",
+    "t_low",
+    "compliance",
+    "chest_wall_share",
+    "resistance_insp",
+    "resistance_exp",
+)
 SIGMOID = ("resistance_quadratic", "recoil_curvature", "recoil_inflection")
 CLOSING = tuple(name for name in NAMES if name.startswith(("recruit", "opening", "closing")))
 EFFORT = ("effort_pressure", "effort_rate", "effort_duration")
@@ -37,9 +45,10 @@ KINDS = {
     "and a slow valve": ((*SIGMOID, "flow_limitation", "valve_time"), 0.05),
     "and opening and closing": ((*SIGMOID, "flow_limitation", "valve_time", *CLOSING), 0.05),
     "and effort, 16 phases": (
-        (*SIGMOID, "flow_limitation", "valve_time", *CLOSING, *EFFORT), 0.005,
+        (*SIGMOID, "flow_limitation", "valve_time", *CLOSING, *EFFORT),
+        0.005,
     ),
-}  # fmt: skip
+}
 CHECKED = ("release_volume", "open_fraction_end_high", "open_fraction_end_release")
 
 
@@ -92,9 +101,12 @@ def rate(t, state, case, first, target, clock):
     moves = case["recruitable_share"] > 0.0
     return [
         1000.0 * math.copysign(flow, drive),
-        moves * (max(opens, 0.0) / case["opening_time_constant"]
-                 - max(closes, 0.0) / case["closing_time_constant"]),
-    ]  # fmt: skip
+        moves
+        * (
+            max(opens, 0.0) / case["opening_time_constant"]
+            - max(closes, 0.0) / case["closing_time_constant"]
+        ),
+    ]
 
 
 def peer(case, cycles_run: int) -> float:
@@ -106,9 +118,14 @@ def peer(case, cycles_run: int) -> float:
         for target, duration in (("p_high", "t_high"), ("p_low", "t_low")):
             last = case[duration]
             run = solve_ivp(
-                rate, (0.0, last), state, rtol=PEER_TOLERANCE, atol=1e-6, method="RK45",
+                rate,
+                (0.0, last),
+                state,
+                rtol=PEER_TOLERANCE,
+                atol=1e-6,
+                method="RK45",
                 args=(case, airway, case[target], clock),
-            )  # fmt: skip
+            )
             state, clock = run.y[:, -1], clock + last
             left = math.exp(-last / case["valve_time"]) if case["valve_time"] > 0.0 else 0.0
             airway = case[target] + (airway - case[target]) * left
@@ -144,17 +161,23 @@ def main(cases: int) -> None:
         lost = int(np.isnan(solved["release_volume"]).sum())
         # as many phases with a run-in of three cycles each
         count = 64 if "effort" in kind else PEER_CYCLES
-        loop = np.mean([
-            peer({name: float(array[i]) for name, array in values.items()}, count)
-            for i in range(PEER_CASES)
-        ])  # fmt: skip
+        loop = np.mean(
+            [
+                peer({name: float(array[i]) for name, array in values.items()}, count)
+                for i in range(PEER_CASES)
+            ]
+        )
         memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
         print(
-            row(f"stepped lung, {kind}, {size:,} cases", f"{size / ours:,.0f} cases/s",
-                f"solve_ivp loop, {count} cycles, {loop * 1e3:.0f} ms a case", loop / ours * size,
-                f"error {off:.0e}; not settled {lost}; {memory:.2f} GB"),
+            row(
+                f"stepped lung, {kind}, {size:,} cases",
+                f"{size / ours:,.0f} cases/s",
+                f"solve_ivp loop, {count} cycles, {loop * 1e3:.0f} ms a case",
+                loop / ours * size,
+                f"error {off:.0e}; not settled {lost}; {memory:.2f} GB",
+            ),
             flush=True,
-        )  # fmt: skip
+        )
 
 
 if __name__ == "__main__":

@@ -20,16 +20,25 @@ import numpy as np
 import psutil
 from timing import HEAD, machine, row
 
-from ebbmap.run import run_study
-from ebbmap.streaming.job import Job
-from ebbmap.study import parse_study
+from ebbmap.files.study import parse_study
+from ebbmap.runs.job import Job
+from ebbmap.runs.run import run_study
 
 #: Twelve outcomes.
 KEPT = (
-    "release_volume", "release_volume_per_kg", "trapped_volume", "end_high_pressure",
-    "end_release_pressure", "auto_peep", "fill_fraction", "exhaled_fraction",
-    "peak_expiratory_flow", "end_release_flow", "flow_ratio", "driving_pressure",
-)  # fmt: skip
+    "release_volume",
+    "release_volume_per_kg",
+    "trapped_volume",
+    "end_high_pressure",
+    "end_release_pressure",
+    "auto_peep",
+    "fill_fraction",
+    "exhaled_fraction",
+    "peak_expiratory_flow",
+    "end_release_flow",
+    "flow_ratio",
+    "driving_pressure",
+)
 
 #: Cells of the settings: P high by T low.
 CELLS = (10, 20)
@@ -180,15 +189,33 @@ def bench_store(cases: int, folder: Path) -> None:
     size = sum(p.stat().st_size for p in (folder / "w").iterdir()) / 1e9
     each = 1e9 / cases
     clock, processor = (max(solve[k] / 2, write[k]) for k in (0, 1))
-    print(row("12 outcomes float32 to Zarr, 2 processes", f"{times[2]:.1f} s",
-              f"solve alone {solve[0] / 2:.1f} s, write alone {write[0]:.1f} s", times[2] / clock,
-              f"{size:.2f} GB, peak memory {memory:.2f} GB; at most 2 wanted"))  # fmt: skip
-    print(row("the same by processor time", f"{busy[2] * each / 2:.0f} ns a case",
-              f"solve alone {solve[1] * each / 2:.0f} ns, write alone {write[1] * each:.0f} ns",
-              busy[2] / 2 / processor, "half of what two processes take"))  # fmt: skip
-    print(row("the same, 1 to 2 processes", f"{times[2]:.1f} s", f"{times[1]:.1f} s",
-              times[1] / times[2], "by processor time "
-              f"{2 * busy[1] / busy[2]:.2f}; at least 1.8 wanted"))  # fmt: skip
+    print(
+        row(
+            "12 outcomes float32 to Zarr, 2 processes",
+            f"{times[2]:.1f} s",
+            f"solve alone {solve[0] / 2:.1f} s, write alone {write[0]:.1f} s",
+            times[2] / clock,
+            f"{size:.2f} GB, peak memory {memory:.2f} GB; at most 2 wanted",
+        )
+    )
+    print(
+        row(
+            "the same by processor time",
+            f"{busy[2] * each / 2:.0f} ns a case",
+            f"solve alone {solve[1] * each / 2:.0f} ns, write alone {write[1] * each:.0f} ns",
+            busy[2] / 2 / processor,
+            "half of what two processes take",
+        )
+    )
+    print(
+        row(
+            "the same, 1 to 2 processes",
+            f"{times[2]:.1f} s",
+            f"{times[1]:.1f} s",
+            times[1] / times[2],
+            f"by processor time {2 * busy[1] / busy[2]:.2f}; at least 1.8 wanted",
+        )
+    )
     print(row("a finished run gone on with", f"{again:.2f} s", "", 0.0, "at most 2 s wanted"))
     shutil.rmtree(folder / "s2")
     shutil.rmtree(folder / "w")
@@ -201,17 +228,25 @@ def bench_map(cases: int, folder: Path) -> None:
         with Peak() as peak:
             times[workers] = timed(lambda w=workers: run(asked, folder / f"m{cases}-{w}", w))
         busy[workers] = peak.busy
-    print(row(f"safe-share map, {cases:,} cases", f"{times[2]:.1f} s",
-              f"1 process {times[1]:.1f} s", times[1] / times[2],
-              f"{busy[2] / cases * 1e9:.0f} ns of processor a case; by processor time "
-              f"{2 * busy[1] / busy[2]:.2f}; peak memory {peak.bytes / 1e9:.2f} GB"))  # fmt: skip
+    print(
+        row(
+            f"safe-share map, {cases:,} cases",
+            f"{times[2]:.1f} s",
+            f"1 process {times[1]:.1f} s",
+            times[1] / times[2],
+            f"{busy[2] / cases * 1e9:.0f} ns of processor a case; by processor time "
+            f"{2 * busy[1] / busy[2]:.2f}; peak memory {peak.bytes / 1e9:.2f} GB",
+        )
+    )
 
 
 def main(cases: int, what: str) -> None:
     folder = Path(tempfile.mkdtemp(prefix="stream", dir=os.environ.get("BENCH_DIR")))
     try:
-        print(f"{cases:,} cases, at most 2 processes; {machine()}, "
-              f"load {os.getloadavg()[0]:.1f} on {psutil.cpu_count()} cores")  # fmt: skip
+        print(
+            f"{cases:,} cases, at most 2 processes; {machine()}, "
+            f"load {os.getloadavg()[0]:.1f} on {psutil.cpu_count()} cores"
+        )
         print(HEAD)
         warm(folder, 2)
         if what != "map":

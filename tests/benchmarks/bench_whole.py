@@ -16,12 +16,12 @@ import numpy as np
 from scipy.integrate import solve_ivp
 from timing import HEAD, best_of, machine, row
 
-from ebbmap.evaluate import evaluate
+from ebbmap.cases.evaluate import evaluate
 from ebbmap.lungs import lung_model
 from ebbmap.lungs.whole import newton
 from ebbmap.lungs.whole.cases import circuit, settled_drive
 from ebbmap.lungs.whole.outcomes import describe
-from ebbmap.parameters import PARAMETERS
+from ebbmap.registries.parameters import PARAMETERS
 
 PEER_CYCLES, PEER_TOLERANCE = 6, 1e-6
 CHECKED = 2000
@@ -58,9 +58,14 @@ def peer(case) -> float:
         for target, duration in (("p_high", "t_high"), ("p_low", "t_low")):
             top = state
             state = solve_ivp(
-                rate, (0.0, case[duration]), state, args=(airway, case[target]), method="LSODA",
-                rtol=PEER_TOLERANCE, atol=1e-8,
-            ).y[:, -1]  # fmt: skip
+                rate,
+                (0.0, case[duration]),
+                state,
+                args=(airway, case[target]),
+                method="LSODA",
+                rtol=PEER_TOLERANCE,
+                atol=1e-8,
+            ).y[:, -1]
             left = np.exp(-case[duration] / case["valve_time"])
             airway = case[target] + (airway - case[target]) * left
     return 1000.0 * float(np.dot([fast, slow], top - state))
@@ -72,14 +77,17 @@ def worst_error(values) -> tuple[str, float]:
     lung, drive = circuit(few), settled_drive(few)
     exact = describe(newton.run(lung, drive, coarse=12, fine=5, crowding=4), drive, few)
     found = lung_model("whole").solve(**few)
-    floors = {"pendelluft_volume": exact["release_volume"],
-              "slow_exhaled_fraction": 1e-2 * exact["exhaled_fraction"]}  # fmt: skip
+    floors = {
+        "pendelluft_volume": exact["release_volume"],
+        "slow_exhaled_fraction": 1e-2 * exact["exhaled_fraction"],
+    }
     off = {
-        name: float(np.max(
-            np.abs(found[name] - value) / np.maximum(np.abs(value), floors.get(name, 0.0))
-        ))
-        for name, value in exact.items() if name != "cycles_to_settle"
-    }  # fmt: skip
+        name: float(
+            np.max(np.abs(found[name] - value) / np.maximum(np.abs(value), floors.get(name, 0.0)))
+        )
+        for name, value in exact.items()
+        if name != "cycles_to_settle"
+    }
     name = max(off, key=off.__getitem__)
     return name, off[name]
 
@@ -103,14 +111,25 @@ def main(cases: int, peers: int) -> None:
     ours = whole / cases
     name, error = worst_error(values["whole"])
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
-    print(row(f"whole lung, {len(lungs['whole'].solves)} outcomes",
-              f"{1e-3 / ours:.1f} thousand cases/s",
-              f"solve_ivp loop, {PEER_CYCLES} cycles, {each * 1e3:.1f} ms a case", each / ours,
-              f"worst error {error:.0e} ({name}); peak memory {memory:.2f} GB"))  # fmt: skip
+    print(
+        row(
+            f"whole lung, {len(lungs['whole'].solves)} outcomes",
+            f"{1e-3 / ours:.1f} thousand cases/s",
+            f"solve_ivp loop, {PEER_CYCLES} cycles, {each * 1e3:.1f} ms a case",
+            each / ours,
+            f"worst error {error:.0e} ({name}); peak memory {memory:.2f} GB",
+        )
+    )
     for other, seconds in (("paired", paired), ("tube", tube)):
-        print(row(f"whole lung beside the {other} lung", f"{ours * 1e6:.1f} µs a case",
-                  f"{seconds / cases * 1e6:.2f} µs a case", whole / seconds,
-                  "time over time"))  # fmt: skip
+        print(
+            row(
+                f"whole lung beside the {other} lung",
+                f"{ours * 1e6:.1f} µs a case",
+                f"{seconds / cases * 1e6:.2f} µs a case",
+                whole / seconds,
+                "time over time",
+            )
+        )
 
 
 if __name__ == "__main__":

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from ebbmap.evaluate import NO_ALVEOLAR_VENTILATION, OK, OUT_OF_DOMAIN, evaluate, resolve
+from ebbmap.cases.evaluate import NO_ALVEOLAR_VENTILATION, OK, OUT_OF_DOMAIN, evaluate, resolve
 from ebbmap.exchange import co2
 from ebbmap.lungs import lung_model
 
@@ -68,8 +68,10 @@ def test_impossible_pressures_stay_out_of_domain():
 
 def test_production_by_weight_follows_height():
     given = {
-        "co2_production_per_kg": np.array(3.0), "height": np.array(175.0), "sex": np.array(1.0),
-    }  # fmt: skip
+        "co2_production_per_kg": np.array(3.0),
+        "height": np.array(175.0),
+        "sex": np.array(1.0),
+    }
     found = resolve(given, ("co2_production", "predicted_body_weight"))
     assert found["co2_production"] == pytest.approx(3.0 * 70.566)
 
@@ -83,9 +85,14 @@ def test_course_agrees_with_integration(ventilation):
         return [(200.0 - ventilation / 0.863 * tension[0] - moved) / 30.0, moved / 60.0]
 
     solved = solve_ivp(
-        stores, (0.0, 120.0), [45.0, 45.0], method="DOP853", t_eval=times / 60.0,
-        rtol=1e-11, atol=1e-11,
-    )  # fmt: skip
+        stores,
+        (0.0, 120.0),
+        [45.0, 45.0],
+        method="DOP853",
+        t_eval=times / 60.0,
+        rtol=1e-11,
+        atol=1e-11,
+    )
     found = co2.paco2_course(times, 45.0, ventilation, 200.0, **STORES)
     # the integrator's tolerance, times the number of its steps
     np.testing.assert_allclose(found, solved.y[0], rtol=1e-8)

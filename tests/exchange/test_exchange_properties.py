@@ -4,10 +4,10 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ebbmap.evaluate import NO_ALVEOLAR_VENTILATION, OK, OUT_OF_DOMAIN, evaluate
+from ebbmap.cases.evaluate import NO_ALVEOLAR_VENTILATION, OK, OUT_OF_DOMAIN, evaluate
 from ebbmap.lungs import lung_model
-from ebbmap.outcomes import OUTCOMES, plan
-from ebbmap.parameters import PARAMETERS
+from ebbmap.registries.outcomes import OUTCOMES, plan
+from ebbmap.registries.parameters import PARAMETERS
 
 LUNG = lung_model("linear")
 NAMES = tuple(OUTCOMES)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from ebbmap.evaluate import evaluate
+from ebbmap.cases.evaluate import evaluate
 from ebbmap.exchange import load
 from ebbmap.lungs import lung_model
 
@@ -18,10 +18,12 @@ def test_a_joule_is_a_pascal_times_a_cubic_metre():
 def test_parts_add_up_and_neither_is_negative():
     rng = np.random.default_rng(5)
     values = {
-        "p_high": rng.uniform(15, 35, 500), "p_low": rng.uniform(0, 10, 500),
-        "t_high": rng.uniform(0.2, 8, 500), "t_low": rng.uniform(0.2, 1.8, 500),
+        "p_high": rng.uniform(15, 35, 500),
+        "p_low": rng.uniform(0, 10, 500),
+        "t_high": rng.uniform(0.2, 8, 500),
+        "t_low": rng.uniform(0.2, 1.8, 500),
         "compliance": rng.uniform(15, 110, 500),
-    }  # fmt: skip
+    }
     found = evaluate(LUNG, values).outcomes
     whole, loop = found["mechanical_power"], found["mechanical_power_above_p_low"]
     np.testing.assert_allclose(found["elastic_power"] + found["resistive_power"], whole)

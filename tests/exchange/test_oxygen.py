@@ -9,7 +9,7 @@ from scipy.optimize import brentq
 from ebbmap.exchange import oxygen
 from ebbmap.lungs.base import SOLVED
 from ebbmap.lungs.linear import LINEAR
-from ebbmap.outcomes import plan
+from ebbmap.registries.outcomes import plan
 
 HEMOGLOBIN = np.array([2.0, 3.0, 5.0, 7.0, 9.0, 12.0, 15.0, 18.0, 22.0, 25.0])[:, None]
 
@@ -37,8 +37,11 @@ def test_inversion_agrees_with_bracketing():
         held = content * oxygen.BOUND * hemoglobin
         root = brentq(
             lambda po2, held=held, hb=hemoglobin: oxygen.content_of_po2(po2, hb) - held,
-            0.0, 2000.0, xtol=1e-12, rtol=1e-14,
-        )  # fmt: skip
+            0.0,
+            2000.0,
+            xtol=1e-12,
+            rtol=1e-14,
+        )
         # brentq stops at its tolerance or at rounding of the content on the plateau
         assert oxygen.po2_of_content(held, hemoglobin) == pytest.approx(root, rel=1e-10)
 

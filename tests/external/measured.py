@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 from scipy.linalg import expm
 
-from ebbmap import derivations
-from ebbmap.evaluate import evaluate
+from ebbmap.cases.evaluate import evaluate
 from ebbmap.exchange import co2
 from ebbmap.lungs import lung_model, stepped, tracheal_tube
 from ebbmap.lungs.stepped.cases import NAMES
-from ebbmap.parameters import PARAMETERS
-from ebbmap.populations import POPULATIONS
+from ebbmap.registries import derivations
+from ebbmap.registries.parameters import PARAMETERS
+from ebbmap.registries.populations import POPULATIONS
 
 LUNGS = 4000
 
@@ -83,8 +83,9 @@ def t_low_at(group: str, ratio: float) -> float:
 def released_at_half_flow() -> float:
     """Median release volume per kg of restrictive lungs, flow falling to half [mL kg-1]."""
     t_low = -np.log(0.5) * time_constant("restrictive")
-    found = solve("restrictive", ("release_volume_per_kg",), p_high=25.0, p_low=0.0, t_high=5.0,
-                  t_low=t_low)  # fmt: skip
+    found = solve(
+        "restrictive", ("release_volume_per_kg",), p_high=25.0, p_low=0.0, t_high=5.0, t_low=t_low
+    )
     return float(np.median(found["release_volume_per_kg"]))
 
 
@@ -98,10 +99,14 @@ def closed_share(t_low: float) -> float:
     """Share of what will close that has closed: a lung that empties at once, median constants."""
     group = POPULATIONS["restrictive"].median
     lung = {name: default(name) for name in NAMES} | {
-        "resistance_exp": 0.01, "resistance_insp": 0.01, "recruitable_share": 1e-3,
-        "t_high": 1.0, "p_high": 45.0, "t_low": np.array([t_low, 200.0]),
+        "resistance_exp": 0.01,
+        "resistance_insp": 0.01,
+        "recruitable_share": 1e-3,
+        "t_high": 1.0,
+        "p_high": 45.0,
+        "t_low": np.array([t_low, 200.0]),
         "closing_time_constant": group["closing_time_constant"],
-    }  # fmt: skip
+    }
     closed = stepped.cycle(stepped.rest(45.0, **lung), **lung)[0]["closed_per_release"]
     return float(closed[0] / closed[1])
 
@@ -143,8 +148,11 @@ def dead_space(group: str) -> float:
 
 def usual_production() -> float:
     """Mean of normal lungs; the default where that is further off [mL min-1]."""
-    return max(mean("normal", "co2_production"), default("co2_production"),
-               key=lambda value: abs(value - 200.0))  # fmt: skip
+    return max(
+        mean("normal", "co2_production"),
+        default("co2_production"),
+        key=lambda value: abs(value - 200.0),
+    )
 
 
 def usual_ph() -> float:
@@ -162,9 +170,13 @@ def ventilatory_ratio() -> float:
     airway = co2.airway_dead_space(default("airway_dead_space_per_kg"), weight)
     breath = BREATH * weight
     cleared = co2.alveolar_ventilation(
-        rate, breath, airway, default("apparatus_dead_space"),
-        group["alveolar_dead_space_share"], 0.0,
-    )  # fmt: skip
+        rate,
+        breath,
+        airway,
+        default("apparatus_dead_space"),
+        group["alveolar_dead_space_share"],
+        0.0,
+    )
     tension = co2.paco2(group["co2_production"], cleared)
     return float(np.median(rate * breath * tension / (weight * 100.0 * 37.5)))
 
@@ -172,8 +184,12 @@ def ventilatory_ratio() -> float:
 def admixture(mean_alveolar_pressure: float) -> float:
     """Mean venous admixture of restrictive lungs at a mean alveolar pressure [1]."""
     # P low next to P high: the mean pressure is the one that is set
-    found = solve("restrictive", ("venous_admixture",), p_high=mean_alveolar_pressure + 0.005,
-                  p_low=mean_alveolar_pressure - 0.005)  # fmt: skip
+    found = solve(
+        "restrictive",
+        ("venous_admixture",),
+        p_high=mean_alveolar_pressure + 0.005,
+        p_low=mean_alveolar_pressure - 0.005,
+    )
     return float(found["venous_admixture"].mean())
 
 
@@ -191,10 +207,15 @@ def oxygen_response() -> float:
 def return_gained() -> float:
     """Venous return at a mean pressure of 12 over that at 18, restrictive lungs."""
     kept = [
-        1.0 + solve("restrictive", ("venous_return_change",), p_high=mean_pressure + 0.005,
-                    p_low=mean_pressure - 0.005)["venous_return_change"]
+        1.0
+        + solve(
+            "restrictive",
+            ("venous_return_change",),
+            p_high=mean_pressure + 0.005,
+            p_low=mean_pressure - 0.005,
+        )["venous_return_change"]
         for mean_pressure in (12.0, 18.0)
-    ]  # fmt: skip
+    ]
     return float(np.median(kept[0]) / np.median(kept[1]))
 
 
@@ -239,11 +260,13 @@ def taken_back() -> float:
     for ventilation in (DEEPER, 1.0):
         cleared = 200.0 * ventilation / 40.0
         # the third row carries what is made
-        rates = np.array([
-            [-(exchange + cleared) / fast, exchange / fast, 200.0 / fast],
-            [exchange / slow, -exchange / slow, 0.0],
-            [0.0, 0.0, 0.0],
-        ])  # fmt: skip
+        rates = np.array(
+            [
+                [-(exchange + cleared) / fast, exchange / fast, 200.0 / fast],
+                [exchange / slow, -exchange / slow, 0.0],
+                [0.0, 0.0, 0.0],
+            ]
+        )
         state = expm(12.0 * rates) @ state
         lost.append(float(held @ (40.0 - state[:2])))
     return 1.0 - lost[2] / lost[1]

@@ -9,8 +9,8 @@ from scipy.optimize import brentq, minimize_scalar
 
 from ebbmap.lungs import lung_model
 from ebbmap.lungs.stepped.cases import NAMES
-from ebbmap.outcomes import OUTCOMES
-from ebbmap.parameters import PARAMETERS
+from ebbmap.registries.outcomes import OUTCOMES
+from ebbmap.registries.parameters import PARAMETERS
 
 STEPPED = lung_model("stepped")
 USUAL = {name: PARAMETERS[name].default for name in NAMES}
@@ -40,8 +40,10 @@ class Reference:
         if k == 0.0:
             return unit / self.lung_compliance, 1.0 / self.lung_compliance
         above, below = unit - self.floor, self.span - unit + self.floor
-        return (self.recoil_inflection - math.log(below / above) / k,
-                self.span / (k * above * below))  # fmt: skip
+        return (
+            self.recoil_inflection - math.log(below / above) / k,
+            self.span / (k * above * below),
+        )
 
     def muscle(self, clock):
         length = min(self.effort_duration, 60.0 / self.effort_rate)
@@ -73,10 +75,17 @@ class Reference:
             static = lung + self.wall * state[0]
             up = normal((static - self.opening_pressure) / self.opening_spread) - state[1]
             down = state[1] - normal((static - self.closing_pressure) / self.closing_spread)
-            opening = (max(up, 0.0) / self.opening_time_constant
-                       - max(down, 0.0) / self.closing_time_constant)  # fmt: skip
-        return [1000.0 * flow, opening, alveolar, self.wall * state[0] - muscle,
-                1000.0 * max(flow, 0.0)]  # fmt: skip
+            opening = (
+                max(up, 0.0) / self.opening_time_constant
+                - max(down, 0.0) / self.closing_time_constant
+            )
+        return [
+            1000.0 * flow,
+            opening,
+            alveolar,
+            self.wall * state[0] - muscle,
+            1000.0 * max(flow, 0.0),
+        ]
 
     def phase(self, state, start, target, duration, rtol, method="LSODA", clock=0.0):
         """Run a phase piece by piece between the switches of the effort: a list of runs."""
@@ -90,10 +99,16 @@ class Reference:
                 ahead = min(ahead, (length if now < length else period) - now)
             first = self.airway(t, start, target)
             run = solve_ivp(
-                self.slope, (0.0, ahead), state, method=method, args=(first, target, now),
-                rtol=rtol, atol=[1e-9, 1e-12, 1e-8, 1e-8, 1e-8] if rtol < 1e-8 else 1e-6,
-                dense_output=True, first_step=min(ahead, 1e-7) if rtol < 1e-8 else None,
-            )  # fmt: skip
+                self.slope,
+                (0.0, ahead),
+                state,
+                method=method,
+                args=(first, target, now),
+                rtol=rtol,
+                atol=[1e-9, 1e-12, 1e-8, 1e-8, 1e-8] if rtol < 1e-8 else 1e-6,
+                dense_output=True,
+                first_step=min(ahead, 1e-7) if rtol < 1e-8 else None,
+            )
             assert run.success
             runs.append((run, first, target, now))
             state = run.y[:, -1]
@@ -116,8 +131,7 @@ class Reference:
             values = [minus(t) for t in times]
             at = int(np.argmin(values))
             around = (times[max(at - 1, 0)], times[min(at + 1, 80)])
-            found = minimize_scalar(minus, bounds=around, method="bounded",
-                                    options={"xatol": 1e-7})  # fmt: skip
+            found = minimize_scalar(minus, bounds=around, method="bounded", options={"xatol": 1e-7})
             best = max(best, -found.fun, -values[at])
         return best
 
@@ -130,13 +144,17 @@ class Reference:
             rising = np.diff(run.sol(times)[0]) > 0.0
             for i in np.flatnonzero(rising[1:] != rising[:-1]):
                 sign = -1.0 if rising[i] else 1.0
-                turn = minimize_scalar(lambda t, run=run, sign=sign: sign * run.sol(t)[0],
-                                       bounds=(times[i], times[i + 2]), method="bounded",
-                                       options={"xatol": 1e-9})  # fmt: skip
+                turn = minimize_scalar(
+                    lambda t, run=run, sign=sign: sign * run.sol(t)[0],
+                    bounds=(times[i], times[i + 2]),
+                    method="bounded",
+                    options={"xatol": 1e-9},
+                )
                 turns.append(sign * turn.fun)
             turns.append(run.y[0, -1])
-        pipe = (self.airway_dead_space_per_kg * self.predicted_body_weight
-                + self.apparatus_dead_space)  # fmt: skip
+        pipe = (
+            self.airway_dead_space_per_kg * self.predicted_body_weight + self.apparatus_dead_space
+        )
         fresh, out = self.fresh, 0.0
         for before, after in itertools.pairwise(turns):
             fresh += after - before
@@ -156,9 +174,12 @@ class Reference:
             top = fraction * (self.span + self.floor) * (1.0 - 1e-13)
             low = fraction * self.floor * (1.0 - 1e-13)
         return brentq(
-            lambda v: self.recoil(v / fraction)[0] + self.wall * v - pressure, low, top,
-            xtol=1e-10, rtol=1e-14,
-        )  # fmt: skip
+            lambda v: self.recoil(v / fraction)[0] + self.wall * v - pressure,
+            low,
+            top,
+            xtol=1e-10,
+            rtol=1e-14,
+        )
 
     def cycle(self, volume, openness, airway, rtol=1e-10, clock=0.0):
         """Run one cycle: its end, every outcome, the airway pressure and the clock after it."""
@@ -217,9 +238,19 @@ def draw(count, seed):
     cases = []
     for number in range(count):
         case = dict(USUAL)
-        names = ["p_high", "p_low", "t_high", "t_low", "compliance", "resistance_insp",
-                 "resistance_exp", "chest_wall_share", "resistance_quadratic",
-                 "recoil_curvature", "recoil_inflection"]  # fmt: skip
+        names = [
+            "p_high",
+            "p_low",
+            "t_high",
+            "t_low",
+            "compliance",
+            "resistance_insp",
+            "resistance_exp",
+            "chest_wall_share",
+            "resistance_quadratic",
+            "recoil_curvature",
+            "recoil_inflection",
+        ]
         if number % 3 == 0:
             names.append("flow_limitation")
         for name in names:
@@ -247,8 +278,13 @@ STATED = {name: 1e-4 if name == "gas_beyond_dead_space" else 1e-6 for name in ST
 def scale_of(case):
     """What an outcome may be off in absolute terms is counted in units of these, by its unit."""
     swing = case["p_high"] - case["p_low"]
-    return {"mL": case["compliance"] * swing, "cmH2O": case["p_high"], "1": 1.0, "s": 1.0,
-            "L s-1": swing / case["resistance_exp"]}  # fmt: skip
+    return {
+        "mL": case["compliance"] * swing,
+        "cmH2O": case["p_high"],
+        "1": 1.0,
+        "s": 1.0,
+        "L s-1": swing / case["resistance_exp"],
+    }
 
 
 def differences(ours, theirs, case, number):
@@ -259,10 +295,13 @@ def differences(ours, theirs, case, number):
     scale = scale_of(case)
     return {
         name: abs(ours[name][number] - value)
-        / (1.0 if name.startswith("closed")
-           else max(abs(value), 0.01 * scale[OUTCOMES[name].units]))
+        / (
+            1.0
+            if name.startswith("closed")
+            else max(abs(value), 0.01 * scale[OUTCOMES[name].units])
+        )
         for name, value in theirs.items()
-    }  # fmt: skip
+    }
 
 
 def worst(found):

@@ -3,15 +3,20 @@
 import numpy as np
 import pytest
 
-from ebbmap.analysis.adjusting import PRACTICE, adjust_settings
-from ebbmap.cases import Question
-from ebbmap.populations import POPULATIONS
-from ebbmap.simulate import simulate
+from ebbmap.analyses.adjust import PRACTICE, adjust_settings
+from ebbmap.cases.question import Question
+from ebbmap.cases.simulate import simulate
+from ebbmap.registries.populations import POPULATIONS
 
 AT = {
-    "p_high": 24.0, "p_low": 3.0, "t_high": 4.0, "t_low": 0.6, "compliance": 55.0,
-    "resistance_insp": 14.0, "resistance_exp": 21.0,
-}  # fmt: skip
+    "p_high": 24.0,
+    "p_low": 3.0,
+    "t_high": 4.0,
+    "t_low": 0.6,
+    "compliance": 55.0,
+    "resistance_insp": 14.0,
+    "resistance_exp": 21.0,
+}
 
 
 def closed_form_slopes():
@@ -55,8 +60,13 @@ def test_bedside_steps_are_the_cycles_before_and_after(setting):
     present = {**AT, "fio2": 0.5}
     told = adjust_settings(Question(fixed=present)).isel(population=0)
     moves = [str(move) for move in told["move"].values]
-    short = {"p_high": "P high", "p_low": "P low", "t_high": "T high", "t_low": "T low",
-             "fio2": "FiO₂"}[setting]  # fmt: skip
+    short = {
+        "p_high": "P high",
+        "p_low": "P low",
+        "t_high": "T high",
+        "t_low": "T low",
+        "fio2": "FiO₂",
+    }[setting]
     size = {"p_high": 2.0, "p_low": 2.0, "t_high": 0.5, "t_low": 0.05, "fio2": 0.1}[setting]
     here = simulate(**present)
     for sign in (1, -1):
@@ -82,8 +92,9 @@ def directions(**fixed):
 @pytest.mark.parametrize("p_high", [16.0, 20.0, 24.0])
 def test_co2_and_mean_airway_pressure_follow_common_practice(p_high):
     """Summary of Habashi, Crit Care Med 2005;33(3 Suppl):S228, for the three middle lungs."""
-    found = directions(p_high=p_high, p_low=0.0, t_high=5.0, t_low=0.6,
-                       spontaneous_alveolar_ventilation=1.0)  # fmt: skip
+    found = directions(
+        p_high=p_high, p_low=0.0, t_high=5.0, t_low=0.6, spontaneous_alveolar_ventilation=1.0
+    )
     asked = [one.name for one in PRACTICE if one.outcome in ("paco2", "mean_airway_pressure")]
     assert len(asked) == 7
     assert {found[name, practice] for name in POPULATIONS for practice in asked} == {1.0}

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from ebbmap.analysis.drivers import find_drivers
-from ebbmap.analysis.shapley import find_shapley
-from ebbmap.cases import Question
-from ebbmap.populations import Marginal, Population
+from ebbmap.analyses.shapley import find_shapley
+from ebbmap.analyses.sobol import find_drivers
+from ebbmap.cases.question import Question
+from ebbmap.registries.populations import Marginal, Population
 
 COMPLIANCE, RESISTANCE = (50.0, 0.35), (15.0, 0.5)
 T_LOW = np.array([0.3, 0.7, 1.5])
@@ -76,9 +76,13 @@ def test_the_quadrature_has_converged():
 
 def test_sobol_indices_of_the_exhaled_fraction():
     found = find_drivers(
-        question(), along="t_low", grid=T_LOW, base_size=4096, outcomes=("exhaled_fraction",),
+        question(),
+        along="t_low",
+        grid=T_LOW,
+        base_size=4096,
+        outcomes=("exhaled_fraction",),
         pawn=False,
-    ).sel(population="two", outcome="exhaled_fraction")  # fmt: skip
+    ).sel(population="two", outcome="exhaled_fraction")
     for place, t_low in enumerate(T_LOW):
         first = closed_shares(t_low)
         one = found.isel(t_low=place)
@@ -97,9 +101,12 @@ def test_sobol_indices_of_the_exhaled_fraction():
 @pytest.mark.parametrize("correlation", [-0.6, 0.5])
 def test_shapley_effects_of_the_exhaled_fraction(correlation):
     found = find_shapley(
-        question(correlation), along="t_low", grid=T_LOW, base_size=2048,
+        question(correlation),
+        along="t_low",
+        grid=T_LOW,
+        base_size=2048,
         outcomes=("exhaled_fraction",),
-    ).sel(population="two", outcome="exhaled_fraction")  # fmt: skip
+    ).sel(population="two", outcome="exhaled_fraction")
     for dependence, r in (("correlated", correlation), ("independent", 0.0)):
         for place, t_low in enumerate(T_LOW):
             share = closed_shares(t_low, r)
@@ -115,11 +122,13 @@ def test_a_held_property_moves_the_others():
     """With compliance fixed above its median, a correlated resistance is larger and tighter."""
     lungs = question(0.8)
     held = Question(
-        fixed={**lungs.fixed, "compliance": 80.0}, populations=lungs.populations,
-        samples={"p_high": Marginal("uniform", 20.0, 30.0, "invented")}, seed=1,
-    )  # fmt: skip
+        fixed={**lungs.fixed, "compliance": 80.0},
+        populations=lungs.populations,
+        samples={"p_high": Marginal("uniform", 20.0, 30.0, "invented")},
+        seed=1,
+    )
     del held.fixed["p_high"]
-    from ebbmap.analysis.factors import factors_of
+    from ebbmap.analyses.common.factors import factors_of
 
     found = factors_of(held, lungs.populations[0], "t_low")
     score = np.log(80.0 / COMPLIANCE[0]) / COMPLIANCE[1]

@@ -10,9 +10,23 @@ from ebbmap.exchange import co2, oxygen
 # Standard dissociation curve, 37 degrees, pH 7.4 [mmHg: per cent]. 50 to 100 mmHg: read, an
 # exercise page quoting Severinghaus JW, J Appl Physiol 1979;46:599; the others from memory.
 STANDARD_CURVE = {
-    10: 9.58, 20: 32.12, 26: 48.27, 28: 53.16, 30: 57.54, 40: 74.69, 50: 85.08, 60: 90.85,
-    70: 94.06, 80: 95.84, 90: 96.88, 100: 97.49, 150: 98.77, 200: 99.20, 300: 99.53, 500: 99.72,
-}  # fmt: skip
+    10: 9.58,
+    20: 32.12,
+    26: 48.27,
+    28: 53.16,
+    30: 57.54,
+    40: 74.69,
+    50: 85.08,
+    60: 90.85,
+    70: 94.06,
+    80: 95.84,
+    90: 96.88,
+    100: 97.49,
+    150: 98.77,
+    200: 99.20,
+    300: 99.53,
+    500: 99.72,
+}
 
 
 @pytest.mark.parametrize(("po2", "per_cent"), STANDARD_CURVE.items())

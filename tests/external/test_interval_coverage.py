@@ -18,9 +18,9 @@ import pytest
 from scipy.special import ndtri
 from scipy.stats import multivariate_normal
 
-from ebbmap.analysis.kernels.resampling import REPLICATES
-from ebbmap.analysis.kernels.sobol import sobol_indices
-from ebbmap.design import draw_sobol_design
+from ebbmap.cases.design import draw_sobol_design
+from ebbmap.kernels.resampling import REPLICATES
+from ebbmap.kernels.sobol import sobol_indices
 
 SEEDS = 200
 SIZES = (256, 1024)

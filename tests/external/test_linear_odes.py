@@ -24,10 +24,14 @@ def draw_cases(n=CASES):
     compliance, insp, exp = (rng.uniform(*r, n) for r in ((5, 200), (2, 60), (2, 60)))
     ratio = 10.0 ** rng.uniform(-2, 2, (2, n))
     return dict(
-        p_high=rng.uniform(12, 45, n), p_low=rng.uniform(0, 11, n),
-        t_high=ratio[0] * compliance * insp / 1000, t_low=ratio[1] * compliance * exp / 1000,
-        compliance=compliance, resistance_insp=insp, resistance_exp=exp,
-    )  # fmt: skip
+        p_high=rng.uniform(12, 45, n),
+        p_low=rng.uniform(0, 11, n),
+        t_high=ratio[0] * compliance * insp / 1000,
+        t_low=ratio[1] * compliance * exp / 1000,
+        compliance=compliance,
+        resistance_insp=insp,
+        resistance_exp=exp,
+    )
 
 
 def integrate(volume, pressure, duration, compliance, resistance):
@@ -63,7 +67,7 @@ def one_cycle(start_pressure, case):
         "fill_fraction": inhaled / (case["p_high"] * compliance - start),
         "exhaled_fraction": -exhaled / (full - case["p_low"] * compliance),
         "time_constant_exp": compliance * exp / 1000,
-    }  # fmt: skip
+    }
 
 
 def assert_agree(found, integrated):
@@ -92,10 +96,14 @@ def test_every_outcome_of_a_first_cycle():
 def test_integration_settles_at_the_closed_form_from_far_away(start):
     n = 5
     case = dict(
-        p_high=np.full(n, 25.0), p_low=np.full(n, 3.0), t_high=np.linspace(0.5, 5, n),
-        t_low=np.linspace(0.3, 1.5, n), compliance=np.linspace(30, 90, n),
-        resistance_insp=np.linspace(8, 20, n), resistance_exp=np.linspace(10, 30, n),
-    )  # fmt: skip
+        p_high=np.full(n, 25.0),
+        p_low=np.full(n, 3.0),
+        t_high=np.linspace(0.5, 5, n),
+        t_low=np.linspace(0.3, 1.5, n),
+        compliance=np.linspace(30, 90, n),
+        resistance_insp=np.linspace(8, 20, n),
+        resistance_exp=np.linspace(10, 30, n),
+    )
     pressure = np.full(n, start)
     for _ in range(30):  # each cycle forgets at least half of what the one before remembered
         integrated = one_cycle(pressure, case)

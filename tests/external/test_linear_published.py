@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
-from ebbmap.analysis.windows import find_windows
-from ebbmap.derivations import predicted_body_weight
-from ebbmap.evaluate import evaluate
-from ebbmap.limits import limit_set
+from ebbmap.analyses.window import find_windows
+from ebbmap.cases.evaluate import evaluate
 from ebbmap.lungs.linear import LINEAR, cycle
-from ebbmap.outcomes import mean_airway_pressure
+from ebbmap.registries.derivations import predicted_body_weight
+from ebbmap.registries.limits import limit_set
+from ebbmap.registries.outcomes import mean_airway_pressure
 
 
 def solve(**values):
@@ -54,10 +54,14 @@ def test_share_of_the_peak_that_flows_after_a_multiple(multiple, ratio):
 @pytest.mark.parametrize(
     ("height", "sex", "by_cm", "by_inch"),
     [
-        (152.4, 0, 45.50, 45.50), (162, 0, 54.24, 54.19), (170, 0, 61.52, 61.44),
-        (165, 1, 61.47, 61.41), (175, 1, 70.57, 70.46), (185, 1, 79.67, 79.52),
+        (152.4, 0, 45.50, 45.50),
+        (162, 0, 54.24, 54.19),
+        (170, 0, 61.52, 61.44),
+        (165, 1, 61.47, 61.41),
+        (175, 1, 70.57, 70.46),
+        (185, 1, 79.67, 79.52),
     ],
-)  # fmt: skip
+)
 def test_predicted_body_weight(height, sex, by_cm, by_inch):
     """50 or 45.5 + 0.91 (cm - 152.4): NIH ARDS Network; form analysed in BMC Pulm Med 2017.
 
@@ -116,8 +120,15 @@ def test_pressure_control_test_1_of_the_ventilator_standard():
     volume, so hPa are put in as cmH2O. 490.7 mL is the derived value of a square wave; the
     15 % are from memory.
     """
-    found = solve(p_high=15.0, p_low=5.0, t_high=1.0, t_low=2.0, compliance=50.0,
-                  resistance_insp=5.0, resistance_exp=5.0)  # fmt: skip
+    found = solve(
+        p_high=15.0,
+        p_low=5.0,
+        t_high=1.0,
+        t_low=2.0,
+        compliance=50.0,
+        resistance_insp=5.0,
+        resistance_exp=5.0,
+    )
     assert found["release_rate"] == pytest.approx(20)
     assert found["release_volume"] == pytest.approx(490.7, abs=0.05)  # printed digit
     assert found["release_volume"] == pytest.approx(500, rel=0.15)
@@ -126,8 +137,16 @@ def test_pressure_control_test_1_of_the_ventilator_standard():
 
 def test_the_standards_first_breath_is_a_first_cycle():
     """First breath of the same test from its baseline: 490.8 mL go in (derived)."""
-    first, _ = cycle(5.0, p_high=15.0, p_low=5.0, t_high=1.0, t_low=2.0, compliance=50.0,
-                     resistance_insp=5.0, resistance_exp=5.0)  # fmt: skip
+    first, _ = cycle(
+        5.0,
+        p_high=15.0,
+        p_low=5.0,
+        t_high=1.0,
+        t_low=2.0,
+        compliance=50.0,
+        resistance_insp=5.0,
+        resistance_exp=5.0,
+    )
     assert 50 * (first["end_high_pressure"] - 5) == pytest.approx(490.8, abs=0.05)
 
 
@@ -160,8 +179,9 @@ def test_time_constants_for_which_rule_and_clock_hold_together(rule):
     """
     (whole_low, whole_high), (some_low, some_high) = BY_RULE[rule]
     step = 1e-3
-    near = np.concatenate([t + step * np.array([-1.0, 1.0]) for t in (
-        whole_low, whole_high, some_low, some_high)])  # fmt: skip
+    near = np.concatenate(
+        [t + step * np.array([-1.0, 1.0]) for t in (whole_low, whole_high, some_low, some_high)]
+    )
     lower, upper = windows_by_time_constant(rule, near)
     whole = (lower <= CLOCK[0]) & (CLOCK[1] <= upper)
     some = (lower <= CLOCK[1]) & (CLOCK[0] <= upper)

@@ -8,7 +8,7 @@ import pytest
 from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
-from ebbmap.measurement import Breath, measure
+from ebbmap.cases.measurement import Breath, measure
 
 #: Of every reading; the integrator is held to 1e-11 in each step, breaths to 1e-10 of a breath.
 REQUIRED = 1e-6
@@ -49,9 +49,13 @@ class Bench:
     def run(self, p, flow_of, duration):
         return solve_ivp(
             lambda _, y: [*self.stores(flow_of(y[:2]), y[:2]), flow_of(y[:2])],
-            (0.0, duration), [*p, 0.0], method="DOP853", rtol=1e-11, atol=1e-13,
+            (0.0, duration),
+            [*p, 0.0],
+            method="DOP853",
+            rtol=1e-11,
+            atol=1e-13,
             dense_output=True,
-        )  # fmt: skip
+        )
 
 
 def read_on_the_bench(case):
@@ -91,11 +95,14 @@ def read_on_the_bench(case):
 def test_every_reading_agrees_with_the_bench(seed):
     rng = np.random.default_rng(seed)
     case = {
-        "compliance": rng.uniform(25.0, 80.0), "resistance_insp": rng.uniform(5.0, 15.0),
-        "resistance_exp": rng.uniform(5.0, 20.0), "resistance_quadratic": rng.uniform(4.0, 15.0),
-        "slow_volume_share": rng.uniform(0.1, 0.25), "time_constant_slow": rng.uniform(1.0, 4.0),
+        "compliance": rng.uniform(25.0, 80.0),
+        "resistance_insp": rng.uniform(5.0, 15.0),
+        "resistance_exp": rng.uniform(5.0, 20.0),
+        "resistance_quadratic": rng.uniform(4.0, 15.0),
+        "slow_volume_share": rng.uniform(0.1, 0.25),
+        "time_constant_slow": rng.uniform(1.0, 4.0),
         "own_resistance_share": rng.uniform(0.1, 0.6),
-    }  # fmt: skip
+    }
     read = measure("whole", case, Breath(**BREATH))
     for name, value in read_on_the_bench(case).items():
         # a slice is a difference of flows

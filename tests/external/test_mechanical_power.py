@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from ebbmap.evaluate import evaluate
+from ebbmap.cases.evaluate import evaluate
 from ebbmap.exchange import load
 from ebbmap.lungs import lung_model
 
@@ -64,8 +64,12 @@ def test_integration_agrees_with_the_published_form_for_a_ramp():
     start = compliance * peep
     volume, work, _ = integrate(
         lambda t: peep + step * min(t / t_slope, 1.0),
-        t_insp, start, compliance, resistance, pieces=(0.0, t_slope),
-    )  # fmt: skip
+        t_insp,
+        start,
+        compliance,
+        resistance,
+        pieces=(0.0, t_slope),
+    )
     x = compliance * resistance / 1000.0 / t_slope
     missing = step**2 * compliance * (0.5 - x + x**2 * (1.0 - np.exp(-1.0 / x)))
     formula = 0.098e-3 * rate * ((step + peep) * (volume - start) - missing)
@@ -118,9 +122,13 @@ def test_surrogates_for_t_high_much_longer_than_t_low():
     assert outcome["mechanical_power_filling"] == pytest.approx(exact * rounding)
     # constant flow would be 12 mL/s here: what it leaves of the airways' loss is under 1 %
     constant = constant_flow_power(
-        outcome["release_volume"], outcome["release_rate"], outcome["end_release_pressure"],
-        outcome["end_high_pressure"], 10.0, 60.0,
-    )  # fmt: skip
+        outcome["release_volume"],
+        outcome["release_rate"],
+        outcome["end_release_pressure"],
+        outcome["end_high_pressure"],
+        10.0,
+        60.0,
+    )
     assert constant == pytest.approx(outcome["elastic_power"], rel=0.01)
     half_step = outcome["driving_pressure"] / (2.0 * 25.0)
     assert constant / exact == pytest.approx(1.0 - half_step, abs=0.01)

@@ -6,8 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from ebbmap.parameters import PARAMETERS
-from ebbmap.populations import POPULATIONS
+from ebbmap.registries.parameters import PARAMETERS
+from ebbmap.registries.populations import POPULATIONS
 from external.published import CHECKS
 from sensitivity_of_checks import constants, disagreements
 
@@ -52,18 +52,33 @@ def marginal(group, name):
 
 #: A wrong value of each, and one finding that must not let it pass.
 WRONG = {
-    "half-closing pressure": ((PARAMETERS["half_closed_pressure"], "default"), 18.0,
-                              "restrictive: admixture at the lower pressure"),
-    "gradient loss": ((PARAMETERS["gradient_loss_share"], "default"), 0.9,
-                      "venous return when mean pressure falls from 18 to 12"),
-    "obstructive resistance": (marginal("obstructive", "resistance_insp"), 30.0,
-                               "obstructive: inspiratory resistance"),
-    "shunt in ARDS": (marginal("restrictive", "shunt_baseline"), 0.10,
-                      "restrictive: admixture at the lower pressure"),
-    "flow limitation": (marginal("obstructive", "flow_limitation"), 4.0,
-                        "obstructive: expiratory time constant with flow limitation"),
+    "half-closing pressure": (
+        (PARAMETERS["half_closed_pressure"], "default"),
+        18.0,
+        "restrictive: admixture at the lower pressure",
+    ),
+    "gradient loss": (
+        (PARAMETERS["gradient_loss_share"], "default"),
+        0.9,
+        "venous return when mean pressure falls from 18 to 12",
+    ),
+    "obstructive resistance": (
+        marginal("obstructive", "resistance_insp"),
+        30.0,
+        "obstructive: inspiratory resistance",
+    ),
+    "shunt in ARDS": (
+        marginal("restrictive", "shunt_baseline"),
+        0.10,
+        "restrictive: admixture at the lower pressure",
+    ),
+    "flow limitation": (
+        marginal("obstructive", "flow_limitation"),
+        4.0,
+        "obstructive: expiratory time constant with flow limitation",
+    ),
     "normal compliance": (marginal("normal", "compliance"), 70.0, "normal: compliance"),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", WRONG)

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from ebbmap.analysis.committee.lungs import WINDOWS, draw_lungs
-from ebbmap.analysis.committee.windows import LUNGS, find_group_windows
-from ebbmap.analysis.windows import SEARCHED, SERVED_AT
-from ebbmap.protocol import parse_protocol
+from ebbmap.analyses.window import SEARCHED, SERVED_AT
+from ebbmap.committee.lungs import WINDOWS, draw_lungs
+from ebbmap.committee.windows import LUNGS, find_group_windows
+from ebbmap.files.protocol import parse_protocol
 
 FILE = """
 title = "windows"
@@ -68,8 +68,9 @@ def test_best_t_low_serves_what_a_search_over_the_closed_form_finds(found):
     lower, upper = edges(rule, tau)
     half = LUNGS // 2
     for row in range(2):
-        served = ((lower[row, :half, None] <= SERVED_AT)
-                  & (SERVED_AT <= upper[row, :half, None])).sum(axis=0)  # fmt: skip
+        served = (
+            (lower[row, :half, None] <= SERVED_AT) & (SERVED_AT <= upper[row, :half, None])
+        ).sum(axis=0)
         best = SERVED_AT[served.argmax()]
         assert float(windows["best_t_low"][row]) == best
         low, high = windows["best_t_low_interval"][row].values

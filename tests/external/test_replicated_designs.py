@@ -5,10 +5,10 @@ import pytest
 from SALib.analyze import sobol as salib_sobol
 from scipy.stats import qmc
 
-from ebbmap.analysis.kernels.resampling import REPLICATES
-from ebbmap.analysis.kernels.sobol import sobol_indices
-from ebbmap.design import check_design, draw_sobol_design
+from ebbmap.cases.design import check_design, draw_sobol_design
 from ebbmap.errors import EbbmapError
+from ebbmap.kernels.resampling import REPLICATES
+from ebbmap.kernels.sobol import sobol_indices
 
 G_WEIGHTS = np.array([0.0, 1.0, 4.5, 9.0])
 
@@ -92,9 +92,11 @@ def test_groups_give_what_salib_gives_for_them(replicates):
     check_design(unit)
     outputs = sobol_g(unit.unit.values)
     problem = {
-        "num_vars": 4, "names": list("abcd"), "bounds": [[0.0, 1.0]] * 4,
+        "num_vars": 4,
+        "names": list("abcd"),
+        "bounds": [[0.0, 1.0]] * 4,
         "groups": ["outer", "x1", "outer", "x3"],
-    }  # fmt: skip
+    }
     theirs = salib_sobol.analyze(problem, outputs, calc_second_order=False, num_resamples=2, seed=1)
     ours = sobol_indices(outputs[:, None], factors=3, second_order=False, replicates=8)
     assert ours.first[:, 0] == pytest.approx(theirs["S1"], abs=1e-12)

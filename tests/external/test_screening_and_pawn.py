@@ -6,10 +6,10 @@ from SALib.analyze import morris as salib_morris
 from SALib.analyze import pawn as salib_pawn
 from SALib.sample import morris as salib_sample
 
-from ebbmap.analysis.kernels.morris import elementary_effects
-from ebbmap.analysis.kernels.pawn import pawn_indices
-from ebbmap.design import draw_morris_design
+from ebbmap.cases.design import draw_morris_design
 from ebbmap.errors import DesignMismatchError, EbbmapError, NonFiniteOutcomeError
+from ebbmap.kernels.morris import elementary_effects
+from ebbmap.kernels.pawn import pawn_indices
 
 NAMES = list("abcd")
 PROBLEM = {"num_vars": 4, "names": NAMES, "bounds": [[0.0, 1.0]] * 4}

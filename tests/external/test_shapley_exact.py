@@ -3,15 +3,15 @@
 import numpy as np
 import pytest
 
-from ebbmap.analysis.kernels.shapley import (
+from ebbmap.cases.design import draw_shapley_design
+from ebbmap.errors import DesignMismatchError, EbbmapError, NonFiniteOutcomeError
+from ebbmap.kernels.shapley import (
     linear_gaussian_effects,
     shapley_effects,
     shapley_weights,
     subsets,
     substituted_scores,
 )
-from ebbmap.design import draw_shapley_design
-from ebbmap.errors import DesignMismatchError, EbbmapError, NonFiniteOutcomeError
 
 NAMES = list("abcd")
 COEFFICIENTS = np.array([1.0, 2.0, 0.5, 1.5])
@@ -217,5 +217,7 @@ def test_intervals_are_those_of_estimates_without_a_replicate():
         # sums of 16 rows about two means: a few roundings of numbers near one
         np.testing.assert_allclose(
             getattr(found, f"{name}_interval")[:, 0],
-            np.stack([middle - half, middle + half], axis=-1), rtol=1e-9, atol=1e-12,
-        )  # fmt: skip
+            np.stack([middle - half, middle + half], axis=-1),
+            rtol=1e-9,
+            atol=1e-12,
+        )

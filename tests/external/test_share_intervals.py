@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from ebbmap.analysis.committee.lungs import count, draw_lungs, unit_settings
-from ebbmap.analysis.kernels.tally import clustered_interval
-from ebbmap.protocol import parse_protocol
+from ebbmap.committee.lungs import count, draw_lungs, unit_settings
+from ebbmap.files.protocol import parse_protocol
+from ebbmap.kernels.tally import clustered_interval
 
 FILE = """
 title = "coverage"
@@ -61,7 +61,7 @@ def test_coverage_with_clusters_of_known_distribution(a, b):
 
 def test_taking_every_combination_for_independent_would_be_wrong():
     """Why the lung is the sampling unit: the naive interval misses most of the time."""
-    from ebbmap.analysis.kernels.shares import wilson
+    from ebbmap.kernels.shares import wilson
 
     rng = np.random.default_rng(6)
     covered = 0

@@ -12,8 +12,8 @@ import pytest
 from SALib.analyze import sobol as salib_sobol
 from SALib.sample import sobol as salib_sample
 
-from ebbmap.analysis.kernels.sobol import sobol_indices
-from ebbmap.design import draw_sobol_design
+from ebbmap.cases.design import draw_sobol_design
+from ebbmap.kernels.sobol import sobol_indices
 
 G_WEIGHTS = np.array([0.0, 1.0, 4.5, 9.0])
 

@@ -11,8 +11,8 @@ from ebbmap.lungs.stepped.recoil import (
     lung_volume,
     transpulmonary_pressure,
 )
-from ebbmap.outcomes import OUTCOMES
-from ebbmap.parameters import PARAMETERS
+from ebbmap.registries.outcomes import OUTCOMES
+from ebbmap.registries.parameters import PARAMETERS
 from external.stepped_reference import (
     STATED,
     STEPPED,
@@ -22,7 +22,7 @@ from external.stepped_reference import (
     scale_of,
     together,
     worst,
-)  # fmt: skip
+)
 
 
 def check_settled(cases):
@@ -147,8 +147,13 @@ def test_the_mean_over_the_phase_of_the_effort_against_solve_ivp():
                 at = [end[0], end[1], airway]
             for name, value in theirs.items():
                 total[name] = total.get(name, 0.0) + value / phases
-        for name in ("release_volume", "trapped_volume", "gas_beyond_dead_space",
-                     "mean_alveolar_pressure", "mean_pleural_pressure"):  # fmt: skip
+        for name in (
+            "release_volume",
+            "trapped_volume",
+            "gas_beyond_dead_space",
+            "mean_alveolar_pressure",
+            "mean_pleural_pressure",
+        ):
             # both means are good to some 1e-4; gas that the run-in began with adds as much
             size = max(abs(total[name]), 0.1 * scale_of(case)[OUTCOMES[name].units])
             assert abs(ours[name][number] - total[name]) < 2e-3 * size, (name, number)

@@ -16,7 +16,7 @@ from scipy.optimize import brentq
 from ebbmap.lungs import paired, tube
 from ebbmap.lungs.paired import PAIRED
 from ebbmap.lungs.tube import TUBE
-from ebbmap.parameters import PARAMETERS
+from ebbmap.registries.parameters import PARAMETERS
 
 CASES = 300
 

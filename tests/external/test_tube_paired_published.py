@@ -7,7 +7,7 @@ Chelucci GL et al., Eur Respir J 1993;6:785-790: fast and slow emptying of the l
 import numpy as np
 import pytest
 
-from ebbmap.evaluate import resolve
+from ebbmap.cases.evaluate import resolve
 from ebbmap.lungs import paired, tube
 from ebbmap.lungs.paired import PAIRED
 from ebbmap.lungs.tracheal_tube import fit, tracheal_tube

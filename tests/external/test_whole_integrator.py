@@ -13,7 +13,7 @@ from scipy.integrate import solve_ivp
 
 from ebbmap.lungs import whole
 from ebbmap.lungs.whole import WHOLE
-from ebbmap.parameters import PARAMETERS
+from ebbmap.registries.parameters import PARAMETERS
 
 #: Demanded of every outcome, relative to itself, in usual cases.
 REQUIRED = 1e-6
@@ -43,9 +43,7 @@ class Circuit:
         smaller = min(case["resistance_insp"], case["resistance_exp"])
         own = case["own_resistance_share"] * smaller
         self.r = np.array([own, case["time_constant_slow"] / self.c[1]])
-        self.shared = {
-            True: case["resistance_insp"] - own, False: case["resistance_exp"] - own
-        }  # fmt: skip
+        self.shared = {True: case["resistance_insp"] - own, False: case["resistance_exp"] - own}
 
     def flows(self, airway, pressures, inwards=None):
         """Flow at the opening and into both stores."""
@@ -99,9 +97,15 @@ def integrate(circuit, pressures, start, target, duration):
             q, into = circuit.flows(airway, y[:2], inwards)
             fast, slow = circuit.gas(into)
             return [
-                *(into / circuit.c), max(q, 0.0), max(-q, 0.0), circuit.alveoli(y[:2])[1], airway,
-                airway * max(q, 0.0), airway * q, 0.5 * (abs(fast) + abs(slow) - abs(q)),
-            ]  # fmt: skip
+                *(into / circuit.c),
+                max(q, 0.0),
+                max(-q, 0.0),
+                circuit.alveoli(y[:2])[1],
+                airway,
+                airway * max(q, 0.0),
+                airway * q,
+                0.5 * (abs(fast) + abs(slow) - abs(q)),
+            ]
 
         def turned(t, y, *_):
             return flow(t, y)
@@ -144,28 +148,32 @@ def cycle(case, state):
     released = c @ (top - end)
     trapped = c * (end - p_low)
     per_minute = 98.0665e-3 * 60.0 / whole_time
-    return {
-        "release_volume": 1000.0 * released,
-        "trapped_volume": 1000.0 * trapped.sum(),
-        "end_high_volume": 1000.0 * c @ top,
-        "end_high_pressure": circuit.alveoli(top)[1],
-        "end_release_pressure": alveoli,
-        "peak_expiratory_flow": peak,
-        "end_release_flow": -circuit.flows(airway, end)[0],
-        "mean_alveolar_pressure": total[2] / whole_time,
-        "fill_fraction": c @ (top - start) / (c @ (case["p_high"] - start)),
-        "exhaled_fraction": released / (c @ (top - p_low)),
-        "time_constant_exp": circuit.shared[False] * c.sum() + circuit.r @ c**2 / c.sum(),
-        "mean_airway_pressure": total[3] / whole_time,
-        "trapped_volume_fast": 1000.0 * (trapped[0] + (1.0 - g) * trapped[1]),
-        "trapped_volume_slow": 1000.0 * g * trapped[1],
-        "auto_peep_fast": fast - p_low,
-        "auto_peep_slow": end[1] - p_low,
-        "pendelluft_volume": 1000.0 * total[6],
-        "slow_exhaled_fraction": (top[1] - end[1]) / (top[1] - p_low),
-        "mechanical_power": total[4] * per_minute,
-        "mechanical_power_above_p_low": (total[5] - p_low * c @ (end - start)) * per_minute,
-    }, (*end, airway), 1000.0 * (total[0] - total[1])  # fmt: skip
+    return (
+        {
+            "release_volume": 1000.0 * released,
+            "trapped_volume": 1000.0 * trapped.sum(),
+            "end_high_volume": 1000.0 * c @ top,
+            "end_high_pressure": circuit.alveoli(top)[1],
+            "end_release_pressure": alveoli,
+            "peak_expiratory_flow": peak,
+            "end_release_flow": -circuit.flows(airway, end)[0],
+            "mean_alveolar_pressure": total[2] / whole_time,
+            "fill_fraction": c @ (top - start) / (c @ (case["p_high"] - start)),
+            "exhaled_fraction": released / (c @ (top - p_low)),
+            "time_constant_exp": circuit.shared[False] * c.sum() + circuit.r @ c**2 / c.sum(),
+            "mean_airway_pressure": total[3] / whole_time,
+            "trapped_volume_fast": 1000.0 * (trapped[0] + (1.0 - g) * trapped[1]),
+            "trapped_volume_slow": 1000.0 * g * trapped[1],
+            "auto_peep_fast": fast - p_low,
+            "auto_peep_slow": end[1] - p_low,
+            "pendelluft_volume": 1000.0 * total[6],
+            "slow_exhaled_fraction": (top[1] - end[1]) / (top[1] - p_low),
+            "mechanical_power": total[4] * per_minute,
+            "mechanical_power_above_p_low": (total[5] - p_low * c @ (end - start)) * per_minute,
+        },
+        (*end, airway),
+        1000.0 * (total[0] - total[1]),
+    )
 
 
 def errors(solved, known):
@@ -259,9 +267,14 @@ def test_a_slow_part_of_tissue_is_one_unit_of_gas_with_a_viscoelastic_branch():
                 return [q, branch * q - y[1] / tau]
 
             y = solve_ivp(
-                rate, (0.0, case[duration]), y, method="DOP853", rtol=1e-11, atol=1e-13,
+                rate,
+                (0.0, case[duration]),
+                y,
+                method="DOP853",
+                rtol=1e-11,
+                atol=1e-13,
                 max_step=0.01,
-            ).y[:, -1]  # fmt: skip
+            ).y[:, -1]
             airway = float(airway_pressure(case, begun, target, case[duration]))
         own = {name: float(value[index]) for name, value in solved.items()}
         assert 1000.0 * (top - y[0]) == pytest.approx(own["release_volume"], rel=REQUIRED)

@@ -1,7 +1,7 @@
 import pytest
 
 import kept_runs
-from ebbmap import files
+from ebbmap.files import writing as files
 
 
 @pytest.fixture(scope="session")

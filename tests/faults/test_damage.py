@@ -8,9 +8,9 @@ import xarray as xr
 
 import kept_runs
 from ebbmap.errors import EbbmapError
-from ebbmap.streaming import Ledger, find_damage, status_of
-from ebbmap.streaming.entries import MAGIC, checksum, seal, unseal
-from ebbmap.streaming.plan import key_of
+from ebbmap.runs import Ledger, find_damage, status_of
+from ebbmap.runs.entries import MAGIC, checksum, seal, unseal
+from ebbmap.runs.plan import key_of
 from kept_runs import KINDS, contents, entries, perform
 
 # every damage is a run that is made again
@@ -36,16 +36,25 @@ DAMAGE = {
 LEDGER = ("pieces/plan.json", "pieces/known.json", "pieces/files.results.piece")
 FILES = {
     "store": (
-        "cases.zarr/auto_peep/0.0.0.0", "cases.zarr/status/1.0.0.0", "cases.zarr/t_low/0",
-        "cases.zarr/population/0", "cases.zarr/.zmetadata", "cases.zarr/.zattrs",
-        "cases.zarr/.zgroup", "cases.zarr/auto_peep/.zarray", "cases.zarr/t_low/.zattrs",
-        "cases_summary.nc", "study.toml", "pieces/cases.00000002.piece",
-        "pieces/files.cases.zarr.piece", *LEDGER,
+        "cases.zarr/auto_peep/0.0.0.0",
+        "cases.zarr/status/1.0.0.0",
+        "cases.zarr/t_low/0",
+        "cases.zarr/population/0",
+        "cases.zarr/.zmetadata",
+        "cases.zarr/.zattrs",
+        "cases.zarr/.zgroup",
+        "cases.zarr/auto_peep/.zarray",
+        "cases.zarr/t_low/.zattrs",
+        "cases_summary.nc",
+        "study.toml",
+        "pieces/cases.00000002.piece",
+        "pieces/files.cases.zarr.piece",
+        *LEDGER,
     ),
     "counts": ("cases_summary.nc", "pieces/cases.00000001.piece", *LEDGER),
     "sobol": ("drivers_t_low.nc", "pieces/drivers_t_low.{0}.piece", *LEDGER),
     "check": ("pieces/verdict.000000.piece", "pieces/windows.000001.piece", *LEDGER[:2]),
-}  # fmt: skip
+}
 
 
 @pytest.fixture
@@ -121,17 +130,26 @@ def test_chunks_are_compared_whatever_their_compression(compression, how, tmp_pa
     assert [name for name in before if after[name] != before[name]] == ["cases.00000002"]
 
 
-@pytest.mark.parametrize(("kind", "one", "another"), [
-    ("store", "cases.zarr/auto_peep/0.0.0.0", "cases.zarr/auto_peep/1.0.0.0"),
-    ("store", "cases.zarr/t_low/0", "cases.zarr/p_high/0"),
-    ("store", "pieces/cases.00000000.piece", "pieces/cases.00000001.piece"),
-    ("counts", "pieces/cases.00000000.piece", "pieces/cases.00000001.piece"),
-    ("sobol", "pieces/drivers_t_low.0000.000000.00000032.piece",
-     "pieces/drivers_t_low.0000.000001.00000032.piece"),
-    ("sobol", "pieces/drivers_t_low.0000.000000.00000016.piece",
-     "pieces/drivers_t_low.0000.000000.00000032.piece"),
-    ("check", "pieces/windows.000000.piece", "pieces/windows.000001.piece"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("kind", "one", "another"),
+    [
+        ("store", "cases.zarr/auto_peep/0.0.0.0", "cases.zarr/auto_peep/1.0.0.0"),
+        ("store", "cases.zarr/t_low/0", "cases.zarr/p_high/0"),
+        ("store", "pieces/cases.00000000.piece", "pieces/cases.00000001.piece"),
+        ("counts", "pieces/cases.00000000.piece", "pieces/cases.00000001.piece"),
+        (
+            "sobol",
+            "pieces/drivers_t_low.0000.000000.00000032.piece",
+            "pieces/drivers_t_low.0000.000001.00000032.piece",
+        ),
+        (
+            "sobol",
+            "pieces/drivers_t_low.0000.000000.00000016.piece",
+            "pieces/drivers_t_low.0000.000000.00000032.piece",
+        ),
+        ("check", "pieces/windows.000000.piece", "pieces/windows.000001.piece"),
+    ],
+)
 def test_swapped_files_are_found_and_made_again(kind, one, another, undisturbed, copy):
     out = copy(kind)
     (out / one).rename(out / "aside")
@@ -155,8 +173,11 @@ def test_a_folder_of_a_store_that_is_gone_is_made_again(what, undisturbed, copy)
 
 def test_a_folder_where_a_file_should_be_is_replaced(undisturbed, copy):
     out = copy("store")
-    for place in ("cases.zarr/.zmetadata", "pieces/cases.00000000.piece",
-                  "cases.zarr/auto_peep/1.0.0.0"):  # fmt: skip
+    for place in (
+        "cases.zarr/.zmetadata",
+        "pieces/cases.00000000.piece",
+        "cases.zarr/auto_peep/1.0.0.0",
+    ):
         (out / place).unlink()
         (out / place).mkdir()
     perform("store", out)
@@ -215,9 +236,11 @@ def test_every_flipped_bit_and_every_cut_of_an_entry_is_found(undisturbed):
     for place in range(len(content)):
         for rubbish in (
             content[:place],
-            *(content[:place] + bytes([content[place] ^ 1 << bit]) + content[place + 1 :]
-              for bit in range(8)),
-        ):  # fmt: skip
+            *(
+                content[:place] + bytes([content[place] ^ 1 << bit]) + content[place + 1 :]
+                for bit in range(8)
+            ),
+        ):
             with pytest.raises(ValueError, match="not what was sealed"):
                 unseal(rubbish)
 
@@ -226,13 +249,22 @@ def sealed(body):
     return MAGIC + checksum(body).encode() + b"\n" + body
 
 
-@pytest.mark.parametrize("body", [
-    b"", b"\n", b"{}\n", b"[1]\n", b"1e999\n", b"\xff\xfe\n", b"[" * 100_000 + b"\n",
-    b'{"arrays": {"a": ["|O", [1]]}, "files": {}}\n' + bytes(8),
-    b'{"arrays": {"a": ["<f8", [1000000000000]]}, "files": {}}\n',
-    b'{"arrays": {"a": ["<f8", [-1]]}, "files": {}, "name": "cases.00000000"}\n' + bytes(8),
-    b'{"arrays": {"a": ["no type", [1]]}, "files": {"a": 1}}\n' + bytes(8),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "body",
+    [
+        b"",
+        b"\n",
+        b"{}\n",
+        b"[1]\n",
+        b"1e999\n",
+        b"\xff\xfe\n",
+        b"[" * 100_000 + b"\n",
+        b'{"arrays": {"a": ["|O", [1]]}, "files": {}}\n' + bytes(8),
+        b'{"arrays": {"a": ["<f8", [1000000000000]]}, "files": {}}\n',
+        b'{"arrays": {"a": ["<f8", [-1]]}, "files": {}, "name": "cases.00000000"}\n' + bytes(8),
+        b'{"arrays": {"a": ["no type", [1]]}, "files": {"a": 1}}\n' + bytes(8),
+    ],
+)
 def test_rubbish_with_a_seal_counts_as_missing_and_is_made_again(body, undisturbed, copy):
     out = copy("counts")
     (out / "pieces" / "cases.00000000.piece").write_bytes(sealed(body))
@@ -241,10 +273,21 @@ def test_rubbish_with_a_seal_counts_as_missing_and_is_made_again(body, undisturb
     assert contents(out) == contents(undisturbed("counts"))
 
 
-@pytest.mark.parametrize("content", [
-    b"", b"null", b"[]", b"{}", b"\xff", b"[" * 100_000, b'{"seal": 1}',
-    b'{"seal": 1, "plan": {}, "started": 3}', b'{"pid": "x", "workers": []}', b'{"cases": 3}',
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"",
+        b"null",
+        b"[]",
+        b"{}",
+        b"\xff",
+        b"[" * 100_000,
+        b'{"seal": 1}',
+        b'{"seal": 1, "plan": {}, "started": 3}',
+        b'{"pid": "x", "workers": []}',
+        b'{"cases": 3}',
+    ],
+)
 @pytest.mark.parametrize("name", ["plan.json", "known.json", "run.json"])
 def test_rubbish_beside_the_pieces_stops_nothing(name, content, undisturbed, copy):
     out = copy("counts")

@@ -16,7 +16,7 @@ for name in ("sched_getaffinity", "posix_fallocate"):
 warnings.filterwarnings("ignore", module="filelock")
 import ebbmap
 print(float(ebbmap.simulate("linear", t_low=0.5)["auto_peep"]))
-from ebbmap.analysis.committee.lungs import workers
+from ebbmap.committee.lungs import workers
 print(workers())
 """
 

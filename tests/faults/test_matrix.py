@@ -1,7 +1,7 @@
 """Every way of stopping a run, at every step of putting a file in place, in every kind of run.
 
-The points are set, not hit by luck: see `ebbmap.files.on_step`. Each run is a copy of this process,
-so that it may be killed; it is gone on with here, and must end as if nothing had happened.
+The points are set, not hit by luck: see `ebbmap.files.writing.on_step`. Each run is a copy of this
+process, so that it may be killed; it is gone on with here, and must end as if nothing had happened.
 """
 
 import errno
@@ -14,7 +14,7 @@ import pytest
 
 import kept_runs
 from ebbmap import cli
-from ebbmap.files import STEPS
+from ebbmap.files.writing import STEPS
 from kept_runs import KINDS, contents, entries, on_step, perform
 
 # every cell is a run that is stopped and resumed
@@ -41,18 +41,38 @@ def take_no_more():
 #: By name: what happens, the exit status, what is said, and the steps at which it can happen.
 FAULTS = {
     "killed": (lambda: send(signal.SIGKILL), -signal.SIGKILL, "", STEPS),
-    "SIGTERM": (lambda: send(signal.SIGTERM), 143, "ended by SIGTERM; what is finished is kept",
-                ("before write", "after rename")),
-    "SIGHUP": (lambda: send(signal.SIGHUP), 129, "ended by SIGHUP; what is finished is kept",
-               ("before rename",)),
-    "Ctrl-C": (lambda: send(signal.SIGINT), 130, "interrupted; what is finished is kept",
-               ("after write", "before rename")),
-    "disk full": (lambda: refuse(errno.ENOSPC), 3, "the run stopped: No space left on device",
-                  ("before write", "before rename")),
-    "read-only": (lambda: refuse(errno.EROFS), 3, "the run stopped: Read-only file system",
-                  ("before write", "before rename")),
+    "SIGTERM": (
+        lambda: send(signal.SIGTERM),
+        143,
+        "ended by SIGTERM; what is finished is kept",
+        ("before write", "after rename"),
+    ),
+    "SIGHUP": (
+        lambda: send(signal.SIGHUP),
+        129,
+        "ended by SIGHUP; what is finished is kept",
+        ("before rename",),
+    ),
+    "Ctrl-C": (
+        lambda: send(signal.SIGINT),
+        130,
+        "interrupted; what is finished is kept",
+        ("after write", "before rename"),
+    ),
+    "disk full": (
+        lambda: refuse(errno.ENOSPC),
+        3,
+        "the run stopped: No space left on device",
+        ("before write", "before rename"),
+    ),
+    "read-only": (
+        lambda: refuse(errno.EROFS),
+        3,
+        "the run stopped: Read-only file system",
+        ("before write", "before rename"),
+    ),
     "short write": (take_no_more, 3, "the run stopped: File too large", ("before write",)),
-}  # fmt: skip
+}
 
 
 def is_entry(path):
@@ -68,12 +88,18 @@ FILES = [*((kind, is_entry) for kind in KINDS), ("store", is_chunk)]
 
 CELLS = [
     pytest.param(
-        kind, path, fault, step, id=f"{kind}-{path.__name__[3:]}-{fault}-{step}",
+        kind,
+        path,
+        fault,
+        step,
+        id=f"{kind}-{path.__name__[3:]}-{fault}-{step}",
         # one kind stands for all in the fast set
         marks=() if kind == "store" else pytest.mark.slow,
     )
-    for kind, path in FILES for fault, (*_, steps) in FAULTS.items() for step in steps
-]  # fmt: skip
+    for kind, path in FILES
+    for fault, (*_, steps) in FAULTS.items()
+    for step in steps
+]
 
 
 def told(kind, folder, **how):

@@ -11,12 +11,12 @@ import psutil
 import pytest
 
 import kept_runs
-from ebbmap import files
 from ebbmap.errors import UnfinishedError
-from ebbmap.run import run_study_piece
-from ebbmap.streaming import Ledger, engine, study_ledger
-from ebbmap.streaming.job import run_block
-from ebbmap.study import parse_study
+from ebbmap.files import writing as files
+from ebbmap.files.study import parse_study
+from ebbmap.runs import Ledger, engine, study_ledger
+from ebbmap.runs.job import run_block
+from ebbmap.runs.run import run_study_piece
 from kept_runs import contents, entries, started
 
 INJECTED = Path(__file__).parent / "injected"
@@ -47,11 +47,14 @@ def alive(number):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("number", "status", "sentence"), [
-    (signal.SIGKILL, -signal.SIGKILL, ""),
-    (signal.SIGTERM, 143, "ended by SIGTERM; what is finished is kept"),
-    (signal.SIGINT, 130, "interrupted; what is finished is kept"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("number", "status", "sentence"),
+    [
+        (signal.SIGKILL, -signal.SIGKILL, ""),
+        (signal.SIGTERM, 143, "ended by SIGTERM; what is finished is kept"),
+        (signal.SIGINT, 130, "interrupted; what is finished is kept"),
+    ],
+)
 def test_workers_end_with_their_run_and_the_next_one_is_alone(
     number, status, sentence, study_file, tmp_path
 ):
@@ -145,7 +148,7 @@ def test_a_process_ends_with_its_parent_where_the_kernel_does_not_see_to_it():
     """The child waits with `watch`; its end of the pipe closes when it has ended."""
     code = """
 import os, sys
-from ebbmap.bond import watch
+from ebbmap.runs.bond import watch
 parent = os.getpid()
 if os.fork():
     print("ready", flush=True)
@@ -153,15 +156,16 @@ if os.fork():
 else:
     watch(parent)
 """
-    with subprocess.Popen([sys.executable, "-c", code], stdin=subprocess.PIPE,
-                          stdout=subprocess.PIPE, text=True) as process:  # fmt: skip
+    with subprocess.Popen(
+        [sys.executable, "-c", code], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as process:
         assert process.stdout.readline() == "ready\n"
         process.kill()
         assert process.stdout.read() == ""
 
 
 def test_a_process_whose_parent_is_gone_already_ends_at_once():
-    code = "from ebbmap.bond import end_with; end_with(1 << 30); print('lived on')"
+    code = "from ebbmap.runs.bond import end_with; end_with(1 << 30); print('lived on')"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True)
     assert (done.returncode, done.stdout) == (1, "")
 

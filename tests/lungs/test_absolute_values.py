@@ -6,13 +6,26 @@ from scipy.integrate import solve_ivp
 
 from ebbmap.lungs import lung_model
 
-LINEAR = {"p_high": 24.0, "p_low": 6.0, "t_high": 4.0, "t_low": 0.5, "compliance": 50.0,
-          "resistance_insp": 12.0, "resistance_exp": 18.0}  # fmt: skip
+LINEAR = {
+    "p_high": 24.0,
+    "p_low": 6.0,
+    "t_high": 4.0,
+    "t_low": 0.5,
+    "compliance": 50.0,
+    "resistance_insp": 12.0,
+    "resistance_exp": 18.0,
+}
 PAIRED = {
-    "p_high": 25.0, "p_low": 2.0, "t_high": 1.2, "compliance_fast": 35.0, "compliance_slow": 15.0,
-    "resistance_fast": 3.0, "resistance_slow": 60.0, "resistance_shared_insp": 9.0,
+    "p_high": 25.0,
+    "p_low": 2.0,
+    "t_high": 1.2,
+    "compliance_fast": 35.0,
+    "compliance_slow": 15.0,
+    "resistance_fast": 3.0,
+    "resistance_slow": 60.0,
+    "resistance_shared_insp": 9.0,
     "resistance_shared_exp": 12.0,
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", ["linear", "tube"])
@@ -52,8 +65,9 @@ def first_cycle(start, t_low):
             flow = flows(y[:2], opening, shared)
             return [*(flow / c), np.maximum(sign * flow, 0.0).sum()]
 
-        ran = solve_ivp(slope, (0.0, length), [*pressure, 0.0], rtol=1e-9, atol=1e-10,
-                        max_step=length / 400)  # fmt: skip
+        ran = solve_ivp(
+            slope, (0.0, length), [*pressure, 0.0], rtol=1e-9, atol=1e-10, max_step=length / 400
+        )
         pressure, moved = ran.y[:2, -1], moved + ran.y[2, -1]
     return moved * 1000.0, pressure
 

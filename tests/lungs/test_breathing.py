@@ -5,18 +5,25 @@ from collections import deque
 import numpy as np
 import pytest
 
-from ebbmap.evaluate import evaluate
+from ebbmap.cases.evaluate import evaluate
 from ebbmap.lungs import lung_model, stepped
 from ebbmap.lungs.stepped import breathing
 from ebbmap.lungs.stepped.cases import NAMES
-from ebbmap.parameters import PARAMETERS
+from ebbmap.registries.parameters import PARAMETERS
 
 STEPPED = lung_model("stepped")
 USUAL = {name: PARAMETERS[name].default for name in NAMES}
 BREATHING = USUAL | {"effort_pressure": 10.0, "t_high": 5.5}
-EXTENSIVE = ("release_volume", "trapped_volume", "gas_beyond_dead_space", "end_high_pressure",
-             "end_release_pressure", "mean_alveolar_pressure", "peak_expiratory_flow",
-             "end_release_flow")  # fmt: skip
+EXTENSIVE = (
+    "release_volume",
+    "trapped_volume",
+    "gas_beyond_dead_space",
+    "end_high_pressure",
+    "end_release_pressure",
+    "mean_alveolar_pressure",
+    "peak_expiratory_flow",
+    "end_release_flow",
+)
 
 
 def test_outcomes_do_not_jump_where_efforts_and_cycles_keep_step():
@@ -54,8 +61,9 @@ def test_a_long_run_has_the_mean_over_the_phase():
 
 def test_twice_the_phases_and_run_in_change_little(monkeypatch):
     values = {name: np.array(value) for name, value in BREATHING.items()} | {
-        "recruitable_share": np.array([0.0, 0.3]), "resistance_exp": np.array([14.0, 30.0]),
-    }  # fmt: skip
+        "recruitable_share": np.array([0.0, 0.3]),
+        "resistance_exp": np.array([14.0, 30.0]),
+    }
     ours = STEPPED.solve(**values)
     monkeypatch.setattr(breathing, "PHASES", 48)
     monkeypatch.setattr(breathing, "RUN_IN", 4.0)
@@ -119,8 +127,11 @@ def test_each_breath_pays_for_its_own_dead_space(clock, apparatus):
 
 
 def test_a_passive_release_pays_once():
-    passive = USUAL | {"valve_time": 0.0, "recruitable_share": np.array([0.0, 0.3]),
-                       "apparatus_dead_space": np.array([[0.0], [300.0]])}  # fmt: skip
+    passive = USUAL | {
+        "valve_time": 0.0,
+        "recruitable_share": np.array([0.0, 0.3]),
+        "apparatus_dead_space": np.array([[0.0], [300.0]]),
+    }
     solved = STEPPED.solve(**passive)
     expected = np.maximum(solved["release_volume"] - passive["apparatus_dead_space"] - 143.0, 0.0)
     # the residual of a settled cycle
@@ -128,8 +139,15 @@ def test_a_passive_release_pays_once():
 
 
 def exchange(**values):
-    names = ("alveolar_ventilation", "paco2", "ph", "pao2", "gas_beyond_dead_space",
-             "release_rate", "release_volume")  # fmt: skip
+    names = (
+        "alveolar_ventilation",
+        "paco2",
+        "ph",
+        "pao2",
+        "gas_beyond_dead_space",
+        "release_rate",
+        "release_volume",
+    )
     given = {name: np.asarray(value, dtype=float) for name, value in values.items()}
     return evaluate(STEPPED, given, names).outcomes
 
@@ -149,8 +167,10 @@ def test_the_patients_own_breaths_clear_co2():
 
 
 def test_own_breathing_is_counted_once():
-    both = exchange(effort_pressure=[0.0, 0.0, 10.0, 10.0],
-                    spontaneous_alveolar_ventilation=[0.0, 3.0, 0.0, 3.0])  # fmt: skip
+    both = exchange(
+        effort_pressure=[0.0, 0.0, 10.0, 10.0],
+        spontaneous_alveolar_ventilation=[0.0, 3.0, 0.0, 3.0],
+    )
     found = both["alveolar_ventilation"]
     assert found[1] == pytest.approx(found[0] + 3.0)
     assert found[3] == found[2]

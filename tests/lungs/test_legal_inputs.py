@@ -5,10 +5,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ebbmap.evaluate import OK, evaluate, start_up
+from ebbmap.cases.evaluate import OK, evaluate, start_up
 from ebbmap.lungs import LUNGS
-from ebbmap.outcomes import plan
-from ebbmap.parameters import PARAMETERS
+from ebbmap.registries.outcomes import plan
+from ebbmap.registries.parameters import PARAMETERS
 
 NAMES = ("linear", "tube", "paired")
 

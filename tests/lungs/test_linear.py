@@ -3,7 +3,7 @@ from decimal import Decimal, localcontext
 import numpy as np
 import pytest
 
-from ebbmap.evaluate import evaluate
+from ebbmap.cases.evaluate import evaluate
 from ebbmap.lungs.base import SOLVED
 from ebbmap.lungs.linear import LINEAR, cycle, rest, solve
 
@@ -24,9 +24,13 @@ REFERENCE = [
     (60, 15, 25, 1.5, 945.9, 9.174, 0.368, 9.23, 8.731, 19.231),
 ]
 COLUMNS = {
-    "release_volume": 0.05, "auto_peep": 5e-4, "flow_ratio": 5e-4,
-    "release_rate": 5e-3, "release_minute_volume": 5e-4, "mean_airway_pressure": 5e-4,
-}  # fmt: skip
+    "release_volume": 0.05,
+    "auto_peep": 5e-4,
+    "flow_ratio": 5e-4,
+    "release_rate": 5e-3,
+    "release_minute_volume": 5e-4,
+    "mean_airway_pressure": 5e-4,
+}
 
 
 @pytest.fixture
@@ -34,9 +38,14 @@ def cases():
     """Draw a thousand lungs and settings over the usual ranges."""
     rng = np.random.default_rng(0)
     ranges = dict(
-        p_high=(15, 35), p_low=(0, 10), t_high=(1, 8), t_low=(0.2, 2),
-        compliance=(15, 110), resistance_insp=(5, 40), resistance_exp=(5, 60),
-    )  # fmt: skip
+        p_high=(15, 35),
+        p_low=(0, 10),
+        t_high=(1, 8),
+        t_low=(0.2, 2),
+        compliance=(15, 110),
+        resistance_insp=(5, 40),
+        resistance_exp=(5, 60),
+    )
     return {name: rng.uniform(*bounds, 1000) for name, bounds in ranges.items()}
 
 

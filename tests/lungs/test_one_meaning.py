@@ -3,16 +3,24 @@
 import numpy as np
 import pytest
 
-from ebbmap.evaluate import OK, evaluate, resolve, start_up
+from ebbmap.cases.evaluate import OK, evaluate, resolve, start_up
 from ebbmap.lungs import LUNGS
-from ebbmap.outcomes import outcomes_of
-from ebbmap.parameters import PARAMETERS
+from ebbmap.registries.outcomes import outcomes_of
+from ebbmap.registries.parameters import PARAMETERS
 
 CASES = 60
 
 #: What rests on the gas from beyond the dead space.
-WASHED = ("gas_beyond_dead_space", "alveolar_ventilation", "paco2", "ph", "alveolar_po2",
-          "arterial_oxygen_content", "pao2", "spo2")  # fmt: skip
+WASHED = (
+    "gas_beyond_dead_space",
+    "alveolar_ventilation",
+    "paco2",
+    "ph",
+    "alveolar_po2",
+    "arterial_oxygen_content",
+    "pao2",
+    "spo2",
+)
 
 
 def shared_airway(values):
@@ -20,11 +28,13 @@ def shared_airway(values):
     own = 0.5 * np.minimum(values["resistance_insp"], values["resistance_exp"])
     half = 0.5 * values["compliance"]
     return {
-        "compliance_fast": half, "compliance_slow": half,
-        "resistance_fast": 2.0 * own, "resistance_slow": 2.0 * own,
+        "compliance_fast": half,
+        "compliance_slow": half,
+        "resistance_fast": 2.0 * own,
+        "resistance_slow": 2.0 * own,
         "resistance_shared_insp": values["resistance_insp"] - own,
         "resistance_shared_exp": values["resistance_exp"] - own,
-    }  # fmt: skip
+    }
 
 
 #: The whole lung takes power from the gas that goes in, which in a first cycle is not that of
@@ -49,13 +59,31 @@ def draw(seed=0):
     """Lungs and patients anywhere in the usual ranges, nothing at its default; P high from 12."""
     rng = np.random.default_rng(seed)
     names = (
-        "t_high", "t_low", "compliance", "resistance_insp", "resistance_exp", "chest_wall_share",
-        "predicted_body_weight", "functional_residual_capacity", "co2_production", "fio2",
-        "spontaneous_alveolar_ventilation", "apparatus_dead_space", "airway_dead_space_per_kg",
-        "alveolar_dead_space_share", "half_closed_pressure", "closing_width", "collapsible_share",
-        "closed_perfusion_ratio", "shunt_baseline", "bicarbonate", "hemoglobin",
-        "cardiac_output", "venous_return_gradient", "gradient_loss_share",
-    )  # fmt: skip
+        "t_high",
+        "t_low",
+        "compliance",
+        "resistance_insp",
+        "resistance_exp",
+        "chest_wall_share",
+        "predicted_body_weight",
+        "functional_residual_capacity",
+        "co2_production",
+        "fio2",
+        "spontaneous_alveolar_ventilation",
+        "apparatus_dead_space",
+        "airway_dead_space_per_kg",
+        "alveolar_dead_space_share",
+        "half_closed_pressure",
+        "closing_width",
+        "collapsible_share",
+        "closed_perfusion_ratio",
+        "shunt_baseline",
+        "bicarbonate",
+        "hemoglobin",
+        "cardiac_output",
+        "venous_return_gradient",
+        "gradient_loss_share",
+    )
     values = {
         name: rng.uniform(PARAMETERS[name].usual_low, PARAMETERS[name].usual_high, CASES)
         for name in names
@@ -138,9 +166,12 @@ def test_driving_pressure_is_volume_over_compliance(name):
 def test_driving_pressure_of_a_lung_that_t_high_does_not_fill():
     # T high 0.3 s, tau 1.5 s: P high less the end-release pressure would be five times as much
     lung = {
-        "t_high": np.array(0.3), "t_low": np.array(0.3), "compliance": np.array(100.0),
-        "resistance_insp": np.array(15.0), "resistance_exp": np.array(15.0),
-    }  # fmt: skip
+        "t_high": np.array(0.3),
+        "t_low": np.array(0.3),
+        "compliance": np.array(100.0),
+        "resistance_insp": np.array(15.0),
+        "resistance_exp": np.array(15.0),
+    }
     a = np.exp(-0.2)
     # settled between two equal phases: the swing is (1 - a) / (1 + a) of the step
     found = evaluate(LUNGS["linear"], lung, ("driving_pressure",)).outcomes["driving_pressure"]
@@ -149,9 +180,12 @@ def test_driving_pressure_of_a_lung_that_t_high_does_not_fill():
 
 #: A change that makes each lung its own.
 OWN = {
-    "linear": {}, "tube": {"resistance_quadratic": 8.0}, "paired": {},
-    "stepped": {"recoil_curvature": 0.1}, "whole": {},
-}  # fmt: skip
+    "linear": {},
+    "tube": {"resistance_quadratic": 8.0},
+    "paired": {},
+    "stepped": {"recoil_curvature": 0.1},
+    "whole": {},
+}
 
 
 @pytest.mark.parametrize("name", OWN)
@@ -160,10 +194,12 @@ def test_the_same_gas_gives_the_same_strain_however_it_is_held(name):
     # filled to P high both times; at the end of the release 5 cmH2O by setting or by trapping
     long = {"t_high": np.array(200.0), "p_high": np.array(24.0)}
     names = ("total_strain", "end_high_volume", "end_release_pressure", "dynamic_strain")
-    held = evaluate(LUNGS[name], own | long | {
-        "p_low": np.array(10.0), "t_low": np.array(60.0)}, names).outcomes  # fmt: skip
-    trapped = evaluate(LUNGS[name], own | long | {
-        "p_low": np.array(0.0), "t_low": np.array(0.5)}, names).outcomes  # fmt: skip
+    held = evaluate(
+        LUNGS[name], own | long | {"p_low": np.array(10.0), "t_low": np.array(60.0)}, names
+    ).outcomes
+    trapped = evaluate(
+        LUNGS[name], own | long | {"p_low": np.array(0.0), "t_low": np.array(0.5)}, names
+    ).outcomes
     assert trapped["end_release_pressure"] > 4.0
     # rounding; the whole lung states 1e-6 for usual times, and this T high is forty times longer
     near = {"rel": 5e-6 if name == "whole" else 1e-9}

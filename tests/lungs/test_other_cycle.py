@@ -3,18 +3,30 @@
 import numpy as np
 import pytest
 
-from ebbmap.evaluate import evaluate
+from ebbmap.cases.evaluate import evaluate
+from ebbmap.cases.simulate import simulate
 from ebbmap.lungs import lung_model, stepped
 from ebbmap.lungs.stepped.cases import NAMES
-from ebbmap.outcomes import ANOTHER_CYCLE
-from ebbmap.parameters import PARAMETERS
-from ebbmap.simulate import simulate
+from ebbmap.registries.outcomes import ANOTHER_CYCLE
+from ebbmap.registries.parameters import PARAMETERS
 
 STEPPED = lung_model("stepped")
 CLOSING = tuple(name for name in NAMES if name.startswith(("recruit", "opening", "closing")))
-VARIED = ("p_high", "p_low", "t_high", "t_low", "compliance", "chest_wall_share",
-          "resistance_insp", "resistance_exp", "recoil_curvature", "recoil_inflection",
-          "flow_limitation", "valve_time", *CLOSING)  # fmt: skip
+VARIED = (
+    "p_high",
+    "p_low",
+    "t_high",
+    "t_low",
+    "compliance",
+    "chest_wall_share",
+    "resistance_insp",
+    "resistance_exp",
+    "recoil_curvature",
+    "recoil_inflection",
+    "flow_limitation",
+    "valve_time",
+    *CLOSING,
+)
 
 
 def draw(count, seed=1):

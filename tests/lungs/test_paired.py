@@ -4,12 +4,12 @@ import numpy as np
 import pytest
 from scipy.linalg import expm
 
+from ebbmap.cases.evaluate import OK, evaluate, start_up
 from ebbmap.errors import EbbmapError
-from ebbmap.evaluate import OK, evaluate, start_up
 from ebbmap.lungs import linear, paired
 from ebbmap.lungs.base import SOLVED
 from ebbmap.lungs.paired import PAIRED
-from ebbmap.parameters import PARAMETERS
+from ebbmap.registries.parameters import PARAMETERS
 
 
 def draw(n, *, hard=False, seed=0):

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ebbmap.evaluate import NOT_CONVERGED, OK, evaluate, start_up
+from ebbmap.cases.evaluate import NOT_CONVERGED, OK, evaluate, start_up
 from ebbmap.lungs import lung_model, stepped
 from ebbmap.lungs.linear import LINEAR
 from ebbmap.lungs.stepped import cycles, relaxation
@@ -15,7 +15,7 @@ from ebbmap.lungs.stepped.cases import NAMES, gather
 from ebbmap.lungs.stepped.course import Course, State
 from ebbmap.lungs.stepped.radau import ORDER, STAGES, WEIGHTS
 from ebbmap.lungs.stepped.recruitment import held_open
-from ebbmap.parameters import PARAMETERS
+from ebbmap.registries.parameters import PARAMETERS
 
 STEPPED = lung_model("stepped")
 AIRWAY = ("resistance_quadratic", "flow_limitation")
@@ -105,8 +105,10 @@ def test_quadrature_and_collocation_agree():
 def gas_through_the_mouth(course):
     """Gas in, gas out, and what the lung has gained, by the flow at every stage."""
     flow = course.look().filling[1:] * course.lengths
-    gas = [(WEIGHTS[:, None, None] * part).sum(axis=(0, 1))
-           for part in (np.maximum(flow, 0.0), np.maximum(-flow, 0.0))]  # fmt: skip
+    gas = [
+        (WEIGHTS[:, None, None] * part).sum(axis=(0, 1))
+        for part in (np.maximum(flow, 0.0), np.maximum(-flow, 0.0))
+    ]
     return np.stack((*gas, course.stages[0, -1, -1] - course.start[0]))
 
 
@@ -224,9 +226,11 @@ def test_effort_adds_ventilation_and_stress():
 
 def test_effort_in_a_lung_too_slow_for_the_window_is_not_settled():
     slow = {name: np.asarray(USUAL[name]) for name in NAMES} | {
-        "effort_pressure": np.asarray(5.0), "compliance": np.asarray(100.0),
-        "resistance_insp": np.asarray(1000.0), "resistance_exp": np.asarray(1000.0),
-    }  # fmt: skip
+        "effort_pressure": np.asarray(5.0),
+        "compliance": np.asarray(100.0),
+        "resistance_insp": np.asarray(1000.0),
+        "resistance_exp": np.asarray(1000.0),
+    }
     solved = evaluate(STEPPED, slow)
     assert solved.status == NOT_CONVERGED
     assert all(np.isnan(solved.outcomes[name]) for name in STEPPED.solves)
@@ -276,9 +280,13 @@ def test_a_release_may_go_on_beyond_the_cycle():
 
 def test_units_that_no_pressure_holds_open_close_with_their_time_constant():
     falling = USUAL | {
-        "recruitable_share": 0.4, "opening_pressure": 60.0, "opening_spread": 0.1,
-        "closing_pressure": 60.0, "closing_spread": 0.1, "closing_time_constant": 0.8,
-    }  # fmt: skip
+        "recruitable_share": 0.4,
+        "opening_pressure": 60.0,
+        "opening_spread": 0.1,
+        "closing_pressure": 60.0,
+        "closing_spread": 0.1,
+        "closing_time_constant": 0.8,
+    }
     state = stepped.rest(10.0, **falling)._replace(openness=np.array(1.0))
     times = np.array([0.0, 0.3, 2.0, 5.0, 5.4])
     seen = stepped.waveform(state, times, **falling)
@@ -290,9 +298,10 @@ def test_units_that_no_pressure_holds_open_close_with_their_time_constant():
 
 def test_the_open_fraction_over_time_joins_the_ends_of_the_phases():
     closing = {name: np.array([value, value]) for name, value in USUAL.items()} | {
-        "recruitable_share": np.array([0.3, 0.4]), "t_low": np.array([1.5, 2.0]),
+        "recruitable_share": np.array([0.3, 0.4]),
+        "t_low": np.array([1.5, 2.0]),
         "closing_time_constant": np.array([0.5, 1.0]),
-    }  # fmt: skip
+    }
     solved = STEPPED.solve(**closing)
     seen = stepped.waveform(stepped.settle(**closing), np.array([0.0, 4.999999, 6.4]), **closing)
     after, start = solved["open_fraction_end_high"], solved["open_fraction_end_release"]
@@ -341,9 +350,13 @@ def test_a_wrong_case_among_good_ones_is_blank_and_alone():
 
 def test_the_method_has_its_order():
     values = USUAL | {
-        "recoil_curvature": 0.1, "recruitable_share": 0.4, "opening_pressure": 5.0,
-        "closing_pressure": 0.0, "t_high": 0.8, "t_low": 0.4,
-    }  # fmt: skip
+        "recoil_curvature": 0.1,
+        "recruitable_share": 0.4,
+        "opening_pressure": 5.0,
+        "closing_pressure": 0.0,
+        "t_high": 0.8,
+        "t_low": 0.4,
+    }
     cases, _ = gather({name: np.array([value]) for name, value in values.items()})
     begun = State(*(np.array([value]) for value in (400.0, 0.5, 0.0, 0.0, 0.0)))
 
@@ -374,9 +387,9 @@ def extremes(seed, count):
         anywhere = rng.uniform(entry.low, entry.high, count)
         usual = rng.uniform(entry.usual_low, entry.usual_high, count)
         values[name] = np.choose(
-            rng.integers(0, 4, count), [anywhere, np.full(count, entry.low),
-                                        np.full(count, entry.high), usual]
-        )  # fmt: skip
+            rng.integers(0, 4, count),
+            [anywhere, np.full(count, entry.low), np.full(count, entry.high), usual],
+        )
     return values | {"effort_pressure": np.zeros(count)}
 
 
@@ -417,7 +430,16 @@ def test_any_legal_case_with_effort_is_a_number_or_blank_throughout():
     corners = extremes(23, 40)
     corners["effort_pressure"] = np.random.default_rng(5).uniform(0.1, 15.0, 40)
     assert_numbers_or_blank(corners)
-    usual = draw(40, 31, *CLOSING, *AIRWAY, *RECOIL, "valve_time", "effort_pressure",
-                 "effort_rate", "effort_duration")  # fmt: skip
+    usual = draw(
+        40,
+        31,
+        *CLOSING,
+        *AIRWAY,
+        *RECOIL,
+        "valve_time",
+        "effort_pressure",
+        "effort_rate",
+        "effort_duration",
+    )
     # measured: one lung in 160 is lost, in a cycle that the search does not find
     assert np.mean(assert_numbers_or_blank(usual) == NOT_CONVERGED) < 0.05

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from ebbmap.evaluate import NOT_CONVERGED, OK, OUT_OF_DOMAIN, evaluate, start_up
+from ebbmap.cases.evaluate import NOT_CONVERGED, OK, OUT_OF_DOMAIN, evaluate, start_up
 from ebbmap.lungs import linear, tube
 from ebbmap.lungs.tube import TUBE
-from ebbmap.parameters import PARAMETERS
+from ebbmap.registries.parameters import PARAMETERS
 
 
 def draw(n, *, hard=False, seed=0):

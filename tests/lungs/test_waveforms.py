@@ -5,8 +5,8 @@ import pytest
 
 from ebbmap.lungs import LUNGS
 from ebbmap.lungs.base import WAVES
-from ebbmap.parameters import PARAMETERS
-from ebbmap.signals import SIGNALS, signal
+from ebbmap.registries.parameters import PARAMETERS
+from ebbmap.registries.signals import SIGNALS, signal
 from ebbmap.units import UNITS
 
 CLOSED = [LUNGS[name] for name in ("linear", "tube", "paired")]

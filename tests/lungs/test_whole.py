@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from ebbmap.evaluate import NOT_CONVERGED, OK, OUT_OF_DOMAIN, evaluate, start_up
+from ebbmap.cases.evaluate import NOT_CONVERGED, OK, OUT_OF_DOMAIN, evaluate, start_up
 from ebbmap.lungs import linear, paired, stepped, tube, whole
 from ebbmap.lungs.whole import WHOLE, newton
 from ebbmap.lungs.whole.cases import circuit, settled_drive
@@ -15,10 +15,10 @@ from ebbmap.lungs.whole.collocation import (
     gained,
     method,
     solve,
-)  # fmt: skip
+)
 from ebbmap.lungs.whole.outcomes import describe
-from ebbmap.parameters import PARAMETERS
-from ebbmap.populations import POPULATIONS
+from ebbmap.registries.parameters import PARAMETERS
+from ebbmap.registries.populations import POPULATIONS
 
 SETTINGS = ("p_high", "p_low", "t_high", "t_low")
 ONE = ("compliance", "resistance_insp", "resistance_exp")
@@ -75,8 +75,12 @@ def as_paired(cases):
 def scales(cases, solved):
     """Return what drives each outcome: differences are measured against it."""
     drop = cases["p_high"] - cases["p_low"]
-    kinds = {"volume": drop * cases["compliance"], "pressure": drop, "peep": drop,
-             "flow": solved["peak_expiratory_flow"]}  # fmt: skip
+    kinds = {
+        "volume": drop * cases["compliance"],
+        "pressure": drop,
+        "peep": drop,
+        "flow": solved["peak_expiratory_flow"],
+    }
     return {
         name: next((scale for kind, scale in kinds.items() if kind in name), 1.0) for name in solved
     }
@@ -150,9 +154,7 @@ def test_every_outcome_is_right_to_a_millionth_in_two_thousand_usual_cases():
     cases["valve_time"] *= np.arange(2000) % 5 > 0
     found = whole.solve(**cases)
     lung, drive = circuit(cases), settled_drive(cases)
-    exact = describe(
-        newton.run(lung, drive, coarse=12, fine=5, crowding=4), drive, cases
-    )  # fmt: skip
+    exact = describe(newton.run(lung, drive, coarse=12, fine=5, crowding=4), drive, cases)
     for name, value in exact.items():
         # what passes through nought is measured against the release
         floor = {
@@ -170,9 +172,10 @@ def test_every_usual_case_settles():
     # a short release of a wide spread of lungs: the turn of the flow takes most of the filling
     from_population = POPULATIONS["obstructive_with_tube"].sample(500, seed=3)
     result = evaluate(
-        WHOLE, from_population | {"t_low": np.array(0.08), "valve_time": np.array(0.05)},
+        WHOLE,
+        from_population | {"t_low": np.array(0.08), "valve_time": np.array(0.05)},
         ("release_volume",),
-    )  # fmt: skip
+    )
     assert np.all(result.status == OK)
 
 
@@ -249,10 +252,18 @@ def test_what_the_slow_part_is_made_of_cannot_be_seen_at_the_airway():
     gas = whole.solve(**{**cases, "slow_tissue_share": np.zeros(300)})
     tissue = whole.solve(**{**cases, "slow_tissue_share": np.ones(300)})
     for name in (
-        "release_volume", "trapped_volume", "peak_expiratory_flow", "end_release_flow",
-        "fill_fraction", "exhaled_fraction", "mean_airway_pressure", "mechanical_power",
-        "time_constant_exp", "cycles_to_settle", "slow_exhaled_fraction",
-    ):  # fmt: skip
+        "release_volume",
+        "trapped_volume",
+        "peak_expiratory_flow",
+        "end_release_flow",
+        "fill_fraction",
+        "exhaled_fraction",
+        "mean_airway_pressure",
+        "mechanical_power",
+        "time_constant_exp",
+        "cycles_to_settle",
+        "slow_exhaled_fraction",
+    ):
         np.testing.assert_array_equal(gas[name], tissue[name], err_msg=name)
     # over a settled cycle each store takes in what it gives back, so all have one mean pressure
     np.testing.assert_allclose(
@@ -320,9 +331,12 @@ def test_the_waveform_passes_through_the_outcomes():
     for index in range(20):
         case = one_of(cases, index)
         long, period = case["t_high"], case["t_high"] + case["t_low"]
-        times = np.concatenate([
-            [0.0, np.nextafter(long, 0.0), period], np.linspace(long, period, 4000),
-        ])  # fmt: skip
+        times = np.concatenate(
+            [
+                [0.0, np.nextafter(long, 0.0), period],
+                np.linspace(long, period, 4000),
+            ]
+        )
         drawn = whole.waveform([part[index] for part in state], times, **case)
         own = {name: float(value[index]) for name, value in solved.items()}
         same = dict(rel=1e-6)

@@ -10,18 +10,38 @@ from dataclasses import dataclass
 
 #: Comparisons and what a slip makes of them.
 COMPARED = {
-    ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt, ast.Eq: ast.NotEq,
-    ast.NotEq: ast.Eq, ast.In: ast.NotIn, ast.NotIn: ast.In, ast.Is: ast.IsNot, ast.IsNot: ast.Is,
-}  # fmt: skip
+    ast.Lt: ast.LtE,
+    ast.LtE: ast.Lt,
+    ast.Gt: ast.GtE,
+    ast.GtE: ast.Gt,
+    ast.Eq: ast.NotEq,
+    ast.NotEq: ast.Eq,
+    ast.In: ast.NotIn,
+    ast.NotIn: ast.In,
+    ast.Is: ast.IsNot,
+    ast.IsNot: ast.Is,
+}
 REVERSED = {ast.Lt: ast.Gt, ast.LtE: ast.GtE, ast.Gt: ast.Lt, ast.GtE: ast.LtE}
 COMPUTED = {
-    ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult,
-    ast.FloorDiv: ast.Mult, ast.BitAnd: ast.BitOr, ast.BitOr: ast.BitAnd,
-}  # fmt: skip
+    ast.Add: ast.Sub,
+    ast.Sub: ast.Add,
+    ast.Mult: ast.Div,
+    ast.Div: ast.Mult,
+    ast.FloorDiv: ast.Mult,
+    ast.BitAnd: ast.BitOr,
+    ast.BitOr: ast.BitAnd,
+}
 RENAMED = {
-    "min": "max", "any": "all", "argmin": "argmax", "nanmin": "nanmax", "fmin": "fmax",
-    "nanargmin": "nanargmax", "floor": "ceil", "minimum": "maximum", "first": "last",
-}  # fmt: skip
+    "min": "max",
+    "any": "all",
+    "argmin": "argmax",
+    "nanmin": "nanmax",
+    "fmin": "fmax",
+    "nanargmin": "nanargmax",
+    "floor": "ceil",
+    "minimum": "maximum",
+    "first": "last",
+}
 RENAMED |= {new: old for old, new in RENAMED.items()}
 
 #: Functions that do not mind the order of their arguments.
@@ -75,8 +95,9 @@ class Mutant:
     @property
     def key(self) -> str:
         """Return a name that stays while lines move."""
-        text = "|".join((self.module, self.place, self.operator, self.old, self.new,
-                         str(self.repeat)))  # fmt: skip
+        text = "|".join(
+            (self.module, self.place, self.operator, self.old, self.new, str(self.repeat))
+        )
         return hashlib.sha256(text.encode()).hexdigest()[:12]
 
 
@@ -95,10 +116,7 @@ def mutants_of(module: str, source: str) -> list[Mutant]:
         old, text = (_short(one) for one in (node, new))
         key = (place, operator, old, text)
         seen[key] = seen.get(key, -1) + 1
-        found.append(
-            Mutant(module, _line(node), operator, old, text, place, seen[key],
-                   number)
-        )  # fmt: skip
+        found.append(Mutant(module, _line(node), operator, old, text, place, seen[key], number))
     return found
 
 
@@ -183,8 +201,11 @@ def _compare(node: ast.Compare) -> Iterator[tuple[str, ast.AST]]:
 
 
 def _binary(node: ast.BinOp) -> Iterator[tuple[str, ast.AST]]:
-    text = any(isinstance(one, (ast.JoinedStr, ast.Constant)) and not isinstance(
-        getattr(one, "value", 0), (int, float)) for one in (node.left, node.right))  # fmt: skip
+    text = any(
+        isinstance(one, (ast.JoinedStr, ast.Constant))
+        and not isinstance(getattr(one, "value", 0), (int, float))
+        for one in (node.left, node.right)
+    )
     if type(node.op) in COMPUTED and not text:
         yield "arithmetic", _with(node, op=COMPUTED[type(node.op)]())
     if not (text and isinstance(node.op, ast.Mod)):
@@ -290,9 +311,11 @@ def _strings_read(function: ast.FunctionDef) -> list[ast.Constant]:
     return [
         node.slice
         for node in ast.walk(function)
-        if isinstance(node, ast.Subscript) and isinstance(node.ctx, ast.Load)
-        and isinstance(node.slice, ast.Constant) and isinstance(node.slice.value, str)
-    ]  # fmt: skip
+        if isinstance(node, ast.Subscript)
+        and isinstance(node.ctx, ast.Load)
+        and isinstance(node.slice, ast.Constant)
+        and isinstance(node.slice.value, str)
+    ]
 
 
 def _other_columns(function, strings, place: str):

@@ -5,29 +5,48 @@ from __future__ import annotations
 #: Modules below src/ebbmap, by the room whose share of the sample they take. The longest
 #: beginning that fits decides, so a module belongs to one room.
 ROOMS = {
-    "registries": ("parameters.py", "outcomes.py", "limits.py", "populations.py", "units.py",
-                   "derivations.py", "exchange/"),
-    "kernels": ("analysis/kernels/",),
-    "analyses": ("analysis/",),
-    "committee": ("analysis/committee/", "draft.py", "protocol/"),
-    "study": ("study/", "cases.py"),
-    "run": ("run.py", "pieces.py"),
+    "registries": (
+        "registries/parameters.py",
+        "registries/outcomes.py",
+        "registries/limits.py",
+        "registries/populations.py",
+        "units.py",
+        "registries/derivations.py",
+        "exchange/",
+    ),
+    "kernels": ("kernels/",),
+    "analyses": ("analyses/",),
+    "committee": ("committee/", "committee/draft.py", "files/protocol/"),
+    "study": ("files/study/", "cases/question.py"),
+    "run": ("runs/run.py", "cases/pieces.py"),
     "plotting": ("plotting/",),
     "report": ("report/",),
     "teaching": ("teaching/",),
-    "show": ("show.py",),
-}  # fmt: skip
+    "show": ("tables/show.py",),
+}
 
-_NUMBERS = ("tests/test_registry_values.py", "tests/analysis/test_defaults.py")
-_BOOKS = (*_NUMBERS, "tests/test_evaluate.py", "tests/lungs/test_linear.py",
-          "tests/test_registry.py")  # fmt: skip
-_READ = ("tests/analysis/test_read_back.py",)
-_TAUGHT = ("tests/analysis/test_teaching_figures.py",)
-_DEEP = ("tests/analysis/test_sensitivity.py", "tests/analysis/test_deep_sensitivity.py",
-         "tests/analysis/test_drivers.py")  # fmt: skip
-_COMMITTEE = ("tests/test_draft.py", "tests/analysis/committee/test_verdict_by_hand.py",
-              "tests/analysis/committee/test_searches_by_hand.py",
-              "tests/analysis/committee", "tests/protocol", *_NUMBERS)  # fmt: skip
+_NUMBERS = ("tests/registries/test_registry_values.py", "tests/analyses/test_defaults.py")
+_BOOKS = (
+    *_NUMBERS,
+    "tests/cases/test_evaluate.py",
+    "tests/lungs/test_linear.py",
+    "tests/registries/test_registry.py",
+)
+_READ = ("tests/analyses/test_read_back.py",)
+_TAUGHT = ("tests/analyses/test_teaching_figures.py",)
+_DEEP = (
+    "tests/analyses/test_sensitivity.py",
+    "tests/analyses/test_deep_sensitivity.py",
+    "tests/analyses/test_drivers.py",
+)
+_COMMITTEE = (
+    "tests/committee/test_draft.py",
+    "tests/committee/test_verdict_by_hand.py",
+    "tests/committee/test_searches_by_hand.py",
+    "tests/committee",
+    "tests/files/protocol",
+    *_NUMBERS,
+)
 _PLACES = ("tests/plotting/test_places_by_value.py",)
 _DRAWN = (*_PLACES, "tests/plotting/test_read_back.py")
 _LECTURE = (*_PLACES, "tests/plotting/test_teaching_plots.py")
@@ -35,67 +54,107 @@ _LECTURE = (*_PLACES, "tests/plotting/test_teaching_plots.py")
 #: Tests of a module, cheapest first. The longest beginning that fits decides.
 TESTS = {
     "": _BOOKS,
-    "outcomes.py": (*_BOOKS, "tests/exchange"),
-    "exchange/": ("tests/exchange", "tests/external/test_gas_exchange.py",
-                  "tests/external/test_mechanical_power.py", "tests/test_registry_values.py"),
-    "limits.py": ("tests/test_registry_values.py", "tests/test_limits.py",
-                  "tests/test_registry.py"),
-    "populations.py": ("tests/test_registry_values.py", "tests/test_populations.py",
-                       "tests/test_registry.py"),
-    "derivations.py": ("tests/test_registry_values.py", "tests/test_evaluate.py",
-                       "tests/test_simulate.py"),
-    "analysis/kernels/": ("tests/analysis/test_shares_kernel.py",
-                          "tests/external/test_share_intervals.py"),
-    "analysis/kernels/boxes.py": ("tests/analysis/test_contrast_and_boxes.py",
-                                  "tests/analysis/test_box_density.py"),
-    "analysis/kernels/changes.py": ("tests/analysis/test_windows_kernel.py",
-                                    "tests/analysis/test_windows.py"),
-    "analysis/kernels/contrast.py": ("tests/analysis/test_contrast_and_boxes.py",),
-    "analysis/kernels/fronts.py": ("tests/analysis/test_fronts_kernel.py",
-                                   "tests/analysis/test_trade.py"),
-    "analysis/kernels/morris.py": ("tests/external/test_screening_and_pawn.py", *_DEEP),
-    "analysis/kernels/pawn.py": ("tests/external/test_screening_and_pawn.py", *_DEEP),
-    "analysis/kernels/paths.py": ("tests/analysis/test_teaching_figures.py",),
-    "analysis/kernels/resampling.py": ("tests/analysis/test_sobol_kernel.py", *_DEEP),
-    "analysis/kernels/safe_boxes.py": ("tests/analysis/test_safe_boxes_kernel.py",),
-    "analysis/kernels/serving.py": ("tests/analysis/test_serving_kernel.py",
-                                    "tests/analysis/test_windows.py"),
-    "analysis/kernels/shapley.py": ("tests/external/test_shapley_exact.py", *_DEEP),
-    "analysis/kernels/sobol.py": ("tests/analysis/test_sobol_kernel.py",
-                                  "tests/external/test_sobol_exact.py"),
-    "analysis/kernels/tally.py": ("tests/analysis/test_tally_kernel.py",),
-    "analysis/kernels/windows.py": ("tests/analysis/test_windows_kernel.py",
-                                    "tests/analysis/test_windows.py",
-                                    "tests/external/test_release_windows_closed_form.py"),
-    "analysis/": (*_READ, *_TAUGHT, *_NUMBERS),
-    "analysis/adjusting.py": (*_TAUGHT, *_READ),
-    "analysis/boxes.py": (*_READ, "tests/analysis/test_deep_sensitivity.py", *_NUMBERS),
-    "analysis/collapse.py": ("tests/analysis/test_collapse.py", *_NUMBERS),
-    "analysis/course.py": ("tests/analysis/test_course.py",),
-    "analysis/drivers.py": ("tests/analysis/test_drivers.py", *_READ,
-                            "tests/analysis/test_deep_sensitivity.py", *_NUMBERS),
-    "analysis/events.py": ("tests/analysis/test_events.py", *_READ, *_NUMBERS),
-    "analysis/mapping.py": (*_READ, "tests/analysis/test_deep_sensitivity.py", *_NUMBERS),
-    "analysis/profiles.py": (*_READ, "tests/plotting/test_plots.py"),
-    "analysis/regions.py": ("tests/analysis/test_regions.py", *_READ, *_NUMBERS),
-    "analysis/screening.py": (*_READ, *_DEEP[:2], *_NUMBERS),
-    "analysis/sensitivity.py": ("tests/analysis/test_sensitivity.py",
-                                "tests/analysis/test_drivers.py", *_NUMBERS),
-    "analysis/shapley.py": (*_READ, *_DEEP[:2], *_NUMBERS),
-    "analysis/starting.py": (*_TAUGHT, *_NUMBERS),
-    "analysis/hidden.py": (*_TAUGHT, *_NUMBERS),
-    "analysis/trade.py": ("tests/analysis/test_trade.py", *_READ),
-    "analysis/weaning.py": (*_TAUGHT, *_READ, *_NUMBERS),
-    "analysis/windows.py": ("tests/analysis/test_windows.py", *_READ, *_NUMBERS),
-    "analysis/committee/": _COMMITTEE,
-    "draft.py": _COMMITTEE,
-    "protocol/": ("tests/protocol", "tests/analysis/committee"),
-    "study/": ("tests/study/test_declared_and_used.py", "tests/study/test_reading.py",
-               "tests/study/test_study.py", "tests/study", *_NUMBERS),
-    "cases.py": ("tests/test_cases.py", "tests/study"),
-    "run.py": ("tests/test_run_plans.py", "tests/test_run.py",
-               "tests/streaming/test_kept_pieces.py"),
-    "pieces.py": ("tests/test_pieces.py", "tests/test_run_plans.py", "tests/test_run.py"),
+    "registries/outcomes.py": (*_BOOKS, "tests/exchange"),
+    "exchange/": (
+        "tests/exchange",
+        "tests/external/test_gas_exchange.py",
+        "tests/external/test_mechanical_power.py",
+        "tests/registries/test_registry_values.py",
+    ),
+    "registries/limits.py": (
+        "tests/registries/test_registry_values.py",
+        "tests/registries/test_limits.py",
+        "tests/registries/test_registry.py",
+    ),
+    "registries/populations.py": (
+        "tests/registries/test_registry_values.py",
+        "tests/registries/test_populations.py",
+        "tests/registries/test_registry.py",
+    ),
+    "registries/derivations.py": (
+        "tests/registries/test_registry_values.py",
+        "tests/cases/test_evaluate.py",
+        "tests/cases/test_simulate.py",
+    ),
+    "kernels/": ("tests/kernels/test_shares_kernel.py", "tests/external/test_share_intervals.py"),
+    "kernels/boxes.py": (
+        "tests/analyses/test_contrast_and_boxes.py",
+        "tests/analyses/test_box_density.py",
+    ),
+    "kernels/changes.py": (
+        "tests/kernels/test_windows_kernel.py",
+        "tests/analyses/test_windows.py",
+    ),
+    "kernels/contrast.py": ("tests/analyses/test_contrast_and_boxes.py",),
+    "kernels/fronts.py": ("tests/kernels/test_fronts_kernel.py", "tests/analyses/test_trade.py"),
+    "kernels/morris.py": ("tests/external/test_screening_and_pawn.py", *_DEEP),
+    "kernels/pawn.py": ("tests/external/test_screening_and_pawn.py", *_DEEP),
+    "kernels/paths.py": ("tests/analyses/test_teaching_figures.py",),
+    "kernels/resampling.py": ("tests/kernels/test_sobol_kernel.py", *_DEEP),
+    "kernels/safe_boxes.py": ("tests/kernels/test_safe_boxes_kernel.py",),
+    "kernels/serving.py": (
+        "tests/kernels/test_serving_kernel.py",
+        "tests/analyses/test_windows.py",
+    ),
+    "kernels/shapley.py": ("tests/external/test_shapley_exact.py", *_DEEP),
+    "kernels/sobol.py": (
+        "tests/kernels/test_sobol_kernel.py",
+        "tests/external/test_sobol_exact.py",
+    ),
+    "kernels/tally.py": ("tests/kernels/test_tally_kernel.py",),
+    "kernels/windows.py": (
+        "tests/kernels/test_windows_kernel.py",
+        "tests/analyses/test_windows.py",
+        "tests/external/test_release_windows_closed_form.py",
+    ),
+    "analyses/": (*_READ, *_TAUGHT, *_NUMBERS),
+    "analyses/adjust.py": (*_TAUGHT, *_READ),
+    "analyses/boxes.py": (*_READ, "tests/analyses/test_deep_sensitivity.py", *_NUMBERS),
+    "analyses/collapse.py": ("tests/analyses/test_collapse.py", *_NUMBERS),
+    "analyses/course.py": ("tests/analyses/test_course.py",),
+    "analyses/sobol.py": (
+        "tests/analyses/test_drivers.py",
+        *_READ,
+        "tests/analyses/test_deep_sensitivity.py",
+        *_NUMBERS,
+    ),
+    "analyses/common/events.py": ("tests/analyses/test_events.py", *_READ, *_NUMBERS),
+    "analyses/mapping.py": (*_READ, "tests/analyses/test_deep_sensitivity.py", *_NUMBERS),
+    "analyses/profile.py": (*_READ, "tests/plotting/test_plots.py"),
+    "analyses/map.py": ("tests/analyses/test_regions.py", *_READ, *_NUMBERS),
+    "analyses/screening.py": (*_READ, *_DEEP[:2], *_NUMBERS),
+    "analyses/common/sensitivity.py": (
+        "tests/analyses/test_sensitivity.py",
+        "tests/analyses/test_drivers.py",
+        *_NUMBERS,
+    ),
+    "analyses/shapley.py": (*_READ, *_DEEP[:2], *_NUMBERS),
+    "analyses/startup.py": (*_TAUGHT, *_NUMBERS),
+    "analyses/inside.py": (*_TAUGHT, *_NUMBERS),
+    "analyses/trade.py": ("tests/analyses/test_trade.py", *_READ),
+    "analyses/wean.py": (*_TAUGHT, *_READ, *_NUMBERS),
+    "analyses/window.py": ("tests/analyses/test_windows.py", *_READ, *_NUMBERS),
+    "committee/": _COMMITTEE,
+    "committee/draft.py": _COMMITTEE,
+    "files/protocol/": ("tests/files/protocol", "tests/committee"),
+    "files/study/": (
+        "tests/files/study/test_declared_and_used.py",
+        "tests/files/study/test_reading.py",
+        "tests/files/study/test_study.py",
+        "tests/files/study",
+        *_NUMBERS,
+    ),
+    "cases/question.py": ("tests/cases/test_cases.py", "tests/files/study"),
+    "runs/run.py": (
+        "tests/runs/test_run_plans.py",
+        "tests/runs/test_run.py",
+        "tests/runs/test_kept_pieces.py",
+    ),
+    "cases/pieces.py": (
+        "tests/cases/test_pieces.py",
+        "tests/runs/test_run_plans.py",
+        "tests/runs/test_run.py",
+    ),
     "plotting/": (*_PLACES, "tests/plotting/test_plots.py"),
     "plotting/interactions.py": _DRAWN,
     "plotting/trade.py": _DRAWN,
@@ -106,19 +165,30 @@ TESTS = {
     "plotting/hidden.py": _LECTURE,
     "plotting/maps.py": (*_PLACES, "tests/plotting/test_plots.py"),
     "plotting/pages/": _DRAWN,
-    "plotting/pages/caption.py": ("tests/plotting/test_captions.py",
-                                  "tests/plotting/test_layout.py"),
-    "plotting/pages/comparing.py": _LECTURE,
+    "plotting/pages/caption.py": (
+        "tests/plotting/test_captions.py",
+        "tests/plotting/test_layout.py",
+    ),
+    "plotting/pages/compare.py": _LECTURE,
     "plotting/pages/collapse.py": (*_PLACES, "tests/plotting/test_collapse_plots.py"),
-    "plotting/pages/layout.py": ("tests/plotting/test_captions.py",
-                                 "tests/plotting/test_layout.py"),
+    "plotting/pages/layout.py": (
+        "tests/plotting/test_captions.py",
+        "tests/plotting/test_layout.py",
+    ),
     "plotting/starting.py": _LECTURE,
     "plotting/style.py": ("tests/plotting/test_plots.py", "tests/plotting/test_layout.py"),
-    "report/": ("tests/report/test_tables_by_value.py", "tests/report/test_sentences.py",
-                "tests/report/test_report.py"),
+    "report/": (
+        "tests/report/test_tables_by_value.py",
+        "tests/report/test_sentences.py",
+        "tests/report/test_report.py",
+    ),
     "teaching/": ("tests/teaching/test_page_data.py", "tests/teaching/test_page.py", *_NUMBERS),
-    "show.py": ("tests/test_show.py", "tests/test_cli.py", "tests/test_figures_command.py"),
-}  # fmt: skip
+    "tables/show.py": (
+        "tests/tables/test_show.py",
+        "tests/test_cli.py",
+        "tests/report/test_figures_command.py",
+    ),
+}
 
 
 def best_match(module: str, table) -> str:
@@ -126,8 +196,8 @@ def best_match(module: str, table) -> str:
 
     Examples
     --------
-    >>> best_match("analysis/kernels/sobol.py", ("analysis/", "analysis/kernels/"))
-    'analysis/kernels/'
+    >>> best_match("kernels/sobol.py", ("analyses/", "kernels/"))
+    'kernels/'
     """
     return max((key for key in table if module.startswith(key)), key=len)
 

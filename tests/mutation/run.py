@@ -41,10 +41,23 @@ NOTICED, SURVIVED, EQUIVALENT = "noticed", "survived", "equivalent"
 
 #: Loaded once and shared by every run of the tests, which are children of this process.
 LOADED = (
-    "numpy", "scipy.stats", "scipy.optimize", "xarray", "pandas", "matplotlib.pyplot", "SALib",
-    "pydantic", "typer.testing", "rich", "jinja2", "hypothesis", "h5netcdf", "zarr", "joblib",
+    "numpy",
+    "scipy.stats",
+    "scipy.optimize",
+    "xarray",
+    "pandas",
+    "matplotlib.pyplot",
+    "SALib",
+    "pydantic",
+    "typer.testing",
+    "rich",
+    "jinja2",
+    "hypothesis",
+    "h5netcdf",
+    "zarr",
+    "joblib",
     "pytest",
-)  # fmt: skip
+)
 
 
 #: Exit status of a run that did not import the package from its private copy.
@@ -82,9 +95,10 @@ def main() -> int:
     reasons = equivalent()
     done = {} if asked.fresh else _read(out)
     todo = [
-        m for m in sample
+        m
+        for m in sample
         if m.key not in done or (asked.again and done[m.key]["result"] == SURVIVED)
-    ]  # fmt: skip
+    ]
     if asked.list:
         for m in sample:
             print(f"{m.key} {room_of(m.module):10} {m.module}:{m.line} {m.old} -> {m.new}")
@@ -107,12 +121,25 @@ def main() -> int:
 def _record(answers, done: dict[str, dict[str, str]], out: Path) -> None:
     """Write every answer as soon as it is there."""
     for mutant, result, seconds in answers:
-        row = (mutant.key, room_of(mutant.module), mutant.module, mutant.line, mutant.place,
-               mutant.operator, mutant.old, mutant.new, result, f"{seconds:.1f}")  # fmt: skip
+        row = (
+            mutant.key,
+            room_of(mutant.module),
+            mutant.module,
+            mutant.line,
+            mutant.place,
+            mutant.operator,
+            mutant.old,
+            mutant.new,
+            result,
+            f"{seconds:.1f}",
+        )
         done[mutant.key] = dict(zip(COLUMNS, map(str, row), strict=True))
         _write(out, done)
-        print(f"{result:9} {seconds:5.1f} s  {mutant.module}:{mutant.line} [{mutant.key}] "
-              f"{mutant.operator}: {mutant.old} -> {mutant.new}", flush=True)  # fmt: skip
+        print(
+            f"{result:9} {seconds:5.1f} s  {mutant.module}:{mutant.line} [{mutant.key}] "
+            f"{mutant.operator}: {mutant.old} -> {mutant.new}",
+            flush=True,
+        )
 
 
 def _end(jobs: list[Job]) -> None:
@@ -166,8 +193,9 @@ def _private_copy(folder: Path) -> Path:
     folder.mkdir()
     for name in COPIED:
         if (ROOT / name).is_dir():
-            shutil.copytree(ROOT / name, folder / name,
-                            ignore=shutil.ignore_patterns("__pycache__"))  # fmt: skip
+            shutil.copytree(
+                ROOT / name, folder / name, ignore=shutil.ignore_patterns("__pycache__")
+            )
         else:
             shutil.copy(ROOT / name, folder / name)
     return folder
@@ -191,8 +219,10 @@ def _asked_of(
             if not code:
                 break
             if not failing:
-                raise SystemExit(f"unspoilt, {' '.join(tests)} must run; exit status {code}. See "
-                                 f"{_kept_log(job)}.")  # fmt: skip
+                raise SystemExit(
+                    f"unspoilt, {' '.join(tests)} must run; exit status {code}. See "
+                    f"{_kept_log(job)}."
+                )
             left_out += failing
         print(f"unspoilt  {seconds:5.1f} s  {' '.join(tests)}", flush=True)
         for one in left_out:
@@ -271,8 +301,11 @@ def _start(job: Job, asked: Asked) -> None:
         if not asked.unspoilt:
             os.environ["PYTHONDONTWRITEBYTECODE"] = "1"
         sys.path[:0] = [str(job.folder / "src"), str(job.folder)]
-        sys.path = [p for p in sys.path if not Path(p or ".").resolve().is_relative_to(ROOT)
-                    or "site-packages" in p]  # fmt: skip
+        sys.path = [
+            p
+            for p in sys.path
+            if not Path(p or ".").resolve().is_relative_to(ROOT) or "site-packages" in p
+        ]
         sys.dont_write_bytecode = not asked.unspoilt
         log = os.open(job.folder / "log.txt", os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
         os.dup2(log, 1)
@@ -295,9 +328,19 @@ def _pytest(folder: Path, asked: Asked) -> int:
 
     if not Path(ebbmap.__file__).is_relative_to(folder):
         return ELSEWHERE
-    words = ["-q", "-m", "not slow", "--no-header", "--tb=short", "-W",
-             "ignore::pytest.PytestAssertRewriteWarning", f"--rootdir={folder}", "-c",
-             str(folder / "pyproject.toml"), *([] if asked.unspoilt else ["-x"])]  # fmt: skip
+    words = [
+        "-q",
+        "-m",
+        "not slow",
+        "--no-header",
+        "--tb=short",
+        "-W",
+        "ignore::pytest.PytestAssertRewriteWarning",
+        f"--rootdir={folder}",
+        "-c",
+        str(folder / "pyproject.toml"),
+        *([] if asked.unspoilt else ["-x"]),
+    ]
     words += [f"--deselect={one}" for one in asked.left_out]
     return int(pytest.main([*words, *(str(folder / one) for one in asked.tests)]))
 
@@ -356,8 +399,10 @@ def _summary(rows: list[dict[str, str]], reasons: dict[str, str]) -> None:
         planted_, noticed, alike = total if room == "all" else counts
         if planted_:
             rest = planted_ - alike
-            print(f"{room:12} {planted_:7} {noticed:8} {alike:15} {rest - noticed:9} "
-                  f"{noticed / max(rest, 1):8.0%}")  # fmt: skip
+            print(
+                f"{room:12} {planted_:7} {noticed:8} {alike:15} {rest - noticed:9} "
+                f"{noticed / max(rest, 1):8.0%}"
+            )
     raw = total[1] / max(total[0], 1)
     print(f"of all planted, those that change nothing among them: {raw:.1%} noticed")
 

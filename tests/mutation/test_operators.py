@@ -36,13 +36,19 @@ PLANTED = [
     ("other column", "'safe_share'", "'wanted_share'"),
     ("other column", "'wanted_share'", "'safe_share'"),
     ("min/max", "ds['safe_share'].min()", "ds['safe_share'].max()"),
-    ("arithmetic", "ds['safe_share'].min() - ds['wanted_share']",
-     "ds['safe_share'].min() + ds['wanted_share']"),
+    (
+        "arithmetic",
+        "ds['safe_share'].min() - ds['wanted_share']",
+        "ds['safe_share'].min() + ds['wanted_share']",
+    ),
     ("drop a statement", "total += 1", "pass"),
     ("drop a filter", "for x in total if x > 0", "for x in total"),
-    ("swap branches", "[x for x in total if x > 0] if flag else None",
-     "None if flag else [x for x in total if x > 0]"),
-]  # fmt: skip
+    (
+        "swap branches",
+        "[x for x in total if x > 0] if flag else None",
+        "None if flag else [x for x in total if x > 0]",
+    ),
+]
 
 
 @pytest.mark.parametrize(("operator", "old", "new"), PLANTED)
@@ -76,9 +82,9 @@ def test_keys_stay_while_lines_move():
 
 
 def test_every_module_of_a_room_has_its_tests():
-    assert room_of("analysis/committee/verdict.py") == "committee"
-    assert room_of("analysis/kernels/sobol.py") == "kernels"
-    assert room_of("analysis/weaning.py") == "analyses"
+    assert room_of("committee/verdict.py") == "committee"
+    assert room_of("kernels/sobol.py") == "kernels"
+    assert room_of("analyses/wean.py") == "analyses"
     assert room_of("lungs/linear.py") is None
     for starts in ROOMS.values():
         for start in starts:

@@ -5,10 +5,10 @@ from functools import cache
 import xarray as xr
 from matplotlib.figure import Figure
 
+from ebbmap.files.study import parse_study
 from ebbmap.plotting.pages import pages_of
-from ebbmap.populations import POPULATIONS
-from ebbmap.run import Task, plan_tasks
-from ebbmap.study import parse_study
+from ebbmap.registries.populations import POPULATIONS
+from ebbmap.runs.run import Task, plan_tasks
 
 ALL = tuple(POPULATIONS)
 PLAIN, TUBES = ALL[:3], ALL[3:]

@@ -10,9 +10,9 @@ from collections.abc import Callable, Iterator
 import numpy as np
 import xarray as xr
 
-from ebbmap.limits import RULES
-from ebbmap.outcomes import OUTCOMES
-from ebbmap.parameters import PARAMETERS
+from ebbmap.registries.limits import RULES
+from ebbmap.registries.outcomes import OUTCOMES
+from ebbmap.registries.parameters import PARAMETERS
 
 
 def names(result: xr.Dataset, dim: str = "population") -> list[str]:
@@ -122,8 +122,9 @@ def of_screening(page: str, result: xr.Dataset) -> list[str]:
     for name, part in each(result, "population"):
         can = [
             f"{long_name(factor)} (at most {max(float(one['evidence']), 0):.1%})"
-            for factor, one in each(part, "parameter") if one["fixable"] == 1
-        ]  # fmt: skip
+            for factor, one in each(part, "parameter")
+            if one["fixable"] == 1
+        ]
         facts.append(f"{name}: " + (f"can be fixed: {', '.join(can)}" if can else "nothing"))
     return facts
 
@@ -168,7 +169,8 @@ def of_startup(page: str, result: xr.Dataset) -> list[str]:
 
 def of_inside(page: str, result: xr.Dataset) -> list[str]:
     return [
-        f"{name}: " + ", ".join(
+        f"{name}: "
+        + ", ".join(
             f"at {float(one['look']):.0%} of peak flow ({float(one['look_time']):.2f} s) the fast "
             f"compartment still holds {float(one['look_fast_left']):.0%}, the slow one "
             f"{float(one['look_slow_left']):.0%}"
@@ -176,7 +178,7 @@ def of_inside(page: str, result: xr.Dataset) -> list[str]:
             if np.isfinite(one["look_time"])
         )
         for name, part in each(result, "population")
-    ]  # fmt: skip
+    ]
 
 
 def of_collapse(page: str, result: xr.Dataset) -> list[str]:
@@ -198,33 +200,42 @@ def of_collapse(page: str, result: xr.Dataset) -> list[str]:
     for release in one["release"].values:
         here = one.sel(release=release, t_low=release)
         closed = float(here["closed_per_release"])
-        facts.append(f"With T low {release:g} s " + (
-            f"nothing closes: {float(here['end_release_pressure']):.0f} cmH2O are left"
-            if closed < 5e-4 else
-            f"{closed:.1%} of the units close, where {float(here['closed_by_pressure']):.1%} would "
-            f"if they closed at once, and {float(here['reopened']):.1%} reopen"
-        ))  # fmt: skip
+        facts.append(
+            f"With T low {release:g} s "
+            + (
+                f"nothing closes: {float(here['end_release_pressure']):.0f} cmH2O are left"
+                if closed < 5e-4
+                else f"{closed:.1%} of the units close, where "
+                f"{float(here['closed_by_pressure']):.1%} would if they closed at once, "
+                f"and {float(here['reopened']):.1%} reopen"
+            )
+        )
     return facts
 
 
 def of_adjust(page: str, result: xr.Dataset) -> list[str]:
     if page == "practice":
         return [
-            f"“{practice}”: " + ", ".join(
+            f"“{practice}”: "
+            + ", ".join(
                 f"{float(part['against_share'].sel(population=n)):.1%} of {n} lungs"
-                for n in names(result) if part["against_share"].sel(population=n) > 0
+                for n in names(result)
+                if part["against_share"].sel(population=n) > 0
             )
             for practice, part in each(result, "practice")
             if (part["against_share"] > 0).any()
-        ]  # fmt: skip
+        ]
     one = result.sel(population=page.removesuffix("_steps"))
     now = one.isel(move=0)
     return [
         f"in the {page.removesuffix('_steps')} lung. Now: PaCO₂ {float(now['paco2']):.0f} mmHg, "
         f"PaO₂ {float(now['pao2']):.0f} mmHg, auto-PEEP {float(now['auto_peep']):.1f} cmH₂O",
-        *(f"{rule.replace('_', ' ')} rule: {part['best_single'].item()}; of pairs: "
-          f"{part['best_pair'].item()}" for rule, part in each(one, "rule")),
-    ]  # fmt: skip
+        *(
+            f"{rule.replace('_', ' ')} rule: {part['best_single'].item()}; of pairs: "
+            f"{part['best_pair'].item()}"
+            for rule, part in each(one, "rule")
+        ),
+    ]
 
 
 def of_wean(page: str, result: xr.Dataset) -> list[str]:
@@ -250,9 +261,10 @@ def of_rules(page: str, result: xr.Dataset) -> list[str]:
         both = np.all([(part[r] >= 0.5) & (part[r] <= 0.75) for r in RULES], axis=0).any(axis=0)
         place = part["t_low_in_time_constants"].values[both]
         facts.append(
-            f"kept from {place[0]:.2g} to {place[-1]:.2g} in the {model} lung" if place.size
+            f"kept from {place[0]:.2g} to {place[-1]:.2g} in the {model} lung"
+            if place.size
             else f"No release keeps both rules in the {model} lung"
-        )  # fmt: skip
+        )
     return facts
 
 
@@ -263,5 +275,6 @@ def of_profile(page: str, result: xr.Dataset) -> list[str]:
 
 FACTS: dict[str, Callable[[str, xr.Dataset], list[str]]] = {
     name.removeprefix("of_"): function
-    for name, function in list(globals().items()) if name.startswith("of_")
-}  # fmt: skip
+    for name, function in list(globals().items())
+    if name.startswith("of_")
+}

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from ebbmap.analysis.collapse import follow_collapse
-from ebbmap.cases import Question
+from ebbmap.analyses.collapse import follow_collapse
+from ebbmap.cases.question import Question
 from ebbmap.plotting.collapse import (
     mark_changes,
     plot_closing,
@@ -15,7 +15,7 @@ from ebbmap.plotting.collapse import (
 )
 from ebbmap.plotting.pages import pages_of
 from ebbmap.plotting.pages.layout import LEAST_TEXT, SHOWN_WIDTH, line_width
-from ebbmap.populations import POPULATIONS
+from ebbmap.registries.populations import POPULATIONS
 
 SET = {"p_high": 24.0, "p_low": 0.0, "t_high": 4.0, "recruitable_share": 0.3}
 GROUPS = (POPULATIONS["restrictive"], POPULATIONS["obstructive"])
@@ -54,8 +54,9 @@ def test_one_cycle(result):
     np.testing.assert_array_equal(line(ax, "if units closed at once")[1], one["pressure_alone"])
     mark_changes(ax, one)
     assert [text.get_text() for text in ax.texts if text.get_text()] == [
-        f"{float(one['closed_per_release']):.1%} closes", f"{float(one['reopened']):.1%} reopens",
-    ]  # fmt: skip
+        f"{float(one['closed_per_release']):.1%} closes",
+        f"{float(one['reopened']):.1%} reopens",
+    ]
     high, closed = float(one["open_fraction_end_high"]), float(one["closed_per_release"])
     arrows = [text for text in ax.texts if not text.get_text()]
     assert arrows[0].xy == pytest.approx((1.2, high - closed))
@@ -91,8 +92,10 @@ def test_along_t_low(result):
 def test_pages_have_text_for_all_eyes(result):
     pages = list(pages_of("collapse", result))
     assert [name for name, *_ in pages] == [
-        "restrictive_cycle", "obstructive_cycle", "closing_by_t_low",
-    ]  # fmt: skip
+        "restrictive_cycle",
+        "obstructive_cycle",
+        "closing_by_t_low",
+    ]
     for name, figure, text in pages:
         least = LEAST_TEXT * max(figure.get_figwidth() / SHOWN_WIDTH, 1.0)
         sizes = [t.get_fontsize() for ax in figure.axes for t in ax.texts if t.get_text()]

@@ -99,8 +99,9 @@ def test_ways_with_their_intervals(text):
             # lines are drawn side by side, at most a hundredth from their error
             assert np.abs(line.get_xdata() - ds["error"].values).max() < 0.011
             ends = np.array([segment[:, 1] for segment in bars.get_segments()])
-            np.testing.assert_allclose(ends, one["served_share_interval"].transpose(
-                "error", "ci_bound"), atol=1e-12)  # fmt: skip
+            np.testing.assert_allclose(
+                ends, one["served_share_interval"].transpose("error", "ci_bound"), atol=1e-12
+            )
         assert [t.get_text() for t in ax.get_xticklabels()] == ["0%", "10%", "20%", "30%"]
         assert ax.get_xticks().tolist() == [0.0, 0.1, 0.2, 0.3]
         assert ax.get_xlabel() == "error of the time constant"
@@ -139,11 +140,15 @@ def test_served_shares_and_the_best_t_low(text):
     ("text", "x", "y", "ranges"),
     [
         (PLAIN, "t_low", "p_high", {"t_low": (0.35, 0.45), "p_high": (16.0, 20.0)}),
-        (RULED, "t_low_in_time_constants", "p_low",
-         {"t_low_in_time_constants": (0.3, 0.9), "p_low": (0.0, 10.0)}),
+        (
+            RULED,
+            "t_low_in_time_constants",
+            "p_low",
+            {"t_low_in_time_constants": (0.3, 0.9), "p_low": (0.0, 10.0)},
+        ),
     ],
     ids=["plain", "ruled"],
-)  # fmt: skip
+)
 def test_maps_show_the_shares_and_the_range_of_the_draft(text, x, y, ranges):
     ds = check_of(text).results["map"]
     figure = pictures.map_figure(ds, ranges)
@@ -177,8 +182,11 @@ def test_drivers_of_each_group():
         one = ds["total"].sel(population=name).isel(outcome=0)
         curves = [line for line in ax.lines if len(line.get_xdata()) == one.sizes["t_low"]]
         drawn = {tuple(np.round(line.get_ydata(), 12)) for line in curves}
-        known = {tuple(np.round(one.sel(parameter=p).values, 12)) for p in one["parameter"].values
-                 if np.isfinite(one.sel(parameter=p)).all()}  # fmt: skip
+        known = {
+            tuple(np.round(one.sel(parameter=p).values, 12))
+            for p in one["parameter"].values
+            if np.isfinite(one.sel(parameter=p)).all()
+        }
         assert drawn and drawn <= known
 
 
@@ -211,9 +219,13 @@ def test_texts_of_every_picture_have_room(text, name_of):
         "ways": pictures.ways_figure(found["ways"]),
         "windows": pictures.served_figure(found["windows"]),
         "map": pictures.map_figure(
-            found["map"], {name: (float(found["map"][name].min()),
-                                  float(found["map"][name].mean())) for name in (x, y)}),
-    }  # fmt: skip
+            found["map"],
+            {
+                name: (float(found["map"][name].min()), float(found["map"][name].mean()))
+                for name in (x, y)
+            },
+        ),
+    }
     if "drivers" in found:
         figures["drivers"] = pictures.drivers_figure(found["drivers"])
     problems = {name: layout_problems(figure) for name, figure in figures.items()}

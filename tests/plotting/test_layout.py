@@ -6,7 +6,7 @@ from matplotlib.figure import Figure
 from ebbmap.lungs import LUNGS
 from ebbmap.plotting.pages import _PAGES
 from ebbmap.plotting.style import CYCLE, colour_of, mark_of
-from ebbmap.populations import POPULATIONS
+from ebbmap.registries.populations import POPULATIONS
 from plotting.drawn import layout_problems
 from plotting.every_page import MORE_STUDIES, STUDIES, pages, tasks
 
@@ -21,10 +21,13 @@ QUICK = "linear, one"
     "name",
     [
         QUICK,
-        *(pytest.param(name, marks=pytest.mark.slow)
-          for name in (STUDIES | MORE_STUDIES) if name != QUICK),
+        *(
+            pytest.param(name, marks=pytest.mark.slow)
+            for name in (STUDIES | MORE_STUDIES)
+            if name != QUICK
+        ),
     ],
-)  # fmt: skip
+)
 def test_texts_of_every_page_have_room(name):
     problems = {}
     for kind, _, page, figure, _ in pages(name):
@@ -51,9 +54,10 @@ def test_texts_that_overlap_leave_or_stand_on_other_axes_are_found():
         ax.set_yticks([])
     left.text(1.8, 0.5, "elsewhere")
     assert sorted(layout_problems(figure)) == [
-        "off the page: 'beyond the edge'", "on other axes: 'elsewhere'",
+        "off the page: 'beyond the edge'",
+        "on other axes: 'elsewhere'",
         "overlap: 'one text' and 'another'",
-    ]  # fmt: skip
+    ]
 
 
 def test_no_two_of_fourteen_factors_share_colour_and_mark():

@@ -6,11 +6,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from ebbmap.cases import STATED_LUNG
+from ebbmap.cases.question import STATED_LUNG
 from ebbmap.caution import CAUTION
+from ebbmap.files.study import load_study, parse_study
 from ebbmap.plotting.pages import pages_of, save_page
-from ebbmap.run import plan_tasks
-from ebbmap.study import load_study, parse_study
+from ebbmap.runs.run import plan_tasks
 
 # every page of the bundled studies is drawn
 pytestmark = pytest.mark.slow
@@ -161,12 +161,16 @@ def test_a_map_marks_the_middle_lung_of_every_population_given_what_is_held():
     ((_, figure, _),) = pages_of(task.kind, result)
     panels = [ax for ax in figure.axes if ax.get_ylim() == (5.0, 60.0)]
     drawn = [[float(line.get_ydata()[0]) for line in ax.lines] for ax in panels]
-    middles = [group.middle({"resistance_insp": 16.0})["resistance_exp"].item()
-               for group in study.question.populations]  # fmt: skip
+    middles = [
+        group.middle({"resistance_insp": 16.0})["resistance_exp"].item()
+        for group in study.question.populations
+    ]
     assert drawn == [[middle] for middle in middles * 2]
     # both properties go together: a lung of this inspiratory resistance is no median lung
-    assert all(abs(m - g.median["resistance_exp"]) > 1.0
-               for m, g in zip(middles, study.question.populations, strict=True))  # fmt: skip
+    assert all(
+        abs(m - g.median["resistance_exp"]) > 1.0
+        for m, g in zip(middles, study.question.populations, strict=True)
+    )
     np.testing.assert_array_equal(result["middle_resistance_exp"], middles)
     assert "middle_t_low" not in result
 
@@ -203,11 +207,14 @@ outcomes = ["auto_peep"]
     ("more", "analyses"),
     [
         ("", BOTH_AXES),
-        ("t_low = 0.5", "[analyses.compare]\n[analyses.startup]\ncycles = 3\n[analyses.wean]\n"
-         "p_high_end = 16.0\np_high_step = 4.0"),
+        (
+            "t_low = 0.5",
+            "[analyses.compare]\n[analyses.startup]\ncycles = 3\n[analyses.wean]\n"
+            "p_high_end = 16.0\np_high_step = 4.0",
+        ),
     ],
     ids=["over axes", "at one setting"],
-)  # fmt: skip
+)
 def test_populations_with_properties_of_their_own_stand_side_by_side(more, analyses):
     study = parse_study(MIXED.format(more=more, analyses=analyses))
     for task in plan_tasks(study):

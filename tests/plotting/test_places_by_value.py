@@ -6,13 +6,12 @@ import xarray as xr
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
-from ebbmap.analysis.collapse import follow_collapse
-from ebbmap.analysis.hidden import look_inside
-from ebbmap.analysis.regions import map_safe_region
-from ebbmap.analysis.starting import follow_start
-from ebbmap.analysis.windows import find_population_windows
-from ebbmap.cases import Question
-from ebbmap.limits import combine, limit_set
+from ebbmap.analyses.collapse import follow_collapse
+from ebbmap.analyses.inside import look_inside
+from ebbmap.analyses.map import map_safe_region
+from ebbmap.analyses.startup import follow_start
+from ebbmap.analyses.window import find_population_windows
+from ebbmap.cases.question import Question
 from ebbmap.plotting.blame import plot_trajectory
 from ebbmap.plotting.clouds import plot_clouds
 from ebbmap.plotting.collapse import plot_open_fraction
@@ -29,7 +28,8 @@ from ebbmap.plotting.pages import pages_of
 from ebbmap.plotting.pages.sobol import _missing_text
 from ebbmap.plotting.starting import plot_first_waves
 from ebbmap.plotting.style import colour_of, words
-from ebbmap.populations import POPULATIONS
+from ebbmap.registries.limits import combine, limit_set
+from ebbmap.registries.populations import POPULATIONS
 
 GROUPS = (POPULATIONS["restrictive"], POPULATIONS["obstructive"])
 SET = {"p_high": 24.0, "p_low": 0.0, "t_high": 3.0, "t_low": 0.5}
@@ -55,9 +55,11 @@ def test_names_along_t_low_stand_on_their_curves(collapsed):
     *_, (_, figure, _) = pages_of("collapse", collapsed)
     place = one["t_low"].values
     named = {
-        "if units closed at once": "closed_by_pressure", "closes": "closed_per_release",
-        "before the release": "open_fraction_end_high", "at its end": "open_fraction_end_release",
-    }  # fmt: skip
+        "if units closed at once": "closed_by_pressure",
+        "closes": "closed_per_release",
+        "before the release": "open_fraction_end_high",
+        "at its end": "open_fraction_end_release",
+    }
     seen = {}
     for ax in figure.axes:
         for text in ax.texts:
@@ -81,8 +83,13 @@ def test_the_end_of_the_release_is_marked_with_what_is_left():
 
 
 def test_lungs_without_a_window_lie_on_the_floor_of_a_cloud_with_names():
-    question = Question(fixed={"p_high": 34.0, "p_low": 0.0, "t_high": 3.0}, populations=GROUPS,
-                        rules=RULES, lungs=30, seed=3)  # fmt: skip
+    question = Question(
+        fixed={"p_high": 34.0, "p_low": 0.0, "t_high": 3.0},
+        populations=GROUPS,
+        rules=RULES,
+        lungs=30,
+        seed=3,
+    )
     one = find_population_windows(question, {}).sel(rule="flow_ratio")
     ax = plot_clouds(one, "obstructive")
     assert ax.get_xlabel() == "expiratory time constant [s]"
@@ -152,8 +159,9 @@ def test_a_bar_beside_an_index_is_its_interval():
     for band, line, centre, spread in zip(bands, lines, value.values(), half.values(), strict=True):
         np.testing.assert_array_equal(line.get_ydata(), centre)
         corners = np.concatenate([path.vertices for path in band.get_paths()])
-        for size, low, high in zip(sizes, np.subtract(centre, spread), np.add(centre, spread),
-                                   strict=True):  # fmt: skip
+        for size, low, high in zip(
+            sizes, np.subtract(centre, spread), np.add(centre, spread), strict=True
+        ):
             here = corners[corners[:, 0] == size, 1]
             assert (here.min(), here.max()) == pytest.approx((low, high))
 
@@ -179,8 +187,10 @@ def test_peels_are_drawn_for_each_population_with_its_name():
         np.testing.assert_array_equal(lines[words(name)].get_xdata(), one["path_coverage"])
         np.testing.assert_array_equal(lines[words(name)].get_ydata(), one["path_density"])
     plain = [(list(x.get_xdata()), list(x.get_ydata())) for x in ax.lines]
-    for across, up, at in (((0.3, 0.5), (0.6, 0.75), (0.4, 0.7)),
-                           ((0.5, 0.7), (0.7, 0.85), (0.6, 0.8))):  # fmt: skip
+    for across, up, at in (
+        ((0.3, 0.5), (0.6, 0.75), (0.4, 0.7)),
+        ((0.5, 0.7), (0.7, 0.85), (0.6, 0.8)),
+    ):
         assert ([*across], [at[1]] * 2) in plain
         assert ([at[0]] * 2, [*up]) in plain
         assert ([at[0]], [at[1]]) in plain

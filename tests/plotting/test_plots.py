@@ -11,12 +11,11 @@ from matplotlib.collections import LineCollection
 from matplotlib.contour import ContourSet
 from matplotlib.figure import Figure
 
-from ebbmap.analysis.drivers import find_drivers
-from ebbmap.analysis.profiles import profile_outcomes
-from ebbmap.analysis.regions import map_safe_region
-from ebbmap.analysis.windows import find_population_windows
-from ebbmap.cases import Question
-from ebbmap.limits import LIMIT_SETS
+from ebbmap.analyses.map import map_safe_region
+from ebbmap.analyses.profile import profile_outcomes
+from ebbmap.analyses.sobol import find_drivers
+from ebbmap.analyses.window import find_population_windows
+from ebbmap.cases.question import Question
 from ebbmap.plotting.convergence import MISSING, plot_convergence
 from ebbmap.plotting.drivers import plot_drivers
 from ebbmap.plotting.interactions import plot_interactions
@@ -32,7 +31,8 @@ from ebbmap.plotting.pages.sobol import _least_sure
 from ebbmap.plotting.profiles import plot_profile, plot_together
 from ebbmap.plotting.style import COLOURS, CYCLE, colour_of, short, spread_labels, words
 from ebbmap.plotting.windows import COMMON_RANGE, plot_served, plot_windows_along
-from ebbmap.populations import POPULATIONS
+from ebbmap.registries.limits import LIMIT_SETS
+from ebbmap.registries.populations import POPULATIONS
 
 GROUPS = tuple(POPULATIONS[name] for name in ("normal", "obstructive"))
 RULES = {rule: LIMIT_SETS[rule] for rule in ("flow_ratio", "exhaled_fraction")}
@@ -55,8 +55,9 @@ def mapped(question):
 @pytest.fixture(scope="module")
 def drivers(question):
     outcomes = ("auto_peep", "release_rate")
-    found = find_drivers(question, along="t_low", grid=T_LOW, base_size=32, resamples=100,
-                         outcomes=outcomes)  # fmt: skip
+    found = find_drivers(
+        question, along="t_low", grid=T_LOW, base_size=32, resamples=100, outcomes=outcomes
+    )
     return found.sel(population="normal")
 
 
@@ -126,9 +127,13 @@ def test_cells_that_could_not_be_determined_are_hatched(mapped):
 
 @pytest.mark.parametrize(
     ("middle", "drawn"),
-    [({"resistance_exp": 14.0}, [[14.0, 14.0]]), ({"resistance_exp": 40.0}, []),
-     ({"compliance": 14.0}, []), ({}, [])],
-)  # fmt: skip
+    [
+        ({"resistance_exp": 14.0}, [[14.0, 14.0]]),
+        ({"resistance_exp": 40.0}, []),
+        ({"compliance": 14.0}, []),
+        ({}, []),
+    ],
+)
 def test_the_middle_lung_is_marked_where_it_lies_on_the_map(mapped, middle, drawn):
     ax = plot_safe_region(mapped, x="t_low", y="resistance_exp")
     before = len(ax.lines)
@@ -267,10 +272,13 @@ def test_each_piece_of_a_window_has_a_band_of_its_own():
     rising = [(line.get_xdata().tolist(), line.get_ydata().tolist()) for line in drawn[:-2]]
     # two pieces over two lungs; the third lung's piece meets neither and stands by itself
     assert rising == [
-        ([0.2, 0.4], [0.1, 0.2]), ([0.2, 0.4], [0.3, 0.4]),
-        ([0.2, 0.4], [0.5, 0.7]), ([0.2, 0.4], [0.6, 0.9]),
-        ([0.6], [0.95]), ([0.6], [1.2]),
-    ]  # fmt: skip
+        ([0.2, 0.4], [0.1, 0.2]),
+        ([0.2, 0.4], [0.3, 0.4]),
+        ([0.2, 0.4], [0.5, 0.7]),
+        ([0.2, 0.4], [0.6, 0.9]),
+        ([0.6], [0.95]),
+        ([0.6], [1.2]),
+    ]
 
 
 def test_windows_are_drawn_against_the_time_constant(question):
@@ -312,9 +320,10 @@ def test_a_plot_draws_on_the_axes_that_it_is_given(mapped, drivers, windows, pro
         lambda ax: plot_drivers(drivers, outcome="auto_peep", along="t_low", ax=ax),
         lambda ax: plot_served(windows.sel(rule="flow_ratio"), ax=ax),
         lambda ax: plot_profile(profile, outcome="flow_ratio", along="t_low", ax=ax),
-        lambda ax: plot_together(profile.isel(population=0), outcomes=["flow_ratio"],
-                                 along="t_low", ax=ax),
-    ]  # fmt: skip
+        lambda ax: plot_together(
+            profile.isel(population=0), outcomes=["flow_ratio"], along="t_low", ax=ax
+        ),
+    ]
     for draw in draws:
         own = Figure().add_subplot()
         assert draw(own) is own
@@ -329,10 +338,14 @@ def test_plots_leave_pyplot_alone():
 
 @pytest.mark.parametrize(
     ("name", "text"),
-    [("t_low", "T low"), ("auto_peep", "auto-PEEP"), ("flow_ratio_low", "flow ratio too low"),
-     ("end_high_pressure_high", "alveolar pressure at end of T high too high"),
-     ("some_rule", "some rule")],
-)  # fmt: skip
+    [
+        ("t_low", "T low"),
+        ("auto_peep", "auto-PEEP"),
+        ("flow_ratio_low", "flow ratio too low"),
+        ("end_high_pressure_high", "alveolar pressure at end of T high too high"),
+        ("some_rule", "some rule"),
+    ],
+)
 def test_names_become_words(name, text):
     assert words(name) == text
 

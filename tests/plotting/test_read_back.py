@@ -5,11 +5,11 @@ import re
 import numpy as np
 import pytest
 
-from ebbmap.parameters import PARAMETERS
 from ebbmap.plotting.blame import NAMED_ABOVE
 from ebbmap.plotting.pages import _PAGES, pages_of
 from ebbmap.plotting.pages.caption import conditions, limits_text, rules_of
 from ebbmap.plotting.style import END, short, words
+from ebbmap.registries.parameters import PARAMETERS
 from plotting.every_page import results
 from plotting.facts import FACTS, each, names, rule_of
 
@@ -67,8 +67,12 @@ def test_captions_state_every_condition_and_no_number_from_elsewhere(read):
         held = [*conditions(result), limits_text(result, "*")]
         held += [limits_text(result, rule) for rule in rules_of(result)] + FACTS[kind](name, result)
         held += [str(value) for value in result.attrs.values() if isinstance(value, str)]
-        held += [str(text) for variable in result.variables.values()
-                 if variable.dtype.kind in "OU" for text in variable.values.ravel()]  # fmt: skip
+        held += [
+            str(text)
+            for variable in result.variables.values()
+            if variable.dtype.kind in "OU"
+            for text in variable.values.ravel()
+        ]
         # what a caption quotes from the registry
         held.append(PARAMETERS["closing_time_constant"].source)
         if "convergence" in name:
@@ -163,8 +167,11 @@ def test_a_second_order_index_is_filled_only_where_surely_above_zero(read):
             for mark in ax.lines:
                 (j,), (i,) = np.round(mark.get_xdata()), np.round(mark.get_ydata())
                 at = part.isel(parameter=int(i))
-                low = at["first_interval"] if i == j else at["second_interval"].isel(
-                    parameter_other=int(j))  # fmt: skip
+                low = (
+                    at["first_interval"]
+                    if i == j
+                    else at["second_interval"].isel(parameter_other=int(j))
+                )
                 sure = float(low.sel(ci_bound="lower")) > 0
                 assert (mark.get_markerfacecolor() != "none") == sure
                 assert mark.get_marker() == "o"

@@ -5,15 +5,14 @@ import pytest
 from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 
-from ebbmap.analysis.adjusting import adjust_settings
-from ebbmap.analysis.comparing import compare_lungs
-from ebbmap.analysis.hidden import look_inside
-from ebbmap.analysis.rules import compare_rules
-from ebbmap.analysis.starting import AS_SET, LONGER, follow_start
-from ebbmap.analysis.weaning import COMMON, SAFEST, plan_weaning
-from ebbmap.analysis.windows import find_population_windows
-from ebbmap.cases import Question
-from ebbmap.limits import combine, limit_set
+from ebbmap.analyses.adjust import adjust_settings
+from ebbmap.analyses.compare import compare_lungs
+from ebbmap.analyses.inside import look_inside
+from ebbmap.analyses.rules import compare_rules
+from ebbmap.analyses.startup import AS_SET, LONGER, follow_start
+from ebbmap.analyses.wean import COMMON, SAFEST, plan_weaning
+from ebbmap.analyses.window import find_population_windows
+from ebbmap.cases.question import Question
 from ebbmap.plotting.adjusting import plot_practice, plot_step_margins, plot_steps
 from ebbmap.plotting.clouds import plot_clouds
 from ebbmap.plotting.hidden import plot_hidden
@@ -24,7 +23,8 @@ from ebbmap.plotting.rules import plot_rules
 from ebbmap.plotting.starting import plot_first_cycles, plot_first_waves
 from ebbmap.plotting.waves import plot_flow, plot_pressures, plot_volume
 from ebbmap.plotting.weaning import plot_weaning
-from ebbmap.populations import POPULATIONS
+from ebbmap.registries.limits import combine, limit_set
+from ebbmap.registries.populations import POPULATIONS
 
 # animations and whole pages are drawn
 pytestmark = pytest.mark.slow
@@ -45,8 +45,13 @@ def line(ax, label):
 @pytest.fixture(scope="module")
 def results():
     question = Question(fixed=SET, populations=GROUPS, rules=RULES, lungs=30, seed=3)
-    free = Question(fixed={k: v for k, v in SET.items() if k != "t_low"}, populations=GROUPS,
-                    rules=RULES, lungs=30, seed=3)  # fmt: skip
+    free = Question(
+        fixed={k: v for k, v in SET.items() if k != "t_low"},
+        populations=GROUPS,
+        rules=RULES,
+        lungs=30,
+        seed=3,
+    )
     return {
         "compare": compare_lungs(question),
         "startup": follow_start(question, cycles=4),
@@ -54,11 +59,13 @@ def results():
         "adjust": adjust_settings(question),
         "wean": plan_weaning(question),
         "rules": compare_rules(
-            Question(fixed={"resistance_quadratic": 8.0}), models=("linear", "tube"),
-            along="t_low_in_time_constants", grid=np.linspace(0.1, 3, 20),
+            Question(fixed={"resistance_quadratic": 8.0}),
+            models=("linear", "tube"),
+            along="t_low_in_time_constants",
+            grid=np.linspace(0.1, 3, 20),
         ),
         "window": find_population_windows(free, {}),
-    }  # fmt: skip
+    }
 
 
 def test_side_by_side(results):

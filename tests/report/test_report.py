@@ -11,15 +11,15 @@ import pytest
 import xarray as xr
 from typer.testing import CliRunner
 
-from ebbmap.analysis.committee.check import check_protocol
 from ebbmap.caution import CAUTION
 from ebbmap.cli import app
-from ebbmap.protocol import load_protocol
-from ebbmap.protocol.load import parse_protocol
+from ebbmap.committee.check import check_protocol
+from ebbmap.files.protocol import load_protocol
+from ebbmap.files.protocol.load import parse_protocol
 from ebbmap.report.build import write_report
-from ebbmap.report.tables import Column, Table, tables_of
+from ebbmap.tables.report import Column, Table, tables_of
 
-FILES = Path(__file__).parents[1] / "protocol"
+FILES = Path(__file__).parents[1] / "files" / "protocol"
 
 
 class Reader(HTMLParser):
@@ -108,9 +108,18 @@ def test_caution_stands_on_every_printed_page(folder, page):
 
 def test_page_answers_every_question(page):
     text = " ".join(page.text)
-    for part in ("The draft does not hold.", "What would hold", "Fixed range or rule?",
-                 "Release windows", "What drives it", "invented", "seed", "not for setting",
-                 "Is it \"safe\" & sound?", "Nowhere Hospital"):  # fmt: skip
+    for part in (
+        "The draft does not hold.",
+        "What would hold",
+        "Fixed range or rule?",
+        "Release windows",
+        "What drives it",
+        "invented",
+        "seed",
+        "not for setting",
+        'Is it "safe" & sound?',
+        "Nowhere Hospital",
+    ):
         assert part in text
 
 
@@ -233,6 +242,6 @@ def test_schema_of_protocol_files_is_printed():
 
 
 def test_a_share_of_nothing_is_a_dash():
-    from ebbmap.report.tables import Column, show
+    from ebbmap.tables.report import Column, show
 
     assert show(Column("x", "share", True), (np.nan, np.nan, np.nan)) == "–"

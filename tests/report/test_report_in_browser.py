@@ -13,11 +13,19 @@ from ebbmap.report.build import write_report
 
 CHROMIUM = shutil.which("chromium")
 FLAGS = (
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-    "--host-resolver-rules=MAP * ~NOTFOUND", "--enable-logging=stderr",
-    "--virtual-time-budget=3000", "--window-size=1400,900",
-)  # fmt: skip
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--host-resolver-rules=MAP * ~NOTFOUND",
+    "--enable-logging=stderr",
+    "--virtual-time-budget=3000",
+    "--window-size=1400,900",
+)
 
 pytestmark = [
     pytest.mark.slow,
@@ -41,10 +49,19 @@ def browse(page, folder, *, net_log=False):
     profile = folder / "profile"
     log = folder / "net.json"
     done = subprocess.run(
-        [CHROMIUM or "chromium", *FLAGS, f"--user-data-dir={profile}", f"--log-net-log={log}",
-         "--dump-dom", page.as_uri() if isinstance(page, Path) else page],
-        capture_output=True, text=True, timeout=120, check=True,
-    )  # fmt: skip
+        [
+            CHROMIUM or "chromium",
+            *FLAGS,
+            f"--user-data-dir={profile}",
+            f"--log-net-log={log}",
+            "--dump-dom",
+            page.as_uri() if isinstance(page, Path) else page,
+        ],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=True,
+    )
     shutil.rmtree(profile, ignore_errors=True)
     console = [line for line in done.stderr.splitlines() if "CONSOLE" in line]
     hosts = set(re.findall(r'"url":"https?://([^/"]+)', log.read_text(encoding="utf-8")))
@@ -112,10 +129,18 @@ def test_printed_pages_all_carry_the_caution(page, tmp_path):
     """The running line is the last of every page, below all else."""
     paper = tmp_path / "page.pdf"
     subprocess.run(
-        [CHROMIUM or "chromium", *FLAGS, f"--user-data-dir={tmp_path / 'profile'}",
-         "--no-pdf-header-footer", f"--print-to-pdf={paper}", page.as_uri()],
-        capture_output=True, timeout=120, check=True,
-    )  # fmt: skip
+        [
+            CHROMIUM or "chromium",
+            *FLAGS,
+            f"--user-data-dir={tmp_path / 'profile'}",
+            "--no-pdf-header-footer",
+            f"--print-to-pdf={paper}",
+            page.as_uri(),
+        ],
+        capture_output=True,
+        timeout=120,
+        check=True,
+    )
     data = paper.read_bytes()
     pages = len(re.findall(rb"/Type\s*/Page\b", data))
     assert pages >= 4

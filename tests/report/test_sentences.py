@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from committee_case import DATE, PLAIN, RULED, SINGLE, check_of
-from ebbmap.analysis.committee import boxes, certificates
+from ebbmap.committee import boxes, certificates
 from ebbmap.report import build
-from ebbmap.report.tables import tables_of
+from ebbmap.tables.report import tables_of
 from report.test_tables_by_value import Tables, page_of
 
 drafts = pytest.mark.parametrize("text", [RULED, PLAIN, SINGLE], ids=["ruled", "plain", "one"])
@@ -36,13 +36,19 @@ def test_the_lead_says_the_grade_the_safe_share_and_what_is_wanted(text):
     assert told.startswith("The draft does not hold. ")
     said = re.findall(r"(\w+) (\w+), (\d+) % safe of (\d+) % wanted", told)
     assert said == [
-        (g, str(ds["grade"].sel(group=g).values), percent(ds["safe_share"].sel(group=g)),
-         percent(ds["wanted_share"].sel(group=g))) for g in ALL
-    ]  # fmt: skip
+        (
+            g,
+            str(ds["grade"].sel(group=g).values),
+            percent(ds["safe_share"].sel(group=g)),
+            percent(ds["wanted_share"].sel(group=g)),
+        )
+        for g in ALL
+    ]
     # the fixture can tell the share with caution from the share without
     strict = ds["verdict_share"].sel(verdict="safe")
-    assert text is RULED or any(percent(a) != percent(b)
-                                for a, b in zip(strict, ds["safe_share"], strict=True))  # fmt: skip
+    assert text is RULED or any(
+        percent(a) != percent(b) for a, b in zip(strict, ds["safe_share"], strict=True)
+    )
 
 
 def changed(check, **columns):
@@ -71,7 +77,7 @@ def limited_by(check, *names):
     """The same check with only these limits of the draft's registry."""
     from dataclasses import replace
 
-    from ebbmap.limits import LIMIT_SETS, combine
+    from ebbmap.registries.limits import LIMIT_SETS, combine
 
     limits = combine("some", *(LIMIT_SETS[name] for name in names))
     return replace(check, protocol=replace(check.protocol, limits=limits))
@@ -153,8 +159,9 @@ def test_alternative_texts_say_the_numbers_of_their_pictures(text):
     windows = check.results["windows"]
     said = re.findall(
         r"group (\w+), best T low \[s\] ([\d.]+) \(([\d.]+) to ([\d.]+)\), other lungs it serves "
-        r"([\d.]+) % \(([\d.]+) to ([\d.]+)\)", pictures["served"].text,
-    )  # fmt: skip
+        r"([\d.]+) % \(([\d.]+) to ([\d.]+)\)",
+        pictures["served"].text,
+    )
     assert [line[0] for line in said] == list(ALL)
     for group, *numbers in said:
         one = windows.sel(group=group)
@@ -175,8 +182,7 @@ def test_the_map_says_its_axes_and_the_largest_share_of_each_group(text):
     share = check.results["map"]["safe_share"]
     said = dict(re.findall(r"(normal|obstructive) (\d+)%", picture.text))
     assert said == {g: percent(share.sel(group=g).max()) for g in ("normal", "obstructive")}
-    axes = ("T low and P high" if text is PLAIN
-            else "T low in expiratory time constants and P low")  # fmt: skip
+    axes = "T low and P high" if text is PLAIN else "T low in expiratory time constants and P low"
     assert axes in picture.text
     assert axes in picture.caption
 
@@ -187,8 +193,8 @@ def test_what_is_said_of_drivers_hangs_on_whether_there_are_any():
 
 
 def test_the_rule_among_the_limits_is_named():
-    from ebbmap.analysis.committee.check import Check
-    from ebbmap.protocol import parse_protocol
+    from ebbmap.committee.check import Check
+    from ebbmap.files.protocol import parse_protocol
 
     assert "among the limits: own (the committee's own)" in build._rule_text(check_of(PLAIN))
     for rules, said in (
@@ -196,9 +202,10 @@ def test_the_rule_among_the_limits_is_named():
         ('rules = ["exhaled_fraction"]', "exhaled_fraction: T low by share of a full exhalation"),
         ("rules = []", "No rule for T low"),
     ):
-        text = PLAIN.replace('rules = ["own"]', rules).replace('rule = "own"\noutcome = "flow_rat'
-                             'io"\nlow = 0.25\nhigh = 0.75', 'outcome = "end_release_flow"\n'
-                             "high = 2.0")  # fmt: skip
+        text = PLAIN.replace('rules = ["own"]', rules).replace(
+            'rule = "own"\noutcome = "flow_ratio"\nlow = 0.25\nhigh = 0.75',
+            'outcome = "end_release_flow"\nhigh = 2.0',
+        )
         assert said in build._rule_text(Check(parse_protocol(text), {}))
 
 
@@ -212,8 +219,8 @@ def test_the_methods_say_how_many_lungs_and_settings(text):
 
 
 def test_a_draft_of_fixed_values_meets_one_setting():
-    from ebbmap.analysis.committee.check import Check, cases_of
-    from ebbmap.protocol import parse_protocol
+    from ebbmap.committee.check import Check, cases_of
+    from ebbmap.files.protocol import parse_protocol
 
     fixed = SINGLE.replace("{ low = 0.25, high = 0.9 }", "0.5")
     protocol = parse_protocol(fixed)
@@ -239,9 +246,12 @@ def test_provenance_is_that_of_the_verdict():
     told = dict(build._provenance(check))
     attrs = check.results["verdict"].attrs
     assert told == {
-        "made by": attrs["source"], "seed": "3", "protocol file, hash": check.protocol.digest,
-        "versions": attrs["versions"], "date": DATE,
-    }  # fmt: skip
+        "made by": attrs["source"],
+        "seed": "3",
+        "protocol file, hash": check.protocol.digest,
+        "versions": attrs["versions"],
+        "date": DATE,
+    }
     for result in check.results.values():
         assert result.attrs["seed"] == 3
         assert result.attrs["protocol"] == PLAIN

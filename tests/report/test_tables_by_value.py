@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 
 from committee_case import DATE, PLAIN, RULED, check_of, protocol_of
-from ebbmap.outcomes import OUTCOMES
-from ebbmap.parameters import PARAMETERS
+from ebbmap.registries.outcomes import OUTCOMES
+from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.report import build
-from ebbmap.report.tables import tables_of
+from ebbmap.tables.report import tables_of
 from ebbmap.units import display
 
 drafts = pytest.mark.parametrize("text", [RULED, PLAIN], ids=["ruled", "plain"])
@@ -40,8 +40,10 @@ def label(name):
 def verdict_table(check):
     ds = check.results["verdict"]
     one = [ds.sel(group=g) for g in ALL]
-    shares = {v: [float(d["verdict_share"].sel(verdict=v)) for d in one]
-              for v in ("safe", "caution", "unsafe", "undetermined")}  # fmt: skip
+    shares = {
+        v: [float(d["verdict_share"].sel(verdict=v)) for d in one]
+        for v in ("safe", "caution", "unsafe", "undetermined")
+    }
     return [
         ("group", "text", list(ALL)),
         ("grade", "grade", [str(d["grade"].values) for d in one]),
@@ -58,10 +60,15 @@ def per_lung_table(check):
     ds = check.results["verdict"]["range_share"]
     return [
         ("group", "text", list(GROUPS)),
-        *((f"{100 * q:.0f} % of lungs have at most", "share",
-           [float(ds.sel(group=g, quantile=q)) for g in GROUPS])
-          for q in (0.1, 0.25, 0.5, 0.75, 0.9)),
-    ]  # fmt: skip
+        *(
+            (
+                f"{100 * q:.0f} % of lungs have at most",
+                "share",
+                [float(ds.sel(group=g, quantile=q)) for g in GROUPS],
+            )
+            for q in (0.1, 0.25, 0.5, 0.75, 0.9)
+        ),
+    ]
 
 
 def failing_table(check):
@@ -72,11 +79,15 @@ def failing_table(check):
         for share, bound in sorted(own, key=lambda pair: -pair[0]):
             if share >= 0.001:
                 width = next(
-                    limit.width or (limit.high - limit.low if None not in (limit.low, limit.high)
-                                    else abs(limit.high if limit.low is None else limit.low))
+                    limit.width
+                    or (
+                        limit.high - limit.low
+                        if None not in (limit.low, limit.high)
+                        else abs(limit.high if limit.low is None else limit.low)
+                    )
                     for limit in check.protocol.limits.limits
                     if limit.outcome == bound.outcome and limit.severity == "hard"
-                )  # fmt: skip
+                )
                 beyond = width * float(ds["shortfall"].sel(group=group, bound=bound.name))
                 word = {"low": "below", "high": "above"}[bound.side]
                 unit = display(OUTCOMES[bound.outcome].units)
@@ -117,9 +128,12 @@ def boxes_table(check):
         ("certificate", "grade", [str(d["box_verdict"].values) for *_, d in rows]),
         ("fresh lungs served", "share", [triple(d, "certified_share") for *_, d in rows]),
         *((label(n), "text", [ends(d, n) for *_, d in rows]) for n in check.protocol.draft.spans),
-        ("what would hold", "text",
-         [str(ds["needs"].sel(group=g).values) if s == SCOPES[0] else "" for g, s, _ in rows]),
-    ]  # fmt: skip
+        (
+            "what would hold",
+            "text",
+            [str(ds["needs"].sel(group=g).values) if s == SCOPES[0] else "" for g, s, _ in rows],
+        ),
+    ]
 
 
 def defaults_table(check):
@@ -128,24 +142,35 @@ def defaults_table(check):
     return [
         ("group", "text", [g for g, _, _ in rows]),
         ("searched", "text", [s for _, s, _ in rows]),
-        *((label(n), "number", [float(d["default"].sel(parameter=n)) for *_, d in rows])
-          for n in check.protocol.draft.spans),
+        *(
+            (label(n), "number", [float(d["default"].sel(parameter=n)) for *_, d in rows])
+            for n in check.protocol.draft.spans
+        ),
         ("certificate", "grade", [str(d["default_verdict"].values) for *_, d in rows]),
         ("fresh lungs safe", "share", [triple(d, "default_share") for *_, d in rows]),
-        ("margin that the wanted share keeps", "number",
-         [float(d["default_margin"]) for *_, d in rows]),
-        ("lungs with a safe setting of their own", "share",
-         [triple(d, "own_setting_share") for *_, d in rows]),
-    ]  # fmt: skip
+        (
+            "margin that the wanted share keeps",
+            "number",
+            [float(d["default_margin"]) for *_, d in rows],
+        ),
+        (
+            "lungs with a safe setting of their own",
+            "share",
+            [triple(d, "own_setting_share") for *_, d in rows],
+        ),
+    ]
 
 
 def trade_off_table(check):
     ds = check.results["boxes"]
     return [
         ("lungs served", "share", [float(s) for s in ds["served"].values]),
-        *((f"{g}, {s}", "share", [float(x) for x in ds["trade_off"].sel(group=g, scope=s).values])
-          for g in ALL for s in SCOPES),
-    ]  # fmt: skip
+        *(
+            (f"{g}, {s}", "share", [float(x) for x in ds["trade_off"].sel(group=g, scope=s).values])
+            for g in ALL
+            for s in SCOPES
+        ),
+    ]
 
 
 def ways_table(check):
@@ -155,17 +180,24 @@ def ways_table(check):
         ("group", "text", [g for g, _, _ in rows]),
         ("way of choosing T low", "text", [str(w) for _, w, _ in rows]),
         ("target", "number", [float(d["target"].sel(error=0.0)) for *_, d in rows]),
-        *((f"error {e} %", "share",
-           [triple(d.sel(error=e / 100, method="nearest"), "served_share") for *_, d in rows])
-          for e in (0, 10, 20, 30)),
-    ]  # fmt: skip
+        *(
+            (
+                f"error {e} %",
+                "share",
+                [triple(d.sel(error=e / 100, method="nearest"), "served_share") for *_, d in rows],
+            )
+            for e in (0, 10, 20, 30)
+        ),
+    ]
 
 
 def windows_table(check):
     ds = check.results["windows"]
     one = [ds.sel(group=g) for g in ALL]
-    widths = [[float(ds["width"].sel(population=g, quantile=q)) if g in GROUPS else np.nan
-               for g in ALL] for q in (0.25, 0.5, 0.75)]  # fmt: skip
+    widths = [
+        [float(ds["width"].sel(population=g, quantile=q)) if g in GROUPS else np.nan for g in ALL]
+        for q in (0.25, 0.5, 0.75)
+    ]
     return [
         ("group", "text", list(ALL)),
         ("lungs with a window", "share", [float(d["window_share"]) for d in one]),
@@ -174,18 +206,23 @@ def windows_table(check):
         ("width, upper quartile [s]", "number", widths[2]),
         ("best T low [s]", "number", [triple(d, "best_t_low") for d in one]),
         ("other lungs it serves", "share", [triple(d, "best_served_share") for d in one]),
-        ("undetermined whether they have a window", "share",
-         [float(d["window_undetermined_share"]) for d in one]),
-    ]  # fmt: skip
+        (
+            "undetermined whether they have a window",
+            "share",
+            [float(d["window_undetermined_share"]) for d in one],
+        ),
+    ]
 
 
 def overlap_table(check):
     ds = check.results["windows"]["overlap"]
     return [
         ("group", "text", list(GROUPS)),
-        *((f"with {o}", "share", [float(ds.sel(population=g, other=o)) for g in GROUPS])
-          for o in GROUPS),
-    ]  # fmt: skip
+        *(
+            (f"with {o}", "share", [float(ds.sel(population=g, other=o)) for g in GROUPS])
+            for o in GROUPS
+        ),
+    ]
 
 
 def parting_table(check):
@@ -213,9 +250,15 @@ def drivers_table(check):
     return [
         ("group", "text", [g for g, _, _ in rows]),
         ("T low [s]", "number", [float(t) for _, t, _ in rows]),
-        *((PARAMETERS[n].long_name, "index",
-           [triple(d.sel(parameter=n), "total") for *_, d in rows]) for n in names),
-    ]  # fmt: skip
+        *(
+            (
+                PARAMETERS[n].long_name,
+                "index",
+                [triple(d.sel(parameter=n), "total") for *_, d in rows],
+            )
+            for n in names
+        ),
+    ]
 
 
 def limits_table(check):
@@ -241,18 +284,26 @@ def limits_table(check):
 def populations_table(check):
     weights = {g.name: g.weight for g in check.protocol.groups}
     assert weights == pytest.approx(
-        {"normal": 0.25, "obstructive": 0.75} if check.protocol.text == RULED
+        {"normal": 0.25, "obstructive": 0.75}
+        if check.protocol.text == RULED
         else {"normal": 0.4, "obstructive": 0.6}
-    )  # fmt: skip
+    )
     rows = []
     needed = {"compliance", "resistance_insp", "resistance_exp", "predicted_body_weight"}
     for group in check.protocol.groups:
         for name, m in group.population.marginals.items():
             if name in needed:
                 unit = display(PARAMETERS[name].units)
-                rows.append((group.name, weights[group.name], PARAMETERS[name].long_name,
-                             f"{m.family} {m.centre:.4g}, {m.spread:.3g} {unit}".strip(),
-                             m.confirmed, m.source))  # fmt: skip
+                rows.append(
+                    (
+                        group.name,
+                        weights[group.name],
+                        PARAMETERS[name].long_name,
+                        f"{m.family} {m.centre:.4g}, {m.spread:.3g} {unit}".strip(),
+                        m.confirmed,
+                        m.source,
+                    )
+                )
     heads = ("group", "weight", "property", "distribution", "confirmed", "source")
     kinds = ("text", "share", "text", "text", "text", "text")
     return [(h, k, list(c)) for h, k, c in zip(heads, kinds, zip(*rows, strict=True), strict=True)]
@@ -261,30 +312,53 @@ def populations_table(check):
 def draft_table(check):
     if check.protocol.text == RULED:
         rows = [
-            ("P high", "plateau pressure at 4.5 mL/kg and PEEP 2 cmH₂O +1.5 cmH₂O, measured to "
-             "30%, at most 24 cmH₂O"),
+            (
+                "P high",
+                "plateau pressure at 4.5 mL/kg and PEEP 2 cmH₂O +1.5 cmH₂O, measured to "
+                "30%, at most 24 cmH₂O",
+            ),
             ("P low", "0 to 10 cmH₂O"),
             ("T high", "5 s"),
-            ("T low", "0.3 to 0.9 x expiratory time constant, measured to 20%, at least 0.35 s, "
-             "at most 0.8 s"),
-            ("who gets the mode", "expiratory time constant at most 1.8 s; compliance at least 35 "
-             "mL/cmH₂O"),
-        ]  # fmt: skip
+            (
+                "T low",
+                "0.3 to 0.9 x expiratory time constant, measured to 20%, at least 0.35 s, "
+                "at most 0.8 s",
+            ),
+            (
+                "who gets the mode",
+                "expiratory time constant at most 1.8 s; compliance at least 35 mL/cmH₂O",
+            ),
+        ]
     else:
-        rows = [("P high", "16 to 20 cmH₂O"), ("P low", "0 cmH₂O"), ("T high", "5 s"),
-                ("T low", "0.35 to 0.45 s"), ("who gets the mode", "everybody")]  # fmt: skip
+        rows = [
+            ("P high", "16 to 20 cmH₂O"),
+            ("P low", "0 cmH₂O"),
+            ("T high", "5 s"),
+            ("T low", "0.35 to 0.45 s"),
+            ("who gets the mode", "everybody"),
+        ]
     rows.append(("lung model", check.protocol.lung.long_name))
     settings, texts = zip(*rows, strict=True)
     return [("setting", "text", list(settings)), ("draft", "text", list(texts))]
 
 
 EXPECTED = {
-    "draft": draft_table, "verdict": verdict_table, "per_lung": per_lung_table,
-    "failing": failing_table, "corner": corner_table, "boxes": boxes_table,
-    "defaults": defaults_table, "trade_off": trade_off_table, "ways": ways_table,
-    "windows": windows_table, "overlap": overlap_table, "parting": parting_table,
-    "drivers": drivers_table, "limits": limits_table, "populations": populations_table,
-}  # fmt: skip
+    "draft": draft_table,
+    "verdict": verdict_table,
+    "per_lung": per_lung_table,
+    "failing": failing_table,
+    "corner": corner_table,
+    "boxes": boxes_table,
+    "defaults": defaults_table,
+    "trade_off": trade_off_table,
+    "ways": ways_table,
+    "windows": windows_table,
+    "overlap": overlap_table,
+    "parting": parting_table,
+    "drivers": drivers_table,
+    "limits": limits_table,
+    "populations": populations_table,
+}
 
 
 def expected_of(check):
@@ -406,9 +480,10 @@ def test_page_shows_the_same_cells_to_the_digits_that_it_has(text):
                     for number, whole in zip(numbers, values, strict=True):
                         # three digits of a number, else half of the last place
                         assert number == pytest.approx(
-                            whole, rel=0.0051 if kind == "number" else 0,
+                            whole,
+                            rel=0.0051 if kind == "number" else 0,
                             abs=SHOWN.get(kind, 0) * 1.01 + 1e-12,
-                        ), (name, title)  # fmt: skip
+                        ), (name, title)
 
 
 def test_a_value_that_the_file_holds_stands_in_the_table_of_the_draft():
@@ -425,10 +500,19 @@ def test_a_value_that_the_file_holds_stands_in_the_table_of_the_draft():
 def test_captions_say_what_the_tables_hold(text):
     tables = tables_of(check_of(text))
     limits = check_of(text).protocol.limits
-    words = {"verdict": "combinations", "windows": "Release windows", "overlap": "overlap",
-             "boxes": "Largest box", "defaults": "single default", "trade_off": "largest box",
-             "ways": "choosing T low", "failing": "how badly", "corner": "fewest lungs",
-             "limits": limits.long_name, "populations": "Invented lungs"}  # fmt: skip
+    words = {
+        "verdict": "combinations",
+        "windows": "Release windows",
+        "overlap": "overlap",
+        "boxes": "Largest box",
+        "defaults": "single default",
+        "trade_off": "largest box",
+        "ways": "choosing T low",
+        "failing": "how badly",
+        "corner": "fewest lungs",
+        "limits": limits.long_name,
+        "populations": "Invented lungs",
+    }
     for name, word in words.items():
         assert word in tables[name].caption
 

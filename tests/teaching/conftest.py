@@ -16,9 +16,18 @@ PATIENCE = 60.0
 
 #: Key codes of the protocol.
 KEYS = {
-    "Tab": 9, "Enter": 13, " ": 32, "PageUp": 33, "PageDown": 34, "End": 35, "Home": 36,
-    "ArrowLeft": 37, "ArrowUp": 38, "ArrowRight": 39, "ArrowDown": 40,
-}  # fmt: skip
+    "Tab": 9,
+    "Enter": 13,
+    " ": 32,
+    "PageUp": 33,
+    "PageDown": 34,
+    "End": 35,
+    "Home": 36,
+    "ArrowLeft": 37,
+    "ArrowUp": 38,
+    "ArrowRight": 39,
+    "ArrowDown": 40,
+}
 SHIFT = 8
 
 
@@ -30,13 +39,27 @@ class Browser:
         self._from_browser, answer_end = os.pipe()
         # the protocol wants file 3 for commands and file 4 for answers; the shell puts them there
         self._process = subprocess.Popen(
-            ["bash", "-c", f'exec "$0" "$@" 3<&{command_end} 4>&{answer_end}', CHROMIUM,
-             "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-             "--disable-background-networking", "--disable-component-update", "--disable-sync",
-             "--remote-debugging-pipe", f"--user-data-dir={profile}", "about:blank"],
-            pass_fds=(command_end, answer_end), stdout=subprocess.DEVNULL,
+            [
+                "bash",
+                "-c",
+                f'exec "$0" "$@" 3<&{command_end} 4>&{answer_end}',
+                CHROMIUM,
+                "--headless",
+                "--no-sandbox",
+                "--disable-gpu",
+                "--disable-quic",
+                "--no-first-run",
+                "--disable-background-networking",
+                "--disable-component-update",
+                "--disable-sync",
+                "--remote-debugging-pipe",
+                f"--user-data-dir={profile}",
+                "about:blank",
+            ],
+            pass_fds=(command_end, answer_end),
+            stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
-        )  # fmt: skip
+        )
         os.close(command_end)
         os.close(answer_end)
         self._number, self._session, self._unread = 0, None, b""
@@ -94,9 +117,12 @@ class Browser:
     def open(self, address, width, height, *, phone=False):
         """Load a page afresh on a screen of some size and wait until its script has run."""
         self.call(
-            "Emulation.setDeviceMetricsOverride", width=width, height=height,
-            deviceScaleFactor=1, mobile=phone,
-        )  # fmt: skip
+            "Emulation.setDeviceMetricsOverride",
+            width=width,
+            height=height,
+            deviceScaleFactor=1,
+            mobile=phone,
+        )
         self.call("Emulation.setTouchEmulationEnabled", enabled=phone)
         for each in ("about:blank", address):
             self.call("Page.navigate", url=each)
@@ -115,9 +141,11 @@ class Browser:
     def press(self, key, times=1, *, shift=False):
         """Press and let go a key, as the keyboard does."""
         what = {
-            "key": key, "code": "Space" if key == " " else key,
-            "windowsVirtualKeyCode": KEYS[key], "modifiers": SHIFT if shift else 0,
-        }  # fmt: skip
+            "key": key,
+            "code": "Space" if key == " " else key,
+            "windowsVirtualKeyCode": KEYS[key],
+            "modifiers": SHIFT if shift else 0,
+        }
         text = {"Enter": "\r", " ": " "}.get(key)
         for _ in range(times):
             down = {**what, "text": text} if text else what

@@ -11,20 +11,26 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from ebbmap.cases.simulate import simulate
+from ebbmap.cases.waveforms import waveforms
 from ebbmap.caution import CAUTION
 from ebbmap.errors import EbbmapError
-from ebbmap.limits import bound_margins
-from ebbmap.simulate import simulate
+from ebbmap.registries.limits import bound_margins
 from ebbmap.teaching import build_page, teaching_grid
 from ebbmap.teaching.grid import CURVES, SHOWN, _limits
 from ebbmap.teaching.page import AXES, FORMS
-from ebbmap.waveforms import waveforms
 
 CHROMIUM = which("chromium") or which("chromium-browser")
 FLAGS = (
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-)  # fmt: skip
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
 
 
 @pytest.fixture(scope="module")
@@ -58,8 +64,9 @@ def scattered(grid):
     rng = np.random.default_rng(7)
     points = {axis: np.exp(rng.uniform(*np.log(grid[axis].values[[0, -1]]), 1500)) for axis in AXES}
     wanted = tuple(dict.fromkeys((*SHOWN, *_limits().outcomes)))
-    exact = simulate(p_high=24.0, resistance_insp=points["resistance_exp"], outcomes=wanted,
-                     **points)  # fmt: skip
+    exact = simulate(
+        p_high=24.0, resistance_insp=points["resistance_exp"], outcomes=wanted, **points
+    )
     return points, exact
 
 
@@ -68,11 +75,15 @@ def scattered(grid):
 @pytest.mark.parametrize(
     ("name", "tolerance"),
     [
-        ("release_volume", 15.0), ("trapped_volume", 19.0), ("auto_peep", 0.12),
-        ("flow_ratio", 0.005), ("exhaled_fraction", 0.005),
-        ("time_constant_exp", 1e-9), ("release_in_time_constants", 1e-9),
+        ("release_volume", 15.0),
+        ("trapped_volume", 19.0),
+        ("auto_peep", 0.12),
+        ("flow_ratio", 0.005),
+        ("exhaled_fraction", 0.005),
+        ("time_constant_exp", 1e-9),
+        ("release_in_time_constants", 1e-9),
     ],
-)  # fmt: skip
+)
 def test_the_page_is_close_to_the_lung_between_grid_points(grid, scattered, name, tolerance):
     points, exact = scattered
     wrong = np.abs(interpolated(grid, name, points).values - exact[name].values)
@@ -115,9 +126,13 @@ def test_curves_are_the_lungs_own_on_grid_points(grid):
     times[half - 1] -= 1e-7
     times[half:] += np.linspace(1e-7, -1e-7, half)
     drawn = waveforms(
-        p_high=24.0, times=times, t_low=t_low, compliance=float(one["compliance"]),
-        resistance_exp=float(one["resistance_exp"]), resistance_insp=float(one["resistance_exp"]),
-    )  # fmt: skip
+        p_high=24.0,
+        times=times,
+        t_low=t_low,
+        compliance=float(one["compliance"]),
+        resistance_exp=float(one["resistance_exp"]),
+        resistance_insp=float(one["resistance_exp"]),
+    )
     for name in CURVES:
         # times differ by 1e-7 s near the jumps
         np.testing.assert_allclose(one[name], drawn[name], rtol=1e-5, atol=1e-5)
@@ -160,10 +175,18 @@ needs_browser = pytest.mark.skipif(
 
 def dump(page: Path, fragment: str, folder: Path, *flags: str) -> str:
     done = subprocess.run(
-        [CHROMIUM, *FLAGS, f"--user-data-dir={folder}", *flags, "--dump-dom",
-         f"{page.as_uri()}#{fragment}"],
-        capture_output=True, text=True, timeout=120,
-    )  # fmt: skip
+        [
+            CHROMIUM,
+            *FLAGS,
+            f"--user-data-dir={folder}",
+            *flags,
+            "--dump-dom",
+            f"{page.as_uri()}#{fragment}",
+        ],
+        capture_output=True,
+        text=True,
+        timeout=120,
+    )
     assert done.returncode == 0, done.stderr[-2000:]
     return done.stdout
 
@@ -192,12 +215,13 @@ def test_a_browser_shows_what_the_lung_does(page, tmp_path):
 @pytest.mark.slow
 @needs_browser
 def test_the_window_of_the_page_is_the_window_of_the_lung(page, tmp_path):
-    from ebbmap.analysis.windows import find_windows
-    from ebbmap.limits import combine, limit_set
+    from ebbmap.analyses.window import find_windows
+    from ebbmap.registries.limits import combine, limit_set
 
     lung = {"resistance_exp": 18.0, "compliance": 36.0}
-    dom = dump(page, "&".join(f"{n}={v}" for n, v in lung.items()), tmp_path,
-               "--window-size=400,800")  # fmt: skip
+    dom = dump(
+        page, "&".join(f"{n}={v}" for n, v in lung.items()), tmp_path, "--window-size=400,800"
+    )
     (shown,) = json.loads(html.unescape(re.search(r'data-windows="([^"]*)"', dom)[1]))
     limits = combine(
         "w", *(limit_set(n) for n in ("pressure", "volume", "auto_peep", "flow_ratio"))

@@ -4,10 +4,10 @@ import json
 
 import pytest
 
-from ebbmap.analysis.windows import find_windows
-from ebbmap.limits import combine, limit_set
-from ebbmap.populations import POPULATIONS
-from ebbmap.simulate import simulate
+from ebbmap.analyses.window import find_windows
+from ebbmap.cases.simulate import simulate
+from ebbmap.registries.limits import combine, limit_set
+from ebbmap.registries.populations import POPULATIONS
 from ebbmap.teaching import build_page, teaching_grid
 from ebbmap.teaching.grid import SHOWN
 
@@ -91,9 +91,10 @@ def test_arrow_keys_move_t_low_the_numbers_and_the_curves(address, browser):
     assert browser.read("document.getElementById('t_low_text').textContent") == "0.62 s"
     after, told = curves(browser), shown(browser)
     lung = {
-        "t_low": 0.62, "resistance_exp": value(browser, "resistance_exp"),
+        "t_low": 0.62,
+        "resistance_exp": value(browser, "resistance_exp"),
         "compliance": value(browser, "compliance"),
-    }  # fmt: skip
+    }
     exact = simulate(p_high=24.0, resistance_insp=lung["resistance_exp"], outcomes=SHOWN, **lung)
     for name in SHOWN:
         # the grid's error, as tests/teaching/test_page.py measures it

@@ -8,20 +8,28 @@ import numpy as np
 import pytest
 
 from committee_case import margin_by_hand
+from ebbmap.cases.simulate import simulate
+from ebbmap.cases.waveforms import waveforms
 from ebbmap.errors import EbbmapError
-from ebbmap.limits import limit_set
-from ebbmap.outcomes import OUTCOMES
-from ebbmap.populations import POPULATIONS
-from ebbmap.signals import SIGNALS
-from ebbmap.simulate import simulate
+from ebbmap.registries.limits import limit_set
+from ebbmap.registries.outcomes import OUTCOMES
+from ebbmap.registries.populations import POPULATIONS
+from ebbmap.registries.signals import SIGNALS
 from ebbmap.teaching import grid as grids
 from ebbmap.teaching import page as pages
 from ebbmap.teaching import teaching_grid
 from ebbmap.units import display
-from ebbmap.waveforms import waveforms
 
-NUMBERS = ("release_volume", "trapped_volume", "auto_peep", "flow_ratio", "exhaled_fraction",
-           "paco2", "time_constant_exp", "release_in_time_constants")  # fmt: skip
+NUMBERS = (
+    "release_volume",
+    "trapped_volume",
+    "auto_peep",
+    "flow_ratio",
+    "exhaled_fraction",
+    "paco2",
+    "time_constant_exp",
+    "release_in_time_constants",
+)
 CURVES = ("alveolar_pressure", "flow", "volume")
 RULES = ("flow_ratio", "exhaled_fraction")
 
@@ -69,8 +77,11 @@ def decoded(data, name):
 
 def test_axes_run_evenly_in_the_logarithm(data):
     assert list(data["axes"]) == ["resistance_exp", "compliance", "t_low"]
-    for name, ends in (("resistance_exp", (6.0, 40.0, 3)), ("compliance", (20.0, 90.0, 5)),
-                       ("t_low", (0.3, 1.5, 4))):  # fmt: skip
+    for name, ends in (
+        ("resistance_exp", (6.0, 40.0, 3)),
+        ("compliance", (20.0, 90.0, 5)),
+        ("t_low", (0.3, 1.5, 4)),
+    ):
         np.testing.assert_allclose(data["axes"][name], np.geomspace(*ends))
 
 
@@ -92,8 +103,11 @@ def test_numbers_are_those_of_solved_cases(data, name):
         for j, c in enumerate(data["axes"]["compliance"]):
             for k, t in enumerate(data["axes"]["t_low"]):
                 value = float(solved(r, c, t)[name])
-                whole = {"logarithm": np.log, "reciprocal": lambda v: 0.0 if np.isnan(v) else 1 / v,
-                         "itself": float}[form](value)  # fmt: skip
+                whole = {
+                    "logarithm": np.log,
+                    "reciprocal": lambda v: 0.0 if np.isnan(v) else 1 / v,
+                    "itself": float,
+                }[form](value)
                 # single precision
                 assert told[i, j, k] == pytest.approx(whole, rel=1e-6, abs=1e-6)
 
@@ -103,8 +117,15 @@ _CASES = {}
 
 def solved(r, c, t):
     if (r, c, t) not in _CASES:
-        _CASES[r, c, t] = simulate(p_high=26.0, p_low=2.0, t_high=4.0, t_low=t, compliance=c,
-                                   resistance_exp=r, resistance_insp=r)  # fmt: skip
+        _CASES[r, c, t] = simulate(
+            p_high=26.0,
+            p_low=2.0,
+            t_high=4.0,
+            t_low=t,
+            compliance=c,
+            resistance_exp=r,
+            resistance_insp=r,
+        )
     return _CASES[r, c, t]
 
 
@@ -138,12 +159,19 @@ def test_curves_are_drawn_at_their_places(data):
             # a hair inside each phase, where the pressure does not jump
             times += np.where(np.arange(place.size) < half, -1e-7 * place, 1e-7 * (1 - 2 * place))
             r, c = data["axes"]["resistance_exp"][1], data["axes"]["compliance"][3]
-            drawn = waveforms(times=times, p_high=26.0, p_low=2.0, t_high=4.0, t_low=t_low,
-                              compliance=c, resistance_exp=r, resistance_insp=r)  # fmt: skip
+            drawn = waveforms(
+                times=times,
+                p_high=26.0,
+                p_low=2.0,
+                t_high=4.0,
+                t_low=t_low,
+                compliance=c,
+                resistance_exp=r,
+                resistance_insp=r,
+            )
             # a hair of time, and single precision
             scale = np.abs(drawn[name].values).max()
-            np.testing.assert_allclose(told[1, 3, k], drawn[name].values.ravel(),
-                                       atol=1e-4 * scale)  # fmt: skip
+            np.testing.assert_allclose(told[1, 3, k], drawn[name].values.ravel(), atol=1e-4 * scale)
 
 
 def test_what_is_held_is_said(data, small):

@@ -85,9 +85,13 @@ def dead_space_fraction(
 
 
 def alveolar_ventilation(
-    release_rate, release_volume, airway_dead_space, apparatus_dead_space,
-    alveolar_dead_space_share, spontaneous_alveolar_ventilation,
-):  # fmt: skip
+    release_rate,
+    release_volume,
+    airway_dead_space,
+    apparatus_dead_space,
+    alveolar_dead_space_share,
+    spontaneous_alveolar_ventilation,
+):
     """Gas that leaves perfused alveoli per minute.
 
     Parameters
@@ -121,9 +125,12 @@ def alveolar_ventilation(
 
 
 def alveolar_ventilation_of_breaths(
-    release_rate, gas_beyond_dead_space, alveolar_dead_space_share,
-    spontaneous_alveolar_ventilation, effort_pressure,
-):  # fmt: skip
+    release_rate,
+    gas_beyond_dead_space,
+    alveolar_dead_space_share,
+    spontaneous_alveolar_ventilation,
+    effort_pressure,
+):
     """Gas that leaves perfused alveoli per minute, in a lung that solves for its own breaths.
 
     Parameters
@@ -205,9 +212,15 @@ def ph(paco2, bicarbonate):
 
 
 def paco2_course(
-    times, paco2_start, alveolar_ventilation, co2_production,
-    *, co2_store_fast, co2_store_slow, co2_store_exchange,
-):  # fmt: skip
+    times,
+    paco2_start,
+    alveolar_ventilation,
+    co2_production,
+    *,
+    co2_store_fast,
+    co2_store_slow,
+    co2_store_exchange,
+):
     """Arterial CO2 tension after ventilation or production changes at time 0.
 
     Two stores: a fast one (lungs, blood, well perfused organs), where CO2 is made and from where
@@ -253,10 +266,14 @@ def paco2_course(
     start, ventilation, production, fast, slow, exchange = (
         np.asarray(value, dtype=float)[..., None]
         for value in (
-            paco2_start, alveolar_ventilation, co2_production,
-            co2_store_fast, co2_store_slow, co2_store_exchange,
+            paco2_start,
+            alveolar_ventilation,
+            co2_production,
+            co2_store_fast,
+            co2_store_slow,
+            co2_store_exchange,
         )
-    )  # fmt: skip
+    )
     clearance = ventilation / STPD_TO_TENSION
     leaving_fast = (clearance + exchange) / fast
     leaving_slow = exchange / slow

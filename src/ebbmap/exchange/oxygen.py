@@ -90,9 +90,16 @@ def closed_fraction(mean_alveolar_pressure, collapsible_share, half_closed_press
 
 
 def closed_fraction_of_units(
-    recruitable_share, open_fraction_end_high, open_fraction_end_release, t_high, t_low,
-    mean_alveolar_pressure, collapsible_share, half_closed_pressure, closing_width,
-):  # fmt: skip
+    recruitable_share,
+    open_fraction_end_high,
+    open_fraction_end_release,
+    t_high,
+    t_low,
+    mean_alveolar_pressure,
+    collapsible_share,
+    half_closed_pressure,
+    closing_width,
+):
     """Share of the lung that is closed: of units that open and close, else from the pressure [1].
 
     Parameters

@@ -53,9 +53,19 @@ def solve(p_high, p_low, t_high, t_low, compliance, resistance_insp, resistance_
     # the pressure above P low at the end of T high
     height = (p_high - p_low) * (fill / (fill + (1.0 - fill) * empty))
     return _describe(
-        height, fill, empty, left, time_constant_exp,
-        p_high, p_low, t_high, t_low, compliance, resistance_insp, resistance_exp,
-    )  # fmt: skip
+        height,
+        fill,
+        empty,
+        left,
+        time_constant_exp,
+        p_high,
+        p_low,
+        t_high,
+        t_low,
+        compliance,
+        resistance_insp,
+        resistance_exp,
+    )
 
 
 def settle(p_high, p_low, t_high, t_low, compliance, resistance_insp, resistance_exp):
@@ -86,9 +96,16 @@ def rest(start_pressure, **_):
 
 
 def cycle(
-    end_release_pressure, *, p_high, p_low, t_high, t_low,
-    compliance, resistance_insp, resistance_exp,
-):  # fmt: skip
+    end_release_pressure,
+    *,
+    p_high,
+    p_low,
+    t_high,
+    t_low,
+    compliance,
+    resistance_insp,
+    resistance_exp,
+):
     """Run one cycle from an alveolar pressure at the end of the previous release.
 
     Parameters
@@ -119,9 +136,19 @@ def cycle(
     start = end_release_pressure - p_low
     height = start + (p_high - end_release_pressure) * fill
     outcomes = _describe(
-        height, fill, empty, left, time_constant_exp,
-        p_high, p_low, t_high, t_low, compliance, resistance_insp, resistance_exp,
-    )  # fmt: skip
+        height,
+        fill,
+        empty,
+        left,
+        time_constant_exp,
+        p_high,
+        p_low,
+        t_high,
+        t_low,
+        compliance,
+        resistance_insp,
+        resistance_exp,
+    )
     # a lung that has not settled takes in another volume than it lets out
     surplus = outcomes["end_release_pressure"] - end_release_pressure
     weight = compliance * resistance_insp * L_PER_ML / (t_high + t_low)
@@ -130,9 +157,17 @@ def cycle(
 
 
 def waveform(
-    end_release_pressure, times, *, p_high, p_low, t_high, t_low,
-    compliance, resistance_insp, resistance_exp,
-):  # fmt: skip
+    end_release_pressure,
+    times,
+    *,
+    p_high,
+    p_low,
+    t_high,
+    t_low,
+    compliance,
+    resistance_insp,
+    resistance_exp,
+):
     """Return what a monitor would draw over one cycle.
 
     Parameters
@@ -161,10 +196,15 @@ def waveform(
     state, high, low, long, c, r_insp, r_exp = (
         np.asarray(value, dtype=float)[..., None]
         for value in (
-            end_release_pressure, p_high, p_low, t_high,
-            compliance, resistance_insp, resistance_exp,
+            end_release_pressure,
+            p_high,
+            p_low,
+            t_high,
+            compliance,
+            resistance_insp,
+            resistance_exp,
         )
-    )  # fmt: skip
+    )
     times = np.asarray(times, dtype=float)
     in_release = times >= long
     tau_insp, tau_exp = c * r_insp * L_PER_ML, c * r_exp * L_PER_ML
@@ -193,9 +233,19 @@ def _phases(t_high, t_low, compliance, resistance_insp, resistance_exp):
 
 
 def _describe(
-    height, fill, empty, left, time_constant_exp,
-    p_high, p_low, t_high, t_low, compliance, resistance_insp, resistance_exp,
-):  # fmt: skip
+    height,
+    fill,
+    empty,
+    left,
+    time_constant_exp,
+    p_high,
+    p_low,
+    t_high,
+    t_low,
+    compliance,
+    resistance_insp,
+    resistance_exp,
+):
     """Outcomes of a cycle from its pressures above P low at end of high and end of release.
 
     Over a settled cycle the mean alveolar pressure is the mean airway pressure plus
@@ -226,8 +276,13 @@ LINEAR = Lung(
     long_name="one compartment, constant resistances",
     source="single-compartment closed form; textbook",
     parameters=(
-        "p_high", "p_low", "t_high", "t_low",
-        "compliance", "resistance_insp", "resistance_exp",
+        "p_high",
+        "p_low",
+        "t_high",
+        "t_low",
+        "compliance",
+        "resistance_insp",
+        "resistance_exp",
     ),
     solves=SOLVED,
     signals=WAVES,
@@ -236,4 +291,4 @@ LINEAR = Lung(
     rest=rest,
     cycle=cycle,
     waveform=waveform,
-)  # fmt: skip
+)

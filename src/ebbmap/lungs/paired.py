@@ -78,10 +78,17 @@ class Passage(NamedTuple):
 
 
 def solve(
-    p_high, p_low, t_high, t_low,
-    compliance_fast, compliance_slow, resistance_fast, resistance_slow,
-    resistance_shared_insp, resistance_shared_exp,
-):  # fmt: skip
+    p_high,
+    p_low,
+    t_high,
+    t_low,
+    compliance_fast,
+    compliance_slow,
+    resistance_fast,
+    resistance_slow,
+    resistance_shared_insp,
+    resistance_shared_exp,
+):
     """Solve the settled cycle.
 
     Parameters
@@ -133,25 +140,51 @@ def solve(
     (6.38, 22.15)
     """
     fill, release, filling, emptying = _phases(
-        t_high, t_low, compliance_fast, compliance_slow, resistance_fast, resistance_slow,
-        resistance_shared_insp, resistance_shared_exp,
-    )  # fmt: skip
+        t_high,
+        t_low,
+        compliance_fast,
+        compliance_slow,
+        resistance_fast,
+        resistance_slow,
+        resistance_shared_insp,
+        resistance_shared_exp,
+    )
     height = _settled_heights(p_high - p_low, filling, emptying)
     # what T high left unfilled plus what the release let fall: exact for short releases
     fall = emptying.fall(*height)
     opening = tuple(p_high - p_low - y + down for y, down in zip(height, fall, strict=True))
     return _describe(
-        fill, release, filling, emptying, opening, height, p_high, p_low, t_high, t_low,
-        compliance_fast, compliance_slow, resistance_fast, resistance_slow,
-        resistance_shared_insp, resistance_shared_exp,
-    )  # fmt: skip
+        fill,
+        release,
+        filling,
+        emptying,
+        opening,
+        height,
+        p_high,
+        p_low,
+        t_high,
+        t_low,
+        compliance_fast,
+        compliance_slow,
+        resistance_fast,
+        resistance_slow,
+        resistance_shared_insp,
+        resistance_shared_exp,
+    )
 
 
 def settle(
-    p_high, p_low, t_high, t_low,
-    compliance_fast, compliance_slow, resistance_fast, resistance_slow,
-    resistance_shared_insp, resistance_shared_exp,
-):  # fmt: skip
+    p_high,
+    p_low,
+    t_high,
+    t_low,
+    compliance_fast,
+    compliance_slow,
+    resistance_fast,
+    resistance_slow,
+    resistance_shared_insp,
+    resistance_shared_exp,
+):
     """Return the state of the settled cycle.
 
     Parameters
@@ -169,9 +202,15 @@ def settle(
         Alveolar pressures of the fast and the slow compartment when a release ends [cmH2O].
     """
     _, _, filling, emptying = _phases(
-        t_high, t_low, compliance_fast, compliance_slow, resistance_fast, resistance_slow,
-        resistance_shared_insp, resistance_shared_exp,
-    )  # fmt: skip
+        t_high,
+        t_low,
+        compliance_fast,
+        compliance_slow,
+        resistance_fast,
+        resistance_slow,
+        resistance_shared_insp,
+        resistance_shared_exp,
+    )
     fast, slow = emptying.rest(*_settled_heights(p_high - p_low, filling, emptying))
     return p_low + fast, p_low + slow
 
@@ -183,10 +222,19 @@ def rest(start_pressure, **_):
 
 
 def cycle(
-    state, *, p_high, p_low, t_high, t_low,
-    compliance_fast, compliance_slow, resistance_fast, resistance_slow,
-    resistance_shared_insp, resistance_shared_exp,
-):  # fmt: skip
+    state,
+    *,
+    p_high,
+    p_low,
+    t_high,
+    t_low,
+    compliance_fast,
+    compliance_slow,
+    resistance_fast,
+    resistance_slow,
+    resistance_shared_insp,
+    resistance_shared_exp,
+):
     """Run one cycle from the alveolar pressures at the end of the previous release.
 
     Parameters
@@ -220,25 +268,54 @@ def cycle(
     True
     """
     fill, release, filling, emptying = _phases(
-        t_high, t_low, compliance_fast, compliance_slow, resistance_fast, resistance_slow,
-        resistance_shared_insp, resistance_shared_exp,
-    )  # fmt: skip
+        t_high,
+        t_low,
+        compliance_fast,
+        compliance_slow,
+        resistance_fast,
+        resistance_slow,
+        resistance_shared_insp,
+        resistance_shared_exp,
+    )
     opening = p_high - state[0], p_high - state[1]
     height = tuple(p_high - p_low - unfilled for unfilled in filling.rest(*opening))
     outcomes = _describe(
-        fill, release, filling, emptying, opening, height, p_high, p_low, t_high, t_low,
-        compliance_fast, compliance_slow, resistance_fast, resistance_slow,
-        resistance_shared_insp, resistance_shared_exp,
-    )  # fmt: skip
+        fill,
+        release,
+        filling,
+        emptying,
+        opening,
+        height,
+        p_high,
+        p_low,
+        t_high,
+        t_low,
+        compliance_fast,
+        compliance_slow,
+        resistance_fast,
+        resistance_slow,
+        resistance_shared_insp,
+        resistance_shared_exp,
+    )
     end = p_low + outcomes["auto_peep_fast"], p_low + outcomes["auto_peep_slow"]
     return outcomes, end
 
 
 def waveform(
-    state, times, *, p_high, p_low, t_high, t_low,
-    compliance_fast, compliance_slow, resistance_fast, resistance_slow,
-    resistance_shared_insp, resistance_shared_exp,
-):  # fmt: skip
+    state,
+    times,
+    *,
+    p_high,
+    p_low,
+    t_high,
+    t_low,
+    compliance_fast,
+    compliance_slow,
+    resistance_fast,
+    resistance_slow,
+    resistance_shared_insp,
+    resistance_shared_exp,
+):
     """Return what a monitor would draw over one cycle, and the pressure in each compartment.
 
     Parameters
@@ -262,11 +339,18 @@ def waveform(
     fast, slow, high, low, long, c_fast, c_slow, r_fast, r_slow, r_insp, r_exp = (
         np.asarray(value, dtype=float)[..., None]
         for value in (
-            *state, p_high, p_low, t_high,
-            compliance_fast, compliance_slow, resistance_fast, resistance_slow,
-            resistance_shared_insp, resistance_shared_exp,
+            *state,
+            p_high,
+            p_low,
+            t_high,
+            compliance_fast,
+            compliance_slow,
+            resistance_fast,
+            resistance_slow,
+            resistance_shared_insp,
+            resistance_shared_exp,
         )
-    )  # fmt: skip
+    )
     times = np.asarray(times, dtype=float)
     in_release = times >= long
     fill = _airway(c_fast, c_slow, r_fast, r_slow, r_insp)
@@ -337,20 +421,30 @@ def _passage(airway, duration):
     fast_slow, slow_fast = between * airway.fast_link, between * airway.slow_link
     return Passage(
         spent=(
-            quick_spent * share + late_spent * other, -fast_slow,
-            -slow_fast, quick_spent * other + late_spent * share,
+            quick_spent * share + late_spent * other,
+            -fast_slow,
+            -slow_fast,
+            quick_spent * other + late_spent * share,
         ),
         left=(
-            quick_left * share + late_left * other, fast_slow,
-            slow_fast, quick_left * other + late_left * share,
+            quick_left * share + late_left * other,
+            fast_slow,
+            slow_fast,
+            quick_left * other + late_left * share,
         ),
-    )  # fmt: skip
+    )
 
 
 def _phases(
-    t_high, t_low, compliance_fast, compliance_slow, resistance_fast, resistance_slow,
-    resistance_shared_insp, resistance_shared_exp,
-):  # fmt: skip
+    t_high,
+    t_low,
+    compliance_fast,
+    compliance_slow,
+    resistance_fast,
+    resistance_slow,
+    resistance_shared_insp,
+    resistance_shared_exp,
+):
     """Modes of T high and of the release, and what each does over its set time."""
     own = compliance_fast, compliance_slow, resistance_fast, resistance_slow
     fill, release = _airway(*own, resistance_shared_insp), _airway(*own, resistance_shared_exp)
@@ -413,10 +507,23 @@ def _share(part, whole):
 
 
 def _describe(
-    fill, release, filling, emptying, opening, height, p_high, p_low, t_high, t_low,
-    compliance_fast, compliance_slow, resistance_fast, resistance_slow,
-    resistance_shared_insp, resistance_shared_exp,
-):  # fmt: skip
+    fill,
+    release,
+    filling,
+    emptying,
+    opening,
+    height,
+    p_high,
+    p_low,
+    t_high,
+    t_low,
+    compliance_fast,
+    compliance_slow,
+    resistance_fast,
+    resistance_slow,
+    resistance_shared_insp,
+    resistance_shared_exp,
+):
     """Outcomes of a cycle from the pressures across the airway at the start of its two phases.
 
     The time integral of those pressures over a phase is M times the volumes that moved: what the
@@ -469,9 +576,16 @@ PAIRED = Lung(
     long_name="two compartments behind a shared airway",
     source="Otis et al., J Appl Physiol 1956;8:427 (from memory); closed form, 2 x 2 eigenvalues",
     parameters=(
-        "p_high", "p_low", "t_high", "t_low",
-        "compliance_fast", "compliance_slow", "resistance_fast", "resistance_slow",
-        "resistance_shared_insp", "resistance_shared_exp",
+        "p_high",
+        "p_low",
+        "t_high",
+        "t_low",
+        "compliance_fast",
+        "compliance_slow",
+        "resistance_fast",
+        "resistance_slow",
+        "resistance_shared_insp",
+        "resistance_shared_exp",
     ),
     solves=SOLVED + SOLVED_EACH,
     signals=(*WAVES, "alveolar_pressure_fast", "alveolar_pressure_slow"),
@@ -480,4 +594,4 @@ PAIRED = Lung(
     rest=rest,
     cycle=cycle,
     waveform=waveform,
-)  # fmt: skip
+)

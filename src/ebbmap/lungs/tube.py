@@ -98,9 +98,15 @@ class Phase(NamedTuple):
 
 
 def solve(
-    p_high, p_low, t_high, t_low,
-    compliance, resistance_insp, resistance_exp, resistance_quadratic,
-):  # fmt: skip
+    p_high,
+    p_low,
+    t_high,
+    t_low,
+    compliance,
+    resistance_insp,
+    resistance_exp,
+    resistance_quadratic,
+):
     """Solve the settled cycle.
 
     Parameters
@@ -144,9 +150,15 @@ def solve(
     [1.0, 1.107]
     """
     fill, release, height, settled = _settle(
-        p_high, p_low, t_high, t_low,
-        compliance, resistance_insp, resistance_exp, resistance_quadratic,
-    )  # fmt: skip
+        p_high,
+        p_low,
+        t_high,
+        t_low,
+        compliance,
+        resistance_insp,
+        resistance_exp,
+        resistance_quadratic,
+    )
     outcomes = _describe(
         fill, release, height, p_high, p_low, t_high, t_low, compliance, resistance_exp
     )
@@ -156,9 +168,15 @@ def solve(
 
 
 def settle(
-    p_high, p_low, t_high, t_low,
-    compliance, resistance_insp, resistance_exp, resistance_quadratic,
-):  # fmt: skip
+    p_high,
+    p_low,
+    t_high,
+    t_low,
+    compliance,
+    resistance_insp,
+    resistance_exp,
+    resistance_quadratic,
+):
     """Return the state of the settled cycle: alveolar pressure when a release ends [cmH2O].
 
     Parameters
@@ -174,9 +192,15 @@ def settle(
         Alveolar pressure at the end of a release [cmH2O]; NaN where no settled cycle was found.
     """
     _, release, _, settled = _settle(
-        p_high, p_low, t_high, t_low,
-        compliance, resistance_insp, resistance_exp, resistance_quadratic,
-    )  # fmt: skip
+        p_high,
+        p_low,
+        t_high,
+        t_low,
+        compliance,
+        resistance_insp,
+        resistance_exp,
+        resistance_quadratic,
+    )
     return np.where(settled, p_low + release.last_height, np.nan)
 
 
@@ -186,9 +210,17 @@ def rest(start_pressure, **_):
 
 
 def cycle(
-    end_release_pressure, *, p_high, p_low, t_high, t_low,
-    compliance, resistance_insp, resistance_exp, resistance_quadratic,
-):  # fmt: skip
+    end_release_pressure,
+    *,
+    p_high,
+    p_low,
+    t_high,
+    t_low,
+    compliance,
+    resistance_insp,
+    resistance_exp,
+    resistance_quadratic,
+):
     """Run one cycle from an alveolar pressure at the end of the previous release.
 
     Parameters
@@ -228,9 +260,18 @@ def cycle(
 
 
 def waveform(
-    end_release_pressure, times, *, p_high, p_low, t_high, t_low,
-    compliance, resistance_insp, resistance_exp, resistance_quadratic,
-):  # fmt: skip
+    end_release_pressure,
+    times,
+    *,
+    p_high,
+    p_low,
+    t_high,
+    t_low,
+    compliance,
+    resistance_insp,
+    resistance_exp,
+    resistance_quadratic,
+):
     """Return what a monitor would draw over one cycle.
 
     Parameters
@@ -252,10 +293,16 @@ def waveform(
     state, high, low, long, c, r_insp, r_exp, k = (
         np.asarray(value, dtype=float)[..., None]
         for value in (
-            end_release_pressure, p_high, p_low, t_high,
-            compliance, resistance_insp, resistance_exp, resistance_quadratic,
+            end_release_pressure,
+            p_high,
+            p_low,
+            t_high,
+            compliance,
+            resistance_insp,
+            resistance_exp,
+            resistance_quadratic,
         )
-    )  # fmt: skip
+    )
     times = np.asarray(times, dtype=float)
     filling = _phase(high - state, np.minimum(times, long), c, r_insp, k)
     full = high - _phase(high - state, long, c, r_insp, k).last_height
@@ -330,9 +377,15 @@ def _sharpened(near, length, excess):
 
 
 def _settle(
-    p_high, p_low, t_high, t_low,
-    compliance, resistance_insp, resistance_exp, resistance_quadratic,
-):  # fmt: skip
+    p_high,
+    p_low,
+    t_high,
+    t_low,
+    compliance,
+    resistance_insp,
+    resistance_exp,
+    resistance_quadratic,
+):
     """Find the settled cycle: its two phases, the pressure that a release starts from, and where.
 
     The one unknown is that pressure above P low, `height`. What the release lets fall must equal
@@ -449,8 +502,14 @@ TUBE = Lung(
     long_name="one compartment, resistance rising with flow",
     source="Rohrer 1915 (from memory); closed form by the Wright omega function",
     parameters=(
-        "p_high", "p_low", "t_high", "t_low",
-        "compliance", "resistance_insp", "resistance_exp", "resistance_quadratic",
+        "p_high",
+        "p_low",
+        "t_high",
+        "t_low",
+        "compliance",
+        "resistance_insp",
+        "resistance_exp",
+        "resistance_quadratic",
     ),
     solves=SOLVED,
     signals=WAVES,
@@ -459,4 +518,4 @@ TUBE = Lung(
     rest=rest,
     cycle=cycle,
     waveform=waveform,
-)  # fmt: skip
+)

@@ -6,7 +6,6 @@ import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 
-from ebbmap.parameters import PARAMETERS
 from ebbmap.plotting.style import (
     CYCLE,
     FAINT,
@@ -22,6 +21,7 @@ from ebbmap.plotting.style import (
     text_of,
     words,
 )
+from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.units import display
 
 #: A property whose distance never reaches this is drawn but not named.
@@ -75,8 +75,9 @@ def plot_blame(ds: xr.Dataset, *, along: str, ax: Axes | None = None) -> Axes:
             named.append((f"{word} {short(name)}", colour, value[known][-1]))
     name_ends(ax, named, LABEL_GAP)
     if not np.isfinite(ds["distance"]).any():
-        ax.text(0.5, 0.55, "too few cases on one side", transform=ax.transAxes, ha="center",
-                color=FAINT)  # fmt: skip
+        ax.text(
+            0.5, 0.55, "too few cases on one side", transform=ax.transAxes, ha="center", color=FAINT
+        )
     ax.set_ylim(0.0, 1.02)
     ax.set_xlabel(text_of(ds[along]))
     ax.set_ylabel("distance")
@@ -160,8 +161,15 @@ def plot_box(ds: xr.Dataset, *, ranges: dict[str, tuple[float, float]], ax: Axes
                 ax.plot(scaled(spread), [row + 0.24] * 2, color=INK, lw=1.2)
             share = float(one["restricted"].values[side])
             word = ("from", "to")[side]
-            ax.text(int(side), row - 0.2, f"{word} {edges[side]:.3g} ({share:.0%})",
-                    ha=("left", "right")[side], va="bottom", fontsize=8, color=INK)  # fmt: skip
+            ax.text(
+                int(side),
+                row - 0.2,
+                f"{word} {edges[side]:.3g} ({share:.0%})",
+                ha=("left", "right")[side],
+                va="bottom",
+                fontsize=8,
+                color=INK,
+            )
     ax.set_yticks(range(len(names)), [_range_text(name, *ranges[name]) for name in names])
     ax.set_xticks([])
     ax.set_xlim(-0.02, 1.02)

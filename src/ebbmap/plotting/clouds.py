@@ -7,7 +7,7 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
 
-from ebbmap.analysis.windows import NO_WINDOW
+from ebbmap.analyses.window import NO_WINDOW
 from ebbmap.plotting.style import GRID, INK, colour_of, dress, own_axes, text_of
 from ebbmap.plotting.windows import COMMON_RANGE
 
@@ -51,16 +51,25 @@ def plot_clouds(ds: xr.Dataset, population: str, *, ax: Axes | None = None) -> A
     colour = colour_of(population, names.index(population))
     _draw(_lines(one), colour, population, ax)
     lost = one["time_constant_exp"].values[one["state"].values == NO_WINDOW]
-    ax.plot(lost, np.full(lost.size, LOWEST), "|", color=colour, ms=7, alpha=0.35,
-            rasterized=True, label=f"{population}, no safe T low")  # fmt: skip
+    ax.plot(
+        lost,
+        np.full(lost.size, LOWEST),
+        "|",
+        color=colour,
+        ms=7,
+        alpha=0.35,
+        rasterized=True,
+        label=f"{population}, no safe T low",
+    )
     for edge in COMMON_RANGE:
         ax.axhline(edge, color=INK, lw=1.4, ls=(0, (5, 3)))
     every = ds["time_constant_exp"]
     if bool(np.isfinite(every).any()):
         ax.set_xlim(float(every.min()) / ROOM, float(every.max()) * ROOM)
     top = float(ds["upper"].max())
-    ax.set_ylim(LOWEST / ROOM, ROOM * max(top, COMMON_RANGE[1]) if
-                np.isfinite(top) else 2 * COMMON_RANGE[1])  # fmt: skip
+    ax.set_ylim(
+        LOWEST / ROOM, ROOM * max(top, COMMON_RANGE[1]) if np.isfinite(top) else 2 * COMMON_RANGE[1]
+    )
     for axis, ticks in (
         (ax.xaxis, (0.2, 0.5, 1.0, 2.0, 5.0)),
         (ax.yaxis, (0.2, 0.5, 1.0, 2.0, 5.0)),

@@ -6,9 +6,9 @@ import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 
-from ebbmap.limits import RULES
 from ebbmap.plotting.style import COLOURS, FAINT, GRID, INK, dress, own_axes, text_of
 from ebbmap.plotting.waves import AIRWAY, RELEASE_SHADE
+from ebbmap.registries.limits import RULES
 
 #: Colours of what closes and what opens.
 CLOSING, OPENING = "#b3322e", "#2f8f6b"
@@ -70,8 +70,14 @@ def plot_open_fraction(ds: xr.Dataset, *, colour: str = INK, ax: Axes | None = N
         Lines "open" and "if units closed at once".
     """
     ax = _frame(ds, ax)
-    ax.plot(ds["time"], ds["pressure_alone"], color=CLOSING, lw=1.8, ls=(0, (3, 2)),
-            label="if units closed at once")  # fmt: skip
+    ax.plot(
+        ds["time"],
+        ds["pressure_alone"],
+        color=CLOSING,
+        lw=1.8,
+        ls=(0, (3, 2)),
+        label="if units closed at once",
+    )
     ax.plot(ds["time"], ds["open_fraction"], color=colour, lw=2.6, label="open")
     ax.set_ylabel(text_of(ds["open_fraction"]))
     return ax
@@ -89,14 +95,22 @@ def mark_changes(ax: Axes, ds: xr.Dataset) -> None:
     right = ax.get_xlim()[1] - ARROW_INSET
     for text, colour, at, side, start, tip in (
         (f"{closed:.1%} closes", CLOSING, 0.02, "left", (end, high), (end, high - closed)),
-        (f"{reopened:.1%} reopens", OPENING, 0.98, "right", (right, high - reopened),
-         (right, high)),
-    ):  # fmt: skip
+        (
+            f"{reopened:.1%} reopens",
+            OPENING,
+            0.98,
+            "right",
+            (right, high - reopened),
+            (right, high),
+        ),
+    ):
         ax.text(at, 0.97, text, transform=ax.transAxes, ha=side, va="top", color=colour)
         ax.annotate(
-            "", tip, xytext=start,
+            "",
+            tip,
+            xytext=start,
             arrowprops={"arrowstyle": "->", "color": colour, "lw": 1.8, "shrinkA": 0, "shrinkB": 0},
-        )  # fmt: skip
+        )
 
 
 def plot_collapse_volume(ds: xr.Dataset, *, colour: str = INK, ax: Axes | None = None) -> Axes:
@@ -142,8 +156,14 @@ def plot_closing(ds: xr.Dataset, *, colour: str = INK, ax: Axes | None = None) -
         its end, and the closing time constant, where it lies on the axis.
     """
     ax = _along(ds, ax)
-    ax.plot(ds["t_low"], ds["closed_by_pressure"], color=CLOSING, lw=1.8, ls=(0, (3, 2)),
-            label="if units closed at once")  # fmt: skip
+    ax.plot(
+        ds["t_low"],
+        ds["closed_by_pressure"],
+        color=CLOSING,
+        lw=1.8,
+        ls=(0, (3, 2)),
+        label="if units closed at once",
+    )
     ax.plot(ds["t_low"], ds["closed_per_release"], color=colour, lw=2.6, label="closes")
     for rule in RULES:
         one = ds.sel(rule=rule, end="last")
@@ -151,10 +171,15 @@ def plot_closing(ds: xr.Dataset, *, colour: str = INK, ax: Axes | None = None) -
         if np.isfinite(at[0]):
             ax.plot(*at, "o", color=COLOURS[rule], ms=8, label=f"end of {rule}")
             ax.text(
-                float(ds["rule_t_low"].sel(rule=rule).mean()), 0.97, f"{at[1]:.1%} at its end",
-                transform=ax.get_xaxis_transform(), rotation=90, ha="center", va="top",
+                float(ds["rule_t_low"].sel(rule=rule).mean()),
+                0.97,
+                f"{at[1]:.1%} at its end",
+                transform=ax.get_xaxis_transform(),
+                rotation=90,
+                ha="center",
+                va="top",
                 color=COLOURS[rule],
-            )  # fmt: skip
+            )
     ax.set_ylim(bottom=0.0)
     ax.set_ylabel("closed per release")
     return ax

@@ -67,20 +67,39 @@ def plot_verdicts(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     for verdict in ds["verdict"].values.astype(str):
         share = np.nan_to_num(ds["verdict_share"].sel(verdict=verdict).values)
         colour, hatch = VERDICT_COLOURS[verdict]
-        ax.barh(names, share, left=left, color=colour, hatch=hatch, edgecolor=INK, lw=0.6,
-                height=0.62, label=verdict)  # fmt: skip
+        ax.barh(
+            names,
+            share,
+            left=left,
+            color=colour,
+            hatch=hatch,
+            edgecolor=INK,
+            lw=0.6,
+            height=0.62,
+            label=verdict,
+        )
         for row, (start, width) in enumerate(zip(left, share, strict=True)):
             if width >= WRITTEN_FROM:
                 dark = verdict in ("unsafe", "safe")
                 ax.text(
-                    start + width / 2, row, f"{width:.0%}", ha="center", va="center", fontsize=9,
+                    start + width / 2,
+                    row,
+                    f"{width:.0%}",
+                    ha="center",
+                    va="center",
+                    fontsize=9,
                     color="white" if dark else INK,
                     bbox=None if dark else {"fc": "white", "ec": "none", "pad": 1.0},
-                )  # fmt: skip
+                )
         left = left + share
     for row, wanted in enumerate(ds["wanted_share"].values):
-        ax.plot([wanted, wanted], [row - 0.42, row + 0.42], color=INK, lw=2.2,
-                label="wanted" if row == 0 else None)  # fmt: skip
+        ax.plot(
+            [wanted, wanted],
+            [row - 0.42, row + 0.42],
+            color=INK,
+            lw=2.2,
+            label="wanted" if row == 0 else None,
+        )
     ax.invert_yaxis()
     ax.set_xlim(0, 1)
     ax.set_xlabel("share of lung and setting combinations")
@@ -108,8 +127,15 @@ def plot_trade_off(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     ax.grid(color=GRID, lw=0.8)
     for number, name in enumerate(ds["group"].values.astype(str)):
         values = ds["trade_off"].sel(group=name).values
-        ax.plot(ds["served"], values, color=colour_of_group(name, number), lw=1.8,
-                marker=MARKS[number % len(MARKS)], ms=4, label=name)  # fmt: skip
+        ax.plot(
+            ds["served"],
+            values,
+            color=colour_of_group(name, number),
+            lw=1.8,
+            marker=MARKS[number % len(MARKS)],
+            ms=4,
+            label=name,
+        )
     ax.set_xlim(0, 1)
     ax.set_ylim(bottom=0)
     ax.set_xlabel("share of lungs served")
@@ -141,9 +167,17 @@ def plot_ways(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
         low, high = one["served_share_interval"].transpose("ci_bound", "error").values
         # side by side, so that lines that coincide can be told apart
         error = ds["error"].values + 0.003 * (number - ds.sizes["way"] / 2)
-        ax.errorbar(error, share, yerr=[share - low, high - share], lw=1.6, capsize=2,
-                    color=CYCLE[number % len(CYCLE)], marker=MARKS[number % len(MARKS)], ms=5,
-                    label=way)  # fmt: skip
+        ax.errorbar(
+            error,
+            share,
+            yerr=[share - low, high - share],
+            lw=1.6,
+            capsize=2,
+            color=CYCLE[number % len(CYCLE)],
+            marker=MARKS[number % len(MARKS)],
+            ms=5,
+            label=way,
+        )
     ax.set_xticks(ds["error"].values, [f"{e:.0%}" for e in ds["error"].values])
     ax.set_xlabel("error of the time constant")
     ax.set_ylabel("share of lungs served")
@@ -175,8 +209,14 @@ def plot_group_served(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
         one = ds.sel(group=name)
         low, high = one["served_share_interval"].transpose("ci_bound", "t_low").values
         ax.fill_between(place, low, high, color=colour, alpha=0.2, lw=0)
-        ax.plot(place, one["served_share"], color=colour, lw=1.8, label=name,
-                ls="--" if name == ALL else "-")  # fmt: skip
+        ax.plot(
+            place,
+            one["served_share"],
+            color=colour,
+            lw=1.8,
+            label=name,
+            ls="--" if name == ALL else "-",
+        )
         best = float(one["best_t_low"])
         if np.isfinite(best):
             height = float(np.interp(best, place, one["served_share"].values))
@@ -259,23 +299,32 @@ def map_figure(ds: xr.Dataset, ranges: dict[str, tuple[float, float]]) -> Figure
         axes[0, column].set_xlabel("")
         for ax in axes[:, column]:
             (left, right), (low, high) = ranges[x], ranges[y]
-            ax.add_patch(Rectangle((left, low), right - left, high - low, fill=False, ec=INK,
-                                   lw=2.0, ls="--"))  # fmt: skip
+            ax.add_patch(
+                Rectangle(
+                    (left, low), right - left, high - low, fill=False, ec=INK, lw=2.0, ls="--"
+                )
+            )
             if column:
                 ax.set_ylabel("")
     if drawn is not None:
         fig.colorbar(drawn, ax=axes[0], label="share of lungs that are safe", pad=0.01)
     fig.legend(
-        handles=legend_of_bounds(bounds), loc="outside lower center", ncols=2, frameon=False,
-        fontsize=9, title="limit broken most often", title_fontsize=9,
-    )  # fmt: skip
+        handles=legend_of_bounds(bounds),
+        loc="outside lower center",
+        ncols=2,
+        frameon=False,
+        fontsize=9,
+        title="limit broken most often",
+        title_fontsize=9,
+    )
     return fig
 
 
 def drivers_figure(ds: xr.Dataset) -> Figure:
     """Draw the drivers of the margin along T low for every group."""
-    along = next(str(d) for d in ds["total"].dims
-                 if d not in ("population", "outcome", "parameter"))  # fmt: skip
+    along = next(
+        str(d) for d in ds["total"].dims if d not in ("population", "outcome", "parameter")
+    )
     outcome = str(ds["outcome"].values[0])
     names = ds["population"].values.astype(str)
     fig = Figure(figsize=(0.6 + 4.2 * names.size, 3.6), layout="constrained")

@@ -49,19 +49,43 @@ def plot_convergence(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
         one = ds.sel(population=name)
         colour = colour_of(name, number)
         width = one["widest_by_size"]
-        ax.plot(ds["size"], width.where(_can_be_drawn(width)), color=colour, lw=1.8,
-                marker=MARKS[number % len(MARKS)], ms=5, mfc="white", label=name)  # fmt: skip
-        _mark_missing(ax, ds["size"].values[np.isposinf(width.values)], colour,
-                      MISSING_STEP * (number - (ds.sizes["population"] - 1) / 2))  # fmt: skip
+        ax.plot(
+            ds["size"],
+            width.where(_can_be_drawn(width)),
+            color=colour,
+            lw=1.8,
+            marker=MARKS[number % len(MARKS)],
+            ms=5,
+            mfc="white",
+            label=name,
+        )
+        _mark_missing(
+            ax,
+            ds["size"].values[np.isposinf(width.values)],
+            colour,
+            MISSING_STEP * (number - (ds.sizes["population"] - 1) / 2),
+        )
         if str(one["verdict"].item()) == "settled":
             end = one.sel(size=int(one["rows"]))
-            ax.plot([int(one["rows"])], [float(end["widest_by_size"])], color=colour,
-                    marker=MARKS[number % len(MARKS)], ms=7)  # fmt: skip
+            ax.plot(
+                [int(one["rows"])],
+                [float(end["widest_by_size"])],
+                color=colour,
+                marker=MARKS[number % len(MARKS)],
+                ms=7,
+            )
     wanted = float(ds.attrs["stopping_width"])
     if np.isfinite(wanted):
         ax.axhline(wanted, color=INK, lw=1.2, ls=(0, (5, 3)))
-        ax.annotate("wanted", (0.0, wanted), xycoords=("axes fraction", "data"), xytext=(4, 3),
-                    textcoords="offset points", fontsize=9, color=INK)  # fmt: skip
+        ax.annotate(
+            "wanted",
+            (0.0, wanted),
+            xycoords=("axes fraction", "data"),
+            xytext=(4, 3),
+            textcoords="offset points",
+            fontsize=9,
+            color=INK,
+        )
     ax.set_xscale("log", base=2)
     _log_widths(ax, ds)
     ax.xaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
@@ -95,8 +119,17 @@ def _mark_missing(ax: Axes, sizes: np.ndarray, colour: str, shift: float) -> Non
     if sizes.size:
         inches = ax.figure.dpi_scale_trans
         aside = ScaledTranslation(shift / 72.0, 0.0, inches)
-        ax.plot(sizes, np.ones(sizes.size), "^", color=colour, ms=7, mfc="white", clip_on=False,
-                transform=ax.get_xaxis_transform() + aside, label=MISSING)  # fmt: skip
+        ax.plot(
+            sizes,
+            np.ones(sizes.size),
+            "^",
+            color=colour,
+            ms=7,
+            mfc="white",
+            clip_on=False,
+            transform=ax.get_xaxis_transform() + aside,
+            label=MISSING,
+        )
 
 
 def _name_ends(ax: Axes, ds: xr.Dataset) -> None:
@@ -136,10 +169,12 @@ def plot_index_by_size(ds: xr.Dataset, *, index: str = "total", ax: Axes | None 
         value = one[f"{index}_by_size"].values
         half = one[f"{index}_width_by_size"].values / 2
         colour = colour_of(name, number)
-        ax.plot(ds["size"], value, color=colour, lw=1.8, marker=mark_of(number), ms=4,
-                label=short(name))  # fmt: skip
-        draw_interval(ax, ds["size"], value, value - half, value + half, colour=colour,
-                      mark=mark_of(number))  # fmt: skip
+        ax.plot(
+            ds["size"], value, color=colour, lw=1.8, marker=mark_of(number), ms=4, label=short(name)
+        )
+        draw_interval(
+            ax, ds["size"], value, value - half, value + half, colour=colour, mark=mark_of(number)
+        )
     ax.set_xscale("log", base=2)
     ax.xaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
     ax.set_xlabel("base rows N")

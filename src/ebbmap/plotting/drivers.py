@@ -95,8 +95,16 @@ def _mark_cut(ax: Axes, place: np.ndarray, high: xr.DataArray, colour: str) -> N
     """Mark at the upper edge where an interval goes on above what is shown."""
     cut = high.values > SHOWN[1]
     if cut.any():
-        ax.plot(place[cut], np.full(cut.sum(), SHOWN[1]), "^", color=colour, ms=7, mfc="white",
-                clip_on=False, label="_cut")  # fmt: skip
+        ax.plot(
+            place[cut],
+            np.full(cut.sum(), SHOWN[1]),
+            "^",
+            color=colour,
+            ms=7,
+            mfc="white",
+            clip_on=False,
+            label="_cut",
+        )
 
 
 def _last(values: np.ndarray) -> float:

@@ -45,19 +45,27 @@ def plot_hidden(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
         style = (0, (4, 2)) if name == "flow_share" else "-"
         ax.plot(ds["time"], ds[name], color=colour, lw=2.6, ls=style, label=text)
         ax.annotate(
-            text, (1.02, at), xycoords=("axes fraction", "data"), va="center",
-            color=colour, annotation_clip=False,
-        )  # fmt: skip
+            text,
+            (1.02, at),
+            xycoords=("axes fraction", "data"),
+            va="center",
+            color=colour,
+            annotation_clip=False,
+        )
     end = float(ds["t_low"])
     for name, colour, _ in CURVES:
         at = float(np.interp(end, ds["time"], ds[name]))
         ax.plot([end], [at], "o", color=colour, ms=7)
         below = name == "fast_left"
         ax.annotate(
-            f"{at:.0%}", (end, at), xytext=(-9, -4) if below else (7, 4),
-            textcoords="offset points", ha="right" if below else "left",
-            va="top" if below else "bottom", color=colour,
-        )  # fmt: skip
+            f"{at:.0%}",
+            (end, at),
+            xytext=(-9, -4) if below else (7, 4),
+            textcoords="offset points",
+            ha="right" if below else "left",
+            va="top" if below else "bottom",
+            color=colour,
+        )
     ax.set_ylim(0.0, 1.05)
     ax.set_yticks(np.linspace(0, 1, 5), [f"{share:.0%}" for share in np.linspace(0, 1, 5)])
     ax.set_xlim(0.0, float(ds["time"][-1]))

@@ -56,9 +56,14 @@ def plot_interactions(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
         colour = FAINT if unsure else INK
         ax.plot([j], [i - 0.27], "o", ms=6, mec=colour, mfc="none" if unsure else colour)
         ax.text(
-            j, i + 0.12, f"{value[i, j]:.2f}\n± {half}", ha="center", va="center",
-            fontsize=9, color=colour,
-        )  # fmt: skip
+            j,
+            i + 0.12,
+            f"{value[i, j]:.2f}\n± {half}",
+            ha="center",
+            va="center",
+            fontsize=9,
+            color=colour,
+        )
     # names fit beside the rows only; the columns carry their numbers
     numbers = [str(number) for number in range(1, d + 1)]
     labels = [

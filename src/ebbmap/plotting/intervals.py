@@ -17,9 +17,15 @@ NO_INTERVAL = "_no interval"
 
 
 def draw_interval(
-    ax: Axes, place: ArrayLike, value: ArrayLike, low: ArrayLike, high: ArrayLike, *,
-    colour: str, mark: str,
-) -> None:  # fmt: skip
+    ax: Axes,
+    place: ArrayLike,
+    value: ArrayLike,
+    low: ArrayLike,
+    high: ArrayLike,
+    *,
+    colour: str,
+    mark: str,
+) -> None:
     """Draw a band where an interval is known, and a hollow mark on a value that has none.
 
     Parameters
@@ -41,8 +47,16 @@ def draw_interval(
         ax.vlines(place[lone], low[lone], high[lone], color=colour, alpha=0.5, lw=2.0)
     bare = np.isfinite(value) & ~known
     if bare.any():
-        ax.plot(place[bare], value[bare], mark, mec=colour, mfc="white", ms=5.5, zorder=3,
-                label=NO_INTERVAL)  # fmt: skip
+        ax.plot(
+            place[bare],
+            value[bare],
+            mark,
+            mec=colour,
+            mfc="white",
+            ms=5.5,
+            zorder=3,
+            label=NO_INTERVAL,
+        )
 
 
 def without_interval(axes) -> str:

@@ -42,9 +42,15 @@ def plot_safe_region(ds: xr.Dataset, *, x: str, y: str, ax: Axes | None = None) 
         known = float(ds["undetermined_share"].min()) < 1
         told = "no case could be determined"
         ax.text(
-            0.5, 0.97, f"at most {most:.0%} anywhere" if known else told,
-            ha="center", va="top", transform=ax.transAxes, fontsize=9, color=INK,
-        )  # fmt: skip
+            0.5,
+            0.97,
+            f"at most {most:.0%} anywhere" if known else told,
+            ha="center",
+            va="top",
+            transform=ax.transAxes,
+            fontsize=9,
+            color=INK,
+        )
     _unknown(ds, x, y, ax)
     _finish(ds, x, y, ax)
     return ax

@@ -77,7 +77,8 @@ def _first_cycles(result: xr.Dataset) -> Moving:
         f"{float(v):.0f} mL" for v in result["trapped_volume"].isel(course=0, cycle=-1).values
     )
     return (
-        "first_cycles_moving", animation,
+        "first_cycles_moving",
+        animation,
         f"The first {cycles} cycles drawn one after the other for {names} lungs: with each, more "
         f"gas stays behind, until as much leaves as came in. Trapped at the end: {last}.",
-    )  # fmt: skip
+    )

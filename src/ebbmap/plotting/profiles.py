@@ -6,8 +6,8 @@ import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 
-from ebbmap.limits import LIMIT_SETS
 from ebbmap.plotting.style import FAINT, GRID, colour_of, dress, own_axes, text_of, words
+from ebbmap.registries.limits import LIMIT_SETS
 
 
 def plot_profile(ds: xr.Dataset, *, outcome: str, along: str, ax: Axes | None = None) -> Axes:
@@ -73,9 +73,15 @@ def plot_together(
             for bound in bounds:
                 ax.axhline(bound.value, color=FAINT, lw=0.8, ls=(0, (5, 3)))
         ax.annotate(
-            words(name), (place[-1], line[-1]), xytext=(6, 0), textcoords="offset points",
-            va="center", color=colour, fontsize=11, annotation_clip=False,
-        )  # fmt: skip
+            words(name),
+            (place[-1], line[-1]),
+            xytext=(6, 0),
+            textcoords="offset points",
+            va="center",
+            color=colour,
+            fontsize=11,
+            annotation_clip=False,
+        )
     ax.set_xlabel(text_of(ds[along]))
     ax.set_ylabel("fraction")
     ax.set_ylim(0, 1)

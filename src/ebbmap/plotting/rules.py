@@ -6,7 +6,6 @@ import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 
-from ebbmap.limits import RULES
 from ebbmap.plotting.style import (
     FAINT,
     GRID,
@@ -19,6 +18,7 @@ from ebbmap.plotting.style import (
     words,
 )
 from ebbmap.plotting.waves import kept_part
+from ebbmap.registries.limits import RULES
 
 #: Line of each lung model, in order.
 STYLES = ("-", (0, (4, 1.8)), (0, (1.2, 1.2)))

@@ -50,8 +50,15 @@ def plot_shapley(ds: xr.Dataset, *, along: str, ax: Axes | None = None) -> Axes:
         colour = CYCLE[number % len(CYCLE)]
         one = with_it.sel(parameter=name)
         low, high = one["effect_interval"].transpose("ci_bound", along).values
-        ax.plot(place, one["effect"], color=colour, lw=1.9, marker=mark_of(number),
-                ms=4, label=short(name))  # fmt: skip
+        ax.plot(
+            place,
+            one["effect"],
+            color=colour,
+            lw=1.9,
+            marker=mark_of(number),
+            ms=4,
+            label=short(name),
+        )
         draw_interval(ax, place, one["effect"], low, high, colour=colour, mark=mark_of(number))
         alone = without["effect"].sel(parameter=name)
         ax.plot(place, alone, color=colour, lw=1.1, ls=(0, (4, 3)))
@@ -98,8 +105,14 @@ def plot_screening(ds: xr.Dataset, *, along: str, ax: Axes | None = None) -> Axe
         colour = CYCLE[row % len(CYCLE)]
         ax.plot([low, high], [row, row], color=colour, lw=1.6)
         fixed = high < limit
-        ax.plot([float(at["relative"])], [row], mark_of(row), mec=colour, ms=7,
-                mfc="white" if fixed else colour)  # fmt: skip
+        ax.plot(
+            [float(at["relative"])],
+            [row],
+            mark_of(row),
+            mec=colour,
+            ms=7,
+            mfc="white" if fixed else colour,
+        )
         if right is not None and high > right:
             ax.plot([right], [row], ">", color=colour, ms=7, mfc="white", clip_on=False)
     ax.axvline(limit, color=INK, lw=1.0, ls=(0, (5, 3)))

@@ -41,9 +41,15 @@ def plot_first_cycles(ds: xr.Dataset, *, outcome: str, ax: Axes | None = None) -
         colour = colour_of(name, number)
         for course, style, width in zip(one["course"].values, STYLES, WIDTHS, strict=False):
             ax.plot(
-                cycle, one[outcome].sel(course=course), ls=style, color=colour, lw=width,
-                marker="o", ms=5, label=f"{name}, {course}",
-            )  # fmt: skip
+                cycle,
+                one[outcome].sel(course=course),
+                ls=style,
+                color=colour,
+                lw=width,
+                marker="o",
+                ms=5,
+                label=f"{name}, {course}",
+            )
         ax.axhline(float(one[f"settled_{outcome}"]), color=colour, lw=1.2, ls=":")
         last = float(one[outcome][0, -1])
         if np.isfinite(last):

@@ -8,8 +8,8 @@ from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
 
-from ebbmap.outcomes import OUTCOMES
-from ebbmap.parameters import PARAMETERS
+from ebbmap.registries.outcomes import OUTCOMES
+from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.units import bracketed
 
 INK = "#22303a"
@@ -118,10 +118,17 @@ def name_ends(ax: Axes, ends: Sequence[tuple[str, str, float]], gap: float) -> N
     placed = spread_labels([height for *_, height in ends], gap)
     for (text, colour, height), at in zip(ends, placed, strict=True):
         name = ax.annotate(
-            text, (1.0, at), xycoords=("axes fraction", "data"), xytext=(6, 0),
-            textcoords="offset points", va="center", fontsize=9, color=colour,
-            annotation_clip=False, gid=END,
-        )  # fmt: skip
+            text,
+            (1.0, at),
+            xycoords=("axes fraction", "data"),
+            xytext=(6, 0),
+            textcoords="offset points",
+            va="center",
+            fontsize=9,
+            color=colour,
+            annotation_clip=False,
+            gid=END,
+        )
         name.height = height  # type: ignore[attr-defined]
 
 

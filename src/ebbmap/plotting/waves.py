@@ -6,8 +6,8 @@ import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 
-from ebbmap.limits import LIMIT_SETS
 from ebbmap.plotting.style import COLOURS, FAINT, GRID, INK, dress, own_axes, text_of
+from ebbmap.registries.limits import LIMIT_SETS
 
 #: Colour behind the release, and of the airway pressure.
 RELEASE_SHADE = "#efe9dc"
@@ -65,11 +65,22 @@ def plot_flow(ds: xr.Dataset, *, colour: str = INK, ax: Axes | None = None) -> A
     for rule, share in SHARES.items():
         kept = kept_part(ds[share].values, rule)
         ax.plot(
-            ds["time"], np.where(kept, ds["flow_going_on"], np.nan), color=COLOURS[rule],
-            lw=9, alpha=0.45, solid_capstyle="butt", label=rule,
-        )  # fmt: skip
-    ax.plot(ds["time"], ds["flow_going_on"], color=colour, lw=1.4, ls=(0, (3, 2)),
-            label="had it gone on")  # fmt: skip
+            ds["time"],
+            np.where(kept, ds["flow_going_on"], np.nan),
+            color=COLOURS[rule],
+            lw=9,
+            alpha=0.45,
+            solid_capstyle="butt",
+            label=rule,
+        )
+    ax.plot(
+        ds["time"],
+        ds["flow_going_on"],
+        color=colour,
+        lw=1.4,
+        ls=(0, (3, 2)),
+        label="had it gone on",
+    )
     ax.plot(ds["time"], ds["flow"], color=colour, lw=2.6, label="flow")
     ax.set_ylabel(text_of(ds["flow"]))
     return ax
@@ -98,13 +109,19 @@ def plot_volume(ds: xr.Dataset, *, colour: str = INK, ax: Axes | None = None) ->
     at_end = float(np.interp(end - 1e-6, ds["time"], ds["volume"]))
     left = float(ds["trapped_volume"])
     ax.annotate(
-        "", (end, at_end - left), xytext=(end, at_end),
+        "",
+        (end, at_end - left),
+        xytext=(end, at_end),
         arrowprops={"arrowstyle": "<->", "color": INK, "lw": 1.2, "shrinkA": 0, "shrinkB": 0},
-    )  # fmt: skip
+    )
     ax.annotate(
-        f"{left:.0f} mL left", (end, at_end - left / 2), xytext=(6, 0),
-        textcoords="offset points", va="center", color=INK,
-    )  # fmt: skip
+        f"{left:.0f} mL left",
+        (end, at_end - left / 2),
+        xytext=(6, 0),
+        textcoords="offset points",
+        va="center",
+        color=INK,
+    )
     ax.set_ylim(bottom=0.0)
     ax.set_ylabel(text_of(ds["volume"]))
     return ax

@@ -7,8 +7,8 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap, TwoSlopeNorm
 
-from ebbmap.limits import UNDETERMINED
 from ebbmap.plotting.style import INK, dress, own_axes, text_of
+from ebbmap.registries.limits import UNDETERMINED
 
 #: From a limit broken far, over the edge, to well inside.
 MARGIN_MAP = LinearSegmentedColormap.from_list(
@@ -41,14 +41,24 @@ def plot_weaning(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     ax = own_axes(ax)
     margins = ds["margin"].transpose("p_high", "t_high")
     mesh = ax.pcolormesh(
-        ds["t_high"], ds["p_high"], margins, cmap=MARGIN_MAP, shading="nearest",
+        ds["t_high"],
+        ds["p_high"],
+        margins,
+        cmap=MARGIN_MAP,
+        shading="nearest",
         norm=TwoSlopeNorm(0.0, -FULL, FULL),
-    )  # fmt: skip
+    )
     mesh.set_rasterized(True)
     unknown = ds["verdict"].transpose("p_high", "t_high") == UNDETERMINED
     if unknown.any():
-        ax.contourf(ds["t_high"], ds["p_high"], unknown.astype(float), levels=[0.5, 1.5],
-                    colors="none", hatches=["///"])  # fmt: skip
+        ax.contourf(
+            ds["t_high"],
+            ds["p_high"],
+            unknown.astype(float),
+            levels=[0.5, 1.5],
+            colors="none",
+            hatches=["///"],
+        )
     if margins.max() > 0 > margins.min():
         ax.contour(ds["t_high"], ds["p_high"], margins, levels=[0.0], colors=[INK], linewidths=1.8)
     for number, route in enumerate(ds["route"].values.astype(str)):

@@ -61,10 +61,16 @@ def plot_served(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
         ax.plot([at], [height], "o", color=colour, ms=6)
         ax.annotate(
             f"{words(name)}: {height:.0%} at {at:.2f} s\n({some:.0%} have a window)",
-            (at, height), xytext=(1.02, text_at), textcoords=("axes fraction", "data"),
-            va="center", fontsize=9, color=colour, annotation_clip=False, gid=END,
+            (at, height),
+            xytext=(1.02, text_at),
+            textcoords=("axes fraction", "data"),
+            va="center",
+            fontsize=9,
+            color=colour,
+            annotation_clip=False,
+            gid=END,
             arrowprops={"arrowstyle": "-", "color": colour, "lw": 0.6, "alpha": 0.6},
-        )  # fmt: skip
+        )
     ax.set_xscale("log")
     ticks = [0.1, 0.2, 0.3, 0.5, 1.0, 2.0, 4.0]
     ax.set_xticks(ticks, [f"{tick:g}" for tick in ticks])

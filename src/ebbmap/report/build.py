@@ -10,12 +10,11 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from ebbmap.analysis.committee.boxes import EXTRA, SEARCH_LUNGS
-from ebbmap.analysis.committee.certificates import CERTIFICATE_LUNGS, CERTIFICATE_SETTINGS
-from ebbmap.analysis.committee.check import Check
 from ebbmap.caution import CAUTION, CONTRAINDICATIONS
-from ebbmap.files import make_folder, save_dataset, write_text
-from ebbmap.limits import LIMIT_SETS, RULES
+from ebbmap.committee.boxes import EXTRA, SEARCH_LUNGS
+from ebbmap.committee.certificates import CERTIFICATE_LUNGS, CERTIFICATE_SETTINGS
+from ebbmap.committee.check import Check
+from ebbmap.files.writing import make_folder, save_dataset, write_text
 from ebbmap.plotting.committee import (
     drivers_figure,
     map_figure,
@@ -25,7 +24,8 @@ from ebbmap.plotting.committee import (
     ways_figure,
 )
 from ebbmap.plotting.intervals import without_interval
-from ebbmap.report.tables import Table, show, tables_of
+from ebbmap.registries.limits import LIMIT_SETS, RULES
+from ebbmap.tables.report import Table, show, tables_of
 
 #: Dots per inch of the pictures on the page.
 DPI = 120
@@ -103,9 +103,12 @@ def write_report(check: Check, folder: Path, date: str) -> list[Path]:
 def page(check: Check, tables: dict[str, Table], date: str) -> str:
     """Return the page as HTML; every text that comes from a file is escaped."""
     environment = Environment(
-        loader=PackageLoader("ebbmap.report", "."), autoescape=True, undefined=StrictUndefined,
-        trim_blocks=True, keep_trailing_newline=True,
-    )  # fmt: skip
+        loader=PackageLoader("ebbmap.report", "."),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        keep_trailing_newline=True,
+    )
     environment.globals["grade_class"] = _grade_class
     protocol = check.protocol
     return environment.get_template("page.html").render(

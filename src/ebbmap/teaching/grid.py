@@ -7,15 +7,15 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
+from ebbmap.cases.labelling import describe, label, provenance
+from ebbmap.cases.simulate import simulate
+from ebbmap.cases.waveforms import CLEAR, waveforms
 from ebbmap.errors import EbbmapError
-from ebbmap.labelling import describe, label, provenance
-from ebbmap.limits import RULES, LimitSet, bound_margins, combine, limit_set
 from ebbmap.lungs import lung_model
-from ebbmap.parameters import parameter
-from ebbmap.populations import POPULATIONS
-from ebbmap.signals import SIGNALS
-from ebbmap.simulate import simulate
-from ebbmap.waveforms import CLEAR, waveforms
+from ebbmap.registries.limits import RULES, LimitSet, bound_margins, combine, limit_set
+from ebbmap.registries.parameters import parameter
+from ebbmap.registries.populations import POPULATIONS
+from ebbmap.registries.signals import SIGNALS
 
 #: Grid: first, last and number of values, evenly spaced in the logarithm; ends are the sliders'.
 T_LOW = (0.2, 2.0, 20)
@@ -27,9 +27,15 @@ POINTS = 18
 
 #: Numbers that the page shows.
 SHOWN = (
-    "release_volume", "trapped_volume", "auto_peep", "flow_ratio", "exhaled_fraction", "paco2",
-    "time_constant_exp", "release_in_time_constants",
-)  # fmt: skip
+    "release_volume",
+    "trapped_volume",
+    "auto_peep",
+    "flow_ratio",
+    "exhaled_fraction",
+    "paco2",
+    "time_constant_exp",
+    "release_in_time_constants",
+)
 
 #: Curves that the page draws.
 CURVES = ("alveolar_pressure", "flow", "volume")
@@ -78,9 +84,11 @@ def teaching_grid(lung: str = "linear", **values: float) -> xr.Dataset:
     axes = {
         name: np.geomspace(first, last, count)
         for name, (first, last, count) in (
-            ("resistance_exp", RESISTANCE), ("compliance", COMPLIANCE), ("t_low", T_LOW),
+            ("resistance_exp", RESISTANCE),
+            ("compliance", COMPLIANCE),
+            ("t_low", T_LOW),
         )
-    }  # fmt: skip
+    }
     grid: dict[str, Any] = {
         name: xr.DataArray(axis, dims=name, coords={name: axis}) for name, axis in axes.items()
     }
@@ -110,14 +118,21 @@ def teaching_grid(lung: str = "linear", **values: float) -> xr.Dataset:
     for name in CURVES:
         dataset[name] = describe(
             xr.DataArray(curves[name], dims=(*axes, "point")),
-            SIGNALS[name].long_name, SIGNALS[name].units,
-        )  # fmt: skip
+            SIGNALS[name].long_name,
+            SIGNALS[name].units,
+        )
     for name in axes:
         dataset[name] = label(dataset[name], name)
     return dataset.assign_coords(place=("point", np.concatenate([place**2, place]))).assign_attrs(
-        provenance("a page to play with", lung=lung, fixed=_fixed(solved), t_high=t_high,
-                   p_high=float(solved["p_high"]), p_low=float(solved["p_low"]))
-    )  # fmt: skip
+        provenance(
+            "a page to play with",
+            lung=lung,
+            fixed=_fixed(solved),
+            t_high=t_high,
+            p_high=float(solved["p_high"]),
+            p_low=float(solved["p_low"]),
+        )
+    )
 
 
 def _limits() -> LimitSet:

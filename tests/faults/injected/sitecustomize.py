@@ -25,6 +25,6 @@ def stop(step, path):
 
 
 if "FAULT_STEP" in os.environ and any("loky" in word for word in sys.orig_argv):
-    from ebbmap import files
+    from ebbmap.files import writing as files
 
     files.on_step = stop

@@ -44,7 +44,7 @@ def solve(**parameters):
 
     Examples
     --------
-    >>> from ebbmap.parameters import PARAMETERS
+    >>> from ebbmap.registries.parameters import PARAMETERS
     >>> usual = {name: PARAMETERS[name].default for name in NAMES}
     >>> straight = solve(**usual)
     >>> curved = solve(**usual | {"recoil_curvature": 0.1})
@@ -95,7 +95,7 @@ def cycle(state, **parameters):
 
     Examples
     --------
-    >>> from ebbmap.parameters import PARAMETERS
+    >>> from ebbmap.registries.parameters import PARAMETERS
     >>> usual = {name: PARAMETERS[name].default for name in NAMES}
     >>> _, first = cycle(rest(5.0, **usual), **usual)
     >>> bool(first.volume > rest(5.0, **usual).volume)
@@ -145,7 +145,7 @@ def closed_start_gap(**parameters):
 
     Examples
     --------
-    >>> from ebbmap.parameters import PARAMETERS
+    >>> from ebbmap.registries.parameters import PARAMETERS
     >>> usual = {name: PARAMETERS[name].default for name in NAMES}
     >>> float(closed_start_gap(**usual))
     0.0
@@ -256,9 +256,11 @@ STEPPED = Lung(
     rest=rest,
     cycle=cycle,
     waveform=waveform,
-    functions=MappingProxyType({
-        "alveolar_ventilation": alveolar_ventilation_of_breaths,
-        "closed_fraction": closed_fraction_of_units,
-        "closed_start_gap": closed_start_gap,
-    }),
-)  # fmt: skip
+    functions=MappingProxyType(
+        {
+            "alveolar_ventilation": alveolar_ventilation_of_breaths,
+            "closed_fraction": closed_fraction_of_units,
+            "closed_start_gap": closed_start_gap,
+        }
+    ),
+)

@@ -28,9 +28,14 @@ FASTEST_VALVE = 1e-9
 
 
 def flow(
-    drive, inward, recoil_pressure,
-    resistance_insp, resistance_exp, resistance_quadratic, flow_limitation,
-):  # fmt: skip
+    drive,
+    inward,
+    recoil_pressure,
+    resistance_insp,
+    resistance_exp,
+    resistance_quadratic,
+    flow_limitation,
+):
     """Flow and its slopes.
 
     Parameters

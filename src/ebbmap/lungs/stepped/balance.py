@@ -70,9 +70,14 @@ def balance(cases: Cases, volume, openness, airway, muscle, inward=None) -> Bala
     if inward is None:
         inward = drive >= 0.0
     speed, by_drive, by_recoil = flow(
-        drive, inward, lung, cases.resistance_insp, cases.resistance_exp,
-        cases.resistance_quadratic, cases.flow_limitation,
-    )  # fmt: skip
+        drive,
+        inward,
+        lung,
+        cases.resistance_insp,
+        cases.resistance_exp,
+        cases.resistance_quadratic,
+        cases.flow_limitation,
+    )
     by_drive, by_recoil = ML_PER_L * by_drive, ML_PER_L * by_recoil
     static_by_volume = by_volume + cases.wall_elastance
     opens, closes, opening, by_static, by_own = _movement(cases, openness, static)
@@ -83,8 +88,16 @@ def balance(cases: Cases, volume, openness, airway, muscle, inward=None) -> Bala
         (by_recoil - by_drive) * by_openness,
         by_static * static_by_volume,
         by_static * by_openness - by_own,
-        lung, alveolar, pleural, by_volume, by_openness, by_drive, drive, opens, closes,
-    )  # fmt: skip
+        lung,
+        alveolar,
+        pleural,
+        by_volume,
+        by_openness,
+        by_drive,
+        drive,
+        opens,
+        closes,
+    )
 
 
 def _movement(cases: Cases, openness, static):
@@ -94,9 +107,13 @@ def _movement(cases: Cases, openness, static):
         still = np.zeros(np.shape(static))
         return (still,) * 5
     opens, closes = margins(
-        openness, static, cases.opening_pressure, cases.opening_spread,
-        cases.closing_pressure, cases.closing_spread,
-    )  # fmt: skip
+        openness,
+        static,
+        cases.opening_pressure,
+        cases.opening_spread,
+        cases.closing_pressure,
+        cases.closing_spread,
+    )
     # 1/s while units open or close
     opening_rate = (moves & (opens > 0.0)) / cases.opening_time_constant
     closing_rate = (moves & (closes > 0.0)) / cases.closing_time_constant

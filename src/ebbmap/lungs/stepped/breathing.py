@@ -123,8 +123,9 @@ def _at_rest(cases: Cases, passive: State) -> State:
         still = np.abs(change) + np.abs(ahead) <= STILL / cases.recruitable_share[todo]
         still &= number > 2
         if number % BETWEEN_JUMPS == 0:
-            low, high = (edge(state.openness.reshape(-1, FEW_PHASES), axis=1)
-                         for edge in (np.min, np.max))  # fmt: skip
+            low, high = (
+                edge(state.openness.reshape(-1, FEW_PHASES), axis=1) for edge in (np.min, np.max)
+            )
             ahead = np.clip(ahead, -low, 1.0 - high)
             state = state._replace(openness=state.openness + np.repeat(ahead, FEW_PHASES))
             now = now + ahead

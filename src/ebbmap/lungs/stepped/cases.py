@@ -20,14 +20,33 @@ from ebbmap.lungs.stepped.recoil import (
 
 #: What the lung takes, by registry name.
 NAMES = (
-    "p_high", "p_low", "t_high", "t_low", "valve_time",
-    "compliance", "chest_wall_share", "recoil_curvature", "recoil_inflection",
-    "resistance_insp", "resistance_exp", "resistance_quadratic", "flow_limitation",
-    "recruitable_share", "opening_pressure", "opening_spread", "opening_time_constant",
-    "closing_pressure", "closing_spread", "closing_time_constant",
-    "effort_pressure", "effort_rate", "effort_duration",
-    "airway_dead_space_per_kg", "predicted_body_weight", "apparatus_dead_space",
-)  # fmt: skip
+    "p_high",
+    "p_low",
+    "t_high",
+    "t_low",
+    "valve_time",
+    "compliance",
+    "chest_wall_share",
+    "recoil_curvature",
+    "recoil_inflection",
+    "resistance_insp",
+    "resistance_exp",
+    "resistance_quadratic",
+    "flow_limitation",
+    "recruitable_share",
+    "opening_pressure",
+    "opening_spread",
+    "opening_time_constant",
+    "closing_pressure",
+    "closing_spread",
+    "closing_time_constant",
+    "effort_pressure",
+    "effort_rate",
+    "effort_duration",
+    "airway_dead_space_per_kg",
+    "predicted_body_weight",
+    "apparatus_dead_space",
+)
 
 
 @dataclass(frozen=True)
@@ -93,9 +112,13 @@ class Cases:
     def static_volume(self, pressure, open_fraction):
         """Gas in the relaxed lung at a static pressure [mL] and its transpulmonary pressure."""
         recoil = transpulmonary_pressure(
-            pressure, self.lung_elastance, self.wall_elastance,
-            self.recoil_curvature, self.recoil_inflection, open_fraction,
-        )  # fmt: skip
+            pressure,
+            self.lung_elastance,
+            self.wall_elastance,
+            self.recoil_curvature,
+            self.recoil_inflection,
+            open_fraction,
+        )
         volume = lung_volume(
             recoil, self.lung_elastance, self.recoil_curvature, self.recoil_inflection
         )

@@ -166,8 +166,9 @@ class Course:
         if (cases.valve_time > FASTEST_VALVE).any():
             filled = valve(self.begun.airway_pressure, cases.p_high, cases.t_high, cases.valve_time)
             first = np.where(low, filled, self.begun.airway_pressure)
-            airway = valve(first, airway, times - np.where(low, cases.t_high, 0.0),
-                           cases.valve_time)  # fmt: skip
+            airway = valve(
+                first, airway, times - np.where(low, cases.t_high, 0.0), cases.valve_time
+            )
         muscle = np.zeros(cases.size)
         if (cases.effort_pressure > 0.0).any():
             since, active = self._effort(times, middles)
@@ -242,10 +243,14 @@ class Course:
         miss = np.tensordot(INVERSE, gap, (1, 1)).swapaxes(0, 1) + lengths * rates
         steps = Steps(
             lengths,
-            (seen.filling_by_volume, seen.filling_by_openness,
-             seen.opening_by_volume, seen.opening_by_openness),
+            (
+                seen.filling_by_volume,
+                seen.filling_by_openness,
+                seen.opening_by_volume,
+                seen.opening_by_openness,
+            ),
             miss,
-        )  # fmt: skip
+        )
         first = np.stack(self._close(steps)) if closed else np.zeros_like(self.start)
         change = steps.stages(first)
         size = np.maximum(

@@ -73,9 +73,12 @@ def run_cycle(cases: Cases, begun: State) -> tuple[Outcomes, State]:
     period = cases.t_high + cases.t_low
     top = valve(begun.airway_pressure, cases.p_high, cases.t_high, cases.valve_time)
     end = State(
-        found[-3], found[-2], valve(top, cases.p_low, cases.t_low, cases.valve_time),
-        effort.advance(begun.clock, period, cases.effort_rate), found[-1],
-    )  # fmt: skip
+        found[-3],
+        found[-2],
+        valve(top, cases.p_low, cases.t_low, cases.valve_time),
+        effort.advance(begun.clock, period, cases.effort_rate),
+        found[-1],
+    )
     return dict(zip(names, found, strict=False)), end
 
 
@@ -133,10 +136,14 @@ def gap_from_closed(cases: Cases, state: State, end_release_pressure) -> np.ndar
         end_release_pressure, open_fraction(shut, cases.recruitable_share)
     )
     found = relaxation.solve(
-        cases, state._replace(volume=volume, openness=shut),
-        lambda course: course.stages[1:, -1, -1], 1, closed=True,
-        most_open=state.openness, accepted=relaxation.ROUGHLY,
-    )[0]  # fmt: skip
+        cases,
+        state._replace(volume=volume, openness=shut),
+        lambda course: course.stages[1:, -1, -1],
+        1,
+        closed=True,
+        most_open=state.openness,
+        accepted=relaxation.ROUGHLY,
+    )[0]
     gap = cases.recruitable_share * (state.openness - found)
     return np.where(np.isnan(gap), 0.0, gap)
 
@@ -191,7 +198,7 @@ def _describe(course: Course) -> np.ndarray:
             breathing, 1.0 - released / np.where(breathing, expired, 1.0), 0.0
         ),
         "transpulmonary_pressure_swing": seen.lung.max(axis=(0, 1)) - seen.lung.min(axis=(0, 1)),
-    }  # fmt: skip
+    }
     rows = (*(outcomes[name] for name in SOLVES), taken, fillable, expired)
     return np.stack([*rows, *course.start, *after, fresh])
 
@@ -210,12 +217,15 @@ def trace(cases: Cases, state: State, times) -> dict[str, np.ndarray]:
         airway, muscle = course.forces_at(at, at)
         volume, openness = mesh.sample(course, at)
         seen = balance(course.cases, volume, openness, airway, muscle)
-        return np.concatenate((
-            np.broadcast_to(airway, at.shape), seen.alveolar, seen.filling / ML_PER_L, volume,
-            open_fraction(openness, course.cases.recruitable_share),
-        ))  # fmt: skip
+        return np.concatenate(
+            (
+                np.broadcast_to(airway, at.shape),
+                seen.alveolar,
+                seen.filling / ML_PER_L,
+                volume,
+                open_fraction(openness, course.cases.recruitable_share),
+            )
+        )
 
     found = relaxation.solve(longer, state, follow, len(names) * times.size, closed=False)
-    return {
-        name: rows.T for name, rows in zip(names, np.split(found, len(names)), strict=True)
-    }  # fmt: skip
+    return {name: rows.T for name, rows in zip(names, np.split(found, len(names)), strict=True)}

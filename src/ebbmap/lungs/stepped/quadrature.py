@@ -147,21 +147,34 @@ def phases_of(cases: Cases) -> tuple[Phase, Phase]:
     pair: list[Phase] = []
     for pressure, duration, resistance, limit in (
         (cases.p_high, cases.t_high, cases.resistance_insp, np.zeros_like(fraction)),
-        (cases.p_low, cases.t_low, cases.resistance_exp,
-         cases.flow_limitation * cases.resistance_exp),
-    ):  # fmt: skip
+        (
+            cases.p_low,
+            cases.t_low,
+            cases.resistance_exp,
+            cases.flow_limitation * cases.resistance_exp,
+        ),
+    ):
         _, end = cases.static_volume(pressure, fraction)
         below = position(end, cases.recoil_curvature, cases.recoil_inflection)
-        above = position(2.0 * cases.recoil_inflection - end, cases.recoil_curvature,
-                         cases.recoil_inflection)  # fmt: skip
+        above = position(
+            2.0 * cases.recoil_inflection - end, cases.recoil_curvature, cases.recoil_inflection
+        )
         compliance = 4.0 * fraction * below * above / cases.lung_elastance
         beyond, before = (below, above) if pair else (above, below)
         pair.append(
             Phase(
-                duration, end, compliance, beyond, before, cases.recoil_curvature,
-                cases.wall_elastance, resistance, cases.resistance_quadratic, limit,
+                duration,
+                end,
+                compliance,
+                beyond,
+                before,
+                cases.recoil_curvature,
+                cases.wall_elastance,
+                resistance,
+                cases.resistance_quadratic,
+                limit,
             )
-        )  # fmt: skip
+        )
     return pair[0], pair[1]
 
 
@@ -274,8 +287,12 @@ def settle(high: Phase, low: Phase, count: int) -> tuple[np.ndarray, np.ndarray]
             break
         if left < REGATHER * todo.size:
             todo, whole, logs, step, miss = (
-                todo[going], whole[going], logs[:, going], step[:, going], miss[going],
-            )  # fmt: skip
+                todo[going],
+                whole[going],
+                logs[:, going],
+                step[:, going],
+                miss[going],
+            )
             high, low = high.at(going), low.at(going)
     return np.exp(found[0]), np.exp(found[1])
 
@@ -303,10 +320,12 @@ def _newton_step(high: Phase, low: Phase, whole, logs, count: int):
         low, at.low_start, at.low_end, alpha_low, alpha_high, a * empty / (fill * both)
     )
     determinant = high_high * low_low - high_low * low_high
-    step = np.stack((
-        (high_low * miss_low - low_low * miss_high) / determinant,
-        (low_high * miss_high - high_high * miss_low) / determinant,
-    ))  # fmt: skip
+    step = np.stack(
+        (
+            (high_low * miss_low - low_low * miss_high) / determinant,
+            (low_high * miss_high - high_high * miss_low) / determinant,
+        )
+    )
     longest = np.abs(step).max(axis=0)
     step *= LONGEST_STEP / np.maximum(longest, LONGEST_STEP)
     return step, np.hypot(miss_high, miss_low)
@@ -364,9 +383,12 @@ def _solve(cases: Cases, high: Phase, low: Phase, count: int) -> dict[str, np.nd
     swing = at.low_start * -np.expm1(-alpha_low)
     near, far = np.exp(-low.curvature * at.low_end), np.exp(-low.curvature * at.low_start)
     released = (
-        low.compliance / low.curvature * near * -np.expm1(-low.curvature * swing)
+        low.compliance
+        / low.curvature
+        * near
+        * -np.expm1(-low.curvature * swing)
         / ((low.beyond + low.before * near) * (low.beyond + low.before * far))
-    )  # fmt: skip
+    )
     trapped = low.gas(at.low_end)
     wanted = high.gas(at.high_start)
     mean_alveolar = (

@@ -53,9 +53,15 @@ MARGIN, MORE = 1.05, 1.1
 
 
 def solve(
-    cases: Cases, begun: State, finish: Callable[[Course], np.ndarray], rows: int,
-    *, closed: bool, most_open: np.ndarray | None = None, accepted=ACCEPTED,
-) -> np.ndarray:  # fmt: skip
+    cases: Cases,
+    begun: State,
+    finish: Callable[[Course], np.ndarray],
+    rows: int,
+    *,
+    closed: bool,
+    most_open: np.ndarray | None = None,
+    accepted=ACCEPTED,
+) -> np.ndarray:
     """Solve one cycle of each case.
 
     Parameters

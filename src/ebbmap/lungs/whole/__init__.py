@@ -20,7 +20,7 @@ from ebbmap.lungs.whole.cases import (
     driven,
     ended,
     settled_drive,
-)  # fmt: skip
+)
 from ebbmap.lungs.whole.newton import run
 from ebbmap.lungs.whole.outcomes import SOLVES, describe
 from ebbmap.lungs.whole.waves import draw
@@ -74,7 +74,7 @@ def solve(**parameters):
 
     Examples
     --------
-    >>> from ebbmap.parameters import PARAMETERS
+    >>> from ebbmap.registries.parameters import PARAMETERS
     >>> usual = {name: PARAMETERS[name].default for name in NAMES}
     >>> immediate = solve(**usual | {"valve_time": 0.0})
     >>> delayed = solve(**usual | {"valve_time": 0.1})
@@ -118,7 +118,7 @@ def cycle(state, **parameters):
 
     Examples
     --------
-    >>> from ebbmap.parameters import PARAMETERS
+    >>> from ebbmap.registries.parameters import PARAMETERS
     >>> usual = {name: PARAMETERS[name].default for name in NAMES}
     >>> _, first = cycle(rest(5.0), **usual)
     >>> bool(first.slow > first.fast)

@@ -14,10 +14,20 @@ from ebbmap.lungs.whole.network import Network, network
 
 #: All that this lung takes, by registry name.
 NAMES = (
-    "p_high", "p_low", "t_high", "t_low", "valve_time",
-    "compliance", "slow_volume_share", "time_constant_slow", "slow_tissue_share",
-    "resistance_insp", "resistance_exp", "own_resistance_share", "resistance_quadratic",
-)  # fmt: skip
+    "p_high",
+    "p_low",
+    "t_high",
+    "t_low",
+    "valve_time",
+    "compliance",
+    "slow_volume_share",
+    "time_constant_slow",
+    "slow_tissue_share",
+    "resistance_insp",
+    "resistance_exp",
+    "own_resistance_share",
+    "resistance_quadratic",
+)
 
 
 class State(NamedTuple):
@@ -81,6 +91,7 @@ def ended(lung: Network, values, volume, spread, airway) -> State:
     """Return the state with a volume [L], a spread and an airway pressure above P low [cmH2O]."""
     low = values["p_low"]
     return State(
-        low + lung.fast_pressure(volume, spread), low + lung.slow_pressure(volume, spread),
+        low + lung.fast_pressure(volume, spread),
+        low + lung.slow_pressure(volume, spread),
         low + airway,
-    )  # fmt: skip
+    )

@@ -106,9 +106,15 @@ class Network(NamedTuple):
 
 
 def network(
-    compliance, slow_volume_share, time_constant_slow, resistance_insp, resistance_exp,
-    own_resistance_share, resistance_quadratic, slow_tissue_share,
-):  # fmt: skip
+    compliance,
+    slow_volume_share,
+    time_constant_slow,
+    resistance_insp,
+    resistance_exp,
+    own_resistance_share,
+    resistance_quadratic,
+    slow_tissue_share,
+):
     """Return the constants of the circuit.
 
     Parameters

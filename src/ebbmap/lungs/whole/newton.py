@@ -23,7 +23,7 @@ from ebbmap.lungs.whole.collocation import (
     gained,
     method,
     solve,
-)  # fmt: skip
+)
 from ebbmap.lungs.whole.mesh import SMALLEST, Drive, Plan, lay
 from ebbmap.lungs.whole.network import Network
 
@@ -263,9 +263,13 @@ def _resistances(network: Network, plan: Plan):
     rows = [[exp, insp], [insp, exp]]
     counts = zip(plan.before, (len(ends) for ends in plan.after), strict=True)
     return np.stack(
-        [row for pair, count in zip(rows, counts, strict=True)
-         for resistance, steps in zip(pair, count, strict=True) for row in [resistance] * steps]
-    )  # fmt: skip
+        [
+            row
+            for pair, count in zip(rows, counts, strict=True)
+            for resistance, steps in zip(pair, count, strict=True)
+            for row in [resistance] * steps
+        ]
+    )
 
 
 def _pass(frame: Frame, network: Network, guess, state):
@@ -283,13 +287,15 @@ def _pass(frame: Frame, network: Network, guess, state):
     by_volume = solve(factors, [np.ones_like(frame.lengths)] * frame.method.stages)
     by_spread = solve(factors, frame.response)
     links = chain(
-        np.stack([
-            1.0 - _taken(frame, by_volume) / network.compliance,
-            -network.link * _taken(frame, by_spread),
-            _fed(frame, by_volume) / -network.compliance,
-            frame.response[-1] - network.link * _fed(frame, by_spread),
-        ]).reshape(2, 2, *frame.lengths.shape)
-    )  # fmt: skip
+        np.stack(
+            [
+                1.0 - _taken(frame, by_volume) / network.compliance,
+                -network.link * _taken(frame, by_spread),
+                _fed(frame, by_volume) / -network.compliance,
+                frame.response[-1] - network.link * _fed(frame, by_spread),
+            ]
+        ).reshape(2, 2, *frame.lengths.shape)
+    )
     kept = factors, by_volume, by_spread, links
     push = [a + b * flow for a, b, flow in zip(frame.airway, bent, guess, strict=True)]
     return *_close(frame, network, push, state, kept), kept

@@ -259,8 +259,9 @@ def _turned_gas(course: Course, seen: Seen):
     for phase, sign in ((slice(0, top), -1.0), (slice(top, None), 1.0)):
         end = course.flow[-1, phase], course.spread[1:][phase]
         for flow_of, gas_of in (
-            (lung.fast_flow, lung.fast_gas), (lung.slow_flow, lung.slow_gas),
-        ):  # fmt: skip
+            (lung.fast_flow, lung.fast_gas),
+            (lung.slow_flow, lung.slow_gas),
+        ):
             # a step of no length, before an immediate turn, has no flow of its own
             turned = (sign * flow_of(*end) <= 0.0) & (course.frame.lengths[phase] > 0.0)
             step = np.where(turned.any(axis=0), turned.argmax(axis=0), len(turned) - 1)[None]

@@ -14,22 +14,22 @@ import xarray as xr
 from matplotlib import rc_context
 from matplotlib.figure import Figure
 
-from ebbmap.plotting.pages.adjusting import adjust_pages
-from ebbmap.plotting.pages.blame import box_pages, mapping_pages
+from ebbmap.plotting.pages.adjust import adjust_pages
 from ebbmap.plotting.pages.caption import Page
 from ebbmap.plotting.pages.collapse import collapse_pages
-from ebbmap.plotting.pages.comparing import compare_pages
+from ebbmap.plotting.pages.compare import compare_pages
 from ebbmap.plotting.pages.course import course_pages
-from ebbmap.plotting.pages.hidden import hidden_pages
-from ebbmap.plotting.pages.maps import map_pages
-from ebbmap.plotting.pages.profiles import profile_pages
+from ebbmap.plotting.pages.inside import hidden_pages
+from ebbmap.plotting.pages.map import map_pages
+from ebbmap.plotting.pages.mapping import box_pages, mapping_pages
+from ebbmap.plotting.pages.profile import profile_pages
 from ebbmap.plotting.pages.rules import rules_pages
 from ebbmap.plotting.pages.shares import screening_pages, shapley_pages
 from ebbmap.plotting.pages.sobol import sobol_pages
-from ebbmap.plotting.pages.starting import start_pages
+from ebbmap.plotting.pages.startup import start_pages
 from ebbmap.plotting.pages.trade import trade_pages
-from ebbmap.plotting.pages.weaning import wean_pages
-from ebbmap.plotting.pages.windows import window_pages
+from ebbmap.plotting.pages.wean import wean_pages
+from ebbmap.plotting.pages.window import window_pages
 
 #: Dots per inch of PNG files.
 PRINT_DPI = 130

@@ -10,9 +10,9 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 from ebbmap.caution import CAUTION
-from ebbmap.parameters import PARAMETERS
 from ebbmap.plotting.pages.layout import LINE_HEIGHT, broken, legend_above, settle, text_size
 from ebbmap.plotting.style import FAINT, INK, words
+from ebbmap.registries.parameters import PARAMETERS
 
 #: Name, figure, alternative text.
 Page = tuple[str, Figure, str]
@@ -29,9 +29,13 @@ INVENTED = "Invented lungs."
 
 
 def add_caption(
-    fig: Figure, text: str, result: xr.Dataset, *, rule: str = "",
+    fig: Figure,
+    text: str,
+    result: xr.Dataset,
+    *,
+    rule: str = "",
     legend: tuple[Sequence[Any], Sequence[str], str] | None = None,
-) -> None:  # fmt: skip
+) -> None:
     """Write caption, conditions and caution below the panels, and lay the page out by its texts.
 
     Parameters
@@ -61,9 +65,15 @@ def add_caption(
     if engine is not None:
         engine.set(rect=(0.0, below / height, 1.0, 1.0 - below / height))  # type: ignore[call-arg]
     fig.text(
-        INSET, 0.06 / height, "\n".join(lines), fontsize=size, color=INK, va="bottom",
-        linespacing=1.3, gid="caption",
-    )  # fmt: skip
+        INSET,
+        0.06 / height,
+        "\n".join(lines),
+        fontsize=size,
+        color=INK,
+        va="bottom",
+        linespacing=1.3,
+        gid="caption",
+    )
     fig.patch.set_facecolor("white")
     fig.patch.set_edgecolor(FAINT)
     settle(fig)
@@ -120,10 +130,15 @@ def limits_text(result: xr.Dataset, rule: str) -> str:
         return f"Limits: {texts[rule]}." if rule in texts else ""
     if not rule or not texts:
         return ""
-    shared = [part for part in next(iter(texts.values())).split(", ")
-              if all(part in text.split(", ") for text in texts.values())]  # fmt: skip
-    own = {name: ", ".join(p for p in text.split(", ") if p not in shared)
-           for name, text in texts.items()}  # fmt: skip
+    shared = [
+        part
+        for part in next(iter(texts.values())).split(", ")
+        if all(part in text.split(", ") for text in texts.values())
+    ]
+    own = {
+        name: ", ".join(p for p in text.split(", ") if p not in shared)
+        for name, text in texts.items()
+    }
     said = [", ".join(shared)] if shared else []
     said += [f"{words(name)} rule: {text}" for name, text in own.items() if text]
     return f"Limits: {'; '.join(said)}."

@@ -8,8 +8,6 @@ import numpy as np
 import xarray as xr
 from matplotlib.figure import Figure
 
-from ebbmap.limits import RULES
-from ebbmap.parameters import PARAMETERS
 from ebbmap.plotting.collapse import (
     CLOSING,
     NOTHING,
@@ -25,6 +23,8 @@ from ebbmap.plotting.collapse import (
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.style import COLOURS, FAINT, colour_of, words
 from ebbmap.plotting.waves import AIRWAY
+from ebbmap.registries.limits import RULES
+from ebbmap.registries.parameters import PARAMETERS
 
 #: What is known of the times, in the registry's words.
 ROUGH = (
@@ -59,8 +59,9 @@ def _cycle_page(one: xr.Dataset, name: str, colour: str, result: xr.Dataset) -> 
         plot_collapse_volume(here, colour=colour, ax=axes[2, column])
         axes[0, column].set_title(
             f"T low {t_low:g} s\nstops at {float(here['flow_ratio']):.0%} of peak flow",
-            color=colour, fontsize=16,
-        )  # fmt: skip
+            color=colour,
+            fontsize=16,
+        )
         for ax in axes[:2, column]:
             ax.set_xlabel("")
         for ax in axes[:, column] if column else ():
@@ -84,10 +85,11 @@ def _cycle_page(one: xr.Dataset, name: str, colour: str, result: xr.Dataset) -> 
     )
     told = "; ".join(_told(one.sel(release=t, t_low=t)) for t in releases)
     return (
-        f"{name}_cycle", fig,
+        f"{name}_cycle",
+        fig,
         f"Pressure, open fraction and volume of the {name} lung over one cycle, a column for each "
         f"release time. {told}.",
-    )  # fmt: skip
+    )
 
 
 def _along_page(result: xr.Dataset) -> Page:
@@ -103,8 +105,9 @@ def _along_page(result: xr.Dataset) -> Page:
         axes[0, column].set_title(
             f"{words(name)} lung\ncloses around {float(one['closing_pressure']):.0f} cmH₂O, "
             f"time constant {float(one['closing_time_constant']):.1f} s",
-            color=colour, fontsize=14,
-        )  # fmt: skip
+            color=colour,
+            fontsize=14,
+        )
         for ax in axes[:, column] if column else ():
             ax.set_ylabel("")
     most = float(result["closed_by_pressure"].max())
@@ -123,10 +126,11 @@ def _along_page(result: xr.Dataset) -> Page:
     )
     told = ". ".join(_told_rules(result.sel(population=name), name) for name in names)
     return (
-        "closing_by_t_low", fig,
+        "closing_by_t_low",
+        fig,
         "What closes per release rises with T low, later than the pressure alone would have it. "
         f"{told}.",
-    )  # fmt: skip
+    )
 
 
 def _span(one: xr.Dataset) -> tuple[float, float]:
@@ -147,17 +151,26 @@ def _name_lines(axes: np.ndarray, one: xr.Dataset, colour: str) -> None:
         return
     top.set_ylim(-0.08 * high, 1.22 * high)
     for name, text, shade, side in (
-        ("closing", "units close ", CLOSING, "top"), ("opening", "units open ", OPENING, "bottom"),
-    ):  # fmt: skip
+        ("closing", "units close ", CLOSING, "top"),
+        ("opening", "units open ", OPENING, "bottom"),
+    ):
         edge = float(one[f"{name}_pressure"] - one[f"{name}_spread"])
         top.text(right, edge, text, ha="right", va=side, color=shade)
     top.text(right, 1.02 * high, "airway ", ha="right", va="bottom", color=AIRWAY)
     when = 0.35 * float(one["release"])
     at = float(np.interp(when, one["time"], one["alveolar_pressure"]))
-    top.annotate("alveolar", (when, at), xytext=(6, 4), textcoords="offset points", va="bottom",
-                 color=colour)  # fmt: skip
-    fraction.text(0.98, 0.04, "if units closed at once", transform=fraction.transAxes, ha="right",
-                  va="bottom", color=CLOSING)  # fmt: skip
+    top.annotate(
+        "alveolar", (when, at), xytext=(6, 4), textcoords="offset points", va="bottom", color=colour
+    )
+    fraction.text(
+        0.98,
+        0.04,
+        "if units closed at once",
+        transform=fraction.transAxes,
+        ha="right",
+        va="bottom",
+        color=CLOSING,
+    )
 
 
 def _name_along(axes: np.ndarray, one: xr.Dataset, colour: str) -> None:
@@ -175,17 +188,27 @@ def _name_along(axes: np.ndarray, one: xr.Dataset, colour: str) -> None:
         share = _clear_of_rules(one, place) if ax is left else 0.97
         at = float(place[0] + share * (place[-1] - place[0]))
         ax.annotate(
-            text, (at, float(np.interp(at, place, one[name]))),
-            xytext=(0, 8 if side == "bottom" else -24), textcoords="offset points",
-            ha="right" if share > 0.5 else "left", va=side, color=shade,
-        )  # fmt: skip
+            text,
+            (at, float(np.interp(at, place, one[name]))),
+            xytext=(0, 8 if side == "bottom" else -24),
+            textcoords="offset points",
+            ha="right" if share > 0.5 else "left",
+            va=side,
+            color=shade,
+        )
     for rule in RULES:
         ends = one["rule_t_low"].sel(rule=rule)
         if np.isfinite(ends).all():
             left.text(
-                float(ends.mean()), 0.03, f"{words(rule)} rule", rotation=90, ha="center",
-                va="bottom", color=COLOURS[rule], transform=left.get_xaxis_transform(),
-            )  # fmt: skip
+                float(ends.mean()),
+                0.03,
+                f"{words(rule)} rule",
+                rotation=90,
+                ha="center",
+                va="bottom",
+                color=COLOURS[rule],
+                transform=left.get_xaxis_transform(),
+            )
 
 
 def _clear_of_rules(one: xr.Dataset, place: np.ndarray) -> float:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import xarray as xr
 
-from ebbmap.parameters import PARAMETERS
 from ebbmap.plotting.style import words
+from ebbmap.registries.parameters import PARAMETERS
 
 #: Outcomes whose drivers are worth a picture, besides each rule's margin.
 DRIVEN = ("auto_peep", "release_volume_per_kg")

@@ -119,9 +119,15 @@ def legend_above(
     columns = -(-len(labels) // rows)
     fig.set_figheight(fig.get_figheight() + (rows + bool(title)) * LINE_HEIGHT * size * 1.15)
     return fig.legend(
-        handles, labels, loc="outside upper center", ncols=columns, frameon=False, fontsize=size,
-        title=title or None, title_fontsize=size,
-    )  # fmt: skip
+        handles,
+        labels,
+        loc="outside upper center",
+        ncols=columns,
+        frameon=False,
+        fontsize=size,
+        title=title or None,
+        title_fontsize=size,
+    )
 
 
 def first_handles(axes: Iterable[Axes]) -> tuple[list, list[str]]:
@@ -153,7 +159,7 @@ def _mend(ax: Axes, shown: list[Axes]) -> bool:
     titles = [text for text in titles if text not in ax.texts and text.get_text()]
     changed = [
         _break(text, room if text.get_horizontalalignment() == "left" else width) for text in titles
-    ]  # fmt: skip
+    ]
     changed += [_break(ax.xaxis.label, width), _break(ax.yaxis.label, height)]
     changed += [_thin(ax.xaxis, width), _thin(ax.yaxis, height, upright=True)]
     changed.append(_spread(ax, box.height))
@@ -178,9 +184,10 @@ def _thin(axis: Axis, room: float, *, upright: bool = False) -> bool:
     """Leave out numbers of an axis that would touch each other; return whether any did."""
     low, high = sorted(axis.get_view_interval())
     ticks = [
-        tick for tick in axis.get_major_ticks()
+        tick
+        for tick in axis.get_major_ticks()
         if low <= tick.get_loc() <= high and tick.label1.get_visible() and tick.label1.get_text()
-    ]  # fmt: skip
+    ]
     if len(ticks) < 2:
         return False
     boxes = [tick.label1.get_window_extent() for tick in ticks]

@@ -8,11 +8,11 @@ import numpy as np
 import xarray as xr
 from matplotlib.figure import Figure
 
-from ebbmap.limits import RULES
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.rules import plot_rules
 from ebbmap.plotting.style import colour_of, words
 from ebbmap.plotting.waves import kept_part
+from ebbmap.registries.limits import RULES
 
 
 def rules_pages(result: xr.Dataset) -> Iterator[Page]:
@@ -38,12 +38,14 @@ def rules_pages(result: xr.Dataset) -> Iterator[Page]:
         + (f" to {float(part.max()):.2f}" if float(part.max() - part.min()) > 5e-3 else "")
         for model, part in ((str(m), result["sum"].sel(model=m)) for m in result["model"].values)
     )
-    both = "; ".join(_both(result.sel(model=model), str(model), along)
-                     for model in result["model"].values)  # fmt: skip
+    both = "; ".join(
+        _both(result.sel(model=model), str(model), along) for model in result["model"].values
+    )
     yield (
-        f"{along}_together", fig,
+        f"{along}_together",
+        fig,
         f"Flow ratio falls and exhaled fraction rises along {words(along)}; {told}. {both}.",
-    )  # fmt: skip
+    )
 
 
 def _both(one: xr.Dataset, model: str, along: str) -> str:

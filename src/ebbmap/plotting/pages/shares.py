@@ -28,11 +28,14 @@ def shapley_pages(result: xr.Dataset) -> Iterator[Page]:
             _dress_panel(ax, row, column, len(populations), name, outcome, "Shapley effect")
     told = "; ".join(f"{n}: {result['change'].sel(population=n).item()}" for n in populations)
     add_caption(
-        fig, f"Shapley effects (they add up to one), bands: {result.attrs['ci_level']:.0%} "
+        fig,
+        f"Shapley effects (they add up to one), bands: {result.attrs['ci_level']:.0%} "
         f"intervals, N = {result.attrs['base_size']:,} base rows; dashed: the same lungs without "
-        f"correlations. {told}.{without_interval(axes.flat)}", result, rule="*",
+        f"correlations. {told}.{without_interval(axes.flat)}",
+        result,
+        rule="*",
         legend=(*first_handles(axes.flat), ""),
-    )  # fmt: skip
+    )
     yield f"{along}_shapley", fig, f"Shapley effects along {words(along)}. {told}."
 
 
@@ -51,12 +54,14 @@ def screening_pages(result: xr.Dataset) -> Iterator[Page]:
             _dress_panel(ax, row, column, len(populations), name, outcome, "")
     told = "; ".join(f"{n}: {fixable_words(result.sel(population=n))}" for n in populations)
     add_caption(
-        fig, f"Mean size of the elementary effects over the largest parameter's, at the release "
+        fig,
+        f"Mean size of the elementary effects over the largest parameter's, at the release "
         f"time where each weighs most, {result.attrs['ci_level']:.0%} intervals, "
         f"{result.attrs['base_size']} trajectories; dashed: below "
         f"{result.attrs['fix_below']:.0%} a parameter can be fixed (hollow). {told}.",
-        result, rule="*",
-    )  # fmt: skip
+        result,
+        rule="*",
+    )
     yield f"{along}_screening", fig, f"Which parameters can be fixed. {told}."
 
 
@@ -66,8 +71,9 @@ def fixable_words(one: xr.Dataset) -> str:
     fixed = [
         f"{words(name)} (at most {max(float(one['evidence'].sel(parameter=name)), 0.0):.1%})"
         # NaN for a factor that this population does not have
-        for name in names if float(one["fixable"].sel(parameter=name)) == 1.0
-    ]  # fmt: skip
+        for name in names
+        if float(one["fixable"].sel(parameter=name)) == 1.0
+    ]
     return "can be fixed: " + ", ".join(fixed) if fixed else "nothing can be fixed"
 
 

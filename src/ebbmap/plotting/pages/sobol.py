@@ -66,16 +66,22 @@ def _totals(result: xr.Dataset) -> Iterator[Page]:
                 ax.set_ylabel("")
             if row < len(populations) - 1:
                 ax.set_xlabel("")
-    add_caption(fig, f"Total Sobol indices at every {words(along)}, bands: "
-             f"{result.attrs['ci_level']:.0%} intervals (hollow triangle: goes on above the axis), "
-             f"{sizes_text(result)}; properties drawn independently, without their correlations."
-             f"{without_interval(axes.flat)}",
-             result, rule="*", legend=(*first_handles(axes.flat), ""))  # fmt: skip
+    add_caption(
+        fig,
+        f"Total Sobol indices at every {words(along)}, bands: "
+        f"{result.attrs['ci_level']:.0%} intervals (hollow triangle: goes on above the axis), "
+        f"{sizes_text(result)}; properties drawn independently, without their correlations."
+        f"{without_interval(axes.flat)}",
+        result,
+        rule="*",
+        legend=(*first_handles(axes.flat), ""),
+    )
     yield (
-        f"{along}_drivers", fig,
+        f"{along}_drivers",
+        fig,
         f"Which lung property drives {', '.join(map(_in_line, shown))} along "
         f"{words(along)}, in {', '.join(populations)} lungs.",
-    )  # fmt: skip
+    )
 
 
 def _in_line(outcome: str) -> str:
@@ -117,28 +123,35 @@ def _interactions(result: xr.Dataset) -> Iterator[Page]:
                 # the rows are named once, at the left; their numbers stay
                 ax.set_yticklabels([text.get_text() for text in ax.get_xticklabels()])
             told.append(f"{name} at {at}")
-        add_caption(fig, f"{driven_words(outcome)}: second-order Sobol indices off the diagonal, "
-                f"first-order on it, each ± half of its {result.attrs['ci_level']:.0%} interval; "
-                f"filled: the interval lies above zero, hollow: it does not (an index is a share "
-                f"of a variance, so one below zero is an error of sampling); of many pairs "
-                f"without effect some are filled by chance; ± ?: too few of the cases drawn carry "
-                f"the index for an interval. {sizes_text(result)}. Each panel at "
-                f"the place where the pairs weigh most.".replace("\n", " "),
-                result, rule=outcome.removeprefix("margin_"))  # fmt: skip
+        add_caption(
+            fig,
+            f"{driven_words(outcome)}: second-order Sobol indices off the diagonal, "
+            f"first-order on it, each ± half of its {result.attrs['ci_level']:.0%} interval; "
+            f"filled: the interval lies above zero, hollow: it does not (an index is a share "
+            f"of a variance, so one below zero is an error of sampling); of many pairs "
+            f"without effect some are filled by chance; ± ?: too few of the cases drawn carry "
+            f"the index for an interval. {sizes_text(result)}. Each panel at "
+            f"the place where the pairs weigh most.".replace("\n", " "),
+            result,
+            rule=outcome.removeprefix("margin_"),
+        )
         yield (
-            f"{along}_interactions_{outcome}", fig,
+            f"{along}_interactions_{outcome}",
+            fig,
             f"Interactions of the factors in {_in_line(outcome)}: {'; '.join(told)}.",
-        )  # fmt: skip
+        )
 
 
 def _pawn(result: xr.Dataset) -> Iterator[Page]:
     along = str(result.attrs["along"])
     populations = result["population"].values.astype(str)
     outcomes = shown_outcomes(result["pawn_outcome"])
-    both = xr.Dataset({
-        "pawn": result["pawn"].rename(pawn_outcome="outcome"),
-        "pawn_interval": result["pawn_interval"].rename(pawn_outcome="outcome"),
-    })  # fmt: skip
+    both = xr.Dataset(
+        {
+            "pawn": result["pawn"].rename(pawn_outcome="outcome"),
+            "pawn_interval": result["pawn_interval"].rename(pawn_outcome="outcome"),
+        }
+    )
     fig = Figure(
         figsize=(2.2 + 3.3 * len(outcomes), 0.8 + 3.0 * len(populations)), layout="constrained"
     )
@@ -147,24 +160,34 @@ def _pawn(result: xr.Dataset) -> Iterator[Page]:
         for column, outcome in enumerate(outcomes):
             ax = axes[row, column]
             part = both.sel(population=name).assign_coords({along: result[along]})
-            plot_drivers(part, outcome=outcome, along=along, index="pawn",
-                         named_above=2.0 * float(result["pawn_noise"].sel(population=name)),
-                         ax=ax)  # fmt: skip
+            plot_drivers(
+                part,
+                outcome=outcome,
+                along=along,
+                index="pawn",
+                named_above=2.0 * float(result["pawn_noise"].sel(population=name)),
+                ax=ax,
+            )
             ax.axhline(float(result["pawn_noise"].sel(population=name)), color=INK, lw=1.0, ls=":")
             _drop_names(ax)
-            ax.set_ylabel(f"{words(name)}\nPAWN index" if column == 0 else "",
-                          color=colour_of(name, row))  # fmt: skip
+            ax.set_ylabel(
+                f"{words(name)}\nPAWN index" if column == 0 else "", color=colour_of(name, row)
+            )
             if row == 0:
                 ax.set_title(driven_words(outcome), fontsize=11)
             if row < len(populations) - 1:
                 ax.set_xlabel("")
-    told = "; ".join(f"{n}: {result['disagreement'].sel(population=n).item()}"
-                     for n in populations)  # fmt: skip
-    add_caption(fig, f"PAWN indices (whole distribution, not variance), bands: "
-            f"{result.attrs['ci_level']:.0%} intervals; dotted: what a factor without influence "
-            f"stays below; {result['pawn'].attrs.get('cases', '')} cases. {told}."
-            f"{without_interval(axes.flat)}",
-            result, rule="*", legend=(*first_handles(axes.flat), ""))  # fmt: skip
+    told = "; ".join(f"{n}: {result['disagreement'].sel(population=n).item()}" for n in populations)
+    add_caption(
+        fig,
+        f"PAWN indices (whole distribution, not variance), bands: "
+        f"{result.attrs['ci_level']:.0%} intervals; dotted: what a factor without influence "
+        f"stays below; {result['pawn'].attrs.get('cases', '')} cases. {told}."
+        f"{without_interval(axes.flat)}",
+        result,
+        rule="*",
+        legend=(*first_handles(axes.flat), ""),
+    )
     yield f"{along}_pawn", fig, f"PAWN indices along {words(along)}. {told}."
 
 
@@ -182,11 +205,16 @@ def _convergence(result: xr.Dataset) -> Iterator[Page]:
         plot_index_by_size(part, ax=ax)
         ax.set_title(f"{driven_words(outcome)}\n{words(name)}", fontsize=10)
     at = place_text(along, float(result[along][middle]))
-    add_caption(fig, f"Left: the widest {result.attrs['ci_level']:.0%} interval by base "
-            f"rows; right, total indices of the least sure population, {words(name)}, at {at} "
-            f"with their intervals. {_verdict_text(result)} {result.attrs['failures']}."
-            f"{_missing_text(axes)}",
-            result, rule="*", legend=(*first_handles(axes[1:]), ""))  # fmt: skip
+    add_caption(
+        fig,
+        f"Left: the widest {result.attrs['ci_level']:.0%} interval by base "
+        f"rows; right, total indices of the least sure population, {words(name)}, at {at} "
+        f"with their intervals. {_verdict_text(result)} {result.attrs['failures']}."
+        f"{_missing_text(axes)}",
+        result,
+        rule="*",
+        legend=(*first_handles(axes[1:]), ""),
+    )
     fig.patch.set_edgecolor(FAINT)
     yield (
         f"{along}_convergence",
@@ -205,10 +233,13 @@ def _missing_text(axes: np.ndarray) -> str:
 def _least_sure(result: xr.Dataset) -> str:
     """Return the population whose widest interval is the widest at its last size."""
     last = {
-        str(name): float(result["widest_by_size"].sel(
-            population=name, size=int(result["rows"].sel(population=name))))
+        str(name): float(
+            result["widest_by_size"].sel(
+                population=name, size=int(result["rows"].sel(population=name))
+            )
+        )
         for name in result["population"].values
-    }  # fmt: skip
+    }
     return max(last, key=lambda name: -1.0 if np.isnan(last[name]) else last[name])
 
 
@@ -216,6 +247,7 @@ def _verdict_text(result: xr.Dataset) -> str:
     """Say for each population whether the indices settled, and at which size."""
     said = "; ".join(
         f"{n}: {result['verdict'].sel(population=n).item()} at N = "
-        f"{int(result['rows'].sel(population=n)):,}" for n in result["population"].values
-    )  # fmt: skip
+        f"{int(result['rows'].sel(population=n)):,}"
+        for n in result["population"].values
+    )
     return f"Verdict: {said}."

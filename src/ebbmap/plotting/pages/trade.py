@@ -29,8 +29,11 @@ def trade_pages(result: xr.Dataset) -> Iterator[Page]:
         for column, (ax, name) in enumerate(zip(line, block, strict=False)):
             one, colour = result.sel(rule=rule, population=name), populations.index(name)
             plot_trade(one, x=x, y=y, colour=colour_of(name, colour), ax=ax)
-            ax.set_title(f"{words(name)}, {words(rule)}\n{one['answer'].values}", fontsize=9,
-                         color=colour_of(name, colour))  # fmt: skip
+            ax.set_title(
+                f"{words(name)}, {words(rule)}\n{one['answer'].values}",
+                fontsize=9,
+                color=colour_of(name, colour),
+            )
             if column:
                 ax.set_ylabel("")
         for ax in line[len(block) :]:
@@ -44,8 +47,10 @@ def trade_pages(result: xr.Dataset) -> Iterator[Page]:
         f"limit is broken. Lines: no setting, or no safe one, is better in both. The worst "
         f"{1 - DRAWN_SHARE:.0%} lie beyond each axis. Above each panel: whether any setting keeps "
         "all limits.",
-        result, rule="*", legend=(*first_handles(axes.flat), ""),
-    )  # fmt: skip
+        result,
+        rule="*",
+        legend=(*first_handles(axes.flat), ""),
+    )
     told = "; ".join(
         f"{name} lung, {words(rule)} rule: "
         + str(result["answer"].sel(rule=rule, population=name).values)
@@ -53,6 +58,7 @@ def trade_pages(result: xr.Dataset) -> Iterator[Page]:
         for name in populations
     )
     yield (
-        f"{x}_{y}_trade", fig,
+        f"{x}_{y}_trade",
+        fig,
         f"{words(x)} against {words(y)} for every setting. Does any keep all limits? {told}.",
-    )  # fmt: skip
+    )

@@ -1,0 +1,234 @@
+"""Collapse and reopening within one settled cycle, for some release times and along T low."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import xarray as xr
+from scipy.interpolate import PchipInterpolator
+
+from ebbmap.cases.evaluate import resolve
+from ebbmap.cases.labelling import describe, label
+from ebbmap.cases.question import Question, middle_lung
+from ebbmap.cases.simulate import as_arrays, simulate
+from ebbmap.cases.uses import Use, add_provenance
+from ebbmap.cases.waveforms import CLEAR, waveforms
+from ebbmap.errors import EbbmapError
+from ebbmap.lungs import lung_model
+from ebbmap.lungs.stepped.recruitment import held_open, open_fraction
+from ebbmap.registries.limits import LIMIT_SETS, RULES
+from ebbmap.registries.parameters import PARAMETERS
+from ebbmap.registries.signals import SIGNALS
+
+#: Release times that are drawn, unless told otherwise [s].
+DRAWN = (0.35, 0.9, 1.8)
+
+#: Drawn before the release [s], and times in each phase.
+BEFORE = 0.5
+POINTS = 70
+
+#: What the settled cycle adds.
+KEPT = (
+    "flow_ratio",
+    "exhaled_fraction",
+    "end_release_pressure",
+    "open_fraction_end_high",
+    "open_fraction_end_release",
+    "closed_per_release",
+)
+
+#: Properties that say when units open and close.
+PROPERTIES = (
+    "recruitable_share",
+    "opening_pressure",
+    "opening_spread",
+    "opening_time_constant",
+    "closing_pressure",
+    "closing_spread",
+    "closing_time_constant",
+)
+
+#: The two ends of the range of T low in which a rule is kept.
+ENDS = ("first", "last")
+
+
+def follow_collapse(
+    question: Question, *, grid: np.ndarray, t_low: tuple[float, ...] = DRAWN
+) -> xr.Dataset:
+    """Follow what closes in a release and reopens in T high, in every population's middle lung.
+
+    Parameters
+    ----------
+    question : Question
+        A model with units that open and close, populations and settings other than T low.
+    grid : ndarray, shape (m,)
+        T low at which the settled cycle is solved [s], increasing.
+    t_low : tuple of float
+        T low whose cycle is drawn [s]; they join the grid.
+
+    Returns
+    -------
+    xarray.Dataset
+        Dims (population, release, point): the signals of one settled cycle, `time` from the start
+        of the release [s], and `pressure_alone` (in the release; NaN elsewhere), what would still
+        be open if units closed at once at the pressure that the lung has. Dims (population,
+        t_low): outcomes of the settled cycle, and `closed_by_pressure`, what would have closed by
+        the end of the release by that count. Dims (population, release): `reopened`, the rise of
+        the open fraction in T high from its lowest. Dims (population, rule, end): `rule_t_low`,
+        the first and last T low of the grid at which a rule is kept [s], NaN if there is none, and
+        `rule_closed`, what closes per release there. Dims (population): the lung's properties.
+
+    Raises
+    ------
+    EbbmapError
+        If the model has no open fraction, if nothing can close, if the patient breathes, or if
+        T high is not the same in every lung.
+
+    Notes
+    -----
+    The pressure falls throughout a passive release, so what it alone would leave open is
+    min(s, F_close(P)), with s what was open at the start. In the lung itself units that close
+    later keep their gas longer, so its pressure is a little lower than if they closed at once.
+
+    Examples
+    --------
+    >>> told = follow_collapse(
+    ...     Question("stepped", fixed={"recruitable_share": 0.3}),
+    ...     grid=np.array([0.4, 2.0]), t_low=(2.0,),
+    ... )
+    >>> bool((told["closed_by_pressure"] > told["closed_per_release"]).sel(t_low=2.0).all())
+    True
+    """
+    model = lung_model(question.lung)
+    if "open_fraction" not in model.signals:
+        raise EbbmapError(f"in the lung {question.lung!r} no unit can close. Use 'stepped'.")
+    places, releases = np.asarray(grid, float), np.asarray(t_low, float)
+    # a release that is on the grid up to rounding is not solved twice
+    away = np.abs(places[:, None] - releases).min(axis=1) > CLEAR
+    places = np.union1d(places[away], releases)
+    lungs = [_lung(question, group) for group in question.groups()]
+    values: dict[str, Any] = {
+        name: xr.DataArray([one[name] for one in lungs], dims="population") for name in lungs[0]
+    }
+    if not (values["recruitable_share"] > 0.0).all():
+        raise EbbmapError("recruitable_share must be above 0, or nothing can close. Set it.")
+    if (values["effort_pressure"] > 0.0).any():
+        raise EbbmapError("effort_pressure must be 0: with effort no cycle settles. Set it to 0.")
+    if np.ptp(values["t_high"].values) > 0.0:
+        raise EbbmapError("t_high must be the same in every lung, to share a time axis. Fix it.")
+    axis = xr.DataArray(places, dims="t_low", coords={"t_low": places})
+    solved = simulate(question.lung, outcomes=KEPT, **{**values, "t_low": axis})
+    solved = solved[list(KEPT)].transpose("population", "t_low")
+    solved = solved.drop_vars([n for n in solved.coords if n != "t_low"])
+    drawn = xr.concat(
+        [_one_cycle(question.lung, {**values, "t_low": one}) for one in releases],
+        dim=xr.Variable("release", releases),
+    ).transpose("population", "release", "point")
+    dataset = xr.merge([solved, drawn], combine_attrs="drop").assign_coords(
+        population=question.group_names
+    )
+    share = dataset["open_fraction_end_high"]
+    dataset["closed_by_pressure"] = share - _left_open(
+        share, solved["end_release_pressure"], values
+    )
+    for name in PROPERTIES:
+        dataset[name] = label(values[name].copy(), name)
+    dataset = dataset.merge(_rule_ends(dataset))
+    return _labelled(dataset, question)
+
+
+def _lung(question: Question, group) -> dict[str, float]:
+    """Every parameter of the model for one lung."""
+    values = middle_lung(question, group, {})
+    given = {name: array.values for name, array in as_arrays(values).items()}
+    used = resolve(given, lung_model(question.lung).parameters)
+    return {name: float(value) for name, value in used.items() if name != "t_low"}
+
+
+def _one_cycle(lung: str, values) -> xr.Dataset:
+    """Signals from shortly before a release to the end of the next T high."""
+    t_high = float(values["t_high"][0])
+    t_low = float(values["t_low"])
+    early = np.linspace(0.0, 1.0, POINTS) ** 2
+    before = max(t_high - BEFORE, 0.0)
+    filling = np.union1d(early * t_high * (1.0 - CLEAR), [before])
+    times = np.concatenate([filling, t_high + early * t_low])
+    signals = waveforms(lung, times=times, release_goes_on=True, **values)
+    lead = np.flatnonzero((times >= before) & (times < t_high))
+    order = np.concatenate([lead, np.arange(filling.size, times.size), np.arange(filling.size)])
+    since = np.concatenate([times[lead], times[filling.size :], filling + t_high + t_low]) - t_high
+    names = lung_model(lung).signals
+    cycle = signals[list(names)].isel(time=order).drop_vars(list(signals.coords))
+    cycle = cycle.rename(time="point")
+    release = np.zeros(order.size, dtype=bool)
+    release[lead.size : lead.size + POINTS] = True
+    start = cycle["open_fraction"].isel(point=lead.size)
+    left = _left_open(start, cycle["alveolar_pressure"], values)
+    least = cycle["open_fraction"].isel(point=slice(lead.size, None)).min("point")
+    return cycle.assign(
+        time=("point", since),
+        pressure_alone=left.where(xr.DataArray(release, dims="point")),
+        reopened=cycle["open_fraction"].isel(point=-1) - least,
+    )
+
+
+def _left_open(start: xr.DataArray, pressure: xr.DataArray, values) -> xr.DataArray:
+    """Open fraction that a falling pressure leaves, if units close at once."""
+    share = values["recruitable_share"]
+    openness = 1.0 - (1.0 - start) / share
+    held = xr.apply_ufunc(held_open, pressure, values["closing_pressure"], values["closing_spread"])
+    return open_fraction(np.minimum(openness, held), share)
+
+
+def _rule_ends(dataset: xr.Dataset) -> xr.Dataset:
+    """First and last T low at which each rule is kept, and what closes per release there."""
+    shape = dataset.sizes["population"], len(RULES), len(ENDS)
+    when, closed = np.full(shape, np.nan), np.full(shape, np.nan)
+    place = dataset["t_low"].values
+    for lung in range(shape[0]):
+        one = dataset.isel(population=lung)
+        solved = np.isfinite(one["closed_per_release"].values)
+        if place.size < 2 or not solved.all():
+            continue
+        closing = PchipInterpolator(place, one["closed_per_release"].values)
+        for number, rule in enumerate(RULES):
+            ends = _kept_range(place, one[rule].values, rule)
+            if len(ends) == len(ENDS):
+                when[lung, number], closed[lung, number] = ends, closing(ends)
+    dims = ("population", "rule", "end")
+    return xr.Dataset(
+        {"rule_t_low": (dims, when), "rule_closed": (dims, closed)},
+        {"rule": list(RULES), "end": list(ENDS)},
+    )
+
+
+def _kept_range(place: np.ndarray, share: np.ndarray, rule: str) -> list[float]:
+    """Where a share that runs one way along some places is kept by its rule: two ends, or none."""
+    bounds = LIMIT_SETS[rule].hard
+    kept = np.all([bound.margin(share) >= 0.0 for bound in bounds], axis=0)
+    # shape-keeping cubics run one way wherever the shares do
+    curve = PchipInterpolator(place, share)
+    ends = [root for one in bounds for root in curve.solve(one.value, extrapolate=False)[:1]]
+    return sorted({*ends, *place[:1][kept[:1]].tolist(), *place[-1:][kept[-1:]].tolist()})
+
+
+def _labelled(dataset: xr.Dataset, question: Question) -> xr.Dataset:
+    for name in KEPT:
+        dataset[name] = label(dataset[name], name)
+    for name in lung_model(question.lung).signals:
+        dataset[name] = describe(dataset[name], SIGNALS[name].long_name, SIGNALS[name].units)
+    texts = {
+        "time": ("time from the start of the release", "s"),
+        "pressure_alone": ("open fraction, if units closed at once", "1"),
+        "closed_by_pressure": ("closed per release, if units closed at once", "1"),
+        "reopened": ("reopened in T high", "1"),
+        "rule_t_low": ("T low at which the rule is kept", "s"),
+        "rule_closed": ("closed per release there", "1"),
+    }
+    for name, (text, units) in texts.items():
+        dataset[name] = describe(dataset[name], text, units)
+    for name in ("t_low", "release"):
+        dataset[name].attrs = {"units": "s", "long_name": PARAMETERS["t_low"].long_name}
+    use = Use(("t_low",), middle=True, outcomes=KEPT)
+    return add_provenance(dataset, question, "collapse and reopening", use)

@@ -1,0 +1,301 @@
+"""What an analysis varies, and the outcomes that it explains, at every place of an axis.
+
+Sizes: n cases, d factors, m places.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import xarray as xr
+from scipy.special import ndtri
+
+from ebbmap.cases.checks import check_memory
+from ebbmap.cases.evaluate import DRAWN
+from ebbmap.cases.labelling import describe
+from ebbmap.cases.pieces import Pieces, Progress, join_places, listed
+from ebbmap.cases.question import Question
+from ebbmap.cases.simulate import simulate
+from ebbmap.cases.uses import Use, add_provenance
+from ebbmap.errors import EbbmapError
+from ebbmap.lungs import lung_model
+from ebbmap.registries.derivations import all_inputs
+from ebbmap.registries.limits import CAUTION, SAFE, UNDETERMINED, judge
+from ebbmap.registries.outcomes import OUTCOMES, outcomes_of, plan
+from ebbmap.registries.parameters import PARAMETERS, parameter
+from ebbmap.registries.populations import EDGE, Marginal, Population
+
+
+def say_factor(name: str) -> str:
+    """Say a parameter in words; a group of them has its own name.
+
+    Examples
+    --------
+    >>> say_factor("resistance_exp"), say_factor("settings")
+    ('expiratory resistance', 'settings')
+    """
+    return PARAMETERS[name].long_name if name in PARAMETERS else name
+
+
+def say_outcome(name: str) -> str:
+    """Say an outcome, or the margin or verdict under a rule, in words.
+
+    Examples
+    --------
+    >>> say_outcome("margin_flow_ratio")
+    'the safety margin (flow ratio)'
+    """
+    if name in OUTCOMES:
+        return OUTCOMES[name].long_name
+    for start, what in (("margin_", "the safety margin"), ("safe_", "the verdict")):
+        if name.startswith(start):
+            return f"{what} ({name.removeprefix(start).replace('_', ' ')})"
+    return name
+
+
+@dataclass(frozen=True)
+class Factors:
+    """The parameters that vary, and how.
+
+    Parameters
+    ----------
+    marginals : dict of str to Marginal
+        Distribution of each of the d factors, by registry name.
+    mean, covariance : ndarray, shape (d,) and (d, d)
+        Of their normal scores, given the properties that are held. Samples of a question do
+        not depend on the lung.
+    """
+
+    marginals: dict[str, Marginal]
+    mean: np.ndarray
+    covariance: np.ndarray
+
+    @property
+    def names(self) -> list[str]:
+        """Registry names, in the order of the columns."""
+        return list(self.marginals)
+
+    def from_scores(self, scores: np.ndarray) -> dict[str, xr.DataArray]:
+        """Return the parameters at normal scores, shape (n, d)."""
+        return {
+            name: xr.DataArray(marginal.at(scores[:, column]), dims="sample", attrs={DRAWN: 1})
+            for column, (name, marginal) in enumerate(self.marginals.items())
+        }
+
+    def from_unit(self, unit: np.ndarray) -> dict[str, xr.DataArray]:
+        """Return the parameters at points of the unit cube, shape (n, d), taken as independent.
+
+        Mean and variance of each score stay what they are given the held properties.
+        """
+        scores = ndtri(np.clip(unit, EDGE, 1.0 - EDGE))
+        return self.from_scores(self.mean + np.sqrt(np.diag(self.covariance)) * scores)
+
+
+def factors_of(
+    question: Question,
+    group: Population | None,
+    along: str,
+    outcomes: tuple[str, ...] | None = None,
+    *,
+    place: float | None = None,
+) -> Factors:
+    """Find what varies at a place: properties that are not held there, and the samples.
+
+    Parameters
+    ----------
+    question : Question
+        Model, fixed values and samples.
+    group : Population or None
+        The lungs.
+    along : str
+        Parameter on the axis, which is no factor; a property of the lung is held there, as
+        fixed ones are.
+    outcomes : tuple of str, optional
+        What is explained, besides the rules: a property that none of it can depend on is no
+        factor. All that the lung gives if None.
+    place : float, optional
+        Value of `along`; needed where it is a property of the population.
+
+    Raises
+    ------
+    EbbmapError
+        If `along` is a property and there is no place, or fewer than two parameters are left
+        that the lung model uses.
+    """
+    wanted = None if outcomes is None else (*outcomes, *question.outcomes)
+    used = all_inputs(plan(lung_model(question.lung), wanted).parameters)
+    values = {**question.fixed, along: place}
+    properties = group.properties if group else ()
+    held = {name: values[name] for name in properties if name in values}
+    if None in held.values():
+        raise EbbmapError(f"{along} is a property of the lung: the factors need its place.")
+    free = [n for n in properties if n in used and n not in held]
+    mean, covariance = _given(group, free, held) if group else (np.empty(0),) * 2
+    samples = {n: m for n, m in question.samples.items() if n != along}
+    marginals = {n: group.marginals[n] for n in free} if group else {}
+    marginals |= samples
+    d, inside = len(marginals), len(free)
+    if d < 2:
+        found = ", ".join(marginals) or "none"
+        raise EbbmapError(
+            f"an analysis of what drives outcomes needs two factors or more; got {found}. "
+            "Name a population, or give [samples]."
+        )
+    full = np.eye(d)
+    full[:inside, :inside] = covariance if inside else 0.0
+    return Factors(marginals, np.append(mean, np.zeros(len(samples))), full)
+
+
+def _given(group: Population, free: list[str], held: Mapping[str, Any]):
+    """Mean and covariance of the free scores, given the properties that are held."""
+    scores = group.given(held)
+    index = [scores.names.index(name) for name in free]
+    mean = np.reshape(scores.mean, -1)[index]
+    return mean, scores.covariance[np.ix_(index, index)]
+
+
+def solve_places(
+    question: Question,
+    values: Mapping[str, Any],
+    *,
+    along: str,
+    grid: np.ndarray,
+    outcomes: Sequence[str],
+    progress: Callable[[int], None] | None = None,
+) -> xr.Dataset:
+    """Solve cases at every place of an axis, and judge them by every rule.
+
+    Parameters
+    ----------
+    question : Question
+        Model, fixed values and rules.
+    values : mapping of str to DataArray
+        What varies, with dim `sample`.
+    along : str
+        Parameter on the axis.
+    grid : ndarray, shape (m,)
+        Its values.
+    outcomes : sequence of str
+        Outcomes to keep.
+    progress : callable, optional
+        Called with the number of cases just finished.
+
+    Returns
+    -------
+    xarray.Dataset
+        Outcomes, `status`, and for each rule `margin_RULE` and `safe_RULE` (one where no hard
+        limit is broken, zero where one is, NaN where undetermined), dims (sample, along).
+    """
+    axis = xr.DataArray(grid, dims=along, coords={along: grid})
+    everything: dict[str, Any] = {**question.fixed, **values, along: axis}
+    n = next(iter(values.values())).size
+    wanted = tuple(dict.fromkeys((*outcomes, *question.outcomes)))
+    check_memory(n * len(grid), len(wanted) + 2 * len(question.rules), "the design")
+    solved = simulate(question.lung, outcomes=wanted, progress=progress, **everything)
+    outputs = solved[[*outcomes, "status"]]
+    outputs = outputs.drop_vars([name for name in outputs.coords if name != along])
+    for rule, limits in question.rules.items():
+        judged = judge(limits, {name: solved[name].values for name in limits.outcomes})
+        dims = solved["status"].dims
+        safe = np.isin(judged.verdict, (SAFE, CAUTION)).astype(float)
+        safe[judged.verdict == UNDETERMINED] = np.nan
+        outputs[f"margin_{rule}"] = describe(
+            xr.DataArray(judged.margin, dims=dims), f"safety margin ({rule})"
+        )
+        outputs[f"safe_{rule}"] = describe(xr.DataArray(safe, dims=dims), f"being safe ({rule})")
+    return outputs.transpose("sample", along)
+
+
+def named_outcomes(question: Question, outcomes: Sequence[str] | None) -> tuple[str, ...]:
+    """Return the outcomes that are asked for: all that the lung gives if None."""
+    return outcomes_of(lung_model(question.lung)) if outcomes is None else tuple(outcomes)
+
+
+def by_kind(names: Sequence[str]) -> dict[str, list[str]]:
+    """Group parameters by their kind: settings against the properties of the lung.
+
+    Examples
+    --------
+    >>> by_kind(["p_high", "compliance", "resistance_exp"])
+    {'settings': ['p_high'], 'lung properties': ['compliance', 'resistance_exp']}
+    """
+    titles = {
+        "setting": "settings",
+        "lung property": "lung properties",
+        "patient": "the patient's size",
+    }
+    found: dict[str, list[str]] = {}
+    for name in names:
+        found.setdefault(titles[PARAMETERS[name].kind], []).append(name)
+    return found
+
+
+def groups_among(
+    names: Sequence[str], groups: Mapping[str, Sequence[str]] | str | None
+) -> dict[str, list[str]] | None:
+    """Return the groups with the members that vary here; "kind" groups by kind, None not at all."""
+    if groups is None:
+        return None
+    if isinstance(groups, str):
+        return by_kind(names)
+    present = {group: [n for n in inside if n in names] for group, inside in groups.items()}
+    return {group: inside for group, inside in present.items() if inside}
+
+
+def place_pieces(
+    question: Question,
+    along: str,
+    grid: np.ndarray,
+    solve: Callable[[Population | None, np.ndarray, Progress], xr.Dataset],
+    join: Callable[[list[xr.Dataset]], xr.Dataset],
+) -> Pieces[xr.Dataset]:
+    """Cut an analysis along an axis into one population at one place.
+
+    Parameters
+    ----------
+    question : Question
+        With g populations.
+    along : str
+        Parameter on the axis.
+    grid : ndarray, shape (m,)
+        Its values.
+    solve : callable
+        ``solve(population, place, progress) -> Dataset``; `place` has shape (1,).
+    join : callable
+        ``join(rows) -> Dataset``: from one Dataset for each population, along the whole axis.
+    """
+    groups, m = question.groups(), len(grid)
+
+    def one(number: int, progress: Progress) -> xr.Dataset:
+        place = number % m
+        return solve(groups[number // m], grid[place : place + 1], progress)
+
+    def whole(found: list[xr.Dataset]) -> xr.Dataset:
+        return join([join_places(found[at : at + m], along) for at in range(0, len(found), m)])
+
+    return listed(len(groups) * m, one, whole)
+
+
+def finish(
+    dataset: xr.Dataset,
+    question: Question,
+    title: str,
+    along: str,
+    comment: str,
+    outcomes: tuple[str, ...] | None = None,
+    *,
+    design: bool = True,
+) -> xr.Dataset:
+    """Label the axis and add provenance: the last step of an analysis along an axis.
+
+    `outcomes` are those that were computed, all that the lung gives if None; `design` says that
+    cases come from a design, not from the draws of a population.
+    """
+    entry = parameter(along)
+    dataset[along].attrs = {"units": entry.units, "long_name": entry.long_name}
+    wanted = None if outcomes is None else tuple(dict.fromkeys((*outcomes, *question.outcomes)))
+    use = Use((along,), factors=True, design=design, outcomes=wanted)
+    return add_provenance(dataset, question, title, use, comment=comment, along=along)

@@ -1,0 +1,243 @@
+"""Variance-based sensitivity of labelled outcomes.
+
+The numbers come from the kernel; this module checks, stacks and labels.
+Sizes: d parameters, s outputs (outcomes times their extra dims).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from ebbmap.cases.design import RESAMPLING_STREAM, check_design, factors_of, seed_stream
+from ebbmap.errors import DesignMismatchError, NonFiniteOutcomeError
+from ebbmap.kernels.resampling import CI_BOOTSTRAP, CI_REPLICATES
+from ebbmap.kernels.sobol import NanPolicy, sobol_indices
+
+LONG_NAMES = {
+    "first": "first-order Sobol index",
+    "total": "total Sobol index",
+    "second": "second-order Sobol index",
+    "first_interval": "interval of the first-order Sobol index",
+    "total_interval": "interval of the total Sobol index",
+    "second_interval": "interval of the second-order Sobol index",
+    "dropped": "base rows left out because an outcome was not finite",
+    "variance": "variance of the outcome over the design",
+}
+
+_OWN_DIMS = {
+    "first": ("parameter",),
+    "total": ("parameter",),
+    "second": ("parameter", "parameter_other"),
+    "first_interval": ("parameter", "ci_bound"),
+    "total_interval": ("parameter", "ci_bound"),
+    "second_interval": ("parameter", "parameter_other", "ci_bound"),
+    "dropped": (),
+    "variance": (),
+}
+
+
+def estimate_sobol(
+    design: xr.Dataset,
+    outputs: xr.Dataset,
+    *,
+    resamples: int = 1000,
+    level: float = 0.95,
+    seed: int = 0,
+    nan_policy: NanPolicy = "raise",
+) -> xr.Dataset:
+    """Estimate the Sobol indices of every outcome to every parameter of a design.
+
+    Parameters
+    ----------
+    design : Dataset
+        What `draw_sobol_design` returned; base size, order, replicates and groups are read from
+        it. Intervals come from the replicates where it has any.
+    outputs : Dataset
+        Outcomes computed on it, each with dim `sample` and any extra dims, which pass through;
+        outcomes may differ in them. CF flags (`flag_values`) are not outcomes and are left out.
+    resamples : int
+        Bootstrap resamples, >= 2; of no account for a design with replicates.
+    level : float
+        Probability that an interval is to cover, in (0, 1).
+    seed : int
+        Seed of the resamples, >= 0.
+    nan_policy : {"raise", "drop_block"}
+        Refuse outcomes that are not finite, or leave out, for each output by itself, the base
+        rows whose block is not finite throughout.
+
+    Returns
+    -------
+    Dataset
+        `first`, `total` (..., outcome, parameter), `second` (..., parameter, parameter_other) if
+        the design has second order, their intervals (..., ci_bound), and `dropped` and
+        `variance` (..., outcome). NaN for an outcome that does not vary.
+
+    Raises
+    ------
+    DesignMismatchError
+        If design and outputs do not belong together (`check_design`), or there is no outcome.
+    NonFiniteOutcomeError
+        If an outcome is not finite and `nan_policy` is "raise"; every such outcome is named.
+    EbbmapError
+        If `resamples`, `level`, `seed` or `nan_policy` is not legal.
+
+    Examples
+    --------
+    >>> from ebbmap.cases.design import draw_sobol_design
+    >>> design = draw_sobol_design(["compliance", "t_low"], 256, seed=0)
+    >>> outputs = xr.Dataset({"release_volume": design.unit.sum("parameter")})
+    >>> indices = estimate_sobol(design, outputs)
+    >>> indices["first"].sel(outcome="release_volume").values.round(2).tolist()
+    [0.5, 0.5]
+    """
+    check_design(design, outputs)
+    outcomes = pick_outcomes(outputs)
+    if nan_policy == "raise":
+        refuse_non_finite(outcomes)
+    factors = factors_of(design)
+    replicates = int(design.attrs["replicates"])
+    indices = sobol_indices(
+        stack(outcomes),
+        factors=len(factors),
+        second_order=bool(design.attrs["second_order"]),
+        replicates=replicates,
+        resamples=resamples,
+        level=level,
+        rng=seed_stream(seed, RESAMPLING_STREAM),
+        nan_policy=nan_policy,
+    )
+
+    interval = {
+        "ci_method": CI_BOOTSTRAP if replicates == 1 else CI_REPLICATES,
+        "ci_level": float(level),
+    }
+    result = xr.Dataset(
+        coords={
+            **shared_coords(outputs, outcomes),
+            "outcome": ("outcome", list(outcomes), {"long_name": "outcome"}),
+            "variance_units": (
+                "outcome",
+                [f"({values.attrs.get('units', '')})2" for values in outcomes.values()],
+                {"long_name": "units of the variance"},
+            ),
+            "parameter": ("parameter", factors, {"long_name": "parameter"}),
+            "parameter_other": ("parameter_other", factors, {"long_name": "other parameter"}),
+            "ci_bound": ("ci_bound", ["lower", "upper"], {"long_name": "bound", **interval}),
+        },
+        attrs={
+            "Conventions": "CF-1.11",
+            "title": "Sobol indices",
+            "design": "sobol",
+            **{name: design.attrs[name] for name in ("base_size", "second_order", "replicates")},
+            "design_seed": design.attrs["seed"],
+            "resamples": int(resamples),
+            "seed": int(seed),
+            "nan_policy": nan_policy,
+            **interval,
+            "comment": "Estimates are not clipped: near zero they can be negative."
+            + (
+                " On one Sobol design the intervals are wider than they need be, for a bootstrap "
+                "of rows cannot see how evenly the points lie."
+                if replicates == 1
+                else ""
+            ),
+        },
+    )
+    for name, own in _OWN_DIMS.items():
+        values = getattr(indices, name)
+        if values is not None:
+            result[name] = unstack(values, own, outcomes)
+            result[name].attrs |= {"units": "1", "long_name": LONG_NAMES[name]}
+    # each outcome has its own unit, so one string cannot say what the variances are in
+    result["variance"].attrs["units"] = "see variance_units"
+    return result
+
+
+def pick_outcomes(outputs: xr.Dataset) -> dict[str, xr.DataArray]:
+    """Pick the outcomes, `sample` first; flags of a sweep have a variance, but no meaning."""
+    outcomes = {
+        str(name): values
+        for name, values in outputs.data_vars.items()
+        if "flag_values" not in values.attrs
+    }
+    misfits = [name for name, values in outcomes.items() if "sample" not in values.dims]
+    if misfits or not outcomes:
+        raise DesignMismatchError(
+            "outputs must hold outcomes with dim sample; "
+            + (f"{', '.join(misfits)} has none. Drop it." if misfits else "there are none.")
+        )
+    return {name: values.transpose("sample", ...) for name, values in outcomes.items()}
+
+
+def extra_dims(outcomes: Mapping[str, xr.DataArray]) -> dict[str, int]:
+    """Sizes of all dims but `sample`, in order of appearance."""
+    sizes: dict[str, int] = {}
+    for values in outcomes.values():
+        sizes |= {str(dim): size for dim, size in values.sizes.items() if dim != "sample"}
+    return sizes
+
+
+def refuse_non_finite(outcomes: Mapping[str, xr.DataArray]) -> None:
+    """Refuse outcomes that are not finite; every one of them is named.
+
+    Raises
+    ------
+    NonFiniteOutcomeError
+        One sentence for each such outcome.
+    """
+    complaints = []
+    for name, values in outcomes.items():
+        lost = ~np.isfinite(values.values)
+        if lost.any():
+            first = np.flatnonzero(lost.reshape(len(lost), -1).any(axis=1))[0]
+            complaints.append(
+                f"{name} has {lost.sum():,} non-finite of {lost.size:,} values "
+                f'(first: sample {first}); pass nan_policy="drop_block".'
+            )
+    if complaints:
+        raise NonFiniteOutcomeError("\n".join(complaints))
+
+
+def stack(outcomes: Mapping[str, xr.DataArray]) -> np.ndarray:
+    """Lay outcomes with all their extra dims side by side, shape (rows, s)."""
+    columns = [values.values.reshape(len(values), -1) for values in outcomes.values()]
+    return columns[0] if len(columns) == 1 else np.concatenate(columns, axis=1, dtype=float)
+
+
+def shared_coords(outputs: xr.Dataset, outcomes: Mapping[str, xr.DataArray]) -> dict[str, Any]:
+    """Coordinates of the extra dims, which a result keeps."""
+    return {
+        str(name): coord
+        for name, coord in outputs.coords.items()
+        if "sample" not in coord.dims and set(coord.dims) <= extra_dims(outcomes).keys()
+    }
+
+
+def unstack(
+    values: np.ndarray, own: tuple[str, ...], outcomes: Mapping[str, xr.DataArray]
+) -> xr.Variable:
+    """Give the s outputs their outcomes and extra dims back.
+
+    The kernel puts the outputs behind parameter and parameter_other and before the bounds; here
+    they go first, and an outcome without some extra dim is repeated along it.
+    """
+    axis = len(own) - ("ci_bound" in own)
+    by_output = np.moveaxis(values, axis, 0)
+    extra = extra_dims(outcomes)
+    pieces, start = [], 0
+    for outcome in outcomes.values():
+        shape, dims = outcome.shape[1:], tuple(str(dim) for dim in outcome.dims[1:])
+        stop = start + math.prod(shape)
+        piece = by_output[start:stop].reshape(shape + by_output.shape[1:])
+        sizes = extra | dict(zip(own, by_output.shape[1:], strict=True))
+        pieces.append(xr.Variable((*dims, *own), piece).set_dims(sizes).transpose(*sizes))
+        start = stop
+    return xr.Variable(
+        (*extra, "outcome", *own),
+        np.stack([piece.values for piece in pieces], axis=len(extra)),
+    )

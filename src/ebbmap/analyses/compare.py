@@ -1,0 +1,149 @@
+"""Lungs side by side in the same settings: one release of each, drawn and in numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from ebbmap.cases.labelling import describe, label
+from ebbmap.cases.question import Question, middle_lung
+from ebbmap.cases.simulate import simulate
+from ebbmap.cases.uses import Use, add_provenance
+from ebbmap.cases.waveforms import CLEAR, waveforms
+
+#: Numbers below the curves, unless told otherwise.
+TABLE = (
+    "release_in_time_constants",
+    "flow_ratio",
+    "exhaled_fraction",
+    "release_volume",
+    "auto_peep",
+    "paco2",
+)
+
+#: Drawn before the release and after its start [s], and points in each part.
+BEFORE, AFTER = 1.0, 2.5
+POINTS = 240
+
+#: What every comparison needs besides its table.
+_NEEDED = (
+    "trapped_volume",
+    "end_release_pressure",
+    "flow_ratio",
+    "exhaled_fraction",
+    "peak_expiratory_flow",
+)
+
+
+def compare_lungs(
+    question: Question, *, models: tuple[str, ...] = (), outcomes: tuple[str, ...] = TABLE
+) -> xr.Dataset:
+    """Draw one settled release of every population's middle lung, in every lung model.
+
+    Parameters
+    ----------
+    question : Question
+        Populations and the settings that they share.
+    models : tuple of str
+        Lung models; the question's own if empty.
+    outcomes : tuple of str
+        Numbers for the table.
+
+    Returns
+    -------
+    xarray.Dataset
+        Dims (case, time), time from the start of the release [s]: the signals that the models
+        share; `flow_going_on`, `flow_share` and `exhaled_share`, had the release gone on. Dims
+        (case): the outcomes, `t_high` and `t_low` [s]. NaN where a case could not be solved.
+
+    Raises
+    ------
+    EbbmapError
+        For values that cannot be, or an outcome that a model does not have.
+
+    Examples
+    --------
+    >>> two = compare_lungs(Question(fixed={"t_low": 0.5}), models=("linear", "tube"))
+    >>> two["case"].values.tolist()
+    ['linear', 'tube']
+    """
+    cases = list(_cases(question, models or (question.lung,)))
+    wanted = tuple(dict.fromkeys((*outcomes, *_NEEDED)))
+    solved = [simulate(model, outcomes=wanted, **values) for _, _, model, values in cases]
+    times = _times([float(one["t_low"]) for one in solved])
+    drawn = [
+        _one_release(model, values, one, times)
+        for (_, _, model, values), one in zip(cases, solved, strict=True)
+    ]
+    dataset = xr.concat(
+        drawn,
+        dim=xr.Variable("case", [name for name, *_ in cases]),
+        join="inner",
+        data_vars="all",
+        coords="different",
+        compat="equals",
+        combine_attrs="override",
+    )
+    for name in (*wanted, "t_high", "t_low"):
+        values = np.array([float(one[name]) for one in solved])
+        dataset[name] = label(xr.DataArray(values, dims="case"), name)
+    dataset["population"] = ("case", [group for _, group, *_ in cases])
+    texts = {
+        "flow_going_on": ("flow, had the release gone on", "L s-1"),
+        "flow_share": ("flow over its peak, had the release gone on", "1"),
+        "exhaled_share": ("share of a full exhalation, had the release gone on", "1"),
+    }
+    for name, (text, units) in texts.items():
+        dataset[name] = describe(dataset[name], text, units)
+    dataset["time"].attrs = {"units": "s", "long_name": "time from the start of the release"}
+    use = Use(middle=True, outcomes=wanted, lungs=models)
+    return add_provenance(dataset, question, "lungs side by side", use, table=" ".join(outcomes))
+
+
+def _cases(question: Question, models) -> Iterator[tuple[str, str, str, dict[str, Any]]]:
+    """Name, population, model and values of every case."""
+    for group in question.groups():
+        for model in models:
+            parts = [group.name] if group else []
+            parts += [model] if len(models) > 1 or not group else []
+            values = middle_lung(question, group, {})
+            yield ", ".join(parts), group.name if group else "all", model, values
+
+
+def _times(t_lows: list[float]) -> np.ndarray:
+    """Return times from the start of a release, with both sides of every jump."""
+    jumps = np.unique([0.0, *t_lows])
+    before = np.linspace(-BEFORE, 0.0, POINTS)
+    after = np.linspace(0.0, max(AFTER, 1.6 * max(t_lows)), 2 * POINTS)
+    return np.unique(np.concatenate([before, after, jumps - CLEAR, jumps + CLEAR]))
+
+
+def _one_release(model: str, values, solved: xr.Dataset, times: np.ndarray) -> xr.Dataset:
+    t_high, t_low = float(solved["t_high"]), float(solved["t_low"])
+    # the cycle repeats, so what comes before T high is the end of a cycle one period later
+    shifted = (
+        times + t_high + np.ceil(max(BEFORE - t_high, 0.0) / (t_high + t_low)) * (t_high + t_low)
+    )
+    settled = waveforms(model, times=shifted, **values)
+    going_on = waveforms(
+        model, times=t_high + np.maximum(times[times > 0], CLEAR), release_goes_on=True, **values
+    )
+    empty = np.full(times.size, np.nan)
+    flow, volume = empty.copy(), empty.copy()
+    flow[times > 0], volume[times > 0] = going_on["flow"].values, going_on["volume"].values
+    full = float(volume[times > 0][0])
+    released = full - volume
+    end = np.interp(t_low, times[times > 0], released[times > 0])
+    releasable = end + float(solved["trapped_volume"])
+    return (
+        settled.drop_vars(list(settled.coords))
+        .assign(
+            flow_going_on=("time", flow),
+            flow_share=("time", -flow / float(solved["peak_expiratory_flow"])),
+            exhaled_share=("time", released / releasable),
+        )
+        .assign_coords(time=times)
+    )

@@ -1,0 +1,307 @@
+"""Screening with labels: which of many parameters can be fixed, and on what evidence."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+
+import numpy as np
+import xarray as xr
+
+from ebbmap.analyses.common.factors import factors_of as find_factors
+from ebbmap.analyses.common.factors import (
+    finish,
+    groups_among,
+    named_outcomes,
+    place_pieces,
+    solve_places,
+)
+from ebbmap.analyses.common.sensitivity import (
+    pick_outcomes,
+    refuse_non_finite,
+    shared_coords,
+    stack,
+    unstack,
+)
+from ebbmap.cases.design import (
+    RESAMPLING_STREAM,
+    check_counted,
+    check_kind,
+    draw_morris_design,
+    factors_of,
+    seed_stream,
+)
+from ebbmap.cases.evaluate import unsolved
+from ebbmap.cases.labelling import describe
+from ebbmap.cases.pieces import Pieces, Progress, join_groups
+from ebbmap.cases.question import Question
+from ebbmap.kernels.morris import CI_MORRIS, elementary_effects
+from ebbmap.kernels.sobol import NanPolicy
+from ebbmap.registries.populations import Population
+
+#: Codes of `verdict`.
+VERDICTS = ("can_be_fixed", "cannot_tell", "matters")
+FIX, UNSURE, MATTERS = 0, 1, 2
+
+_OWN_DIMS = {
+    "mu": ("parameter",),
+    "mu_star": ("parameter",),
+    "sigma": ("parameter",),
+    "mu_star_interval": ("parameter", "ci_bound"),
+    "dropped": (),
+}
+
+_TEXTS = {
+    "mu": "mean elementary effect",
+    "mu_star": "mean size of the elementary effects",
+    "sigma": "standard deviation of the elementary effects",
+    "mu_star_interval": "interval of the mean size",
+    "dropped": "trajectories left out because an outcome was not finite",
+}
+
+
+def estimate_effects(
+    design: xr.Dataset,
+    outputs: xr.Dataset,
+    *,
+    resamples: int = 1000,
+    level: float = 0.95,
+    seed: int = 0,
+    nan_policy: NanPolicy = "raise",
+) -> xr.Dataset:
+    """Summarise the elementary effects of every outcome on a design.
+
+    Parameters
+    ----------
+    design : Dataset
+        What `draw_morris_design` returned.
+    outputs : Dataset
+        Outcomes computed on it, each with dim `sample` and any extra dims, which pass through.
+    resamples, level, seed
+        Bootstrap of the trajectories: resamples, level of the intervals, seed.
+    nan_policy : {"raise", "drop_block"}
+        Refuse outcomes that are not finite, or leave out whole trajectories.
+
+    Returns
+    -------
+    Dataset
+        `mu`, `mu_star`, `sigma` (..., outcome, parameter) [unit of the outcome, over the whole
+        range of a parameter], `mu_star_interval` (..., ci_bound), `dropped` (..., outcome).
+
+    Raises
+    ------
+    DesignMismatchError
+        If the design is of another kind, or rows are missing or reordered.
+    NonFiniteOutcomeError
+        If an outcome is not finite and `nan_policy` is "raise".
+
+    Examples
+    --------
+    >>> design = draw_morris_design(["compliance", "resistance_exp"], 8, seed=0)
+    >>> strength = xr.DataArray([2.0, 1.0], dims="parameter")
+    >>> outputs = xr.Dataset({"auto_peep": (design.unit * strength).sum("parameter")})
+    >>> estimate_effects(design, outputs)["mu_star"].values.round(6).tolist()
+    [[2.0, 1.0]]
+    """
+    check_kind(design, "morris")
+    check_counted(design, outputs)
+    outcomes = pick_outcomes(outputs)
+    if nan_policy == "raise":
+        refuse_non_finite(outcomes)
+    factors = factors_of(design)
+    membership = design["group"] if "group" in design.coords else design["parameter"]
+    found = elementary_effects(
+        design["unit"].transpose("sample", "parameter").values,
+        stack(outcomes),
+        membership.values == np.array(factors)[:, None],
+        resamples=resamples,
+        level=level,
+        rng=seed_stream(seed, RESAMPLING_STREAM),
+        nan_policy=nan_policy,
+    )
+    interval = {"ci_method": CI_MORRIS, "ci_level": float(level)}
+    units = [values.attrs.get("units", "1") for values in outcomes.values()]
+    result = xr.Dataset(
+        coords={
+            **shared_coords(outputs, outcomes),
+            "outcome": ("outcome", list(outcomes), {"long_name": "outcome"}),
+            "effect_units": ("outcome", units, {"long_name": "units of the effects"}),
+            "parameter": ("parameter", factors, {"long_name": "parameter"}),
+            "ci_bound": ("ci_bound", ["lower", "upper"], {"long_name": "bound", **interval}),
+        },
+        attrs={
+            "Conventions": "CF-1.11",
+            "title": "elementary effects",
+            "design": "morris",
+            "base_size": design.attrs["base_size"],
+            "levels": design.attrs["levels"],
+            "design_seed": design.attrs["seed"],
+            "resamples": int(resamples),
+            "nan_policy": nan_policy,
+            **interval,
+        },
+    )
+    for name, own in _OWN_DIMS.items():
+        result[name] = unstack(getattr(found, name), own, outcomes)
+        # each outcome has its own unit, so one string cannot say what the effects are in
+        unit = "1" if name == "dropped" else "see effect_units"
+        result[name].attrs |= {"units": unit, "long_name": _TEXTS[name]}
+    return result
+
+
+def find_screening(
+    question: Question,
+    *,
+    along: str,
+    grid: np.ndarray,
+    trajectories: int = 64,
+    levels: int = 8,
+    fix_below: float = 0.05,
+    resamples: int = 1000,
+    level: float = 0.95,
+    groups: Mapping[str, Sequence[str]] | str | None = None,
+    outcomes: tuple[str, ...] | None = None,
+    drop_failed: bool = False,
+    progress: Callable[[int], None] | None = None,
+) -> xr.Dataset:
+    """Screen the parameters of a model with many: which of them can be fixed.
+
+    Parameters
+    ----------
+    question : Question
+        Model, populations (taken as independent), samples and rules.
+    along : str
+        Parameter whose values are the places, such as t_low.
+    grid : ndarray, shape (m,)
+        Its values.
+    trajectories, levels
+        As in `draw_morris_design`.
+    fix_below : float
+        A parameter can be fixed where the upper bound of its effect is below this share of the
+        largest effect; it matters where its lower bound is above.
+    resamples, level, groups, outcomes, drop_failed, progress
+        As in `find_drivers`.
+
+    Returns
+    -------
+    xarray.Dataset
+        As `estimate_effects`, with dims (population, along, outcome, parameter): besides
+        `relative` (mean size over the largest, with `relative_interval`) and `verdict` (flags);
+        `fixable` (population, parameter) sums up: 1 where the parameter can be fixed for every
+        graded outcome (all but being safe) at every place. `evidence` is the largest upper bound
+        found there.
+
+    Raises
+    ------
+    NonFiniteOutcomeError
+        If a case could not be solved or judged and `drop_failed` is not set.
+    EbbmapError
+        For values that cannot be, or fewer than two factors.
+    """
+    return screening_pieces(
+        question,
+        along=along,
+        grid=grid,
+        trajectories=trajectories,
+        levels=levels,
+        fix_below=fix_below,
+        resamples=resamples,
+        level=level,
+        groups=groups,
+        outcomes=outcomes,
+        drop_failed=drop_failed,
+    ).whole(progress)
+
+
+def screening_pieces(
+    question: Question,
+    *,
+    along: str,
+    grid: np.ndarray,
+    trajectories: int,
+    levels: int,
+    fix_below: float,
+    resamples: int,
+    level: float,
+    groups: Mapping[str, Sequence[str]] | str | None,
+    outcomes: tuple[str, ...] | None,
+    drop_failed: bool,
+) -> Pieces[xr.Dataset]:
+    """Cut a screening into one population at one place; see `find_screening`."""
+    names = named_outcomes(question, outcomes)
+    policy: NanPolicy = "drop_block" if drop_failed else "raise"
+
+    def solve(group: Population | None, place: np.ndarray, progress: Progress) -> xr.Dataset:
+        factors = find_factors(question, group, along, names, place=float(place[0]))
+        design = draw_morris_design(
+            factors.names,
+            trajectories,
+            levels=levels,
+            seed=question.seed,
+            groups=groups_among(factors.names, groups),
+        )
+        solved = solve_places(
+            question,
+            factors.from_unit(design["unit"].values),
+            along=along,
+            grid=place,
+            outcomes=names,
+            progress=progress,
+        )
+        outputs = solved.drop_vars("status").assign_coords(sample=design["sample"])
+        found = estimate_effects(
+            design,
+            outputs,
+            resamples=resamples,
+            level=level,
+            seed=question.seed,
+            nan_policy=policy,
+        )
+        failed = int(unsolved(solved["status"].values).sum())
+        return found.assign(failed=describe(xr.DataArray(failed), "cases that could not be solved"))
+
+    def join(rows: list[xr.Dataset]) -> xr.Dataset:
+        dataset = join_groups(
+            [_judged(row, along, fix_below) for row in rows], question.group_names
+        )
+        dataset = finish(
+            dataset,
+            question,
+            f"screening of the parameters along {along}",
+            along,
+            "Effects over the whole range of a parameter; factors drawn independently.",
+            names,
+        )
+        dataset.attrs["fix_below"] = fix_below
+        return dataset
+
+    return place_pieces(question, along, grid, solve, join)
+
+
+def _judged(found: xr.Dataset, along: str, fix_below: float) -> xr.Dataset:
+    largest = found["mu_star"].max("parameter")
+    largest = largest.where(largest > 0)
+    relative = found["mu_star"] / largest
+    interval = found["mu_star_interval"] / largest
+    low, high = (interval.sel(ci_bound=bound, drop=True) for bound in ("lower", "upper"))
+    verdict = xr.where(high < fix_below, FIX, xr.where(low > fix_below, MATTERS, UNSURE))
+    # a yes-or-no outcome that is rarely yes changes in a handful of trajectories: no evidence
+    graded = [str(n) for n in found["outcome"].values if not str(n).startswith("safe_")]
+    evidence = high.sel(outcome=graded).max((along, "outcome"))
+    verdict = verdict.where(relative.notnull(), UNSURE).astype(np.int8)
+    verdict.attrs = {
+        "long_name": "whether the parameter can be fixed",
+        "flag_values": np.arange(len(VERDICTS), dtype=np.int8),
+        "flag_meanings": " ".join(VERDICTS),
+    }
+    return found.assign(
+        relative=describe(relative, "mean size of the effects over the largest parameter's"),
+        relative_interval=describe(interval, "interval of the relative size"),
+        verdict=verdict,
+        evidence=describe(
+            evidence, "largest upper bound of the relative size over graded outcomes and places"
+        ),
+        fixable=describe(
+            (evidence < fix_below).astype(np.int8),
+            "1: can be fixed for every graded outcome at every place",
+        ),
+    )

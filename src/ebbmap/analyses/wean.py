@@ -1,0 +1,188 @@
+"""Weaning: lower P high and lengthen T high towards continuous pressure, step by step."""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+
+from ebbmap.cases.evaluate import resolve
+from ebbmap.cases.labelling import describe, label, label_verdict
+from ebbmap.cases.pieces import join_groups
+from ebbmap.cases.question import Question, middle_lung
+from ebbmap.cases.simulate import add_verdict, as_arrays, simulate
+from ebbmap.cases.uses import Use, add_provenance
+from ebbmap.errors import EbbmapError
+from ebbmap.kernels.paths import safest_path
+from ebbmap.lungs import lung_model
+from ebbmap.registries.limits import UNDETERMINED, UNSAFE, LimitSet
+from ebbmap.registries.outcomes import outcomes_of
+from ebbmap.registries.parameters import parameter
+
+#: P high less by this [cmH2O] with every step, T high longer by this for each [s cmH2O-1]:
+#: summary of Habashi, Crit Care Med 2005;33(3 Suppl):S228 (1 to 2 cmH2O, 0.5 s per cmH2O).
+P_HIGH_STEP = 2.0
+SECONDS_PER_PRESSURE = 0.5
+
+#: What every step is looked at for.
+WATCHED = (
+    "paco2",
+    "ph",
+    "spo2",
+    "closed_fraction",
+    "mean_airway_pressure",
+    "auto_peep",
+    "release_volume_per_kg",
+    "release_rate",
+)
+
+#: The two routes.
+COMMON, SAFEST = "common practice", "safest"
+
+
+def plan_weaning(
+    question: Question,
+    *,
+    p_high_end: float = 12.0,
+    p_high_step: float = P_HIGH_STEP,
+    seconds_per_pressure: float = SECONDS_PER_PRESSURE,
+) -> xr.Dataset:
+    """Follow common practice from the present settings, and search a safer path to its end.
+
+    Parameters
+    ----------
+    question : Question
+        Model, populations (their middle lungs), present settings, and the rules that judge.
+    p_high_end : float
+        P high at the end of the path [cmH2O], below the present one.
+    p_high_step : float
+        P high less by this with every step [cmH2O].
+    seconds_per_pressure : float
+        T high longer by this for each cmH2O [s].
+
+    Returns
+    -------
+    xarray.Dataset
+        Dims (population, rule, p_high, t_high): `margin` and `verdict` of every place on the
+        grid. Dims (population, rule, route, step): `route_p_high`, `route_t_high`, the outcomes
+        in `WATCHED` that the lung has, `route_margin` and `route_verdict`; NaN after the end.
+        Dims (population, rule, route): `first_unsafe`, the first step that is not safe (-1 if
+        all are), and `leaves`, which limit it breaks, in words.
+
+    Raises
+    ------
+    EbbmapError
+        For values that cannot be, no rule, or an end that is not below the start.
+
+    Notes
+    -----
+    The patient's own breathing is held as it is set, and oxygen likewise; a real weaning follows
+    both. Both routes start and end at the same settings.
+
+    Examples
+    --------
+    >>> from ebbmap.registries.limits import limit_set
+    >>> judged_by = {"pressure": limit_set("pressure")}
+    >>> path = plan_weaning(Question(fixed={"p_high": 24.0}, rules=judged_by))
+    >>> path["route_p_high"].sel(route="common practice").values[0, 0, :7].tolist()
+    [24.0, 22.0, 20.0, 18.0, 16.0, 14.0, 12.0]
+    """
+    if not question.rules:
+        raise EbbmapError("weaning needs limits to judge by. Name a rule.")
+    if not (p_high_step > 0 and seconds_per_pressure > 0):
+        raise EbbmapError("steps must be above 0. Give p_high_step and seconds_per_pressure.")
+    model = lung_model(question.lung)
+    kept = tuple(name for name in WATCHED if name in outcomes_of(model))
+    wanted = tuple(dict.fromkeys((*kept, *question.outcomes)))
+    groups = []
+    for group in question.groups():
+        values = middle_lung(question, group, {})
+        p_high, t_high = _grid(values, p_high_end, p_high_step, seconds_per_pressure)
+        axes = {
+            "p_high": xr.DataArray(p_high, dims="p_high", coords={"p_high": p_high}),
+            "t_high": xr.DataArray(t_high, dims="t_high", coords={"t_high": t_high}),
+        }
+        solved = simulate(question.lung, outcomes=wanted, **{**values, **axes})
+        solved = solved.transpose("p_high", "t_high", ...)
+        rules = [_one_rule(solved, limits, kept) for limits in question.rules.values()]
+        groups.append(xr.concat(rules, dim=xr.Variable("rule", list(question.rules))))
+    labels = question.group_names
+    dataset = join_groups(groups, labels)
+    _describe(dataset, kept)
+    return add_provenance(
+        dataset,
+        question,
+        "weaning towards continuous pressure",
+        Use(middle=True, outcomes=wanted),
+        comment="The patient's own breathing and inspired oxygen are held.",
+        p_high_step=p_high_step,
+        seconds_per_pressure=seconds_per_pressure,
+    )
+
+
+def _grid(values, end: float, step: float, seconds: float) -> tuple[np.ndarray, np.ndarray]:
+    """P high down and T high up, as many places each, from what is set."""
+    given = {name: array.values for name, array in as_arrays(values).items()}
+    now = {name: float(v) for name, v in resolve(given, ("p_high", "t_high")).items()}
+    if not end < now["p_high"]:
+        raise EbbmapError(
+            f"p_high_end must be below the present P high of {now['p_high']:g} cmH₂O; got {end:g}."
+        )
+    steps = max(1, round((now["p_high"] - end) / step))
+    p_high = np.linspace(now["p_high"], end, steps + 1)
+    return p_high, now["t_high"] + (now["p_high"] - p_high) * seconds
+
+
+def _one_rule(solved: xr.Dataset, limits: LimitSet, kept) -> xr.Dataset:
+    judged = add_verdict(solved, limits)
+    margins = judged["margin"].values
+    diagonal = np.repeat(np.arange(margins.shape[0])[:, None], 2, axis=1)
+    routes = [_one_route(judged, path, limits, kept) for path in (diagonal, safest_path(margins))]
+    dataset = xr.concat(routes, dim=xr.Variable("route", [COMMON, SAFEST]))
+    dims = ("p_high", "t_high")
+    return dataset.assign(
+        margin=(dims, margins), verdict=(dims, judged["verdict"].values)
+    ).assign_coords(p_high=solved["p_high"].values, t_high=solved["t_high"].values)
+
+
+def _one_route(judged: xr.Dataset, path: np.ndarray, limits: LimitSet, kept) -> xr.Dataset:
+    """Follow places of the grid; padded to the longest path there can be."""
+    longest = judged.sizes["p_high"] + judged.sizes["t_high"] - 1
+    rows, columns = path.T
+    names = (*kept, "margin", "verdict")
+    found = {name: judged[name].values[rows, columns].astype(float) for name in names}
+    found["route_p_high"] = judged["p_high"].values[rows]
+    found["route_t_high"] = judged["t_high"].values[columns]
+    bad = np.flatnonzero(np.isin(found["verdict"], (UNSAFE, UNDETERMINED)))
+    found["route_margin"], found["route_verdict"] = found.pop("margin"), found.pop("verdict")
+    if not len(path):
+        leaves = "no path: a place on the way cannot be judged"
+    elif not bad.size:
+        leaves = "stays safe"
+    else:
+        bound = int(judged["binding"].values[rows[bad[0]], columns[bad[0]]])
+        unsafe = found["route_verdict"][bad[0]] == UNSAFE
+        leaves = limits.hard[bound].sentence if unsafe else "cannot be judged"
+    pad = np.full(longest, np.nan)
+    return xr.Dataset(
+        {
+            **{n: ("step", np.concatenate([v, pad])[:longest]) for n, v in found.items()},
+            "first_unsafe": int(bad[0]) if bad.size else -1,
+            "leaves": leaves,
+        },
+        {"step": np.arange(longest)},
+    )
+
+
+def _describe(dataset: xr.Dataset, kept) -> None:
+    for name in kept:
+        dataset[name] = label(dataset[name], name)
+    for name in ("p_high", "t_high"):
+        entry = parameter(name)
+        for target in (name, f"route_{name}"):
+            dataset[target].attrs = {"units": entry.units, "long_name": entry.long_name}
+    for name in ("margin", "route_margin"):
+        dataset[name] = describe(dataset[name], "safety margin")
+    dataset["first_unsafe"] = describe(dataset["first_unsafe"], "first step that is not safe")
+    dataset["leaves"].attrs = {"long_name": "limit that the first unsafe step breaks"}
+    for name in ("verdict", "route_verdict"):
+        dataset[name] = label_verdict(dataset[name])

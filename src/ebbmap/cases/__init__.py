@@ -1,0 +1,1 @@
+"""Cases: what is asked, how it is solved, and how the answer is labelled."""

@@ -1,0 +1,368 @@
+"""The engine: lung model and outcomes over any number of cases, block by block, arrays only.
+
+A block is a box of the broadcast shape that fits the processor's cache; inputs that do not vary
+along an axis keep length one there, so what depends on few axes is computed on few axes.
+Sizes: shape (...) is the broadcast shape of all inputs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from ebbmap.errors import EbbmapError
+from ebbmap.lungs.base import Lung
+from ebbmap.registries.derivations import Derivation, ways
+from ebbmap.registries.outcomes import Plan, plan
+from ebbmap.registries.parameters import PARAMETERS
+
+#: Cases in one block: measured best for the linear lung (benchmark suite).
+BLOCK = 4096
+
+#: Bytes: below the 32 MiB above which glibc stops adapting.
+KEPT_HEAP = 24 * 2**20
+
+OK, NOT_CONVERGED, OUT_OF_DOMAIN, NO_ALVEOLAR_VENTILATION = 0, 1, 2, 3
+STATUS = ("ok", "not_converged", "out_of_domain", "no_alveolar_ventilation")
+
+Values = Mapping[str, np.ndarray]
+
+#: Mark on a labelled array whose values were drawn: one that leaves the registry's bounds marks
+#: its case, where one that somebody wrote is an error.
+DRAWN = "drawn"
+
+
+@dataclass(frozen=True)
+class Result:
+    """Outcomes of many cases.
+
+    Parameters
+    ----------
+    outcomes : dict of str to ndarray, shape (...)
+        NaN wherever `status` is not ok; with no alveolar ventilation the outcomes that do not
+        need it keep their values.
+    status : ndarray of int8, shape (...)
+        Index into `STATUS`.
+    """
+
+    outcomes: dict[str, np.ndarray]
+    status: np.ndarray
+
+
+def unsolved(status: np.ndarray) -> np.ndarray:
+    """Return which cases could not be solved; one that is solved but flagged is not among them.
+
+    Examples
+    --------
+    >>> unsolved(np.array([OK, NOT_CONVERGED, OUT_OF_DOMAIN, NO_ALVEOLAR_VENTILATION])).tolist()
+    [False, True, True, False]
+    """
+    return (status == NOT_CONVERGED) | (status == OUT_OF_DOMAIN)
+
+
+def resolve(values: Values, names: tuple[str, ...]) -> dict[str, np.ndarray]:
+    """Return a value for every named parameter: given, derived from others, or the default.
+
+    Parameters
+    ----------
+    values : mapping of str to ndarray
+        What was given; shapes broadcast.
+    names : tuple of str
+        The parameters that are needed.
+
+    Raises
+    ------
+    EbbmapError
+        If a parameter is given both directly and through others.
+
+    Examples
+    --------
+    >>> given = {"height": np.array(175.0), "sex": np.array(1.0)}
+    >>> round(float(resolve(given, ("predicted_body_weight",))["predicted_body_weight"]), 2)
+    70.57
+    """
+    resolved: dict[str, np.ndarray] = {}
+    for name in names:
+        asked = ways(name, values)
+        given = [*([name] if name in values else []), *(way.trigger for way in asked)]
+        if len(given) > 1:
+            raise EbbmapError(f"{name} is given twice, by {' and by '.join(given)}. Drop one.")
+        if asked:
+            _check_inputs(asked[0], values, names)
+            resolved[name] = asked[0].function(**resolve(values, asked[0].inputs))
+        elif name in values:
+            resolved[name] = values[name]
+        else:
+            resolved[name] = np.asarray(PARAMETERS[name].default)
+    return resolved
+
+
+def _check_inputs(way: Derivation, values: Values, names: tuple[str, ...]) -> None:
+    """Refuse to derive from a lung property that this lung does not have and nobody gave."""
+    for need in way.inputs:
+        if PARAMETERS[need].kind == "lung property" and need not in {*values, *names}:
+            raise EbbmapError(
+                f"{way.trigger} needs {need}, which this lung does not have. "
+                f"Give {need}, or {way.target} itself."
+            )
+
+
+def within_bounds(values: Values, drawn: Iterable[str]) -> tuple[dict[str, np.ndarray], Any]:
+    """Replace drawn values that left their registry bounds by the default.
+
+    Parameters
+    ----------
+    values : mapping of str to ndarray
+        Parameters by name; shapes broadcast.
+    drawn : iterable of str
+        Those that were drawn.
+
+    Returns
+    -------
+    values : dict of str to ndarray
+    legal : ndarray of bool, shape (...), or None
+        Where no drawn value left its bounds; None if none did anywhere.
+    """
+    legal, kept = None, dict(values)
+    for name in drawn:
+        value, entry = np.asarray(values[name]), PARAMETERS[name]
+        # a comparison with NaN is false, so NaN is outside too
+        if value.size and value.min() >= entry.low and value.max() <= entry.high:
+            continue
+        inside = (value >= entry.low) & (value <= entry.high)
+        kept[name] = np.where(inside, value, entry.default)
+        legal = inside if legal is None else legal & inside
+    return kept, legal
+
+
+def bar_leavers(values: Values, drawn: Iterable[str]) -> dict[str, np.ndarray]:
+    """Take P high from cases with a drawn value out of bounds: they become `out_of_domain`.
+
+    Parameters and return value as in `within_bounds`.
+
+    Examples
+    --------
+    >>> bar_leavers({"compliance": np.array([50.0, -1.0])}, ["compliance"])["p_high"].tolist()
+    [25.0, nan]
+    """
+    kept, legal = within_bounds(values, drawn)
+    if legal is not None:
+        p_high = kept.get("p_high", np.asarray(PARAMETERS["p_high"].default))
+        kept["p_high"] = np.where(legal, p_high, np.nan)
+    return kept
+
+
+def boxes(shape: tuple[int, ...], size: int) -> Iterator[tuple[slice, ...]]:
+    """Cut a shape into boxes of at most about `size` cases, in C order.
+
+    Examples
+    --------
+    >>> list(boxes((5,), 3))
+    [(slice(0, 3, None),), (slice(3, 5, None),)]
+    """
+    split, inner = len(shape), 1
+    while split > 0 and inner * shape[split - 1] <= size:
+        split -= 1
+        inner *= shape[split]
+    whole = tuple(slice(0, length) for length in shape[split:])
+    if split == 0:
+        yield whole
+        return
+    step = max(1, size // inner)
+    for outer in np.ndindex(*shape[: split - 1]):
+        at = tuple(slice(i, i + 1) for i in outer)
+        for start in range(0, shape[split - 1], step):
+            yield (*at, slice(start, min(start + step, shape[split - 1])), *whole)
+
+
+def view(array: np.ndarray, box: tuple[slice, ...]) -> np.ndarray:
+    """Cut a box out of an array whose axes have full length or length one.
+
+    Examples
+    --------
+    >>> view(np.arange(3.0)[:, None], (slice(1, 2), slice(0, 9))).shape
+    (1, 1)
+    """
+    if array.ndim == 0:
+        return array
+    return array[
+        tuple(
+            cut if length > 1 else slice(None) for cut, length in zip(box, array.shape, strict=True)
+        )
+    ]
+
+
+def evaluate(
+    lung: Lung,
+    values: Values,
+    names: tuple[str, ...] | None = None,
+    *,
+    block: int = BLOCK,
+    progress: Callable[[int], None] | None = None,
+    out: Mapping[str, np.ndarray] | None = None,
+) -> Result:
+    """Solve every case and compute the outcomes.
+
+    Parameters
+    ----------
+    lung : Lung
+        The model.
+    values : mapping of str to ndarray
+        Parameters by name; shapes broadcast to (...). What is missing is derived or takes its
+        default (`resolve`).
+    names : tuple of str, optional
+        Outcomes; all if None.
+    block : int
+        Cases at a time.
+    progress : callable, optional
+        Called with the number of cases just finished.
+    out : mapping of str to ndarray, shape (...), optional
+        Where to put the outcomes; new arrays if None. Fresh memory costs about as much as the
+        linear lung itself, so whoever streams hands the same arrays in again.
+
+    Returns
+    -------
+    Result
+        A case with p_high <= p_low is NaN and `out_of_domain`; one that the solver could not
+        settle is NaN and `not_converged`.
+
+    Raises
+    ------
+    EbbmapError
+        If a name is unknown or a parameter is given twice.
+
+    Examples
+    --------
+    >>> from ebbmap.lungs import lung_model
+    >>> t_low = np.array([0.3, 0.5])
+    >>> solved = evaluate(lung_model("linear"), {"t_low": t_low}, ("flow_ratio",))
+    >>> solved.outcomes["flow_ratio"].round(4).tolist()
+    [0.6514, 0.4895]
+    """
+    todo = plan(lung, names)
+    resolved = resolve(values, todo.parameters)
+    shape = np.broadcast_shapes(*(np.shape(value) for value in resolved.values()))
+    inputs = {name: aligned(value, len(shape)) for name, value in resolved.items()}
+    outcomes = {name: np.empty(shape) for name in todo.outcomes} if out is None else dict(out)
+    status = np.empty(shape, dtype=np.int8)
+    keep_heap()
+    for box in boxes(shape, block):
+        piece = {name: view(value, box) for name, value in inputs.items()}
+        solved, flags = compute(lung, todo, piece)
+        for name, target in outcomes.items():
+            target[box] = solved[name]
+        status[box] = flags
+        if progress is not None:
+            progress(status[box].size)
+    return Result(outcomes, status)
+
+
+def compute(lung: Lung, todo: Plan, piece: Values) -> tuple[dict[str, np.ndarray], np.ndarray]:
+    """Solve one block: return all that was computed, and the status, shapes that broadcast."""
+    legal, piece = _possible(piece)
+    known, flags = _finish(
+        todo, piece, lung.solve(**{name: piece[name] for name in lung.parameters})
+    )
+    if legal is None:
+        return known, flags
+    return known, np.where(legal, flags, np.int8(OUT_OF_DOMAIN))
+
+
+def _possible(piece: Values) -> tuple[np.ndarray | None, Values]:
+    """Return which cases are possible, None if all are, and values without the impossible ones.
+
+    NaN goes through every formula as NaN, so the lung never sees an impossible case.
+    """
+    legal = np.asarray(piece["p_high"] > piece["p_low"])
+    if legal.all():
+        return None, piece
+    return legal, {**piece, "p_high": np.where(legal, piece["p_high"], np.nan)}
+
+
+def _finish(todo: Plan, piece: Values, solved: Values) -> tuple[dict, np.ndarray]:
+    known = {**piece, **solved}
+    for name, function, needs in todo.steps:
+        known[name] = function(**{need: known[need] for need in needs})
+    lost = np.isnan(solved["release_volume"])
+    if lost.any():  # what needs no lung, such as the release rate, is blanked too
+        known |= {name: np.where(lost, np.nan, known[name]) for name in todo.outcomes}
+    return known, _flags(known, lost)
+
+
+def _flags(known: Values, lost: np.ndarray) -> np.ndarray:
+    """Status of solved cases: one number where all are well, which is the common case."""
+    flags = np.zeros((), np.int8)
+    if "alveolar_ventilation" in known:
+        none = np.equal(known["alveolar_ventilation"], 0.0)
+        flags = np.where(none, np.int8(NO_ALVEOLAR_VENTILATION), flags) if none.any() else flags
+    return np.where(lost, np.int8(NOT_CONVERGED), flags) if lost.any() else flags
+
+
+def start_up(
+    lung: Lung,
+    values: Values,
+    *,
+    start_pressure: np.ndarray | float,
+    cycles: int,
+    names: tuple[str, ...] | None = None,
+) -> dict[str, np.ndarray]:
+    """Run the first cycles from a lung at rest, so that gas trapping can be seen building up.
+
+    Parameters
+    ----------
+    lung, values, names
+        As in `evaluate`.
+    start_pressure : array_like, shape (...)
+        End-expiratory pressure before the mode begins [cmH2O].
+    cycles : int
+        How many, >= 1.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (..., cycles)
+        Outcomes of each cycle; NaN where p_high <= p_low.
+
+    Raises
+    ------
+    EbbmapError
+        If `cycles` < 1, a name is unknown, or a parameter is given twice.
+
+    Examples
+    --------
+    >>> from ebbmap.lungs import lung_model
+    >>> first = start_up(lung_model("linear"), {}, start_pressure=5.0, cycles=3)
+    >>> first["auto_peep"].shape
+    (3,)
+    """
+    if cycles < 1:
+        raise EbbmapError(f"cycles must be >= 1; got {cycles}. Ask for at least one cycle.")
+    todo = plan(lung, names)
+    _, piece = _possible(resolve(values, todo.parameters))
+    shape = np.broadcast_shapes(np.shape(start_pressure), *(np.shape(v) for v in piece.values()))
+    own = {name: piece[name] for name in lung.parameters}
+    state = lung.rest(start_pressure, **own)
+    outcomes = {name: np.empty((*shape, cycles)) for name in todo.outcomes}
+    for number in range(cycles):
+        solved, state = lung.cycle(state, **own)
+        known, _ = _finish(todo, piece, solved)
+        for name, target in outcomes.items():
+            target[..., number] = known[name]
+    return outcomes
+
+
+def keep_heap() -> None:
+    """Let the C library keep the memory of a freed block instead of giving it back each time.
+
+    glibc raises its thresholds when a large piece is freed; without this, every temporary of a
+    block is paid for again in page faults, which doubles the time of the linear lung.
+    """
+    np.empty(KEPT_HEAP // 8)
+
+
+def aligned(value: np.ndarray, ndim: int) -> np.ndarray:
+    """Give an array leading axes of length one, so that a box can be cut from it; 0-d stays."""
+    array = np.asarray(value, dtype=float)
+    return array if array.ndim == 0 else array.reshape((1,) * (ndim - array.ndim) + array.shape)

@@ -1,0 +1,132 @@
+"""Names, units and provenance on datasets; everything comes from the registries."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import platform
+from datetime import UTC, datetime
+from functools import cache
+from importlib.metadata import version
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from ebbmap.cases.evaluate import STATUS
+from ebbmap.caution import CAUTION
+from ebbmap.registries.limits import VERDICTS, LimitSet
+from ebbmap.registries.outcomes import OUTCOMES
+from ebbmap.registries.parameters import PARAMETERS
+
+#: What every result is, whatever lungs it was asked about.
+MODEL_OUTPUT = "Model output."
+
+
+def label(array: xr.DataArray, name: str) -> xr.DataArray:
+    """Give an array the name, units and texts of a registry entry; the last step of any work."""
+    array = array.rename(name)
+    array.attrs = registry_attrs(name)
+    return array
+
+
+def registry_attrs(name: str) -> dict[str, Any]:
+    """Return the units and texts of a registry entry, as attributes of a variable."""
+    entry = OUTCOMES.get(name) or PARAMETERS[name]
+    attrs = {"units": entry.units, "long_name": entry.long_name, "references": entry.source}
+    comment = getattr(entry, "comment", "")
+    if comment:
+        attrs["comment"] = comment
+    choices = getattr(entry, "choices", ())
+    return attrs | (_flags(choices) if choices else {})
+
+
+def describe(array: xr.DataArray, long_name: str, units: str = "1", **attrs: Any) -> xr.DataArray:
+    """Give an array that no registry knows its texts."""
+    array.attrs = {"units": units, "long_name": long_name, **attrs}
+    return array
+
+
+def label_status(array: xr.DataArray) -> xr.DataArray:
+    """Describe a status array by its flags."""
+    array.attrs = {"long_name": "status of the case", **_flags(STATUS)}
+    return array
+
+
+def label_verdict(array: xr.DataArray) -> xr.DataArray:
+    """Describe a verdict array by its flags."""
+    array.attrs = {"long_name": "verdict", **_flags(VERDICTS)}
+    return array
+
+
+def label_binding(array: xr.DataArray, limits: LimitSet) -> xr.DataArray:
+    """Describe an array of binding bounds by its flags; -1 is none."""
+    names = tuple(bound.name for bound in limits.hard)
+    flags = _flags(names)
+    array.attrs = {"long_name": "binding limit", **flags}
+    array.attrs["comment"] = "-1: undetermined. " + "; ".join(
+        f"{bound.name}: {bound.sentence} ({bound.why})" for bound in limits.hard
+    )
+    return array
+
+
+def provenance(title: str, *, lung: str, comment: str = "", **attrs: str | int | float) -> dict:
+    """Attributes of a result: what made it, when, on what.
+
+    Examples
+    --------
+    >>> provenance("a title", lung="linear")["lung"]
+    'linear'
+    """
+    now = datetime.now(UTC).replace(microsecond=0).isoformat()
+    return {
+        "Conventions": "CF-1.11",
+        "title": title,
+        "source": f"ebbmap {version_of('ebbmap')}, code {code_fingerprint()}",
+        "history": f"{now} made by ebbmap",
+        "lung": lung,
+        "caution": CAUTION,
+        "comment": comment or f"{MODEL_OUTPUT} Values as given.",
+        "versions": versions(),
+        **attrs,
+    }
+
+
+@cache
+def version_of(package: str) -> str:
+    """Return the version of an installed package; its metadata is read and parsed once."""
+    return version(package)
+
+
+@cache
+def versions() -> str:
+    """Versions of what the numbers depend on, as JSON text."""
+    names = ("numpy", "scipy", "xarray", "SALib")
+    known = {name: version_of(name) for name in names}
+    return json.dumps({"python": platform.python_version(), **known})
+
+
+@cache
+def code_fingerprint() -> str:
+    """Short hash of this package's code, so that a result names exactly what made it."""
+    root = files("ebbmap")
+    digest = hashlib.sha256()
+    folders = [("", root)]
+    while folders:
+        prefix, folder = folders.pop()
+        for item in sorted(folder.iterdir(), key=lambda entry: entry.name):
+            path = f"{prefix}/{item.name}"
+            if item.is_dir():
+                folders.append((path, item))
+            elif item.name.endswith(".py"):
+                digest.update(path.encode())
+                digest.update(item.read_bytes())
+    return digest.hexdigest()[:12]
+
+
+def _flags(words: tuple[str, ...]) -> dict[str, Any]:
+    return {
+        "flag_values": np.arange(len(words), dtype=np.int8),
+        "flag_meanings": " ".join(word.replace(" ", "_") for word in words),
+    }

@@ -1,0 +1,197 @@
+"""Work that is cut into pieces: what each is, how one is done, and how all are put together.
+
+What a piece gives depends on nothing but the question, so it does not matter who does it, when,
+or beside which others.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Generic, TypeVar
+
+import numpy as np
+import xarray as xr
+
+T = TypeVar("T")
+
+#: Called with the number of cases just finished.
+Progress = Callable[[int], None] | None
+
+#: Finished pieces by name.
+Found = Mapping[str, xr.Dataset]
+
+
+@dataclass(frozen=True)
+class Pieces(Generic[T]):
+    """Work in pieces.
+
+    Parameters
+    ----------
+    wanted : callable
+        ``wanted(found) -> names``: all pieces that are known to be needed, given those that are
+        there. It may name more once these are there: a design that is doubled, for instance.
+    solve : callable
+        ``solve(name, found, progress) -> Dataset``: do one piece; what it needs of others is
+        among `found`.
+    join : callable
+        ``join(found) -> result``: put all pieces together.
+    """
+
+    wanted: Callable[[Found], list[str]]
+    solve: Callable[[str, Found, Progress], xr.Dataset]
+    join: Callable[[Found], T]
+
+    def whole(self, progress: Progress = None) -> T:
+        """Do every piece here and now.
+
+        Examples
+        --------
+        >>> squares = listed(3, lambda n, _: xr.Dataset({"square": n * n}),
+        ...                  lambda found: sum(int(one["square"]) for one in found))
+        >>> squares.whole()
+        5
+        """
+        found: dict[str, xr.Dataset] = {}
+        while todo := [name for name in self.wanted(found) if name not in found]:
+            for name in todo:
+                found[name] = self.solve(name, found, progress)
+        return self.join(found)
+
+
+def listed(
+    count: int,
+    solve: Callable[[int, Progress], xr.Dataset],
+    join: Callable[[list[xr.Dataset]], T],
+) -> Pieces[T]:
+    """Cut work into so many pieces that need nothing of each other.
+
+    Parameters
+    ----------
+    count : int
+        Pieces.
+    solve : callable
+        ``solve(number, progress) -> Dataset``.
+    join : callable
+        ``join(datasets) -> result``, in order.
+    """
+    names = [f"{number:06d}" for number in range(count)]
+    return Pieces(
+        lambda found: names,
+        lambda name, found, progress: solve(int(name), progress),
+        lambda found: join([found[name] for name in names]),
+    )
+
+
+def single(run: Callable[[Progress], xr.Dataset]) -> Pieces[xr.Dataset]:
+    """Let work that is not worth cutting be one piece."""
+    return listed(1, lambda number, progress: run(progress), lambda found: found[0])
+
+
+def together(parts: Mapping[str, Pieces[Any]], join: Callable[[dict[str, Any]], T]) -> Pieces[T]:
+    """Put several works side by side.
+
+    Parameters
+    ----------
+    parts : mapping of str to Pieces
+        By name, without a dot.
+    join : callable
+        ``join({name: result}) -> result``.
+
+    Examples
+    --------
+    >>> both = together({"a": single(lambda _: xr.Dataset()), "b": single(lambda _: xr.Dataset())},
+    ...                 sorted)
+    >>> both.wanted({}), both.whole()
+    (['a.000000', 'b.000000'], ['a', 'b'])
+    """
+
+    def wanted(found: Found) -> list[str]:
+        return [
+            f"{part}.{name}"
+            for part, work in parts.items()
+            for name in work.wanted(Within(found, part))
+        ]
+
+    def solve(name: str, found: Found, progress: Progress) -> xr.Dataset:
+        part, _, own = name.partition(".")
+        return parts[part].solve(own, Within(found, part), progress)
+
+    return Pieces(
+        wanted,
+        solve,
+        lambda found: join({name: work.join(Within(found, name)) for name, work in parts.items()}),
+    )
+
+
+class Within(Mapping[str, xr.Dataset]):
+    """The pieces of one part, by the names that they have there.
+
+    Parameters
+    ----------
+    found : mapping of str to Dataset
+        Pieces of all parts.
+    part : str
+        Name of the part.
+    """
+
+    def __init__(self, found: Found, part: str):
+        self._found, self._start = found, f"{part}."
+
+    def __getitem__(self, name: str) -> xr.Dataset:
+        return self._found[self._start + name]
+
+    def __contains__(self, name: object) -> bool:
+        return f"{self._start}{name}" in self._found
+
+    def __iter__(self) -> Iterator[str]:
+        return (n.removeprefix(self._start) for n in self._found if n.startswith(self._start))
+
+    def __len__(self) -> int:
+        return sum(1 for _ in self)
+
+
+def join_groups(found: Sequence[xr.Dataset], groups: Sequence[str]) -> xr.Dataset:
+    """Put the results of populations side by side along `population`.
+
+    A coordinate that some lack, such as a property that only one population has, is NaN there,
+    or an empty text.
+    """
+    dim = xr.Variable("population", list(groups))
+    every = {name: coord for one in found for name, coord in one.coords.items()}
+    lacking = {
+        name: xr.Variable((), "" if coord.dtype.kind in "OU" else np.nan, coord.attrs)
+        for name, coord in every.items()
+        if name not in coord.dims and any(name not in one.coords for one in found)
+    }
+    filled = [
+        one.assign_coords({n: c for n, c in lacking.items() if n not in one.variables})
+        for one in found
+    ]
+    return xr.concat(filled, dim=dim, join="outer", combine_attrs="override")
+
+
+def in_a_row(found: Sequence[xr.Dataset], dim: str) -> xr.Dataset:
+    """Put datasets behind each other along a dimension that all of their variables have."""
+    return xr.concat(
+        list(found),
+        dim=dim,
+        data_vars="minimal",
+        coords="minimal",
+        compat="override",
+        join="outer",
+        combine_attrs="override",
+    )
+
+
+def join_places(found: Sequence[xr.Dataset], along: str) -> xr.Dataset:
+    """Put results at single places of an axis in a row; cases that failed add up.
+
+    What has not the axis as a dimension is the same at every place.
+    """
+    alike = [n for n, array in found[0].data_vars.items() if along not in array.dims]
+    row = in_a_row([one.drop_vars(alike) for one in found], along).assign(found[0][alike].data_vars)
+    if "failed" in row:
+        counts = np.sum([one["failed"].values for one in found], axis=0)
+        row["failed"] = found[0]["failed"].copy(data=counts)
+    return row.assign_attrs(found[0].attrs)

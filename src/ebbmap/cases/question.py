@@ -1,0 +1,224 @@
+"""Cases of a question: fixed values, axes and drawn lungs, as labelled arrays."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from ebbmap.cases.evaluate import DRAWN
+from ebbmap.lungs import lung_model
+from ebbmap.registries.derivations import all_inputs
+from ebbmap.registries.limits import LimitSet
+from ebbmap.registries.outcomes import plan
+from ebbmap.registries.parameters import PARAMETERS
+from ebbmap.registries.populations import Marginal, Population
+
+#: What a question without a population says of its lung, for captions.
+STATED_LUNG = "No population: the properties of the lung are those stated."
+
+
+@dataclass(frozen=True)
+class Question:
+    """What an analysis is asked: which model, which lungs, which values, which limits.
+
+    Parameters
+    ----------
+    lung : str
+        Name of a lung model.
+    fixed : mapping of str to float
+        Parameters with one value, wherever an analysis neither lays them out nor draws them.
+    samples : mapping of str to Marginal
+        Parameters that vary independently of the lung, such as settings within a range, wherever
+        an analysis draws lungs and does not lay them out.
+    populations : tuple of Population
+        Phenotypes that are compared; may be empty.
+    rules : mapping of str to LimitSet
+        Limit sets that are compared, never mixed.
+    lungs : int
+        Lungs drawn from each population.
+    seed : int
+        Seed of every draw; 0 is a seed.
+    """
+
+    lung: str = "linear"
+    fixed: Mapping[str, float] = field(default_factory=dict)
+    samples: Mapping[str, Marginal] = field(default_factory=dict)
+    populations: tuple[Population, ...] = ()
+    rules: Mapping[str, LimitSet] = field(default_factory=dict)
+    lungs: int = 2000
+    seed: int = 0
+
+    @property
+    def outcomes(self) -> tuple[str, ...]:
+        """Outcomes that the rules need."""
+        return tuple(dict.fromkeys(n for rule in self.rules.values() for n in rule.outcomes))
+
+    @property
+    def group_names(self) -> list[str]:
+        """Labels of the populations, "all" where there is none."""
+        return [group.name if group else "all" for group in self.groups()]
+
+    @property
+    def rules_text(self) -> str:
+        """The rules with all their limits in words, for captions."""
+        return "; ".join(f"{name}: {rule.sentence}" for name, rule in self.rules.items())
+
+    @property
+    def fixed_text(self) -> str:
+        """Which values are held, for captions.
+
+        Examples
+        --------
+        >>> Question(fixed={"p_high": 24.0, "t_high": 5.0}).fixed_text
+        'P high 24 cmH₂O, T high 5 s'
+        """
+        return ", ".join(PARAMETERS[name].say(value) for name, value in self.fixed.items())
+
+    @property
+    def samples_text(self) -> str:
+        """What is drawn beside the lungs, and how, for captions."""
+        return ", ".join(marginal.say(name) for name, marginal in self.samples.items())
+
+    @property
+    def unconfirmed_text(self) -> str:
+        """Which properties rest on numbers that were not read in a source, for captions.
+
+        Examples
+        --------
+        >>> from ebbmap.registries.populations import POPULATIONS
+        >>> Question(populations=(POPULATIONS["restrictive"],)).unconfirmed_text
+        'restrictive, all but compliance'
+        """
+        return "; ".join(group.unconfirmed_text for group in self.populations if group.unconfirmed)
+
+    @property
+    def lungs_text(self) -> str:
+        """Where the lungs come from, as whoever defined them says, for captions.
+
+        Examples
+        --------
+        >>> from ebbmap.registries.populations import POPULATIONS
+        >>> Question(populations=(POPULATIONS["normal"],)).lungs_text
+        'Invented lungs (normal).'
+        """
+        told = [f"{group.name}: {group.source}" for group in self.populations if group.source]
+        invented = ", ".join(group.name for group in self.populations if not group.source)
+        parts = [f"Invented lungs ({invented})."] if invented else []
+        if told:
+            parts.append(f"Lungs drawn from what the study states: {'; '.join(told)}.")
+        return " ".join(parts) or STATED_LUNG
+
+    def groups(self) -> tuple[Population | None, ...]:
+        """Return the populations, or one None where the question has none."""
+        return self.populations or (None,)
+
+
+def draw_cases(
+    question: Question, group: Population | None, axes: Mapping[str, np.ndarray]
+) -> dict[str, Any]:
+    """Values of every parameter: axes on their own dimensions, draws on `sample`.
+
+    Parameters
+    ----------
+    question : Question
+        The question.
+    group : Population or None
+        The population to draw from.
+    axes : mapping of str to ndarray, shape (m,)
+        Parameters laid out on a grid. A property of the population that is an axis or fixed is
+        held there, and the others are drawn from their distribution given it.
+
+    Returns
+    -------
+    dict of str to DataArray
+        Ready for `simulate`.
+
+    Raises
+    ------
+    EbbmapError
+        If a value is given in two ways.
+    """
+    used = all_inputs(plan(lung_model(question.lung)).parameters)
+    values: dict[str, Any] = {name: xr.DataArray(value) for name, value in question.fixed.items()}
+    for name, axis in axes.items():
+        values[name] = xr.DataArray(axis, dims=name, coords={name: axis})
+    if group is None and not question.samples:
+        return values
+    n = question.lungs
+    streams = np.random.SeedSequence(question.seed).spawn(2)
+    if group is not None:
+        drawn = _draw_lungs(group, values, n, seed_of(streams[0]))
+        values |= {name: array for name, array in drawn.items() if name in used}
+    scores = np.random.default_rng(streams[1]).standard_normal((n, len(question.samples)))
+    for column, (name, marginal) in enumerate(question.samples.items()):
+        if name not in axes:
+            values[name] = _drawn(xr.DataArray(marginal.at(scores[:, column]), dims="sample"))
+    return values
+
+
+def seed_of(stream: np.random.SeedSequence) -> int:
+    """One integer seed from a spawned seed sequence."""
+    return int(stream.generate_state(1, np.uint64)[0])
+
+
+def middle_lung(
+    question: Question, group: Population | None, axes: Mapping[str, np.ndarray]
+) -> dict[str, Any]:
+    """Values of every parameter that is stated, and the middle lung of a population given these.
+
+    Parameters
+    ----------
+    question : Question
+        Its fixed values; its samples are of no account.
+    group : Population or None
+        The population. A property that is fixed or on an axis is held there, and each of the
+        others is at its median given it.
+    axes : mapping of str to ndarray, shape (m,)
+        Parameters laid out on a grid.
+
+    Returns
+    -------
+    dict of str to float or DataArray
+        Ready for `simulate`: numbers where nothing varies.
+    """
+    grids = {name: xr.DataArray(a, dims=name, coords={name: a}) for name, a in axes.items()}
+    values: dict[str, Any] = {**question.fixed, **grids}
+    if group is None:
+        return values
+    held = {name: xr.DataArray(values[name]) for name in group.properties if name in values}
+    flat, dims, shape = _every_combination(held)
+    for name, middle in group.middle(flat).items():
+        array = np.reshape(middle, shape)
+        values[name] = xr.DataArray(array, dims=dims) if dims else float(array)
+    return values
+
+
+def _draw_lungs(group: Population, values, n: int, seed: int) -> dict[str, xr.DataArray]:
+    held = {name: values[name] for name in group.properties if name in values}
+    if not held:
+        drawn = group.sample(n, seed=seed)
+        return {name: _drawn(xr.DataArray(array, dims="sample")) for name, array in drawn.items()}
+    flat, dims, shape = _every_combination(held)
+    drawn = group.sample(n, seed=seed, given=flat)
+    return {
+        name: _drawn(xr.DataArray(drawn[name].reshape(*shape, n), dims=(*dims, "sample")))
+        for name in group.properties
+        if name not in held
+    }
+
+
+def _drawn(array: xr.DataArray) -> xr.DataArray:
+    return array.assign_attrs({DRAWN: 1})
+
+
+def _every_combination(held: Mapping[str, xr.DataArray]):
+    """Values of held properties in every combination, shape (g,) each; its dims and shape."""
+    if not held:
+        return {}, (), ()
+    frame = xr.broadcast(*held.values())
+    flat = {name: array.values.reshape(-1) for name, array in zip(held, frame, strict=True)}
+    return flat, frame[0].dims, frame[0].shape

@@ -1,0 +1,309 @@
+"""What an analysis makes of a question, and what its result says of it.
+
+Which values were held, by whom; what was averaged over; what the lungs were drawn given; how many
+of them left the bounds of the registry.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from itertools import product
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from ebbmap.cases.evaluate import DRAWN
+from ebbmap.cases.labelling import MODEL_OUTPUT, label, provenance
+from ebbmap.cases.question import Question, draw_cases, middle_lung
+from ebbmap.lungs import lung_model
+from ebbmap.registries.derivations import all_inputs, ways
+from ebbmap.registries.outcomes import plan
+from ebbmap.registries.parameters import PARAMETERS
+from ebbmap.registries.populations import Population
+from ebbmap.units import display
+
+#: A chance of leaving the bounds below this is none: one lung in a thousand million.
+NO_CHANCE = 1e-9
+
+
+@dataclass(frozen=True)
+class Use:
+    """How an analysis uses a question, for all that it has to say of what entered its answer.
+
+    Parameters
+    ----------
+    laid_out : tuple of str
+        Parameters that the analysis lays out itself: its axes, and what it searches for.
+    averaged : mapping of str to ndarray
+        Axes among these that it averages over, with the lungs.
+    middle : bool
+        Whether it follows middle lungs and draws nothing.
+    factors : bool
+        Whether samples are what it explains; else it averages over them.
+    design : bool
+        Whether its cases come from a design, which counts failed ones by itself.
+    outcomes : tuple of str, optional
+        What it computes; all that the lung gives if None.
+    lungs : tuple of str
+        Lung models; the question's own if empty.
+    also : tuple of str
+        Parameters that it uses besides those that the outcomes need.
+    """
+
+    laid_out: tuple[str, ...] = ()
+    averaged: Mapping[str, np.ndarray] = field(default_factory=dict)
+    middle: bool = False
+    factors: bool = False
+    design: bool = False
+    outcomes: tuple[str, ...] | None = None
+    lungs: tuple[str, ...] = ()
+    also: tuple[str, ...] = ()
+
+    def parameters(self, question: Question) -> tuple[str, ...]:
+        """Return every parameter that the analysis reads, in order."""
+        plans = [plan(lung_model(m), self.outcomes) for m in self.lungs or (question.lung,)]
+        return tuple(dict.fromkeys((*(n for one in plans for n in one.parameters), *self.also)))
+
+
+def defaults_of(question: Question, group: Population | None, use: Use) -> dict[str, float]:
+    """Return the registry defaults that enter an answer, since nobody gives these parameters.
+
+    Examples
+    --------
+    >>> from ebbmap.registries.populations import population
+    >>> asked = Question(fixed={"p_high": 24.0}, populations=(population("normal"),))
+    >>> defaults_of(asked, asked.populations[0], Use(("t_low",), outcomes=("flow_ratio",)))
+    {'p_low': 0.0, 't_high': 5.0}
+    """
+    given = {*question.fixed, *use.laid_out, *(group.properties if group else ())}
+    given |= set() if use.middle else set(question.samples)
+    taken: dict[str, float] = {}
+
+    def need(names) -> None:
+        for name in names:
+            asked = ways(name, given)
+            if asked:
+                need(asked[0].inputs)
+            elif name not in given:
+                taken[name] = float(PARAMETERS[name].default)
+
+    need(use.parameters(question))
+    return {name: taken[name] for name in PARAMETERS if name in taken}
+
+
+def add_provenance(
+    dataset: xr.Dataset,
+    question: Question,
+    title: str,
+    use: Use,
+    *,
+    comment: str = "",
+    **attrs: str | int | float,
+) -> xr.Dataset:
+    """Say in a result what it holds, averages over and conditions on, and what made it.
+
+    Parameters
+    ----------
+    dataset : Dataset
+        A finished result, perhaps with dim `population`.
+    question : Question
+        What was asked.
+    title, comment : str
+        Of the result.
+    use : Use
+        How the analysis uses the question.
+    **attrs : str, int or float
+        Further attributes.
+
+    Returns
+    -------
+    Dataset
+        With every value that was held as a coordinate (scalar; along `population` where it
+        differs), and the attributes `fixed` (all of these in words, defaults marked),
+        `averaged_over`, `conditioned_on`, `sampled`, `left_bounds`, `lungs_from`,
+        `unconfirmed` and `rules`; each is empty where there is nothing to say.
+    """
+    known: dict[str, Any] = {
+        "comment": f"{comment} {MODEL_OUTPUT} {question.lungs_text}".lstrip(),
+        "lung": ", ".join(use.lungs or (question.lung,)),
+        "seed": question.seed,
+    }
+    axes = {
+        n: use.averaged.get(n, dataset[n].values if n in dataset.coords else None)
+        for n in use.laid_out
+    }
+    dataset = dataset.assign_coords(_held_coords(dataset, question, use))
+    dataset.attrs = dataset.attrs | provenance(
+        title,
+        **(known | use_words(question, use) | attrs),
+        left_bounds="" if use.middle or use.design else left_text(question, axes),
+    )
+    return dataset
+
+
+def use_words(question: Question, use: Use) -> dict[str, str]:
+    """Say in words what an analysis holds, averages over and draws, each by its attribute."""
+    samples = {} if use.middle else question.samples
+    drawn = [m.say(name) for name, m in samples.items() if name not in use.laid_out]
+    averaged = [_span_text(name, axis) for name, axis in use.averaged.items()]
+    own = {name for group in question.populations for name in group.properties}
+    given = [n for n in dict.fromkeys((*question.fixed, *use.laid_out)) if n in own]
+    return {
+        "rules": question.rules_text,
+        "fixed": ", ".join(_held_words(question, use)),
+        "averaged_over": ", ".join(averaged if use.factors else averaged + drawn),
+        "conditioned_on": ", ".join(PARAMETERS[name].long_name for name in given),
+        "sampled": ", ".join(drawn),
+        "lungs_from": question.lungs_text,
+        "unconfirmed": question.unconfirmed_text,
+    }
+
+
+def held_values(question: Question, use: Use) -> dict[str, float]:
+    """Return the stated values that an analysis holds: neither laid out nor drawn."""
+    varied = {*use.laid_out, *(() if use.middle else question.samples)}
+    return {name: value for name, value in question.fixed.items() if name not in varied}
+
+
+def _held_words(question: Question, use: Use) -> list[str]:
+    """Say every value that is held: stated ones, then defaults by which populations take them."""
+    groups = question.groups()
+    defaults = [defaults_of(question, group, use) for group in groups]
+    words = [PARAMETERS[name].say(value) for name, value in held_values(question, use).items()]
+    for name, entry in PARAMETERS.items():
+        taking = [g for g, own in zip(groups, defaults, strict=True) if name in own]
+        if taking:
+            of = "" if len(taking) == len(groups) else f", {', '.join(g.name for g in taking if g)}"
+            words.append(f"{entry.say(entry.default)} (default{of})")
+    if use.middle and question.populations:
+        words.append("other lung properties at each population's middle")
+    return words
+
+
+def _span_text(name: str, axis: np.ndarray) -> str:
+    """Say the values of an axis that is averaged over."""
+    entry = PARAMETERS[name]
+    if len(axis) == 1:
+        return entry.say(float(axis[0]))
+    unit = display(entry.units)
+    return (
+        f"{entry.long_name} {axis[0]:.4g} to {axis[-1]:.4g} {unit}".rstrip()
+        + f" ({len(axis)} values)"
+    )
+
+
+def _held_coords(dataset, question: Question, use: Use) -> dict[str, xr.DataArray]:
+    """Coordinates of every value that is held, unless the result has a variable of that name."""
+    held = held_values(question, use)
+    defaults = [defaults_of(question, group, use) for group in question.groups()]
+    arrays = {
+        name: xr.DataArray(float(value), attrs={"held": "as stated"})
+        for name, value in held.items()
+    }
+    by_group: list[dict[str, Any]] = [dict(own) for own in defaults]
+    used = all_inputs(use.parameters(question))
+    if use.middle and "population" in dataset.dims:
+        for own, group in zip(by_group, question.groups(), strict=True):
+            stated = Question(fixed=question.fixed)
+            axes = {name: np.zeros(1) for name in use.laid_out}
+            if group is not None and not set(axes) & set(group.properties):
+                own |= {
+                    n: v
+                    for n, v in middle_lung(stated, group, axes).items()
+                    if n in group.properties and n not in held and n in used
+                }
+    for name in dict.fromkeys(n for own in by_group for n in own):
+        values = [own.get(name, np.nan) for own in by_group]
+        text = "default" if all(name in own for own in defaults) else "middle lung, or default"
+        if len(set(values)) == 1:
+            arrays[name] = xr.DataArray(values[0], attrs={"held": text})
+        elif "population" in dataset.dims and dataset.sizes["population"] == len(values):
+            arrays[name] = xr.DataArray(values, dims="population", attrs={"held": text})
+    return {
+        name: label(array, name).assign_attrs(held=held_as)
+        for name, array in arrays.items()
+        if name not in dataset.variables
+        for held_as in (array.attrs["held"],)
+    }
+
+
+def chances_of_leaving(
+    question: Question, group: Population | None, axes: Mapping[str, np.ndarray | None]
+) -> dict[str, float]:
+    """Return how likely a drawn value is to leave the bounds of the registry, where it can.
+
+    Parameters
+    ----------
+    question : Question
+        With fixed values and samples.
+    group : Population or None
+        The population that lungs are drawn from.
+    axes : mapping of str to ndarray, shape (m,), or None
+        What an analysis lays out. Chances are the largest at any corner of the axes that are
+        properties of the population.
+
+    Returns
+    -------
+    dict of str to float
+        By parameter, where the chance is not below `NO_CHANCE`.
+
+    Examples
+    --------
+    >>> from ebbmap.registries.populations import Marginal
+    >>> weight = {"predicted_body_weight": Marginal("normal", 66.0, 11.0, "invented")}
+    >>> found = chances_of_leaving(Question(samples=weight), None, {})
+    >>> {name: f"{chance:.1e}" for name, chance in found.items()}
+    {'predicted_body_weight': '1.4e-05'}
+    """
+    chances = {
+        name: float(marginal.outside(PARAMETERS[name].low, PARAMETERS[name].high))
+        for name, marginal in question.samples.items()
+        if name not in axes
+    }
+    if group is not None:
+        used = all_inputs(plan(lung_model(question.lung)).parameters)
+        ends = {
+            name: sorted({float(np.min(axis)), float(np.max(axis))})
+            for name, axis in axes.items()
+            if axis is not None and name in group.properties
+        }
+        held = {n: [v] for n, v in question.fixed.items() if n in group.properties} | ends
+        corners = np.array(list(product(*held.values())), float).T
+        scores = group.given(dict(zip(held, corners, strict=True)))
+        for i, name in enumerate(scores.names):
+            if name in used and name not in axes:
+                chance = group.marginals[name].outside(
+                    PARAMETERS[name].low,
+                    PARAMETERS[name].high,
+                    mean=scores.mean[..., i],
+                    sd=np.sqrt(scores.covariance[i, i]),
+                )
+                chances[name] = float(np.max(chance))
+    return {name: chance for name, chance in chances.items() if chance >= NO_CHANCE}
+
+
+def leaving_text(place: str, name: str, chance: float, where: str = "") -> str:
+    """Say that a distribution can leave the bounds, how likely it is, and what to do."""
+    entry = PARAMETERS[name]
+    return (
+        f"{place}: leaves {entry.low:g} to {entry.high:g} {display(entry.units)} with probability "
+        f"{chance:.2g}{where}. Add low or high to the distribution."
+    )
+
+
+def left_text(question: Question, axes: Mapping[str, np.ndarray | None]) -> str:
+    """Say how many of the drawn cases left the bounds of the registry; empty where none did."""
+    said = []
+    for group, label_of in zip(question.groups(), question.group_names, strict=True):
+        if not chances_of_leaving(question, group, axes):
+            continue
+        own = {n: a for n, a in axes.items() if a is not None and group and n in group.properties}
+        for name, array in draw_cases(question, group, own).items():
+            if DRAWN in array.attrs and name not in axes:
+                entry = PARAMETERS[name]
+                left = int(((array < entry.low) | (array > entry.high)).sum())
+                if left:
+                    said.append(f"{entry.long_name} in {left:,} of {array.size:,} ({label_of})")
+    return f"out of the registry's bounds, marked: {', '.join(said)}" if said else ""

@@ -1,0 +1,58 @@
+"""Certificates: what a box or a default serves among lungs that it was not found on."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ebbmap.committee.draft import Draft
+from ebbmap.committee.lungs import (
+    CERTIFICATES,
+    Drawn,
+    corners,
+    count,
+    draw_lungs,
+    unit_settings,
+)
+from ebbmap.committee.verdict import ALL, share_with_interval
+from ebbmap.files.protocol import Group, Protocol
+
+#: Lungs of a certificate, and its settings, besides the corners.
+CERTIFICATE_LUNGS = 4096
+CERTIFICATE_SETTINGS = 128
+
+
+def certificate_lungs(protocol: Protocol, name: str, purpose: int) -> list[Drawn]:
+    """Fresh lungs of a group, or of all groups by their weights."""
+    groups: list[Group] = [g for g in protocol.groups if name in (g.name, ALL)]
+    draws = [draw_lungs(protocol, g, CERTIFICATE_LUNGS, purpose) for g in groups]
+    if name != ALL:
+        return draws
+    offered = np.array([g.weight * d.size for g, d in zip(groups, draws, strict=True)])
+    share = offered / offered.sum()
+    n = min(d.size / s for d, s in zip(draws, share, strict=True) if s > 0)
+    return [d.first(int(n * s)) for d, s in zip(draws, share, strict=True) if int(n * s) > 0]
+
+
+def serves(protocol: Protocol, draft: Draft, fresh: list[Drawn], name: str) -> np.ndarray:
+    """Return which fresh lungs are safe at every fresh setting and at every corner of a box."""
+    unit = unit_settings(protocol, draft, CERTIFICATE_SETTINGS, name, CERTIFICATES)
+    unit = np.concatenate([unit, corners(draft)]) if draft.free else unit
+    return np.concatenate(
+        [count(protocol, draft, drawn, unit).safe_share == 1.0 for drawn in fresh]
+    )
+
+
+def certify_default(protocol, draft: Draft, fresh: list[Drawn], wanted: float):
+    """Return the share of fresh lungs that a setting serves, and the margin that enough keep."""
+    counted = [count(protocol, draft, drawn, np.zeros((1, 0))) for drawn in fresh]
+    safe = np.concatenate([one.safe_share == 1.0 for one in counted])
+    margin = np.nan_to_num(np.concatenate([one.worst for one in counted]), nan=-np.inf)
+    rank = margin.size - int(np.ceil(wanted * margin.size))
+    return share_with_interval(safe), float(np.partition(margin, rank)[rank])
+
+
+def certified(share, wanted: float) -> str:
+    """Grade a certificate: surely enough, surely not, or not known."""
+    if share[1] >= wanted:
+        return "safe"
+    return "unsafe" if share[2] < wanted else "undetermined"

@@ -1,0 +1,195 @@
+"""Fixed T low or a rule? The share of lungs that each way of choosing T low serves.
+
+Every lung meets one setting of the draft's other ranges. What a rule measures is measured with
+an error; targets are chosen on one sample of lungs and tried on another. Sizes: n lungs.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+from scipy.stats import qmc
+
+from ebbmap.cases.evaluate import evaluate
+from ebbmap.cases.labelling import describe
+from ebbmap.cases.pieces import Pieces, Progress, listed
+from ebbmap.committee.draft import Draft, flow_ratio_time, measure, settings_of
+from ebbmap.committee.lungs import RULES, Drawn, draw_lungs, fixed, streams
+from ebbmap.committee.verdict import LEVEL, share_with_interval
+from ebbmap.files.protocol import Group, Protocol
+from ebbmap.kernels.shares import share_words
+from ebbmap.registries.limits import judge
+
+#: Relative errors of the measured time constant.
+ERRORS = (0.0, 0.1, 0.2, 0.3)
+
+#: Lungs on which targets are chosen, and lungs on which they are tried.
+CHOICE_LUNGS = 1024
+TRIED_LUNGS = 4096
+
+#: Targets that are looked at.
+TIMES = np.round(np.geomspace(0.1, 4.0, 60), 4)
+MULTIPLES = np.round(np.geomspace(0.05, 3.0, 60), 4)
+RATIOS = np.round(np.arange(0.06, 0.96, 0.02), 2)
+
+#: Targets of common practice, with their sources.
+COMMON_TARGETS = (
+    ("time_constant", 1.0, "Zhou et al., Intensive Care Med 2017;43:1648 (from memory)"),
+    ("flow_ratio", 0.50, "Zhou et al., Intensive Care Med 2017;43:1648"),
+    ("flow_ratio", 0.75, "Jain et al., Intensive Care Med Exp 2016;4:11 (the figure from memory)"),
+)
+
+WAYS = {
+    "one T low for all, best": "fixed",
+    "T low from the time constant, best multiple": "time_constant",
+    "T low from the flow ratio, best ratio": "flow_ratio",
+}
+
+
+def compare_ways(protocol: Protocol) -> xr.Dataset:
+    """Compare one T low for all with T low from the time constant and from the flow ratio.
+
+    Parameters
+    ----------
+    protocol : Protocol
+        The protocol; its own T low is not used, its other settings are.
+
+    Returns
+    -------
+    xarray.Dataset
+        Dims (group, way, error): `served_share` with its interval, and the `target` that was
+        used: T low [s], multiple of the time constant, or flow ratio.
+
+    Notes
+    -----
+    The measured time constant is the true one times exp(error x z). T low by the flow ratio is
+    the time at which the model's flow falls to the ratio, times the same factor: in a lung with
+    one time constant -ln(ratio) is a multiple, so the two rules differ by their targets only.
+    """
+    return ways_pieces(protocol).whole()
+
+
+def ways_pieces(protocol: Protocol) -> Pieces[xr.Dataset]:
+    """Cut the comparison into groups; see `compare_ways`."""
+    ways = [*WAYS, *(_common_name(kind, target) for kind, target, _ in COMMON_TARGETS)]
+
+    def solve(number: int, progress: Progress) -> xr.Dataset:
+        group = protocol.groups[number]
+        shape = (len(ways), len(ERRORS))
+        share, target = np.full((*shape, 3), np.nan), np.full(shape, np.nan)
+        choice = _Sample(protocol, group, CHOICE_LUNGS, RULES)
+        tried = _Sample(protocol, group, TRIED_LUNGS, RULES + 10)
+        if choice.drawn.size < 2 or tried.drawn.size < 2:
+            return _one(share, target)
+        for w, (kind, common) in enumerate(_kinds()):
+            for e, error in enumerate(ERRORS):
+                if common is None:
+                    every = _TARGETS[kind]
+                    counts = [choice.safe(kind, one, error).mean() for one in every]
+                    target[w, e] = every[int(np.argmax(counts))]
+                else:
+                    target[w, e] = common
+                share[w, e] = share_with_interval(tried.safe(kind, target[w, e], error))
+        return _one(share, target)
+
+    def join(found: list[xr.Dataset]) -> xr.Dataset:
+        share, target = (np.stack([one[n].values for one in found]) for n in ("share", "target"))
+        return _labelled([group.name for group in protocol.groups], ways, share, target)
+
+    return listed(len(protocol.groups), solve, join)
+
+
+def _one(share: np.ndarray, target: np.ndarray) -> xr.Dataset:
+    dims = ("way", "error")
+    return xr.Dataset({"share": ((*dims, "value"), share), "target": (dims, target)})
+
+
+_TARGETS = {"fixed": TIMES, "time_constant": MULTIPLES, "flow_ratio": RATIOS}
+
+
+def _kinds() -> list[tuple[str, float | None]]:
+    best: list[tuple[str, float | None]] = [(kind, None) for kind in WAYS.values()]
+    return [*best, *((kind, target) for kind, target, _ in COMMON_TARGETS)]
+
+
+class _Sample:
+    """Lungs of a group, each with one setting of the other ranges."""
+
+    def __init__(self, protocol: Protocol, group: Group, n: int, purpose: int):
+        self.protocol = protocol
+        self.drawn: Drawn = draw_lungs(protocol, group, n, purpose)
+        spans = {
+            k: s
+            for k, s in protocol.draft.spans.items()
+            if k not in ("t_low", "t_low_in_time_constants")
+        }
+        rules = {k: r for k, r in protocol.draft.rules.items() if k != "t_low"}
+        draft = Draft(spans, rules)
+        size = self.drawn.size
+        held = {k: np.broadcast_to(v, (size,)) for k, v in fixed(protocol).items()}
+        lungs = {**self.drawn.values, **held}
+        unit = np.zeros((size, 0))
+        if draft.free and size:
+            rng = np.random.default_rng(streams(protocol, group.name, purpose)[2])
+            power = int(np.ceil(np.log2(max(size, 2))))
+            unit = qmc.Sobol(len(draft.free), rng=rng).random_base2(power)[:size]
+        places = draft.places(unit)
+        known = measure(protocol.lung, draft, lungs, self.drawn.scores)
+        own = settings_of(draft, known, {k: np.asarray(v) for k, v in places.items()})
+        # one setting for each lung: the diagonal of lungs by settings
+        settings = {
+            k: np.broadcast_to(places[k], (size,)) if k in places else v[:, 0]
+            for k, v in own.items()
+        }
+        self.values = {**lungs, **settings}
+        self._times: dict[float, np.ndarray] = {}
+        self.time_constant = evaluate(
+            protocol.lung, {**self.values, "t_low": np.ones(size)}, ("time_constant_exp",)
+        ).outcomes["time_constant_exp"]
+
+    def safe(self, kind: str, target: float, error: float) -> np.ndarray:
+        """Return which lungs are safe with T low chosen this way, shape (n,)."""
+        blur = np.exp(error * self.drawn.scores)
+        if kind == "fixed":
+            t_low = np.full(self.drawn.size, target)
+        elif kind == "time_constant":
+            t_low = self.time_constant * target * blur
+        else:
+            if target not in self._times:
+                self._times[target] = flow_ratio_time(self.protocol.lung, self.values, target)
+            t_low = self._times[target] * blur
+        limits = self.protocol.limits
+        solved = evaluate(self.protocol.lung, {**self.values, "t_low": t_low}, limits.outcomes)
+        return judge(limits, solved.outcomes).safe
+
+
+def _common_name(kind: str, target: float) -> str:
+    if kind == "flow_ratio":
+        return f"T low from the flow ratio, {target:.0%} of peak"
+    return f"T low from the time constant, {target:g} times"
+
+
+def _labelled(names, ways, share, target) -> xr.Dataset:
+    dims = ("group", "way", "error")
+    data = xr.Dataset(
+        coords={"group": names, "way": ways, "error": list(ERRORS), "ci_bound": ["lower", "upper"]}
+    )
+    data["served_share"] = describe(
+        xr.DataArray(share[..., 0], dims=dims),
+        f"{share_words('safe_share')} with T low chosen this way",
+    )
+    data["served_share_interval"] = describe(
+        xr.DataArray(share[..., 1:], dims=(*dims, "ci_bound")),
+        "interval of the share",
+        ci_method="Wilson score",
+        ci_level=LEVEL,
+    )
+    data["target"] = describe(
+        xr.DataArray(target, dims=dims), "T low [s], multiple of the time constant, or flow ratio"
+    )
+    data["error"].attrs = {"long_name": "relative error of the measured time constant"}
+    data["way"].attrs = {
+        "long_name": "way of choosing T low",
+        "comment": "; ".join(f"{_common_name(k, t)}: {source}" for k, t, source in COMMON_TARGETS),
+    }
+    return data

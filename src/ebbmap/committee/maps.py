@@ -1,0 +1,112 @@
+"""Maps of a protocol: share of safe lungs over two settings, and what fails elsewhere."""
+
+from __future__ import annotations
+
+import numpy as np
+import xarray as xr
+
+from ebbmap.cases.labelling import describe
+from ebbmap.cases.pieces import Pieces, single
+from ebbmap.committee.draft import Draft
+from ebbmap.committee.lungs import MAPS, draw_lungs, solver
+from ebbmap.files.protocol import Protocol
+from ebbmap.kernels.shares import share_words, shares
+from ebbmap.registries.limits import judge
+from ebbmap.registries.parameters import parameter
+
+#: Which settings a map shows, the first two that have a range.
+PREFERRED = ("t_low", "t_low_in_time_constants", "p_high", "t_high", "p_low")
+
+LUNGS = 512
+PLACES = 41
+
+
+def axes_of(draft: Draft) -> tuple[str, str] | None:
+    """Return the two settings of the map, or None where fewer than two have a range.
+
+    Examples
+    --------
+    >>> from ebbmap.committee.draft import Span
+    >>> axes_of(Draft({"p_high": Span(20.0, 28.0), "t_low": Span(0.3, 0.6)}))
+    ('t_low', 'p_high')
+    """
+    free = [name for name in PREFERRED if name in draft.free]
+    return (free[0], free[1]) if len(free) > 1 else None
+
+
+def map_draft(protocol: Protocol) -> xr.Dataset | None:
+    """Map the safe share of every group over two settings, each over its usual range.
+
+    Parameters
+    ----------
+    protocol : Protocol
+        The protocol.
+
+    Returns
+    -------
+    xarray.Dataset or None
+        Dims (group, y, x): `safe_share`, `undetermined_share`, `commonest_bound`; the other
+        settings are half-way through the draft. None where fewer than two settings have a range.
+    """
+    pieces = map_pieces(protocol)
+    return None if pieces is None else pieces.whole()
+
+
+def map_pieces(protocol: Protocol) -> Pieces[xr.Dataset] | None:
+    """Let the map be one piece: it takes no second; see `map_draft`."""
+    axes = axes_of(protocol.draft)
+    return None if axes is None else single(lambda progress: _map(protocol, *axes))
+
+
+def _map(protocol: Protocol, x: str, y: str) -> xr.Dataset:
+    axes = (x, y)
+    wide = protocol.draft.widened()
+    middle = {
+        name: type(span)(span.middle, span.middle)
+        for name, span in protocol.draft.spans.items()
+        if name not in axes
+    }
+    draft = wide.within(middle)
+    unit = np.linspace(0.0, 1.0, PLACES)
+    columns = {x: np.tile(unit, PLACES), y: np.repeat(unit, PLACES)}
+    places = draft.places(np.stack([columns[name] for name in draft.free], axis=1))
+    bounds = [bound.name for bound in protocol.limits.hard]
+    rows = []
+    for group in protocol.groups:
+        drawn = draw_lungs(protocol, group, LUNGS, MAPS)
+        shape = (PLACES, PLACES)
+        if drawn.size < 2:
+            blank = np.full(shape, np.nan)
+            rows.append((blank, np.ones(shape), np.full(shape, -1)))
+            continue
+        solve, m = solver(protocol, draft, drawn, places)
+        judged = judge(protocol.limits, solve(slice(0, drawn.size)))
+        full = (drawn.size, m)
+        counted = shares(
+            np.broadcast_to(judged.verdict, full).T.reshape(*shape, -1),
+            np.broadcast_to(judged.binding, full).T.reshape(*shape, -1),
+            bounds=len(bounds),
+        )
+        rows.append((counted.safe, counted.undetermined, counted.commonest))
+    safe, unknown, commonest = (np.array(part) for part in zip(*rows, strict=True))
+    dims = ("group", y, x)
+    data = xr.Dataset(
+        {
+            "safe_share": (dims, safe),
+            "undetermined_share": (dims, unknown),
+            "commonest_bound": (dims, np.array([*bounds, "none"])[commonest]),
+        },
+        {
+            "group": [group.name for group in protocol.groups],
+            x: draft.spans[x].at(unit),
+            y: draft.spans[y].at(unit),
+            "bound": bounds,
+        },
+    )
+    for name in ("safe_share", "undetermined_share"):
+        data[name] = describe(data[name], share_words(name))
+    data["commonest_bound"].attrs = {"long_name": "limit broken most often"}
+    for name in axes:
+        entry = parameter(name)
+        data[name].attrs = {"units": entry.units, "long_name": entry.long_name}
+    return data

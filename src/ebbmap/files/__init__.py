@@ -1,0 +1,1 @@
+"""Study and protocol files, read and checked; whole files put in place or none."""

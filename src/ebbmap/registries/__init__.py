@@ -1,0 +1,1 @@
+"""What the package knows by name: parameters, outcomes, signals, limits, populations."""

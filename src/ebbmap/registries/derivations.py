@@ -1,0 +1,184 @@
+"""Parameters that may be given through others, and the functions that set them.
+
+Each derivation has a trigger: the parameter that, when it is given, asks for it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from ebbmap.exchange.co2 import co2_production
+from ebbmap.exchange.load import functional_residual_capacity
+from ebbmap.registries.parameters import inputs_of
+from ebbmap.units import ML_PER_L
+
+#: Shared part of the resistance: tube and circuit make the time constant three times that of the
+#: patient alone (Guttmann et al., Eur Respir J 1995;8:114).
+SHARED_PART = 2.0 / 3.0
+
+
+@dataclass(frozen=True)
+class Derivation:
+    """One way to set a parameter through others.
+
+    Parameters
+    ----------
+    target, trigger : str
+        What is set, and the given parameter that asks for it.
+    function : callable
+        Function of parameters by the names of its arguments.
+    """
+
+    target: str
+    trigger: str
+    function: Callable
+
+    @property
+    def inputs(self) -> tuple[str, ...]:
+        """Names of the parameters that the function takes."""
+        return inputs_of(self.function)
+
+
+def predicted_body_weight(height, sex):
+    """Predicted body weight from height and sex.
+
+    Parameters
+    ----------
+    height : array_like, shape (n,)
+        Body height [cm].
+    sex : array_like, shape (n,)
+        0 female, 1 male.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Predicted body weight [kg].
+
+    Notes
+    -----
+    50 (male) or 45.5 (female) + 0.91 (height - 152.4).
+
+    References
+    ----------
+    .. [1] NIH ARDS Network strategy, as restated in BMC Pulm Med 2017 and reference pages.
+
+    Examples
+    --------
+    >>> round(float(predicted_body_weight(175.0, 1.0)), 2)
+    70.57
+    """
+    return 45.5 + 4.5 * np.asarray(sex) + 0.91 * (np.asarray(height) - 152.4)
+
+
+def t_low_from_multiple(t_low_in_time_constants, resistance_exp, compliance):
+    """T low [s] as a multiple of the expiratory time constant R_exp * C, shape (n,).
+
+    Examples
+    --------
+    >>> float(t_low_from_multiple(1.0, 10.0, 50.0))
+    0.5
+    """
+    return np.asarray(t_low_in_time_constants) * resistance_exp * compliance / ML_PER_L
+
+
+def one_shared_resistance(resistance_shared):
+    """Resistance of the shared airway in one direction, given for both [cmH2O s L-1], shape (n,).
+
+    Examples
+    --------
+    >>> float(one_shared_resistance(6.0))
+    6.0
+    """
+    return np.asarray(resistance_shared)
+
+
+def compliance_fast(compliance, slow_volume_share):
+    """Compliance of the fast compartment from the whole [mL cmH2O-1], shape (n,).
+
+    Examples
+    --------
+    >>> float(compliance_fast(50.0, 0.2))
+    40.0
+    """
+    return compliance * (1.0 - np.asarray(slow_volume_share))
+
+
+def compliance_slow(compliance, slow_volume_share):
+    """Compliance of the slow compartment from the whole [mL cmH2O-1], shape (n,)."""
+    return compliance * np.asarray(slow_volume_share)
+
+
+def resistance_fast(resistance_exp):
+    """Resistance of the fast compartment's own airway [cmH2O s L-1], shape (n,)."""
+    return np.asarray(resistance_exp) * (1.0 - SHARED_PART)
+
+
+def resistance_slow(time_constant_slow, compliance, slow_volume_share):
+    """Resistance of the slow compartment's own airway [cmH2O s L-1], shape (n,).
+
+    Examples
+    --------
+    >>> round(float(resistance_slow(4.5, 50.0, 0.2)), 1)
+    450.0
+    """
+    return time_constant_slow * ML_PER_L / (compliance * np.asarray(slow_volume_share))
+
+
+def resistance_shared_insp(resistance_insp):
+    """Inspiratory resistance of tube and large airways [cmH2O s L-1], shape (n,)."""
+    return np.asarray(resistance_insp) * SHARED_PART
+
+
+def resistance_shared_exp(resistance_exp):
+    """Expiratory resistance of tube and large airways [cmH2O s L-1], shape (n,)."""
+    return np.asarray(resistance_exp) * SHARED_PART
+
+
+DERIVATIONS = (
+    Derivation("predicted_body_weight", "height", predicted_body_weight),
+    Derivation("t_low", "t_low_in_time_constants", t_low_from_multiple),
+    Derivation("co2_production", "co2_production_per_kg", co2_production),
+    Derivation(
+        "functional_residual_capacity",
+        "functional_residual_capacity_per_kg",
+        functional_residual_capacity,
+    ),
+    Derivation("resistance_shared_insp", "resistance_shared", one_shared_resistance),
+    Derivation("resistance_shared_exp", "resistance_shared", one_shared_resistance),
+    Derivation("compliance_fast", "slow_volume_share", compliance_fast),
+    Derivation("compliance_slow", "slow_volume_share", compliance_slow),
+    Derivation("resistance_fast", "slow_volume_share", resistance_fast),
+    Derivation("resistance_slow", "slow_volume_share", resistance_slow),
+    Derivation("resistance_shared_insp", "slow_volume_share", resistance_shared_insp),
+    Derivation("resistance_shared_exp", "slow_volume_share", resistance_shared_exp),
+)
+
+
+def ways(target: str, given: Collection[str]) -> tuple[Derivation, ...]:
+    """Return the derivations of a parameter that what is given asks for.
+
+    Examples
+    --------
+    >>> [way.trigger for way in ways("t_low", {"t_low_in_time_constants"})]
+    ['t_low_in_time_constants']
+    """
+    return tuple(d for d in DERIVATIONS if d.target == target and d.trigger in given)
+
+
+def all_inputs(names: Iterable[str]) -> frozenset[str]:
+    """Return every parameter that these can be set by: themselves and what derives them.
+
+    Examples
+    --------
+    >>> sorted(all_inputs(["predicted_body_weight"]))
+    ['height', 'predicted_body_weight', 'sex']
+    """
+    known = set(names)
+    added = known
+    while added:
+        added = {n for d in DERIVATIONS if d.target in added for n in d.inputs} - known
+        known |= added
+    return frozenset(known)

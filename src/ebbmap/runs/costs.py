@@ -1,0 +1,284 @@
+"""What a study or a check will cost, before it starts: cases counted, time by a short trial.
+
+Cases are counted from above: a design that may grow is counted at its largest. Times are those of
+the trial's solving and of what each analysis was measured to do besides; pictures come on top.
+"""
+
+from __future__ import annotations
+
+import shutil
+import time
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+import psutil
+
+from ebbmap.cases.checks import MEMORY_SHARE
+from ebbmap.cases.evaluate import evaluate, resolve
+from ebbmap.committee import (
+    boxes,
+    certificates,
+    comparison,
+    drivers,
+    maps,
+    own_setting,
+    windows,
+)
+from ebbmap.committee.check import cases_of
+from ebbmap.errors import EbbmapError, TooLargeError
+from ebbmap.files.protocol import Protocol
+from ebbmap.files.study import Study
+from ebbmap.lungs import lung_model
+from ebbmap.registries.limits import LimitSet, judge
+from ebbmap.registries.outcomes import plan
+from ebbmap.registries.parameters import PARAMETERS
+from ebbmap.registries.populations import Population
+from ebbmap.runs import foresee
+from ebbmap.runs.forecast import WORKER_BYTES, Forecast, forecast
+from ebbmap.runs.job import Job
+from ebbmap.runs.run import Task, plan_tasks
+from ebbmap.runs.sizes import SIZES, WINDOW_CASES, outcomes_of_task
+
+#: Past these a run is started with --yes only. An hour is longer than anybody waits by mistake, and
+#: 10 GB are more than a disk should lose unnoticed.
+LONG_SECONDS, LARGE_BYTES = 3600.0, 10e9
+
+#: Blocks up to which the finished ones among them are looked for.
+_LISTED_BLOCKS = 10**6
+
+#: Seconds of other work by case (for mapping and boxes by resample too): measured on the bundled
+#: studies, one core of a busy two-core machine, so that a forecast is rather too long.
+_BESIDE = MappingProxyType(
+    {
+        "window": 6e-7,
+        "map": 2e-7,
+        "mapping": 9e-7,
+        "boxes": 2e-5,
+        "shapley": 2e-5,
+        "screening": 2e-5,
+        "sobol": 2e-6,
+        "sweep": 1e-6,
+    }
+)
+
+#: The same of a check, whose cases are counted in place.
+_BESIDE_CHECK = 1e-7
+
+#: Cases of the trial, doubled three times over until it is long enough to be measured [s].
+_TRIAL_CASES, _TRIAL_MOST, _TRIAL_SECONDS = 8, 2**14, 0.05
+
+_DOUBLE = 8
+
+
+@dataclass(frozen=True)
+class Cost:
+    """What one analysis costs.
+
+    Parameters
+    ----------
+    name : str
+        Of the analysis, as in the study, or of the part of a check.
+    cases : int
+        Cases to solve, at most.
+    disk, memory : float
+        Bytes that it keeps, before compression, and bytes of all workers together.
+    seconds : float
+        Time with all workers, if they do not hinder each other.
+    blocks : int
+        Blocks to do, where a sweep streams.
+    """
+
+    name: str
+    cases: int
+    disk: float
+    memory: float
+    seconds: float
+    blocks: int = 0
+
+
+def study_costs(study: Study, folder: Path, workers: int, *, fresh: bool = False) -> list[Cost]:
+    """Foretell the costs of every analysis of a study; nothing is written.
+
+    Parameters
+    ----------
+    study : Study
+        A checked study.
+    folder : Path
+        Where its results go: what is finished there costs nothing, for a sweep that streams.
+    workers : int
+        Processes.
+    fresh : bool
+        Whether what is finished there will be forgotten.
+
+    Raises
+    ------
+    EbbmapError
+        If the folder holds another run.
+    """
+    question = study.question
+    group = question.groups()[0]
+    rates: dict[tuple[str, ...], float] = {}
+    costs = []
+    for task in plan_tasks(study):
+        if task.streams:
+            cost = _streamed(study, folder, workers, fresh)
+            costs.append(
+                Cost(task.name, cost.cases, cost.disk, cost.memory, cost.seconds, cost.blocks)
+            )
+            continue
+        for asked in _asked(study, task):
+            size = SIZES[task.kind](study, asked)
+            outcomes = outcomes_of_task(study, asked)
+            if outcomes not in rates:
+                rates[outcomes] = seconds_per_case(
+                    question.lung, group, question.fixed, outcomes, question.rules.values()
+                )
+            beside = _BESIDE.get(task.kind, 0.0)
+            if task.kind in ("mapping", "boxes"):
+                beside *= asked.resamples
+            held = _DOUBLE * (len(outcomes) + 4) * size.held
+            costs.append(
+                Cost(
+                    task.name,
+                    size.cases,
+                    _DOUBLE * size.kept,
+                    workers * (WORKER_BYTES + held),
+                    ((rates[outcomes] + beside) * size.cases + size.seconds) / workers,
+                )
+            )
+    return costs
+
+
+def check_costs(protocol: Protocol, workers: int) -> list[Cost]:
+    """Foretell the costs of every part of a check; nothing is written."""
+    count, draft = len(protocol.groups), protocol.draft
+    free = max(1, min(len(draft.free), max(boxes.PLACES)))
+    grid = boxes.PLACES[free] ** free * boxes.SEARCH_LUNGS
+    tried = certificates.CERTIFICATE_LUNGS * certificates.CERTIFICATE_SETTINGS
+    certified = len(boxes.EXTRA) * tried
+    own = own_setting.SEARCHES * own_setting.LAST * boxes.SEARCH_LUNGS
+    targets = len(comparison.TIMES) * len(comparison.WAYS) * len(comparison.ERRORS)
+    factors = len(protocol.properties) + len(draft.free)
+    cases = {
+        "verdict": cases_of(protocol),
+        "boxes": count * len(boxes.SCOPES) * (grid + certified + own),
+        "ways": count * targets * (comparison.CHOICE_LUNGS + comparison.TRIED_LUNGS),
+        "windows": count * windows.LUNGS * WINDOW_CASES,
+        "map": count * maps.PLACES**2 * maps.LUNGS,
+        "drivers": count * drivers.PLACES * drivers.BASE_SIZE * (2 * factors + 2),
+    }
+    limits = protocol.limits.outcomes
+    each = seconds_per_case(
+        protocol.file.lung,
+        protocol.groups[0].population,
+        _numbers(protocol.file.fixed),
+        limits,
+        [protocol.limits],
+    )
+    memory = workers * (WORKER_BYTES + _DOUBLE * (len(limits) + 4) * protocol.file.lungs)
+    return [
+        Cost(name, n, 0.0, memory, n * (each + _BESIDE_CHECK) / workers)
+        for name, n in cases.items()
+    ]
+
+
+def approve(costs: Sequence[Cost], folder: Path, *, yes: bool) -> None:
+    """Refuse what the machine cannot hold, and what is long or large unless it is wanted so.
+
+    Parameters
+    ----------
+    costs : sequence of Cost
+        Of all that is about to run.
+    folder : Path
+        Where results go; need not be there yet.
+    yes : bool
+        Whether a long or large run is wanted.
+
+    Raises
+    ------
+    TooLargeError
+        If disk or memory do not suffice.
+    EbbmapError
+        If the run needs `yes`.
+    """
+    disk, seconds = sum(cost.disk for cost in costs), sum(cost.seconds for cost in costs)
+    largest = max(costs, key=lambda cost: cost.memory)
+    free = shutil.disk_usage(_existing(folder)).free
+    if disk > free:
+        raise TooLargeError(
+            f"the results must fit on the disk ({free / 1e9:,.1f} GB free); they take about "
+            f"{disk / 1e9:,.1f} GB for {sum(cost.cases for cost in costs):,} cases. Take fewer "
+            "points or outcomes, precision = 'float32', or store = 'none' with reductions."
+        )
+    available = psutil.virtual_memory().available
+    if largest.memory > MEMORY_SHARE * available:
+        raise TooLargeError(
+            f"{largest.name} must fit in memory ({available / 1e9:,.1f} GB free); it takes about "
+            f"{largest.memory / 1e9:,.1f} GB. Take fewer points, lungs or --workers."
+        )
+    if (seconds > LONG_SECONDS or disk > LARGE_BYTES) and not yes:
+        raise EbbmapError(
+            f"a run of more than {LONG_SECONDS / 3600:g} hour or {LARGE_BYTES / 1e9:g} GB needs "
+            f"--yes; this one takes about {seconds / 3600:,.1f} hours and {disk / 1e9:,.1f} GB. "
+            "Look at it with --dry-run, then start it with --yes, or make it smaller."
+        )
+
+
+def seconds_per_case(
+    lung: str,
+    group: Population | None,
+    fixed: Mapping[str, float],
+    outcomes: Sequence[str],
+    rules: Iterable[LimitSet],
+) -> float:
+    """Return the time of one case [s], solved and judged, measured on a few lungs."""
+    model = lung_model(lung)
+    todo = plan(model, tuple(outcomes))
+    drawn = group.sample(_TRIAL_MOST, seed=0) if group else {}
+    values: dict[str, Any] = {
+        name: np.clip(array, PARAMETERS[name].low, PARAMETERS[name].high)
+        for name, array in drawn.items()
+        if name in todo.parameters and name not in fixed
+    }
+    given = {name: np.asarray(value) for name, value in fixed.items()}
+    values = resolve({**values, **given}, todo.parameters)
+    values["t_low"] = np.linspace(0.2, 1.2, _TRIAL_MOST)
+    cases, rules = _TRIAL_CASES, tuple(rules)
+    while True:
+        trial = {n: value[:cases] if np.ndim(value) else value for n, value in values.items()}
+        start = time.perf_counter()
+        solved = evaluate(model, trial, todo.outcomes)
+        for limits in rules:
+            judge(limits, solved.outcomes)
+        seconds = time.perf_counter() - start
+        if seconds > _TRIAL_SECONDS or cases >= _TRIAL_MOST:
+            return seconds / cases
+        cases *= 8
+
+
+def _streamed(study: Study, folder: Path, workers: int, fresh: bool) -> Forecast:
+    job = Job(study, folder)
+    if fresh or job.layout.blocks > _LISTED_BLOCKS:
+        return forecast(job, job.layout.blocks, workers)
+    return foresee(study, folder, workers)
+
+
+def _asked(study: Study, task: Task) -> Iterable[Any]:
+    """Return what the study says of a task; a map is one of several of its kind."""
+    asked = getattr(study.file.analyses, task.kind)
+    if not isinstance(asked, list):
+        return [asked]
+    return [one for one in asked if task.name == f"map_{one.x}_{one.y}"][:1]
+
+
+def _numbers(fixed: Mapping[str, Any]) -> dict[str, float]:
+    return {n: float(v) for n, v in fixed.items() if isinstance(v, (int, float))}
+
+
+def _existing(folder: Path) -> Path:
+    """Return the folder, or the nearest one above it that is there."""
+    return next(one for one in (folder, *folder.absolute().parents) if one.is_dir())

@@ -1,0 +1,263 @@
+"""The work on one block: its cases drawn, solved, judged, counted, and written by one task."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from functools import lru_cache, partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from ebbmap.cases.evaluate import (
+    DRAWN,
+    aligned,
+    bar_leavers,
+    boxes,
+    compute,
+    keep_heap,
+    resolve,
+    view,
+)
+from ebbmap.cases.question import draw_cases
+from ebbmap.cases.simulate import as_arrays
+from ebbmap.files.study import Study, parse_study
+from ebbmap.lungs import lung_model
+from ebbmap.registries.limits import judge
+from ebbmap.registries.outcomes import plan
+from ebbmap.runs import store
+from ebbmap.runs.counts import bin_values, count_verdicts
+from ebbmap.runs.layout import cut
+from ebbmap.runs.ledger import Ledger
+from ebbmap.runs.plan import plan_of
+
+#: Cases solved at a time: fewer arrays live at once here than where every outcome is kept, so
+#: more cases fit the cache (measured for the linear, tube and paired lungs).
+BLOCK = 2**14
+
+
+#: Name of a sweep among the parts of a run, and of its store.
+PART, STORE = "cases", "cases.zarr"
+
+
+class Job:
+    """A streamed sweep, as every worker makes it for itself from the study and the folder.
+
+    Parameters
+    ----------
+    study : Study
+        With a sweep.
+    folder : Path
+        Where results go.
+    ledger : Ledger, optional
+        That of the run; one to look only, if not given.
+    """
+
+    #: Blocks are short and many: other processes are started at once.
+    alone = 0.0
+
+    def __init__(self, study: Study, folder: Path, ledger: Ledger | None = None):
+        asked = study.file.analyses.sweep
+        if asked is None:
+            raise ValueError("the study has no sweep")
+        self.study, self.folder, self.asked = study, folder, asked
+        self.question = study.question
+        self.axes = study.axes
+        self.lung = lung_model(self.question.lung)
+        groups = self.question.groups()
+        drawn = bool(self.question.populations or self.question.samples)
+        dims = ["population", *self.axes] + ["sample"] * drawn
+        shape = [len(groups), *map(len, self.axes.values())] + [self.question.lungs] * drawn
+        self.layout = cut(dims, shape, asked.block)
+        kept = None if asked.outcomes is None else tuple(asked.outcomes)
+        if asked.judged and kept is not None:
+            kept = tuple(dict.fromkeys((*kept, *self.question.outcomes)))
+        self.kept = plan(self.lung, kept).outcomes
+        self.stored = asked.store != "none"
+        self.rules = self.question.rules if asked.judged else {}
+        #: what is solved for: what is kept, and what the rules judge by
+        wanted = self.kept if self.stored or self._summed else ()
+        judged = self.question.outcomes if self.rules else ()
+        self.todo = plan(self.lung, dict.fromkeys((*wanted, *judged)))
+        self.dtype = np.dtype(asked.precision)
+        self.marked = tuple(n for n in self.axes if n in asked.reduce_to)
+        #: axes without a bearing on which lungs are drawn are cut out of a block separately
+        of_groups = {n for g in groups if g is not None for n in g.properties}
+        self.held = tuple(name for name in self.axes if name in of_groups)
+        self._drawn: dict[tuple, dict[str, Any]] = {}
+        #: parameters whose values were drawn, and may have left their bounds
+        self._leavers: list[str] = []
+        self._memory: dict[str, np.ndarray] = {}
+        self.ledger = ledger or study_ledger(study, folder)
+        self.path = folder / STORE
+
+    @property
+    def _summed(self) -> bool:
+        return bool({"extremes", "quantiles"} & set(self.asked.reductions))
+
+    @property
+    def columns(self) -> dict[str, np.dtype]:
+        """What is filled in for every case, and its type."""
+        byte: np.dtype = np.dtype(np.int8)
+        found: dict[str, np.dtype] = (
+            dict.fromkeys(self.kept, self.dtype) if self.stored or self._summed else {}
+        )
+        if self.stored:
+            found["status"] = byte
+            for rule in self.rules:
+                found |= {f"verdict_{rule}": byte, f"binding_{rule}": byte}
+                found[f"margin_{rule}"] = self.dtype
+        return found
+
+    @property
+    def bytes_per_case(self) -> int:
+        """Bytes of one case before compression."""
+        return sum(kind.itemsize for kind in self.columns.values())
+
+    def names(self) -> list[str]:
+        """Name of every block in the ledger."""
+        return [f"{PART}.{number:08d}" for number in range(self.layout.blocks)]
+
+    def run(self, name: str) -> int:
+        """Do one block and enter it in the ledger; return its cases."""
+        start = time.perf_counter()
+        number = number_of(name)
+        filled, kept = self.solve(self.layout.box(number))
+        cases = self.layout.cases_in(number)
+        chunks = {
+            place: partial(store.packed, filled[column], self.layout, self.asked.compression)
+            for column, place in self.places(number).items()
+        }
+        self.ledger.enter(name, kept, cases=cases, since=start, beside=chunks)
+        return cases
+
+    def places(self, number: int) -> dict[str, str]:
+        """Return the file of each column's chunk of a block, as places in the output folder."""
+        if not self.stored:
+            return {}
+        chunk = ".".join(map(str, self.layout.place(number)))
+        return {column: f"{STORE}/{column}/{chunk}" for column in self.columns}
+
+    def task(self, name: str) -> tuple[Callable[..., int], tuple[str, ...]]:
+        """Return what does a block in any process: text and names only."""
+        return run_block, (self.study.text, str(self.folder), self.ledger.run, name)
+
+    def solve(self, box: tuple[slice, ...]) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
+        """Solve the cases of a box: the columns, and what the reductions keep of them."""
+        shape = tuple(one.stop - one.start for one in box)
+        values = self.inputs(box)
+        inputs = resolve(bar_leavers(values, self._leavers), self.todo.parameters)
+        inputs = {name: aligned(value, len(shape)) for name, value in inputs.items()}
+        filled = {name: self._room(name, kind, shape) for name, kind in self.columns.items()}
+        counts, cell = self._cells(shape)
+        if not self.todo.outcomes:
+            return filled, counts
+        keep_heap()
+        for part in boxes(shape, BLOCK):
+            piece = {name: view(value, part) for name, value in inputs.items()}
+            known, flags = compute(self.lung, self.todo, piece)
+            if self.stored:
+                filled["status"][part] = flags
+            for name in self.kept if filled else ():
+                filled[name][part] = known[name]
+            for rule, limits in self.rules.items():
+                judged = judge(limits, known)
+                if self.stored:
+                    filled[f"verdict_{rule}"][part] = judged.verdict
+                    filled[f"binding_{rule}"][part] = judged.binding
+                    filled[f"margin_{rule}"][part] = judged.margin
+                if f"counts_{rule}" in counts:
+                    self._count(counts[f"counts_{rule}"], judged, cell, part)
+        return filled, {**counts, **self._sums(filled)}
+
+    def inputs(self, box: tuple[slice, ...]) -> dict[str, np.ndarray]:
+        """Values of a block by parameter, one axis per dimension."""
+        cuts = dict(zip(self.layout.dims, box, strict=True))
+        held = {name: self.axes[name][cuts[name]] for name in self.held}
+        key = (box[0].start, *((cuts[n].start, cuts[n].stop) for n in self.held))
+        if key not in self._drawn:
+            group = self.question.groups()[box[0].start]
+            drawn = as_arrays(draw_cases(self.question, group, held))
+            drawn = {n: array for n, array in drawn.items() if n not in held}
+            self._leavers = [n for n, array in drawn.items() if DRAWN in array.attrs]
+            # one set of lungs at a time: a block is the next one of its neighbour
+            self._drawn = {key: drawn}
+        values = {}
+        for name, array in self._drawn[key].items():
+            own = [dim for dim in self.layout.dims if dim in array.dims]
+            full = array.transpose(*own).values
+            if "sample" in own:
+                full = full[..., cuts["sample"]]
+            lengths = dict(zip(own, full.shape, strict=True))
+            values[name] = full.reshape([lengths.get(dim, 1) for dim in self.layout.dims])
+        for name, axis in self.axes.items():
+            values[name] = axis[cuts[name]].reshape(
+                [-1 if dim == name else 1 for dim in self.layout.dims]
+            )
+        return values
+
+    def _room(self, name: str, kind: np.dtype, shape: tuple[int, ...]) -> np.ndarray:
+        """Memory for a column, the same again for every block: fresh memory is slow."""
+        size = int(np.prod(shape))
+        if name not in self._memory or self._memory[name].size < size:
+            self._memory[name] = np.empty(size, kind)
+        return self._memory[name][:size].reshape(shape)
+
+    def _cells(self, shape: tuple[int, ...]) -> tuple[dict[str, np.ndarray], np.ndarray]:
+        """Empty counts of a block, and the cell of every case, of length one along the rest."""
+        if "safe_share" not in self.asked.reductions:
+            return {}, np.zeros([1] * len(shape), np.int64)
+        marked = [
+            n if dim in self.marked else 1 for dim, n in zip(self.layout.dims, shape, strict=True)
+        ]
+        cells = int(np.prod(marked))
+        counts = {
+            f"counts_{rule}": np.zeros((cells, 4, len(limits.hard) + 1), np.int64)
+            for rule, limits in self.rules.items()
+        }
+        return counts, np.arange(cells).reshape(marked)
+
+    def _count(self, counts: np.ndarray, judged, cell: np.ndarray, part: tuple[slice, ...]) -> None:
+        own = view(cell, part)
+        first, last = int(own.flat[0]), int(own.flat[-1])
+        # a verdict that does not vary along an axis still counts once for every case there
+        size = tuple(one.stop - one.start for one in part)
+        here = np.broadcast_to(own - first, size)
+        counts[first : last + 1] += count_verdicts(
+            judged.verdict, judged.binding, here, cells=last + 1 - first, bounds=counts.shape[2] - 1
+        )
+
+    def _sums(self, filled: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
+        found: dict[str, np.ndarray] = {}
+        for name in self.kept if self._summed else ():
+            if "extremes" in self.asked.reductions:
+                flat = filled[name].reshape(-1)
+                found[f"extremes_{name}"] = np.array(
+                    [np.fmin.reduce(flat), np.fmax.reduce(flat)], float
+                )
+            if "quantiles" in self.asked.reductions:
+                bins, counted = bin_values(filled[name])
+                found[f"bins_{name}"] = np.stack([bins, counted])
+        return found
+
+
+def number_of(name: str) -> int:
+    """Return the number of a block in the layout."""
+    return int(name.removeprefix(f"{PART}."))
+
+
+def study_ledger(study: Study, folder: Path, run: str = "") -> Ledger:
+    """Return the ledger of a study in a folder."""
+    return Ledger(folder, plan_of("study", study.file, study.digest), run)
+
+
+def run_block(text: str, folder: str, run: str, name: str) -> int:
+    """Do one block in whatever process this is."""
+    return _job(text, folder, run).run(name)
+
+
+@lru_cache(maxsize=1)
+def _job(text: str, folder: str, run: str) -> Job:
+    study = parse_study(text)
+    return Job(study, Path(folder), study_ledger(study, Path(folder), run))

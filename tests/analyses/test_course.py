@@ -1,0 +1,47 @@
+import numpy as np
+import pytest
+
+from ebbmap.analyses.course import co2_course
+from ebbmap.cases.question import Question
+from ebbmap.cases.simulate import simulate
+from ebbmap.registries.populations import POPULATIONS
+
+BEFORE = {"p_high": 24.0, "p_low": 0.0, "t_high": 5.0, "t_low": 0.4}
+
+
+@pytest.fixture(scope="module")
+def followed():
+    groups = (POPULATIONS["normal"], POPULATIONS["restrictive"])
+    question = Question(fixed=BEFORE, populations=groups)
+    return co2_course(question, change={"t_low": 0.6}, minutes=60.0, points=61)
+
+
+def test_the_course_starts_at_the_balance_before(followed):
+    np.testing.assert_allclose(followed["paco2"].isel(time=0), followed["paco2_start"], rtol=1e-12)
+
+
+def test_balances_are_those_of_the_settled_cycles(followed):
+    for name in ("normal", "restrictive"):
+        lung = {**POPULATIONS[name].median, **BEFORE}
+        for which, t_low in (("paco2_start", 0.4), ("paco2_end", 0.6)):
+            alone = simulate(outcomes=["paco2"], **{**lung, "t_low": t_low})
+            assert float(followed[which].sel(population=name)) == float(alone["paco2"])
+
+
+def test_it_moves_one_way_toward_the_new_balance_and_never_past_it(followed):
+    assert (followed["paco2"].diff("time") < 0).all()
+    assert (followed["paco2"] > followed["paco2_end"]).all()
+
+
+def test_a_long_course_ends_at_the_new_balance():
+    question = Question(fixed=BEFORE, populations=(POPULATIONS["normal"],))
+    long = co2_course(question, change={"t_low": 0.6}, minutes=1440.0, points=3)
+    # a day is more than fifty times the slower time constant
+    np.testing.assert_allclose(long["paco2"].isel(time=-1), long["paco2_end"], rtol=1e-9)
+
+
+def test_a_change_to_no_ventilation_has_a_course_but_no_end():
+    question = Question(fixed=BEFORE | {"predicted_body_weight": 60.0})
+    apnoea = co2_course(question, change={"t_low": 0.02}, minutes=5.0)
+    assert np.isnan(apnoea["paco2_end"]).all()
+    assert (apnoea["paco2"].diff("time") > 0).all()

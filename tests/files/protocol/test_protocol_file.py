@@ -1,0 +1,120 @@
+from pathlib import Path
+
+import pytest
+
+from ebbmap.committee.draft import Span
+from ebbmap.committee.verdict import count_groups, find_verdict
+from ebbmap.errors import StudyError
+from ebbmap.files.protocol import load_protocol, parse_protocol
+
+GOOD = """
+title = "t"
+[settings]
+p_high = { low = 20.0, high = 28.0 }
+p_low = 0.0
+t_high = { low = 4.0, high = 6.0 }
+t_low = { rule = "time_constant", multiple = { low = 0.5, high = 0.7 }, error = 0.1, at_most = 1.2 }
+[[groups]]
+population = "normal"
+weight = 3
+[[groups]]
+population = "obstructive"
+wanted = 0.5
+[eligible]
+time_constant_exp = { high = 2.0 }
+[limits]
+sets = ["pressure", "volume"]
+rules = ["flow_ratio"]
+"""
+
+
+def problems(text):
+    with pytest.raises(StudyError) as caught:
+        parse_protocol(text)
+    return "\n".join(caught.value.problems)
+
+
+def test_a_good_file_becomes_a_draft():
+    protocol = parse_protocol(GOOD)
+    assert protocol.draft.spans["t_low_in_time_constants"] == Span(0.5, 0.7)
+    assert protocol.draft.rules["t_low"].at_most == 1.2
+    assert [group.weight for group in protocol.groups] == [0.75, 0.25]
+    assert [group.wanted for group in protocol.groups] == [0.9, 0.5]
+    assert "flow_ratio" in protocol.limits.outcomes
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        ('"normal"', '"norml"', "did you mean 'normal'"),
+        ("p_low = 0.0", "p_lo = 0.0", "settings.p_lo: unknown key 'p_lo'; did you mean 'p_low'"),
+        ("low = 20.0, high = 28.0", "low = 28.0, high = 20.0", "settings.p_high: must have low"),
+        ("high = 28.0", "high = 280.0", "settings.p_high: p_high must be between 1 and 80"),
+        ("p_low = 0.0", "p_low = 20.0", "settings.p_low: must stay below P high"),
+        ('rule = "time_constant"', 'rule = "tide"', "settings.t_low"),
+        ("multiple = { low = 0.5, high = 0.7 }", "multiple = -1.0", "settings.t_low.multiple"),
+        ("at_most = 1.2", "at_most = 1.2, at_least = 1.5", "at_least <= at_most"),
+        ("error = 0.1", "error = 20", "settings.t_low.error"),
+        ("weight = 3", "weight = 0", "groups.0.weight"),
+        ("wanted = 0.5", "wanted = 50", "groups.1.wanted"),
+        ('"obstructive"', '"normal"', "named twice"),
+        ("time_constant_exp = { high", "time_constnt = { high", "did you mean 'time_constant_exp'"),
+        ("{ high = 2.0 }", "{}", "must have low or high"),
+        ('"flow_ratio"]', '"flow_ratio", "exhaled_fraction"]', "judged by one rule"),
+        ('"volume"]', '"volum"]', "did you mean 'volume'"),
+        ('title = "t"', 'title = "t"\nsettings_drawn = 100', "power of two; got 100"),
+        ('title = "t"', 'title = "t"\nlungs = 3', "lungs: "),
+        ('title = "t"', 'title = "t"\n[fixed]\ncompliance = 50.0', "is drawn with normal"),
+        ("[limits]", "[[limits.own]]\noutcome = 'ph'\nwhy = 'x'\n[limits]", "needs low or high"),
+    ],
+)
+def test_every_problem_gets_its_sentence(old, new, told):
+    assert old in GOOD
+    assert told in problems(GOOD.replace(old, new, 1))
+
+
+def test_all_problems_are_listed_at_once():
+    text = GOOD.replace("high = 28.0", "high = 280.0").replace("weight = 3", "weight = 3\nx = 1")
+    told = problems(text.replace('"flow_ratio"]', '"flow_rato"]'))
+    assert "groups.0.x" in told
+    assert "flow_rato" in told
+
+
+def test_files_that_cannot_be_read_are_told(tmp_path):
+    with pytest.raises(StudyError, match="cannot be read"):
+        load_protocol(tmp_path / "none.toml")
+    assert "not valid TOML" in problems("title = ")
+
+
+def test_a_population_without_a_needed_property_is_told():
+    text = GOOD.replace('population = "normal"', 'population = "mine"') + (
+        "[population.mine.properties]\n"
+        'compliance = { family = "lognormal", median = 50.0, log_sd = 0.2 }\n'
+    )
+    assert "mine has no resistance_exp" in problems(text)
+
+
+@pytest.mark.parametrize(
+    ("name", "graded"),
+    [
+        ("harbour_draft", ["caution", "caution", "unsafe", "unsafe"]),
+        ("harbour_revision", ["caution"] * 4),
+        ("published_ranges", ["unsafe"] * 4),
+    ],
+)
+def test_bundled_protocols_are_graded_as_the_guide_says(name, graded):
+    """With fewer lungs than the files ask for; the shares lie far from what is wanted."""
+    path = Path(__file__).parents[3] / "studies" / "protocols" / f"{name}.toml"
+    text = path.read_text(encoding="utf-8")
+    small = text.replace("lungs = 20000", "lungs = 1024").replace("= 2048", "= 128")
+    protocol = parse_protocol(small)
+    assert protocol.file.lungs == 1024
+    found = find_verdict(protocol, count_groups(protocol))
+    assert found["grade"].values.astype(str).tolist() == graded
+
+
+@pytest.mark.parametrize("value", ["true", '"5"'])
+def test_a_setting_that_is_no_number_is_one_problem_at_its_own_place(value):
+    told = problems(GOOD.replace("p_low = 0.0", f"p_low = {value}")).splitlines()
+    assert len(told) == 1
+    assert told[0].startswith("settings.p_low: ")

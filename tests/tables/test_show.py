@@ -1,0 +1,961 @@
+"""Every table and every JSON of the command line, cell by cell, against what it was made from."""
+
+import json
+import re
+from functools import lru_cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+import xarray as xr
+from typer.testing import CliRunner
+
+from committee_case import PLAIN, RULED, check_of, margin_by_hand, protocol_of
+from ebbmap.analyses.adjust import adjust_settings
+from ebbmap.analyses.boxes import find_boxes
+from ebbmap.analyses.collapse import follow_collapse
+from ebbmap.analyses.course import co2_course
+from ebbmap.analyses.map import map_safe_region
+from ebbmap.analyses.mapping import map_factors
+from ebbmap.analyses.screening import find_screening
+from ebbmap.analyses.shapley import find_shapley
+from ebbmap.analyses.sobol import find_drivers
+from ebbmap.analyses.trade import map_trade
+from ebbmap.analyses.wean import plan_weaning
+from ebbmap.analyses.window import find_population_windows, find_windows
+from ebbmap.cases.evaluate import evaluate
+from ebbmap.cases.question import Question, draw_cases
+from ebbmap.cases.simulate import simulate
+from ebbmap.caution import CAUTION
+from ebbmap.cli import app
+from ebbmap.committee.difference import compare_drafts
+from ebbmap.files.protocol import parse_protocol
+from ebbmap.lungs import LUNGS, lung_model
+from ebbmap.registries.limits import LIMIT_SETS, combine, limit_set
+from ebbmap.registries.outcomes import OUTCOMES
+from ebbmap.registries.parameters import PARAMETERS
+from ebbmap.registries.populations import POPULATIONS
+from ebbmap.runs.costs import Cost
+from ebbmap.runs.status import PartStatus, Status
+from ebbmap.tables import show
+from ebbmap.units import display
+
+GROUPS = tuple(POPULATIONS[name] for name in ("normal", "obstructive"))
+RULES = {
+    rule: combine(rule, *(limit_set(name) for name in ("pressure", "auto_peep", rule)))
+    for rule in ("flow_ratio", "exhaled_fraction")
+}
+SET = {"p_high": 20.0, "p_low": 2.0, "t_high": 4.0, "t_low": 0.5}
+PLACES = np.array([0.3, 0.5, 0.8, 1.2])
+VERDICTS = ("safe", "caution", "unsafe", "undetermined")
+
+
+@lru_cache
+def question(populations=("normal", "obstructive"), lungs=40, *, samples=()):
+    groups = tuple(POPULATIONS[name] for name in populations)
+    return Question(
+        "linear",
+        {"p_high": 20.0, "p_low": 2.0, "t_high": 4.0},
+        dict(samples),
+        groups,
+        RULES,
+        lungs,
+        1,
+    )
+
+
+def heads(table):
+    return [str(column.header) for column in table.columns]
+
+
+def rows(table):
+    """Cells of a table, each row a dict by head; heads that appear twice are numbered."""
+    names = [
+        f"{h} {heads(table)[:i].count(h) + 1}" if heads(table).count(h) > 1 else h
+        for i, h in enumerate(heads(table))
+    ]
+    cells = zip(*([str(c) for c in column.cells] for column in table.columns), strict=True)
+    return [dict(zip(names, row, strict=True)) for row in cells]
+
+
+def one_table(kind, ds):
+    (table,) = tables_of(kind, ds)
+    return table
+
+
+def tables_of(kind, ds):
+    """Return the tables of a summary; the line under them says what was held."""
+    *tables, held = show.summary(kind, ds)
+    assert ds.attrs["fixed"] in str(held)
+    return tables
+
+
+def percent(value, digits=0):
+    return f"{100 * float(value):.{digits}f}%"
+
+
+# one case
+
+
+@pytest.fixture(scope="module")
+def solved():
+    found = simulate("linear", **SET, sex="male", height=180.0)
+    # as the command line says it: what nobody gave
+    found.attrs["defaults"] = "compliance fio2"
+    return found
+
+
+def test_a_case_shows_every_parameter_and_outcome_with_its_unit(solved):
+    table = show.case_table(solved)
+    assert str(table.title) == "settled cycle, lung linear, status ok"
+    told = rows(table)
+    names = [r["name"] for r in told]
+    assert len(names) == len(set(names))
+    assert set(names) == {
+        str(n) for n in [*solved.coords, *solved.data_vars] if n in PARAMETERS or n in OUTCOMES
+    }
+    assert {"t_low", "auto_peep", "paco2"} <= set(names)
+    for row in told:
+        name = row["name"]
+        entry = PARAMETERS.get(name) or OUTCOMES[name]
+        default = " (default)" if name in solved.attrs["defaults"].split() else ""
+        assert (row["unit"], row[""]) == (display(entry.units), f"{entry.long_name}{default}")
+        if name == "sex":
+            assert row["value"] == "male"
+        else:
+            # four digits of an outcome, six of a parameter
+            assert float(row["value"]) == pytest.approx(float(solved[name]), rel=5e-4)
+
+
+def test_a_case_as_json_holds_every_digit(solved):
+    told = json.loads(json.dumps(show.case_json(solved)))
+    assert told["caution"] == CAUTION
+    assert (told["lung"], told["status"]) == ("linear", "ok")
+    assert set(told["outcomes"]) == {str(n) for n in solved.data_vars if n in OUTCOMES}
+    assert set(told["parameters"]) == {str(n) for n in solved.coords if n in PARAMETERS}
+    for part in ("parameters", "outcomes"):
+        for name, entry in told[part].items():
+            assert entry["value"] == float(solved[name])
+            assert entry["units"] == solved[name].attrs["units"]
+            if part == "parameters":
+                assert entry["default"] is (name in solved.attrs["defaults"].split())
+
+
+def test_what_is_not_known_is_null_in_json():
+    lost = simulate("linear", **{**SET, "t_low": 0.02})
+    assert np.isnan(lost["paco2"])
+    assert show.case_json(lost)["outcomes"]["paco2"]["value"] is None
+
+
+# windows of one lung
+
+
+def invoke(*words):
+    told = CliRunner().invoke(app, [str(word) for word in words], catch_exceptions=False)
+    assert told.exit_code == 0, told.stderr
+    return told.stdout
+
+
+def margins_at(limits, t_low, **case):
+    """Margin of every hard bound at some T low, shape (k, n)."""
+    t_low = np.atleast_1d(t_low)
+    values = {name: np.full(t_low.size, float(value)) for name, value in case.items()}
+    found = evaluate(lung_model("linear"), {**values, "t_low": t_low}, limits.outcomes).outcomes
+    return np.stack(
+        [np.broadcast_to(margin_by_hand(b, found[b.outcome]), t_low.shape) for b in limits.hard]
+    )
+
+
+USUAL = combine(
+    "flow_ratio", *(limit_set(n) for n in ("pressure", "volume", "auto_peep", "flow_ratio"))
+)
+
+#: Lungs with a window, and lungs whose limits leave none.
+WINDOWS = [
+    {"p_high": 20, "compliance": 35, "resistance_exp": 20},
+    {"p_high": 18, "compliance": 40, "resistance_exp": 14},
+    {"p_high": 28, "compliance": 90, "resistance_exp": 30},
+    {"p_high": 26, "compliance": 70, "resistance_exp": 12},
+    {"p_high": 18, "compliance": 22, "resistance_exp": 10},
+]
+
+FINE = np.geomspace(0.05, 8.0, 40_000)
+
+
+def pieces_by_hand(limits, **case):
+    """Ends of every piece of a fine grid on which all limits hold, and the least margins."""
+    least = margins_at(limits, FINE, **case).min(axis=0)
+    edge = np.flatnonzero(np.diff(np.concatenate([[False], least >= 0, [False]]).astype(int)))
+    return [(FINE[a], FINE[b - 1]) for a, b in edge.reshape(-1, 2)], least
+
+
+def breaking(limits, place, **case):
+    """Return the bound that is broken most at a T low."""
+    return limits.hard[int(margins_at(limits, place, **case)[:, 0].argmin())]
+
+
+def seconds(cell):
+    return float(cell.split()[0])
+
+
+@pytest.mark.parametrize("case", WINDOWS, ids=str)
+def test_a_window_names_its_ends_and_the_limit_that_each_end_breaks(case):
+    held = {**case, "p_low": 0.0, "t_high": 5.0}
+    told = rows(show.window_table(find_windows("linear", held, USUAL), USUAL))
+    if case is WINDOWS[0]:
+        printed = invoke("window", *(w for n, v in held.items() for w in ("--set", f"{n}={v}")))
+        assert all(row["T low"] in printed for row in told)
+    by_name = {r[""]: r for r in told}
+    pieces, least = pieces_by_hand(USUAL, **held)
+    tau = case["resistance_exp"] * case["compliance"] / 1000.0
+    assert seconds(by_name["expiratory time constant"]["T low"]) == pytest.approx(tau, abs=6e-4)
+    margin = float(by_name["margin there"]["T low"])
+    assert margin == pytest.approx(least.max(), abs=6e-4)
+    best = FINE[least.argmax()]
+    for number, (low, high) in enumerate(pieces, start=1):
+        which = f", piece {number} of {len(pieces)}" if len(pieces) > 1 else ""
+        for word, edge, beyond in (("shortest", low, 0.999), ("longest", high, 1.001)):
+            row = by_name[f"{word}{which}"]
+            # a grid step of 0.013 %, and three decimals
+            assert seconds(row["T low"]) == pytest.approx(edge, rel=3e-4, abs=6e-4)
+            assert row["closed by"] == breaking(USUAL, edge * beyond, **held).sentence
+    if pieces:
+        told_best = seconds(by_name["largest margin"]["T low"])
+        assert told_best == pytest.approx(best, rel=2e-3)
+    else:
+        assert "no window" in by_name
+        for word, beyond in (("shorter", 0.999), ("longer", 1.001)):
+            row = by_name[f"{word} fails by"]
+            assert row["closed by"] == breaking(USUAL, best * beyond, **held).sentence
+
+
+def test_both_kinds_of_lung_are_tried():
+    some = [bool(pieces_by_hand(USUAL, p_low=0.0, t_high=5.0, **c)[0]) for c in WINDOWS]
+    assert any(some) and not all(some)
+
+
+def test_windows_as_json_are_those_of_each_lung():
+    case = {
+        "p_high": 18.0,
+        "p_low": 0.0,
+        "t_high": 5.0,
+        "compliance": np.array([40.0, 22.0]),
+        "resistance_exp": np.array([14.0, 10.0]),
+    }
+    told = json.loads(json.dumps(show.window_json(find_windows("linear", case, USUAL))))
+    assert (told["caution"], told["units"], told["lung"]) == (CAUTION, "s", "linear")
+    assert len(told["windows"]) == 2
+    for number, row in enumerate(told["windows"]):
+        held = {k: v if np.ndim(v) == 0 else v[number] for k, v in case.items()}
+        pieces, least = pieces_by_hand(USUAL, **held)
+        assert row["state"] == ("window" if pieces else "no_window")
+        assert row["best_margin"] == pytest.approx(least.max(), abs=1e-3)
+        best = FINE[least.argmax()]
+        assert row["best"] == pytest.approx(best, rel=2e-3)
+        assert len(row["pieces"]) == len(pieces)
+        for piece, (low, high) in zip(row["pieces"], pieces, strict=True):
+            assert piece["lower"] == pytest.approx(low, rel=3e-4)
+            assert piece["upper"] == pytest.approx(high, rel=3e-4)
+            assert piece["lower_bound"] == breaking(USUAL, low * 0.999, **held).name
+            assert piece["upper_bound"] == breaking(USUAL, high * 1.001, **held).name
+        ends = pieces[0] if pieces else (best, best)
+        assert row["shorter_fails"] == breaking(USUAL, ends[0] * 0.999, **held).name
+        assert row["longer_fails"] == breaking(USUAL, ends[1] * 1.001, **held).name
+
+
+def test_windows_of_populations():
+    asked = question()
+    found = find_population_windows(asked, {})
+    told = rows(one_table("window", found))
+    assert [(r["rule"], r["population"]) for r in told] == [
+        (rule, g.name) for rule in RULES for g in GROUPS
+    ]
+    fine = np.geomspace(0.05, 8.0, 3000)
+    for row in told:
+        group = POPULATIONS[row["population"]]
+        lungs = draw_cases(asked, group, {})
+        values = {k: np.broadcast_to(np.asarray(v), (40,))[:, None] for k, v in lungs.items()}
+        outcomes = evaluate(
+            lung_model("linear"), {**values, "t_low": fine[None]}, RULES[row["rule"]].outcomes
+        ).outcomes
+        safe = np.all(
+            [
+                margin_by_hand(b, np.broadcast_to(outcomes[b.outcome], (40, 3000))) >= 0
+                for b in RULES[row["rule"]].hard
+            ],
+            axis=0,
+        )
+        # a window narrower than a step of the grid may be missed: one lung in 40
+        share = float(row["lungs with a window"].rstrip("%"))
+        assert share == pytest.approx(100 * safe.any(axis=1).mean(), abs=3.0)
+        # pressures, auto-PEEP and the rule are known of every lung; all rise or fall in one go
+        assert (row["undetermined"], row["several pieces"]) == ("0.0%", "0%")
+        most, place = re.fullmatch(
+            r"(\d+)% at ([\d.]+) s", row["one T low serves at most"]
+        ).groups()
+        there = safe[:, np.abs(fine - float(place)).argmin()].mean()
+        assert float(most) == pytest.approx(100 * safe.mean(axis=0).max(), abs=3.0)
+        assert float(most) == pytest.approx(100 * there, abs=3.0)
+        one = found.sel(rule=row["rule"], population=row["population"])
+        closers = row["closes most windows below / above"].split(" / ")
+        for closer, side in zip(closers, ("shorter_fails", "longer_fails"), strict=True):
+            names, counts = np.unique(one[side].values.astype(str), return_counts=True)
+            assert closer in names[counts == counts.max()]
+
+
+def test_windows_that_are_unknown_or_in_pieces_are_counted():
+    found = find_population_windows(question(), {}).copy(deep=True)
+    found["pieces"][..., :10] = 2
+    found["window_undetermined_share"][:] = 0.125
+    for row in rows(one_table("window", found)):
+        pieces = found["pieces"].sel(rule=row["rule"], population=row["population"])
+        assert row["several pieces"] == percent((pieces > 1).mean()) != "0%"
+        assert row["undetermined"] == "12.5%"
+
+
+# a check and a comparison of drafts
+
+
+@pytest.mark.parametrize("text", [RULED, PLAIN], ids=["ruled", "plain"])
+def test_verdict_of_a_check(text):
+    ds = check_of(text).results["verdict"]
+    told = rows(show.verdict_table(ds))
+    assert [r["group"] for r in told] == ["normal", "obstructive", "all"]
+    for row in told:
+        one = ds.sel(group=row["group"])
+        low, high = one["safe_share_interval"].values
+        broken = one["broken_share"]
+        assert row == {
+            "group": row["group"],
+            "grade": str(one["grade"].values),
+            "wanted": percent(one["wanted_share"]),
+            "safe": percent(one["safe_share"], 1),
+            "95 % interval": f"{percent(low, 1)} to {percent(high, 1)}",
+            "of this, caution": percent(one["verdict_share"].sel(verdict="caution"), 1),
+            "undetermined": percent(one["verdict_share"].sel(verdict="undetermined"), 1),
+            "lungs with no safe setting": percent(one["none_share"], 1),
+            "fails most": str(broken["bound"].values[int(broken.values.argmax())]),
+        }
+
+
+def test_a_draft_that_breaks_nothing_says_so():
+    ds = check_of(PLAIN).results["verdict"].copy(deep=True)
+    ds["broken_share"][:] = 0.0
+    assert {r["fails most"] for r in rows(show.verdict_table(ds))} == {"nothing"}
+
+
+def test_difference_of_two_drafts():
+    new = parse_protocol(
+        PLAIN.replace("{ low = 0.35, high = 0.45 }", "{ low = 0.5, high = 0.7 }").replace(
+            "[limits]", "[eligible]\ncompliance = { high = 55.0 }\n[limits]", 1
+        )
+    )
+    ds = compare_drafts(protocol_of(PLAIN), new)
+    told = rows(show.difference_table(ds))
+    assert [r["group"] for r in told] == ["normal", "obstructive"]
+    for row in told:
+        one = ds.sel(group=row["group"])
+        low, high = one["difference_interval"].values
+        old, fresh = (
+            f"{percent(one['safe_share'].sel(draft=d), 1)} {one['grade'].sel(draft=d).values}"
+            for d in ("old", "new")
+        )
+        change = f"{100 * float(one['difference']):+.1f}%"
+        assert row == {
+            "group": row["group"],
+            "before": old,
+            "after": fresh,
+            "change (95 % interval)": f"{change} ({100 * low:+.1f}% to {100 * high:+.1f}%)",
+            "lungs that gain": percent(one["gain"], 1),
+            "lungs that lose": percent(one["lose"], 1),
+            "let in": percent(one["let_in"], 1),
+            "left out": percent(one["left_out"], 1),
+        }
+
+
+# registries
+
+
+def test_registries_are_shown_entry_by_entry():
+    tables = {str(t.title): rows(t) for t in show.registry_tables(None)}
+    shown = tables["parameters"]
+    assert [r["name"] for r in shown] == list(PARAMETERS)
+    for row in shown:
+        p = PARAMETERS[row["name"]]
+        assert row == {
+            "name": p.name,
+            "unit": p.units,
+            "bounds": f"{p.low:g} to {p.high:g}",
+            "usual": f"{p.usual_low:g} to {p.usual_high:g}",
+            "default": f"{p.default:g}",
+            "kind": p.kind,
+            "source": p.source,
+        }
+    shown = tables["outcomes"]
+    assert [r["name"] for r in shown] == list(OUTCOMES)
+    for row in shown:
+        o = OUTCOMES[row["name"]]
+        assert (row["unit"], row["source"]) == (o.units, o.source)
+        assert row["in words"] == (f"{o.long_name}. {o.comment}" if o.comment else o.long_name)
+    shown = tables["limit sets: starting points, not advice"]
+    bounds = [(s.name, b) for s in LIMIT_SETS.values() for one in s.limits for b in one.bounds]
+    expected = [(name, f"not {b.sentence}", b.severity, b.why) for name, b in bounds]
+    assert [tuple(r.values()) for r in shown] == expected
+    shown = tables["populations: invented lungs"]
+    expected = [
+        (g.name, n, f"{m.family} {m.centre:.4g}, {m.spread:.3g}", m.confirmed, m.source)
+        for g in POPULATIONS.values()
+        for n, m in g.marginals.items()
+    ]
+    assert [tuple(r.values()) for r in shown] == expected
+    shown = tables["lung models"]
+    assert [tuple(r.values()) for r in shown] == [
+        (n, m.long_name, ", ".join(m.parameters), m.source) for n, m in LUNGS.items()
+    ]
+
+
+@pytest.mark.parametrize("name", ["p_high", "auto_peep", "pressure", "restrictive", "tube"])
+def test_one_entry_alone(name):
+    tables = list(show.registry_tables(name))
+    shown = [r for t in tables for r in rows(t)]
+    assert {next(iter(r.values())) for r in shown} == {name}
+    # a limit set may have the name of an outcome
+    assert len(tables) == (2 if name in OUTCOMES and name in LIMIT_SETS else 1)
+    with pytest.raises(ValueError, match=f"did you mean '{name}'"):
+        list(show.registry_tables(name[:-1] + "x"))
+
+
+# studies
+
+
+def test_map():
+    ds = map_safe_region(
+        question(),
+        {"t_low": PLACES, "resistance_exp": np.array([10.0, 25.0])},
+        x="t_low",
+        y="resistance_exp",
+    )
+    told = rows(one_table("map", ds))
+    assert len(told) == 4
+    for row in told:
+        share = ds["safe_share"].sel(rule=row["rule"], population=row["population"])
+        best = share.where(share == share.max(), drop=True)
+        assert row["largest share"] == percent(share.max())
+        t_low, resistance = re.fullmatch(
+            r"t_low ([\d.]+), resistance_exp ([\d.]+)", row["at"]
+        ).groups()
+        at = best.sel(t_low=float(t_low), resistance_exp=float(resistance))
+        assert float(at) == float(share.max())
+        unknown = ds["undetermined_share"].sel(rule=row["rule"], population=row["population"])
+        assert row["undetermined"] == percent(unknown.mean(), 1)
+
+
+def test_a_map_without_a_determined_place_says_so():
+    ds = map_safe_region(
+        question(),
+        {"t_low": PLACES, "resistance_exp": np.array([10.0, 25.0])},
+        x="t_low",
+        y="resistance_exp",
+    ).copy(deep=True)
+    ds["safe_share"][:] = 0.0
+    ds["undetermined_share"][:] = 1.0
+    for row in rows(one_table("map", ds)):
+        assert (row["largest share"], row["at"]) == ("none determined", "")
+
+
+def test_trade():
+    ds = map_trade(question(), {"t_low": PLACES}, ("paco2", "closed_fraction"))
+    told = rows(one_table("trade", ds))
+    assert len(told) == 4
+    for row in told:
+        answer = ds["answer"].sel(rule=row["rule"], population=row["population"])
+        assert row["does a setting keep all limits?"] == str(answer.values)
+
+
+def test_course():
+    asked = Question("linear", SET, {}, GROUPS)
+    ds = co2_course(asked, change={"t_high": 2.0}, minutes=20.0, points=41)
+    told = rows(one_table("course", ds))
+    assert [r["population"] for r in told] == ["normal", "obstructive"]
+    for row in told:
+        one = ds.sel(population=row["population"])
+        # 5 minutes are a point of the course: steps of half a minute
+        assert row == {
+            "population": row["population"],
+            "PaCO2 before [mmHg]": f"{float(one['paco2_start']):.1f}",
+            "after 5 min": f"{float(one['paco2'].sel(time=300.0)):.1f}",
+            "at the end of the course": f"{float(one['paco2'].sel(time=1200.0)):.1f}",
+            "balance": f"{float(one['paco2_end']):.1f}",
+        }
+        assert float(one["paco2_start"]) > float(one["paco2_end"])
+
+
+@pytest.fixture(scope="module")
+def collapsed():
+    asked = Question(
+        "stepped",
+        {"p_high": 26.0, "p_low": 0.0, "t_high": 4.0, "recruitable_share": 0.4},
+        {},
+        (POPULATIONS["restrictive"],),
+    )
+    return follow_collapse(asked, grid=np.linspace(0.2, 1.6, 8), t_low=(0.4, 1.0))
+
+
+def test_collapse(collapsed):
+    told = rows(one_table("collapse", collapsed))
+    one = collapsed.sel(population="restrictive")
+    drawn = [r for r in told if "longest" not in r["T low [s]"]]
+    assert [float(r["T low [s]"]) for r in drawn] == one["release"].values.tolist()
+    for row in drawn:
+        t_low = float(row["T low [s]"])
+        here = one.sel(t_low=t_low)
+        assert row == {
+            "population": "restrictive",
+            "T low [s]": f"{t_low:g}",
+            "flow ratio": percent(here["flow_ratio"]),
+            "closes": percent(here["closed_per_release"], 1),
+            "if units closed at once": percent(here["closed_by_pressure"], 1),
+            "reopens in T high": percent(one["reopened"].sel(release=t_low), 1),
+        }
+    rules = [r for r in told if "longest" in r["T low [s]"]]
+    assert len(rules) == one.sizes["rule"]
+    for row, rule in zip(rules, one["rule"].values, strict=True):
+        last = one.sel(rule=rule, end="last")
+        assert row["T low [s]"] == f"{float(last['rule_t_low']):.2f}, longest by {rule}"
+        assert row["closes"] == percent(last["rule_closed"], 1)
+
+
+# the bedside's commands
+
+
+@pytest.fixture(scope="module")
+def adjusted():
+    return adjust_settings(
+        Question("linear", {**SET, "p_low": 1.0}, {}, GROUPS, RULES, 30, 2), lungs=30
+    )
+
+
+def test_steps(adjusted):
+    tables = list(show.adjust_tables(adjusted))
+    assert len(tables) == 4
+    shown = ("paco2", "pao2", "mean_airway_pressure", "auto_peep", "closed_fraction")
+    for table, group in zip(tables, ("normal", "obstructive"), strict=False):
+        assert f"{group} lung" in str(table.title)
+        one = adjusted.sel(population=group)
+        told = rows(table)
+        single = [i for i in range(one.sizes["move"]) if int(one["size"][i]) <= 1]
+        assert [r["step"] for r in told] == [str(one["move"].values[i]) for i in single]
+        for row, i in zip(told, single, strict=True):
+            here = one.isel(move=i)
+            if not int(here["possible"]):
+                assert row[f"paco2 [{display('mmHg')}]"] == "not possible"
+                continue
+            for name in shown:
+                unit = display(OUTCOMES[name].units)
+                cell = row[f"{name} [{unit}]" if unit else name]
+                value = float(here[name] if i == 0 else here[f"change_{name}"])
+                # three digits
+                assert float(cell) == pytest.approx(value, rel=0.0051, abs=1e-12), name
+                assert i == 0 or cell[0] in "+-"
+            for rule in RULES:
+                margin = float(here["margin"].sel(rule=rule))
+                assert float(row[f"margin, {rule}"]) == pytest.approx(margin, abs=0.00501)
+    assert any(int(p) == 0 for p in adjusted["possible"].values.ravel())
+
+
+def test_best_moves_and_practice(adjusted):
+    *_, best, practice = show.adjust_tables(adjusted)
+    told = rows(best)
+    assert [(r["population"], r["rule"]) for r in told] == [
+        (g.name, rule) for g in GROUPS for rule in RULES
+    ]
+
+    def number(value):
+        return f"{float(value):.1f}" if np.isfinite(value) else ""
+
+    for row in told:
+        one = adjusted.sel(population=row["population"], rule=row["rule"])
+        assert row["single step"] == str(one["best_single"].values)
+        assert row["PaCO2 then 1"] == number(one["best_single_paco2"])
+        assert row["pair of steps"] == str(one["best_pair"].values)
+        assert row["PaCO2 then 2"] == number(one["best_pair_paco2"])
+    assert any(r["PaCO2 then 1"] for r in told)
+    expected = []
+    for group in ("normal", "obstructive"):
+        for name in adjusted["practice"].values:
+            one = adjusted.sel(population=group, practice=name)
+            agrees, share = float(one["agrees"]), float(one["against_share"])
+            if agrees < 0 or share > 0:
+                word = {1: "agrees", 0: "no change", -1: "against"}[int(agrees)]
+                expected.append(
+                    (
+                        group,
+                        str(name),
+                        str(one["practice_source"].values),
+                        word,
+                        percent(share, 1),
+                        str(one["why"].values),
+                    )
+                )
+    assert [tuple(r.values()) for r in rows(practice)] == (
+        expected or [("", "nothing", "", "", "", "")]
+    )
+
+
+def test_steps_as_json(adjusted):
+    told = json.loads(json.dumps(show.adjust_json(adjusted)))
+    one = adjusted.isel(population=0, rule=0)
+    assert (told["caution"], told["lung"]) == (CAUTION, "linear")
+    assert told["best_single"] == str(one["best_single"].values)
+    assert told["best_pair"] == str(one["best_pair"].values)
+    assert [m["move"] for m in told["moves"]] == [str(m) for m in one["move"].values]
+    for move, i in zip(told["moves"], range(one.sizes["move"]), strict=True):
+        here = one.isel(move=i)
+        assert move["possible"] is bool(int(here["possible"]))
+        assert move["verdict"] == VERDICTS[int(here["verdict"])]
+        for name, value in move.items():
+            if name == "margin" or name.startswith("change_"):
+                whole = float(here[name])
+                assert value == (whole if np.isfinite(whole) else None)
+    assert told["units"] == {n: adjusted[n].attrs["units"] for n in told["units"]}
+    assert set(told["units"]) == {n for n in adjusted.data_vars if str(n).startswith("change_")}
+    against = [
+        (str(n), str(s), str(w))
+        for n, s, w, a in zip(
+            one["practice"].values,
+            one["practice_source"].values,
+            one["why"].values,
+            one["agrees"].values,
+            strict=True,
+        )
+        if a < 0
+    ]
+    assert [tuple(p.values()) for p in told["against_common_practice"]] == against
+
+
+@pytest.fixture(scope="module")
+def weaned():
+    fixed = {"p_high": 26.0, "p_low": 0.0, "t_high": 4.0, "t_low": 0.55}
+    return plan_weaning(Question("linear", fixed, {}, GROUPS, RULES), p_high_end=14.0)
+
+
+def test_weaning(weaned):
+    *routes, ends = show.wean_tables(weaned)
+    places = [
+        (g.name, rule, route)
+        for g in GROUPS
+        for rule in RULES
+        for route in ("common practice", "safest")
+    ]
+    assert len(routes) == len(places)
+    for table, (group, rule, route) in zip(routes, places, strict=True):
+        assert str(table.title) == f"{route}, {group} lung, rule {rule}"
+        one = weaned.sel(population=group, rule=rule, route=route)
+        length = int(np.isfinite(one["route_p_high"]).sum())
+        told = rows(table)
+        assert [int(r["step"]) for r in told] == list(range(length))
+        for row in told:
+            here = one.isel(step=int(row["step"]))
+            assert row["P high"] == f"{float(here['route_p_high']):g}"
+            assert row["T high"] == f"{float(here['route_t_high']):g}"
+            assert row["margin"] == f"{float(here['route_margin']):.2f}"
+            assert row["verdict"] == VERDICTS[int(here["route_verdict"])]
+            for name in ("paco2", "spo2", "closed_fraction", "mean_airway_pressure", "auto_peep"):
+                unit = display(OUTCOMES[name].units)
+                cell = row[f"{name} [{unit}]" if unit else name]
+                assert float(cell) == pytest.approx(float(here[name]), rel=0.0051)
+    told = rows(ends)
+    assert [tuple(r.values())[:3] for r in told] == places
+    for row in told:
+        one = weaned.sel(population=row["population"], rule=row["rule"], route=row["route"])
+        step = int(one["first_unsafe"])
+        assert row["first unsafe step"] == ("" if step < 0 else str(step))
+        assert row["limit"] == str(one["leaves"].values)
+    assert any(row["first unsafe step"] for row in told)
+
+
+def test_weaning_as_json(weaned):
+    told = json.loads(json.dumps(show.wean_json(weaned)))
+    one = weaned.isel(population=0, rule=0)
+    assert (told["caution"], told["lung"]) == (CAUTION, "linear")
+    assert list(told["routes"]) == ["common practice", "safest"]
+    for route, found in told["routes"].items():
+        here = one.sel(route=route)
+        assert found["first_unsafe"] == int(here["first_unsafe"])
+        assert found["leaves"] == str(here["leaves"].values)
+        assert len(found["steps"]) == int(np.isfinite(here["route_p_high"]).sum())
+        for at, step in enumerate(found["steps"]):
+            assert step["route_p_high"] == float(here["route_p_high"][at])
+            for name, value in step.items():
+                whole = float(here[name][at])
+                assert value == (whole if np.isfinite(whole) else None)
+    assert told["units"]["paco2"] == "mmHg"
+    assert told["units"]["route_t_high"] == "s"
+    assert set(told["units"]) == set(found["steps"][0])
+
+
+# sensitivity
+
+ALONG = {"along": "t_low", "grid": PLACES[:3], "outcomes": ("auto_peep",)}
+
+
+@pytest.fixture(scope="module")
+def driven():
+    return find_drivers(question(), **ALONG, base_size=64, resamples=50)
+
+
+def leaders(one, name):
+    """Factors above a tenth, largest first, with their interval."""
+    values = {str(p): float(one[name].sel(parameter=p)) for p in one["parameter"].values}
+    lines = []
+    for parameter in sorted((p for p in values if values[p] > 0.1), key=lambda p: -values[p]):
+        low, high = one[f"{name}_interval"].sel(parameter=parameter).values
+        lines.append(f"{parameter} {values[parameter]:.2f} ({low:.2f} to {high:.2f})")
+    return "\n".join(lines) or "does not vary"
+
+
+def test_drivers_and_how_sure_they_are(driven):
+    table, certainty = tables_of("sobol", driven)
+    assert "N = 64" in str(table.title)
+    margins = ["margin_flow_ratio", "margin_exhaled_fraction"]
+    told = rows(table)
+    assert [(r["population"], r["outcome"]) for r in told] == [
+        (g.name, m) for g in GROUPS for m in margins
+    ]
+    assert heads(table)[2:] == ["t_low 0.3", "t_low 0.5", "t_low 0.8"]
+    for row in told:
+        one = driven.sel(population=row["population"], outcome=row["outcome"])
+        for place in (0.3, 0.5, 0.8):
+            assert row[f"t_low {place:g}"] == leaders(one.sel(t_low=place), "total")
+    for row in rows(certainty):
+        one = driven.sel(population=row["population"])
+        size = int(one["rows"])
+        width = float(one["widest_by_size"].sel(size=size))
+        assert row == {
+            "population": row["population"],
+            "verdict": str(one["verdict"].values),
+            "base rows": f"{size:,}",
+            "widest interval": f"{width:.3f}" if width < np.inf else "not known of every index",
+            "ranking by distribution (PAWN)": str(one["disagreement"].values),
+        }
+    assert certainty.caption == driven.attrs["failures"]
+    _, without = tables_of("sobol", driven.drop_vars("disagreement"))
+    assert {r["ranking by distribution (PAWN)"] for r in rows(without)} == {"not asked"}
+
+
+def test_an_index_that_is_small_or_unknown_is_no_leader(driven):
+    still = driven.copy(deep=True)
+    still["total"][:] = 0.1
+    table, _ = tables_of("sobol", still)
+    assert {r["t_low 0.3"] for r in rows(table)} == {"does not vary"}
+
+
+def test_mapping():
+    ds = map_factors(question(lungs=200), along="t_low", grid=PLACES, resamples=20)
+    table = one_table("mapping", ds)
+    assert "200 lungs each" in str(table.title)
+    told = rows(table)
+    words = {"too_low": "too slow to empty", "too_high": "empties too far"}
+    assert [tuple(r.values())[:3] for r in told] == [
+        (rule, g.name, words[e]) for rule in RULES for g in GROUPS for e in words
+    ]
+    blamed = 0
+    for row in told:
+        event = {v: k for k, v in words.items()}[row["event"]]
+        for place in (0.3, 0.8, 1.2):
+            one = ds.sel(rule=row["rule"], population=row["population"], event=event, t_low=place)
+            cell = row[f"t_low {place:g}"]
+            assert cell.startswith(f"{percent(one['share'])}; ")
+            distance = one["distance"].to_series()
+            if distance.isna().all():
+                assert cell.endswith("nothing to set apart")
+                continue
+            blamed += 1
+            worst = one.sel(parameter=distance.idxmax())
+            low, high = worst["distance_interval"].values
+            word = "high" if float(worst["direction"]) > 0 else "low"
+            assert cell.endswith(
+                f"; {word} {distance.idxmax()} {distance.max():.2f} ({low:.2f} to {high:.2f})"
+            )
+    assert blamed >= 6
+
+
+def test_boxes():
+    ds = find_boxes(question(lungs=300), {"t_low": np.array([0.15, 1.8])}, resamples=5)
+    table = one_table("boxes", ds)
+    assert ds.attrs["tried"] in str(table.title)
+    told = rows(table)
+    assert len(told) == 4 * ds.sizes["event"]
+    for row in told:
+        for event in ds["event"].values:
+            one = ds.sel(rule=row["rule"], population=row["population"], event=event)
+            if str(one["sentence"].values) == row["box"]:
+                low, high = one["density_interval"].values
+                assert row["of all"] == percent(one["share"])
+                assert row["density on other cases"] == f"{low:.2f} to {high:.2f}"
+                break
+        else:
+            raise AssertionError(row)
+    events = {"unsafe", "too slow to empty", "empties too far"}
+    assert {r["event"] for r in told} == events
+
+
+def test_shapley():
+    ds = find_shapley(question(), **ALONG, base_size=64)
+    table = one_table("shapley", ds)
+    assert "N = 64" in str(table.title)
+    told = rows(table)
+    assert heads(table)[2:5] == ["t_low 0.3", "t_low 0.5", "t_low 0.8"]
+    margins = ["margin_flow_ratio", "margin_exhaled_fraction"]
+    assert [(r["population"], r["outcome"]) for r in told] == [
+        (g.name, m) for g in GROUPS for m in margins
+    ]
+    for row in told:
+        one = ds.sel(population=row["population"], outcome=row["outcome"], dependence="correlated")
+        for place in (0.3, 0.5, 0.8):
+            assert row[f"t_low {place:g}"] == leaders(one.sel(t_low=place), "effect")
+        said = str(ds["change"].sel(population=row["population"]).values)
+        first = row["outcome"] == margins[0]
+        assert row["what the correlations change most"] == (said if first else "")
+
+
+def test_screening():
+    ds = find_screening(question(), **ALONG, trajectories=8, resamples=50)
+    table = one_table("screening", ds)
+    assert "(8 trajectories)" in str(table.title)
+    told = rows(table)
+    expected = []
+    for group in ("normal", "obstructive"):
+        for parameter in ds["parameter"].values:
+            one = ds.sel(population=group, parameter=parameter)
+            if np.isfinite(one["evidence"]):
+                verdict = "can be fixed" if float(one["evidence"]) < 0.05 else "keep"
+                expected.append((group, str(parameter), f"{float(one['evidence']):.3f}", verdict))
+    assert [tuple(r.values()) for r in told] == expected
+    assert {"keep"} <= {row[-1] for row in expected}
+
+
+def test_kinds_without_a_table_print_none():
+    assert list(show.summary("sweep", xr.Dataset())) == []
+    assert list(show.summary("window", xr.Dataset())) == []
+
+
+# costs and how far a run has come
+
+
+STUDIES = Path(__file__).parents[2] / "studies"
+
+
+def test_costs():
+    costs = [
+        Cost("window", 1200, 0.0, 0.3e9, 60.0),
+        Cost("cases", 128_000, 23.4e9, 1.5e9, 300.0, 7),
+    ]
+    table = show.costs_table(costs, 3)
+    assert str(table.title).startswith("foreseen costs, 3 workers")
+    assert [tuple(r.values()) for r in rows(table)] == [
+        ("window", "1,200", "0.00 GB", "0.30 GB", "60.0 s"),
+        ("cases, 7 blocks to do", "128,000", "23.40 GB", "1.50 GB", "5.0 min"),
+        # cases, disk and time add up; memory is that of the largest
+        ("the whole", "129,200", "23.40 GB", "1.50 GB", "6.0 min"),
+    ]
+    assert len(rows(show.costs_table(costs[:1], 1))) == 1
+
+
+def test_the_end_of_a_run_says_where_pictures_are_and_the_caution(capsys):
+    show.warn([1, 2, 3], Path("out/figures"))
+    told = " ".join(capsys.readouterr().out.split())
+    assert told == f"3 analyses done; pictures and their texts in out/figures. {CAUTION}"
+
+
+def test_how_far_a_run_has_come(monkeypatch, tmp_path):
+    status = Status(
+        (
+            PartStatus("one", 10, 4, 8000, 20_000, 20.0),
+            PartStatus("two", 3, 3, 600, 0, 2.0),
+            PartStatus("three", 5, 0, 0, 0, 0.0),
+            PartStatus("four", 5, 1, 70, 0, 0.0),
+        ),
+        True,
+        2,
+        "then",
+    )
+    monkeypatch.setattr(show, "status_of", lambda folder: status if folder == tmp_path else None)
+    table = show.status_table(tmp_path)
+    assert str(table.title) == "begun then, at work"
+    assert heads(table) == [
+        "",
+        "done",
+        "left",
+        "cases",
+        "cases left",
+        "rate of one worker",
+        "time left, 2 workers",
+    ]
+    assert [tuple(r.values()) for r in rows(table)] == [
+        # 6 pieces of 5 s each over 2 workers
+        ("one", "4", "6", "8,000", "12,000", "400 per s", "15.0 s"),
+        ("two", "3", "0", "600", "", "300 per s", ""),
+        ("three", "0", "5", "", "", "", ""),
+        # kept from a run that did not tell its time: no rate can be told
+        ("four", "1", "4", "70", "", "", "0.0 s"),
+    ]
+    status = Status(status.parts, False, 0, "then")
+    assert str(show.status_table(tmp_path).title) == "begun then, not at work"
+    # nobody at work: as one worker would do it
+    assert rows(show.status_table(tmp_path))[0]["time left, 0 workers"] == "30.0 s"
+
+
+@pytest.mark.parametrize(
+    ("seconds", "said"),
+    [
+        (5.0, "5.0 s"),
+        (119.0, "119.0 s"),
+        (120.0, "2.0 min"),
+        (7199.0, "120.0 min"),
+        (7200.0, "2.0 h"),
+        (172_800.0, "2.0 days"),
+        (8_640_000.0, "100.0 days"),
+    ],
+)
+def test_times_are_told_in_the_unit_that_suits_them(seconds, said):
+    assert show._span(seconds) == said
+
+
+def test_a_folder_without_a_run_is_refused(tmp_path):
+    with pytest.raises(ValueError, match="must hold a run"):
+        show.status_table(tmp_path)
+
+
+def test_tables_are_wide_enough_for_a_pipe(solved, capsys):
+    show.print_out(show.case_table(solved))
+    lines = capsys.readouterr().out.splitlines()
+    assert any("alveolar pressure at end of release" in line for line in lines)
+
+
+def test_where_nothing_could_be_judged_is_told_from_its_lower_to_its_upper_end():
+    case = {"p_high": 18.0, "p_low": 0.0, "t_high": 5.0, "compliance": 40.0}
+    found = find_windows("linear", case, USUAL).drop_vars(["unknown_lower", "unknown_upper"])
+    for side, ends in (("lower", (0.3, 0.9, np.nan)), ("upper", (0.5, 1.25, np.nan))):
+        found[f"unknown_{side}"] = (("sample", "unknown_piece"), [ends])
+    told = [
+        r["T low"] for r in rows(show.window_table(found, USUAL)) if r[""] == "could not be judged"
+    ]
+    assert told == ["0.300 to 0.500 s", "0.900 to 1.250 s"]
+
+
+def test_a_bar_stands_while_its_task_is_at_work():
+    with show.progress_bar() as bar:
+        add = bar.start("one", 10)
+        bar.start("other", 0)
+        add(3)
+        add(4)
+        one, other = bar._bar.tasks
+        assert (one.description, one.completed, one.total) == ("one", 7, 10)
+        # of a task whose cases are not known beforehand no end is drawn
+        assert (other.description, other.total) == ("other", None)
+        bar.finish("one")
+        # a task with several results ends once
+        bar.finish("one")
+        bar.finish("never begun")
+        assert [task.description for task in bar._bar.tasks] == ["other"]
