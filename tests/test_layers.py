@@ -16,6 +16,7 @@ ROOT = Path(ebbmap.__file__).parent
 BEHIND_THE_WALL = (
     "units",
     "errors",
+    "registry",
     "exchange",
     "registries",
     "lungs",
@@ -73,7 +74,8 @@ sys.meta_path.insert(0, Wall())
 for name in {behind_the_wall()}:
     importlib.import_module(name)
 from ebbmap.cases.evaluate import evaluate
-from ebbmap.registries.limits import limit_set, judge
+from ebbmap.kernels.judging import judge
+from ebbmap.registries.limits import limit_set
 from ebbmap.lungs import lung_model
 from ebbmap.registries.populations import population
 lungs = population("restrictive").sample(50, seed=0)
