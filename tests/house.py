@@ -151,24 +151,30 @@ def twins(tree: Path) -> list[tuple[str, int, str, int, int]]:
     return blocks
 
 
+def imports(module: ast.Module) -> Iterator[str]:
+    """Yield the full names of all that a module imports, anywhere in it."""
+    for node in ast.walk(module):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            yield from (f"{node.module}.{alias.name}" for alias in node.names)
+
+
 def arrows(tree: Path) -> set[tuple[str, str]]:
     """Return which package imports which; a module at the top is a package of its own."""
     named = modules(tree)
-    found = set()
-    for name, (_, module) in named.items():
-        for node in ast.walk(module):
-            if isinstance(node, ast.Import):
-                wanted = [alias.name for alias in node.names]
-            elif isinstance(node, ast.ImportFrom):
-                wanted = [f"{node.module}.{alias.name}" for alias in node.names]
-            else:
-                continue
-            found |= {(room(name), room(one)) for one in wanted if one.startswith("ebbmap.")}
-    return {(here, there) for here, there in found if here != there and "" not in (here, there)}
+    found = {
+        (package(name), package(wanted))
+        for name, (_, module) in named.items()
+        for wanted in imports(module)
+        if wanted.startswith("ebbmap.")
+    }
+    packages = {package(name) for name in named} - {""}
+    return {(here, there) for here, there in found if here != there and {here, there} <= packages}
 
 
-def room(module: str) -> str:
-    """Return the package right below `ebbmap` that holds a module."""
+def package(module: str) -> str:
+    """Return the package right below `ebbmap` that holds a module; nothing for `ebbmap` itself."""
     return module.split(".")[1] if "." in module else ""
 
 
