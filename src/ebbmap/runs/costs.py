@@ -17,6 +17,8 @@ from typing import Any
 import numpy as np
 import psutil
 
+from ebbmap.analyses.common.sizes import solved_outcomes
+from ebbmap.analyses.window import WINDOW_CASES
 from ebbmap.cases.checks import MEMORY_SHARE
 from ebbmap.cases.evaluate import evaluate, resolve
 from ebbmap.committee import (
@@ -40,8 +42,7 @@ from ebbmap.registries.populations import Population
 from ebbmap.runs import foresee
 from ebbmap.runs.forecast import WORKER_BYTES, Forecast, forecast
 from ebbmap.runs.job import Job
-from ebbmap.runs.run import Task, plan_tasks
-from ebbmap.runs.sizes import SIZES, WINDOW_CASES, outcomes_of_task
+from ebbmap.runs.run import plan_tasks
 
 #: Past these a run is started with --yes only. An hour is longer than anybody waits by mistake, and
 #: 10 GB are more than a disk should lose unnoticed.
@@ -130,26 +131,25 @@ def study_costs(study: Study, folder: Path, workers: int, *, fresh: bool = False
                 Cost(task.name, cost.cases, cost.disk, cost.memory, cost.seconds, cost.blocks)
             )
             continue
-        for asked in _asked(study, task):
-            size = SIZES[task.kind](study, asked)
-            outcomes = outcomes_of_task(study, asked)
-            if outcomes not in rates:
-                rates[outcomes] = seconds_per_case(
-                    question.lung, group, question.fixed, outcomes, question.rules.values()
-                )
-            beside = _BESIDE.get(task.kind, 0.0)
-            if task.kind in ("mapping", "boxes"):
-                beside *= asked.resamples
-            held = _DOUBLE * (len(outcomes) + 4) * size.held
-            costs.append(
-                Cost(
-                    task.name,
-                    size.cases,
-                    _DOUBLE * size.kept,
-                    workers * (WORKER_BYTES + held),
-                    ((rates[outcomes] + beside) * size.cases + size.seconds) / workers,
-                )
+        size = study.analyses[task.kind].size(question, task.options, study.axes)
+        outcomes = solved_outcomes(question, task.options)
+        if outcomes not in rates:
+            rates[outcomes] = seconds_per_case(
+                question.lung, group, question.fixed, outcomes, question.rules.values()
             )
+        beside = _BESIDE.get(task.kind, 0.0)
+        if task.kind in ("mapping", "boxes"):
+            beside *= task.options.resamples
+        held = _DOUBLE * (len(outcomes) + 4) * size.held
+        costs.append(
+            Cost(
+                task.name,
+                size.cases,
+                _DOUBLE * size.kept,
+                workers * (WORKER_BYTES + held),
+                ((rates[outcomes] + beside) * size.cases + size.seconds) / workers,
+            )
+        )
     return costs
 
 
@@ -265,14 +265,6 @@ def _streamed(study: Study, folder: Path, workers: int, fresh: bool) -> Forecast
     if fresh or job.layout.blocks > _LISTED_BLOCKS:
         return forecast(job, job.layout.blocks, workers)
     return foresee(study, folder, workers)
-
-
-def _asked(study: Study, task: Task) -> Iterable[Any]:
-    """Return what the study says of a task; a map is one of several of its kind."""
-    asked = getattr(study.file.analyses, task.kind)
-    if not isinstance(asked, list):
-        return [asked]
-    return [one for one in asked if task.name == f"map_{one.x}_{one.y}"][:1]
 
 
 def _numbers(fixed: Mapping[str, Any]) -> dict[str, float]:
