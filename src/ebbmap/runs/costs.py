@@ -29,8 +29,8 @@ from ebbmap.committee import (
     windows,
 )
 from ebbmap.committee.check import cases_of
+from ebbmap.committee.protocol import Protocol
 from ebbmap.errors import EbbmapError, TooLargeError
-from ebbmap.files.protocol import Protocol
 from ebbmap.files.study import Study
 from ebbmap.lungs import lung_model
 from ebbmap.registries.limits import LimitSet, judge
@@ -173,13 +173,13 @@ def check_costs(protocol: Protocol, workers: int) -> list[Cost]:
     }
     limits = protocol.limits.outcomes
     each = seconds_per_case(
-        protocol.file.lung,
+        protocol.lung.name,
         protocol.groups[0].population,
-        _numbers(protocol.file.fixed),
+        protocol.fixed,
         limits,
         [protocol.limits],
     )
-    memory = workers * (WORKER_BYTES + _DOUBLE * (len(limits) + 4) * protocol.file.lungs)
+    memory = workers * (WORKER_BYTES + _DOUBLE * (len(limits) + 4) * protocol.lungs)
     return [
         Cost(name, n, 0.0, memory, n * (each + _BESIDE_CHECK) / workers)
         for name, n in cases.items()
@@ -273,10 +273,6 @@ def _asked(study: Study, task: Task) -> Iterable[Any]:
     if not isinstance(asked, list):
         return [asked]
     return [one for one in asked if task.name == f"map_{one.x}_{one.y}"][:1]
-
-
-def _numbers(fixed: Mapping[str, Any]) -> dict[str, float]:
-    return {n: float(v) for n, v in fixed.items() if isinstance(v, (int, float))}
 
 
 def _existing(folder: Path) -> Path:

@@ -249,7 +249,7 @@ def number_of(name: str) -> int:
 
 def study_ledger(study: Study, folder: Path, run: str = "") -> Ledger:
     """Return the ledger of a study in a folder."""
-    return Ledger(folder, plan_of("study", study.file, study.digest), run)
+    return Ledger(folder, plan_of("study", study.file.model_dump(mode="json"), study.digest), run)
 
 
 def run_block(text: str, folder: str, run: str, name: str) -> int:

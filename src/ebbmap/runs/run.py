@@ -34,7 +34,8 @@ from ebbmap.analyses.window import window_pieces
 from ebbmap.cases.pieces import Pieces, single
 from ebbmap.committee.check import Check, check_parts, join_check
 from ebbmap.committee.difference import difference_parts, join_difference
-from ebbmap.files.protocol import Protocol, parse_protocol
+from ebbmap.committee.protocol import Protocol
+from ebbmap.files.protocol import parse_protocol
 from ebbmap.files.study import Study, parse_study
 from ebbmap.files.study.schema import Along, OfOutcomes
 from ebbmap.files.writing import make_folder, save_dataset, write_text
@@ -245,7 +246,7 @@ def _finished(
 
 
 def _check_work(protocol: Protocol, folder: Path, run: str = "") -> PieceWork:
-    ledger = Ledger(folder, plan_of("protocol", protocol.file, protocol.digest), run)
+    ledger = Ledger(folder, plan_of("protocol", protocol.stated, protocol.digest), run)
     return PieceWork(check_parts(protocol), ledger, run_check_piece, protocol.text)
 
 
@@ -290,7 +291,7 @@ def run_difference(
 
 
 def _difference_work(old: Protocol, new: Protocol, folder: Path, run: str = "") -> PieceWork:
-    plan = {**plan_of("new", new.file, new.digest), **plan_of("old", old.file, old.digest)}
+    plan = {**plan_of("new", new.stated, new.digest), **plan_of("old", old.stated, old.digest)}
     return PieceWork(
         difference_parts(old, new),
         Ledger(folder, plan, run),
