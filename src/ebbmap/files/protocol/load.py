@@ -12,7 +12,7 @@ from pydantic import ValidationError
 from ebbmap.cases.checks import complaint
 from ebbmap.cases.question import Question
 from ebbmap.cases.uses import chances_of_leaving, leaving_text
-from ebbmap.committee.draft import SETTINGS, Draft, Span, needed_properties
+from ebbmap.committee.draft import SETTINGS, Draft, needed_properties
 from ebbmap.committee.protocol import Group, Protocol
 from ebbmap.errors import EbbmapError, StudyError, unknown_name
 from ebbmap.files.protocol.schema import FAMILIES, ProtocolFile
@@ -80,13 +80,7 @@ def _build(file: ProtocolFile, text: str) -> Protocol:
         limits=limits,
         rules=tuple(file.limits.rules),
         fixed={name: float(value) for name, value in file.fixed.items()},
-        eligible={
-            name: Span(
-                -np.inf if ends.low is None else ends.low,
-                np.inf if ends.high is None else ends.high,
-            )
-            for name, ends in file.eligible.items()
-        },
+        eligible={name: ends.span() for name, ends in file.eligible.items()},
         wanted=file.wanted,
         lungs=file.lungs,
         settings_drawn=file.settings_drawn,
