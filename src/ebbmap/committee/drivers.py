@@ -13,9 +13,9 @@ from ebbmap.cases.labelling import describe
 from ebbmap.cases.pieces import Found, Pieces, Progress
 from ebbmap.committee.draft import Draft
 from ebbmap.committee.lungs import question_of
+from ebbmap.committee.protocol import Protocol
 from ebbmap.committee.verdict import GroupCount
 from ebbmap.errors import NonFiniteOutcomeError
-from ebbmap.files.protocol import Protocol
 from ebbmap.kernels.shares import largest_gap
 from ebbmap.registries.parameters import PARAMETERS
 

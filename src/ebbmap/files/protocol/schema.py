@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field
@@ -142,6 +143,11 @@ class Ends(Table):
 
     low: Number | None = None
     high: Number | None = None
+
+    def span(self) -> Span:
+        """Return the range, infinite where an end is open."""
+        low = -math.inf if self.low is None else self.low
+        return Span(low, math.inf if self.high is None else self.high)
 
 
 class GroupTable(Table):
