@@ -13,11 +13,9 @@ from ebbmap.cli import app
 from ebbmap.errors import EbbmapError, TooLargeError
 from ebbmap.files.protocol.load import load_protocol
 from ebbmap.files.study import load_study, parse_study
-from ebbmap.files.study.schema import Analyses
 from ebbmap.runs import forecast
 from ebbmap.runs.costs import LARGE_BYTES, LONG_SECONDS, Cost, approve, check_costs, study_costs
 from ebbmap.runs.run import plan_tasks
-from ebbmap.runs.sizes import SIZES
 
 STUDIES = sorted((Path(__file__).parents[2] / "studies").glob("*.toml"))
 DRAFT = Path(__file__).parents[1] / "files" / "protocol" / "small_draft.toml"
@@ -58,10 +56,6 @@ def whole(text):
 
 def said(text, tmp_path, **how):
     return study_costs(parse_study(whole(text)), tmp_path, 2, **how)
-
-
-def test_every_analysis_has_a_size():
-    assert set(SIZES) == set(Analyses.model_fields)
 
 
 @pytest.mark.parametrize("path", STUDIES, ids=lambda path: path.stem)

@@ -8,7 +8,8 @@ import numpy as np
 import xarray as xr
 from scipy.special import ndtri
 
-from ebbmap.analyses.window import SERVED_AT, UNCLEAR, WINDOW, find_windows, resolution_words
+from ebbmap.analyses.common.windows import UNCLEAR, WINDOW, resolution_words, search_windows
+from ebbmap.analyses.window import SERVED_AT
 from ebbmap.cases.evaluate import DRAWN, within_bounds
 from ebbmap.cases.labelling import describe
 from ebbmap.cases.pieces import Pieces, Progress, listed
@@ -65,7 +66,7 @@ def group_window_pieces(protocol: Protocol) -> Pieces[xr.Dataset]:
             none = xr.Dataset({name: (dims, np.zeros((0, 1))) for name, dims in _EDGES.items()})
             return none.assign(state=("sample", np.zeros(0)))
         values = _other_settings(protocol, drawn)
-        found = find_windows(protocol.lung.name, values, protocol.limits)
+        found = search_windows(protocol.lung.name, values, protocol.limits)
         return found[[*_EDGES, "state"]].drop_vars(list(values), errors="ignore")
 
     def join(found: list[xr.Dataset]) -> xr.Dataset:

@@ -14,6 +14,8 @@ from typing import Any
 
 import numpy as np
 
+from ebbmap.analyses.common.sizes import solved_outcomes
+from ebbmap.analyses.window import WINDOW_CASES
 from ebbmap.cases.evaluate import evaluate, resolve
 from ebbmap.committee import (
     boxes,
@@ -35,8 +37,7 @@ from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import Population
 from ebbmap.runs.chunks import foresee
 from ebbmap.runs.forecast import WORKER_BYTES, Cost, check_room
-from ebbmap.runs.run import Task, plan_tasks
-from ebbmap.runs.sizes import SIZES, WINDOW_CASES, outcomes_of_task
+from ebbmap.runs.run import plan_tasks
 
 #: Past these a run is started with --yes only. An hour is longer than anybody waits by mistake, and
 #: 10 GB are more than a disk should lose unnoticed.
@@ -93,26 +94,25 @@ def study_costs(study: Study, folder: Path, workers: int, *, fresh: bool = False
         if task.streams:
             costs.append(foresee(study, folder, workers, fresh=fresh))
             continue
-        for asked in _asked(study, task):
-            size = SIZES[task.kind](study, asked)
-            outcomes = outcomes_of_task(study, asked)
-            if outcomes not in rates:
-                rates[outcomes] = seconds_per_case(
-                    question.lung, group, question.fixed, outcomes, question.rules.values()
-                )
-            beside = _BESIDE.get(task.kind, 0.0)
-            if task.kind in ("mapping", "boxes"):
-                beside *= asked.resamples
-            held = _DOUBLE * (len(outcomes) + 4) * size.held
-            costs.append(
-                Cost(
-                    task.name,
-                    size.cases,
-                    _DOUBLE * size.kept,
-                    workers * (WORKER_BYTES + held),
-                    ((rates[outcomes] + beside) * size.cases + size.seconds) / workers,
-                )
+        size = study.analyses[task.kind].size(question, task.options, study.axes)
+        outcomes = solved_outcomes(question, task.options)
+        if outcomes not in rates:
+            rates[outcomes] = seconds_per_case(
+                question.lung, group, question.fixed, outcomes, question.rules.values()
             )
+        beside = _BESIDE.get(task.kind, 0.0)
+        if task.kind in ("mapping", "boxes"):
+            beside *= task.options.resamples
+        held = _DOUBLE * (len(outcomes) + 4) * size.held
+        costs.append(
+            Cost(
+                task.name,
+                size.cases,
+                _DOUBLE * size.kept,
+                workers * (WORKER_BYTES + held),
+                ((rates[outcomes] + beside) * size.cases + size.seconds) / workers,
+            )
+        )
     return costs
 
 
@@ -208,11 +208,3 @@ def seconds_per_case(
         if seconds > _TRIAL_SECONDS or cases >= _TRIAL_MOST:
             return seconds / cases
         cases *= 8
-
-
-def _asked(study: Study, task: Task) -> Iterable[Any]:
-    """Return what the study says of a task; a map is one of several of its kind."""
-    asked = getattr(study.file.analyses, task.kind)
-    if not isinstance(asked, list):
-        return [asked]
-    return [one for one in asked if task.name == f"map_{one.x}_{one.y}"][:1]

@@ -10,43 +10,20 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
-import numpy as np
 import xarray as xr
 
-from ebbmap.analyses.adjust import adjust_settings
-from ebbmap.analyses.boxes import box_pieces
-from ebbmap.analyses.collapse import follow_collapse
-from ebbmap.analyses.compare import compare_lungs
-from ebbmap.analyses.course import co2_course
-from ebbmap.analyses.inside import look_inside
-from ebbmap.analyses.map import map_pieces
-from ebbmap.analyses.mapping import mapping_pieces
-from ebbmap.analyses.profile import profile_outcomes
-from ebbmap.analyses.rules import compare_rules
-from ebbmap.analyses.screening import screening_pieces
-from ebbmap.analyses.shapley import shapley_pieces
-from ebbmap.analyses.sobol import driver_pieces
-from ebbmap.analyses.startup import follow_start
-from ebbmap.analyses.sweep import sweep
-from ebbmap.analyses.trade import map_trade
-from ebbmap.analyses.wean import plan_weaning
-from ebbmap.analyses.window import window_pieces
-from ebbmap.cases.pieces import Pieces, single
+from ebbmap.cases.pieces import Pieces
 from ebbmap.committee.check import Check, check_parts, join_check
 from ebbmap.committee.difference import difference_parts, join_difference
 from ebbmap.committee.protocol import Protocol
 from ebbmap.files.protocol import parse_protocol
 from ebbmap.files.study import Study, parse_study
-from ebbmap.files.study.schema import Along, OfOutcomes
 from ebbmap.files.writing import make_folder, save_dataset, write_text
 from ebbmap.runs.chunks import Chunks, check_begun, streams
 from ebbmap.runs.engine import disk_faults_reported
 from ebbmap.runs.ledger import Ledger
 from ebbmap.runs.plan import plan_of
 from ebbmap.runs.work import Part, Solved, Work
-
-#: Analyses that may take long: a run with one of them keeps every finished piece.
-LONG = frozenset({"window", "map", "mapping", "boxes", "shapley", "screening", "sobol"})
 
 #: History of a result that is put together from kept pieces: no time of day, so that the same
 #: study gives the same bytes.
@@ -67,6 +44,10 @@ class Task:
         Cases that it will solve, as far as this is known beforehand.
     pieces : Pieces
         What it does.
+    options : Options
+        What it is asked.
+    keeps_pieces : bool
+        Whether it may take long, so that every finished piece is kept.
     streams : bool
         Whether it goes block by block to a store or to counts, which see to their own files.
     """
@@ -75,6 +56,8 @@ class Task:
     kind: str
     cases: int
     pieces: Pieces[xr.Dataset]
+    options: Any = None
+    keeps_pieces: bool = False
     streams: bool = False
 
     def run(self, progress: Callable[[int], None]) -> xr.Dataset:
@@ -84,9 +67,21 @@ class Task:
 
 def plan_tasks(study: Study) -> list[Task]:
     """List the analyses of a study in the order in which they run."""
-    analyses = study.file.analyses
-    asked = ((kind, plan, getattr(analyses, kind)) for kind, plan in _PLANS.items())
-    return [task for kind, plan, what in asked if what for task in plan(kind, study, what)]
+    tasks = []
+    for entry, options in study.asked():
+        cases = entry.size(study.question, options, study.axes).cases if entry.counts_cases else 0
+        tasks.append(
+            Task(
+                entry.result_name(options),
+                entry.name,
+                cases,
+                entry.pieces(study.question, options, study.axes),
+                options,
+                keeps_pieces=entry.keeps_pieces,
+                streams=entry.every_case and streams(study),
+            )
+        )
+    return tasks
 
 
 #: Gives every dataset of a finished task, and its file if it has one.
@@ -138,7 +133,7 @@ class Source:
 def study_source(study: Study) -> Source:
     """Return a study as a source of analyses; one without long analyses keeps no pieces."""
     tasks = tuple(plan_tasks(study))
-    keeps = any(task.streams or task.kind in LONG for task in tasks)
+    keeps = any(task.streams or task.keeps_pieces for task in tasks)
 
     def save(task: Task, result: Any, folder: Path) -> Iterator[tuple[xr.Dataset, Path]]:
         if task.streams:
@@ -180,7 +175,9 @@ def comparison_source(old: Protocol, new: Protocol) -> Source:
 def _committee(
     name: str, texts: tuple[str, ...], plan: Mapping[str, Any], parts: Mapping[str, Pieces[Any]]
 ) -> Source:
-    tasks = tuple(Task(part, name, 0, pieces) for part, pieces in parts.items())
+    tasks = tuple(
+        Task(part, name, 0, pieces, None, keeps_pieces=True) for part, pieces in parts.items()
+    )
     return Source(name, texts, plan, tasks, {n: Solved(n, pieces) for n, pieces in parts.items()})
 
 
@@ -324,251 +321,3 @@ def _results(
     """Return what came of every part, by name."""
     done = run_source(source, folder, progress=lambda task: progress(task.name), **how)
     return {task.name: result for task, result, _ in done}
-
-
-def _lungs(study: Study) -> int:
-    groups = max(len(study.question.populations), 1)
-    drawn = study.question.lungs if study.question.populations or study.question.samples else 1
-    return groups * drawn
-
-
-def _grid(study: Study) -> int:
-    return int(np.prod([len(axis) for axis in study.axes.values()]))
-
-
-def _window(kind: str, study: Study, asked: Any) -> Iterator[Task]:
-    grid = {asked.along: study.axes[asked.along]} if asked.along else {}
-    yield Task(kind, kind, 0, window_pieces(study.question, grid))
-
-
-def _profile(kind: str, study: Study, asked: Any) -> Iterator[Task]:
-    yield Task(
-        kind,
-        kind,
-        0,
-        single(
-            lambda progress: profile_outcomes(
-                study.question,
-                along=asked.along,
-                grid=study.axes[asked.along],
-                outcomes=tuple(asked.outcomes),
-            )
-        ),
-    )
-
-
-def _trade(kind: str, study: Study, asked: Any) -> Iterator[Task]:
-    axes = {name: study.axes[name] for name in asked.axes}
-    yield Task(
-        kind,
-        kind,
-        0,
-        single(lambda progress: map_trade(study.question, axes, tuple(asked.costs))),
-    )
-
-
-def _course(kind: str, study: Study, asked: Any) -> Iterator[Task]:
-    yield Task(
-        kind,
-        kind,
-        0,
-        single(
-            lambda progress: co2_course(study.question, change=asked.change, minutes=asked.minutes)
-        ),
-    )
-
-
-def _compare(kind: str, study: Study, asked: Any) -> Iterator[Task]:
-    yield Task(
-        kind,
-        kind,
-        0,
-        single(
-            lambda progress: compare_lungs(
-                study.question, models=tuple(asked.models), outcomes=tuple(asked.outcomes)
-            )
-        ),
-    )
-
-
-def _startup(kind: str, study: Study, asked: Any) -> Iterator[Task]:
-    yield Task(
-        kind,
-        kind,
-        0,
-        single(lambda progress: follow_start(study.question, **asked.model_dump())),
-    )
-
-
-def _inside(kind: str, study: Study, asked: Any) -> Iterator[Task]:
-    yield Task(
-        kind,
-        kind,
-        0,
-        single(lambda progress: look_inside(study.question, seconds=asked.seconds)),
-    )
-
-
-def _collapse(kind: str, study: Study, asked: Any) -> Iterator[Task]:
-    yield Task(
-        kind,
-        kind,
-        0,
-        single(
-            lambda progress: follow_collapse(
-                study.question, grid=study.axes["t_low"], t_low=tuple(asked.t_low)
-            )
-        ),
-    )
-
-
-def _adjust(kind: str, study: Study, asked: Any) -> Iterator[Task]:
-    yield Task(
-        kind,
-        kind,
-        0,
-        single(lambda progress: adjust_settings(study.question, steps=asked.steps)),
-    )
-
-
-def _wean(kind: str, study: Study, asked: Any) -> Iterator[Task]:
-    yield Task(
-        kind,
-        kind,
-        0,
-        single(lambda progress: plan_weaning(study.question, **asked.model_dump())),
-    )
-
-
-def _rules(kind: str, study: Study, asked: Any) -> Iterator[Task]:
-    yield Task(
-        kind,
-        kind,
-        0,
-        single(
-            lambda progress: compare_rules(
-                study.question,
-                models=tuple(asked.models),
-                along=asked.along,
-                grid=study.axes[asked.along],
-            )
-        ),
-    )
-
-
-def _maps(kind: str, study: Study, maps: Any) -> Iterator[Task]:
-    for asked in maps:
-        axes = {name: study.axes[name] for name in (asked.x, asked.y, *asked.average_over)}
-        cells = int(np.prod([len(axis) for axis in axes.values()]))
-        pieces = map_pieces(study.question, axes, x=asked.x, y=asked.y)
-        yield Task(f"map_{asked.x}_{asked.y}", kind, cells * _lungs(study), pieces)
-
-
-def _sobol(kind: str, study: Study, asked: Any) -> Iterator[Task]:
-    options = asked.model_dump(
-        include={
-            "base_size",
-            "stopping_width",
-            "max_base_size",
-            "stopping_outcomes",
-            "second_order",
-            "replicates",
-            "resamples",
-            "pawn",
-        }
-    )
-    pieces = driver_pieces(study.question, **_of_outcomes(study, asked), **options)
-    yield Task(f"drivers_{asked.along}", kind, 0, pieces)
-
-
-def _screening(kind: str, study: Study, asked: Any) -> Iterator[Task]:
-    options = asked.model_dump(include={"trajectories", "levels", "fix_below", "resamples"})
-    pieces = screening_pieces(study.question, **_of_outcomes(study, asked), **options)
-    yield Task(f"screening_{asked.along}", kind, 0, pieces)
-
-
-def _shapley(kind: str, study: Study, asked: Any) -> Iterator[Task]:
-    options = asked.model_dump(include={"base_size", "replicates"})
-    pieces = shapley_pieces(study.question, **_of_outcomes(study, asked), **options)
-    yield Task(f"shapley_{asked.along}", kind, 0, pieces)
-
-
-def _mapping(kind: str, study: Study, asked: Any) -> Iterator[Task]:
-    where = _where(study, asked)
-    yield Task(
-        f"mapping_{asked.along}",
-        kind,
-        len(where["grid"]) * _lungs(study),
-        mapping_pieces(study.question, **where, resamples=asked.resamples),
-    )
-
-
-def _boxes(kind: str, study: Study, asked: Any) -> Iterator[Task]:
-    axes = {name: study.axes[name] for name in asked.over}
-    options = asked.model_dump(include={"density", "resamples", "level"})
-    yield Task(
-        f"boxes_{'_'.join(asked.over)}",
-        kind,
-        _lungs(study),
-        box_pieces(study.question, axes, **options),
-    )
-
-
-def _where(study: Study, asked: Along) -> dict[str, Any]:
-    """Return the places of an analysis along an axis, and the level of its intervals."""
-    grid = study.axes[asked.along] if asked.at is None else np.asarray(asked.at, float)
-    return {"along": asked.along, "grid": grid, "level": asked.level}
-
-
-def _of_outcomes(study: Study, asked: OfOutcomes) -> dict[str, Any]:
-    """Return what the analyses of what drives outcomes have in common."""
-    return {
-        **_where(study, asked),
-        "outcomes": None if asked.outcomes is None else tuple(asked.outcomes),
-        "groups": asked.groups,
-        "drop_failed": asked.drop_failed,
-    }
-
-
-def _sweep(kind: str, study: Study, asked: Any) -> Iterator[Task]:
-    outcomes = None if asked.outcomes is None else tuple(asked.outcomes)
-    yield Task(
-        "cases",
-        kind,
-        _grid(study) * _lungs(study),
-        single(
-            lambda progress: sweep(
-                study.question,
-                study.axes,
-                outcomes=outcomes,
-                judged=asked.judged,
-                progress=progress,
-            )
-        ),
-        streams(study),
-    )
-
-
-#: Every analysis of a study file, in the order in which they run.
-_PLANS: Mapping[str, Callable[[str, Study, Any], Iterator[Task]]] = MappingProxyType(
-    {
-        "window": _window,
-        "profile": _profile,
-        "trade": _trade,
-        "course": _course,
-        "compare": _compare,
-        "startup": _startup,
-        "inside": _inside,
-        "collapse": _collapse,
-        "adjust": _adjust,
-        "wean": _wean,
-        "rules": _rules,
-        "map": _maps,
-        "mapping": _mapping,
-        "boxes": _boxes,
-        "shapley": _shapley,
-        "screening": _screening,
-        "sobol": _sobol,
-        "sweep": _sweep,
-    }
-)

@@ -17,7 +17,7 @@ from rich.table import Table
 from rich.text import Text
 
 from ebbmap.analyses.common.events import TOO_HIGH, TOO_LOW, event_words
-from ebbmap.analyses.window import STATES
+from ebbmap.analyses.common.windows import STATES
 from ebbmap.cases.evaluate import STATUS
 from ebbmap.caution import CAUTION
 from ebbmap.errors import EbbmapError, unknown_name

@@ -7,24 +7,13 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field
 
+from ebbmap.analyses.options import LungName, Number, ParameterName, Positive, Share
 from ebbmap.committee.draft import Rule, Span
-from ebbmap.files.study.schema import (
-    MAX_LUNGS,
-    Limits,
-    LungName,
-    Number,
-    OwnName,
-    OwnPopulation,
-    ParameterName,
-    Share,
-    Table,
-    Text,
-)
+from ebbmap.files.study.schema import MAX_LUNGS, Limits, OwnName, OwnPopulation, Table, Text
 
 #: Settings drawn from the draft's ranges, at most.
 MAX_SETTINGS = 2**16
 
-Positive = Annotated[Number, Field(gt=0)]
 Error = Annotated[float, Field(ge=0, le=1)]
 
 
