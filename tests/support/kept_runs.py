@@ -158,7 +158,7 @@ def started(*words, **how):
 
     `COLUMNS` is wide, so that no sentence is broken.
     """
-    injected = Path(__file__).parent / "faults" / "injected"
+    injected = Path(__file__).parents[1] / "faults" / "injected"
     environment = {
         **os.environ,
         "PYTHONPATH": str(injected),
