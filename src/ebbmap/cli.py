@@ -447,7 +447,7 @@ def check(
     than an hour needs --yes.
     """
     with _errors_told():
-        from ebbmap.committee.check import cases_of
+        from ebbmap.committee.counting import cases_of
         from ebbmap.files.bundled import bundled_protocols, named_file
         from ebbmap.files.protocol import load_protocol
         from ebbmap.report.build import lead, needs, unjudged, write_report
