@@ -10,19 +10,21 @@ from ebbmap.committee.check import Check
 from ebbmap.registries.limits import LIMIT_SETS, RULES
 
 GRADES = (
-    "Grades: safe, even the combinations without any warning surely reach what is wanted; "
-    "caution, they do so only if warnings are let pass; unsafe, they surely do not; "
-    "undetermined, what is wanted lies inside the interval, so more lungs are needed. "
-    "A combination that could not be computed is undetermined and counts as not safe. The draft "
-    "holds if every group that gets the mode, and the whole, is safe or caution."
+    "Grades: safe, the combinations that break no limit and draw no warning reach the wanted "
+    "share with their whole interval; caution, they do so only together with combinations that "
+    "draw a warning; unsafe, the whole interval lies below the wanted share; undetermined, the "
+    "wanted share lies inside the interval, so more lungs are needed. A combination that could not "
+    "be computed is undetermined and counts as not safe. The draft holds if every group that gets "
+    "the mode, and the whole, is safe or caution."
 )
 
 BOX_METHOD = (
     "A box serves a lung if every setting in it is safe for that lung. All boxes of a grid are "
     f"compared on {SEARCH_LUNGS:,} lungs, the best is refined, and the certificate comes from up "
     f"to {CERTIFICATE_LUNGS:,} fresh lungs at {CERTIFICATE_SETTINGS} fresh settings and all "
-    f"corners; at most {len(EXTRA)} boxes are tried and share the doubt of 5 %. Settings that the "
-    "draft fixes or sets by a rule stay as they are; the usual ranges are the registry's."
+    f"corners; at most {len(EXTRA)} boxes are tried and share the error probability of 5 %. "
+    "Settings that the draft fixes or sets by a rule stay as they are; the usual ranges are the "
+    "registry's."
 )
 
 
@@ -136,11 +138,11 @@ def methods_text(check: Check) -> str:
         "a scrambled Sobol sequence, and every corner. The settled cycle of the lung model "
         f"({protocol.lung.long_name}) is solved for every combination and judged by every limit: "
         "the margin is the signed distance to the nearest hard limit over that limit's width. "
-        "Intervals take the lung as the sampling unit, since all combinations of one lung hang "
-        "together: Wilson's interval at the number of trials that has the variance of the lungs' "
-        "shares. What a rule measures is blurred by a lognormal error. What is searched for on "
-        "some lungs is certified on others. A model of this kind leaves out much that matters in a "
-        "patient."
+        "Intervals take the lung as the sampling unit, since the combinations of one lung are "
+        "not independent: Wilson's interval at the number of trials that has the variance of the "
+        "lungs' shares. What a rule measures is blurred by a lognormal error. What is searched for "
+        "on some lungs is certified on others. A model of this kind leaves out much that matters "
+        "in a patient."
     )
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.registries.limits import VERDICTS
-from ebbmap.tables.common import by_population, outcome_columns
+from ebbmap.tables.common import by_population, lung_words, outcome_columns
 from ebbmap.tables.model import (
     HUNDREDTHS,
     SHARE,
@@ -62,7 +62,7 @@ def _now_table(found: xr.Dataset, name: str) -> Table:
         *(Column(f"margin, {rule}", HUNDREDTHS) for rule in rules),
     ]
     row = ("as set", *(float(now[key]) for key in shown), *_margins(now, rules))
-    return table(f"{name} lung before any step", columns, [row])
+    return table(f"{lung_words(name)} before any step", columns, [row])
 
 
 def _step_table(found: xr.Dataset, name: str) -> Table:
@@ -83,7 +83,7 @@ def _step_table(found: xr.Dataset, name: str) -> Table:
         else:
             faint.append(len(rows))
             rows.append((word, "not possible", *(None,) * (len(columns) - 2)))
-    title = f"one step of each setting, {name} lung: change, and the margin then"
+    title = f"one step of each setting, {lung_words(name)}: change, and the margin then"
     return table(title, columns, rows, faint=faint)
 
 

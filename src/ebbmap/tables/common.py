@@ -27,6 +27,17 @@ def by_population(result: xr.Dataset) -> Iterator[tuple[str, xr.Dataset]]:
         yield name, result.sel(population=name)
 
 
+def lung_words(population: str) -> str:
+    """Return how the middle lung of a population is called; "all" stands for no population.
+
+    Examples
+    --------
+    >>> lung_words("normal"), lung_words("all")
+    ('normal lung', 'the lung')
+    """
+    return "the lung" if population == "all" else f"{population} lung"
+
+
 def shown_places(result: xr.Dataset) -> tuple[str, list[float]]:
     """Return the axis of a result, and its first, middle and last place: fewer on a short axis."""
     along = str(result.attrs["along"])

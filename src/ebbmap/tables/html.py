@@ -28,7 +28,7 @@ def _template() -> Template:
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
-    ).get_template("table.html")
+    ).get_template("table.jinja")
 
 
 def _grade_class(cell: str) -> str:

@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.registries.limits import VERDICTS
-from ebbmap.tables.common import outcome_columns
+from ebbmap.tables.common import lung_words, outcome_columns
 from ebbmap.tables.model import HUNDREDTHS, NUMBER, PLAIN, Cell, Column, Table, table
 from ebbmap.tables.plain import document
 
@@ -24,7 +24,7 @@ def tables(result: xr.Dataset) -> Iterator[Table]:
         route = str(found["route"].values)
         step = int(found["first_unsafe"])
         ends.append((name, rule, route, None if step < 0 else step, str(found["leaves"].values)))
-        yield _route_table(found, f"{route}, {name} lung, rule {rule}")
+        yield _route_table(found, f"{route}, {lung_words(name)}, rule {rule}")
     columns = ["population", "rule", "route", Column("first unsafe step", PLAIN), "limit"]
     yield table("weaning: where each route leaves the safe region", columns, ends)
 

@@ -11,7 +11,7 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.caution import CAUTION
-from ebbmap.teaching.grid import CURVES, SHOWN, middle_lungs
+from ebbmap.teaching.grid import AXES, CURVES, SHOWN, middle_lungs
 from ebbmap.units import display
 
 #: Places in the template.
@@ -28,12 +28,9 @@ FORMS = MappingProxyType(
     }
 )
 
-#: Axes of the grid, in the order of every array.
-AXES = ("resistance_exp", "compliance", "t_low")
-
 
 def build_page(grid: xr.Dataset) -> str:
-    """Build the page from a grid.
+    """Return the page that shows a grid.
 
     Parameters
     ----------
