@@ -94,7 +94,7 @@ def numbers_of(pairs: list[str] | None) -> dict[str, float]:
     EbbmapError
         As in `values_of`; and if a name or a value is not one that the registry allows.
     """
-    from ebbmap.cases.simulate import as_arrays
+    from ebbmap.cases.inputs import as_arrays
 
     return {name: float(array) for name, array in as_arrays(values_of(pairs)).items()}
 

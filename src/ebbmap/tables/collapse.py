@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import xarray as xr
 
 from ebbmap.tables.common import by_population
-from ebbmap.tables.model import HUNDREDTHS, SHARE, WHOLE_SHARE, Column, Table, table
+from ebbmap.tables.model import HUNDREDTHS, SHARE, WHOLE_SHARE, Cell, Column, Table, table
 
 
 def tables(result: xr.Dataset) -> Iterator[Table]:
@@ -25,7 +25,7 @@ def tables(result: xr.Dataset) -> Iterator[Table]:
     yield table(result.attrs["title"], columns, rows)
 
 
-def _rows(name: str, found: xr.Dataset) -> Iterator[tuple]:
+def _rows(name: str, found: xr.Dataset) -> Iterator[tuple[Cell, ...]]:
     for t_low in found["release"].values:
         here = found.sel(release=t_low, t_low=t_low)
         shares = ("flow_ratio", "closed_per_release", "closed_by_pressure", "reopened")

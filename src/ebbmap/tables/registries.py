@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
 from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.lungs import LUNGS
-from ebbmap.registries.limits import LIMIT_SETS
+from ebbmap.registries.limits import LIMIT_SETS, LimitSet
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.registries.parameters import PARAMETERS
-from ebbmap.registries.populations import POPULATIONS, Marginal
+from ebbmap.registries.populations import POPULATIONS, Marginal, Population
 from ebbmap.tables.model import PLAIN, Column, Table, table
 
 
@@ -114,51 +114,35 @@ def registry_document(name: str | None) -> dict[str, Any]:
         If no registry has the name.
     """
     _check_known(name)
-    registries: dict[str, tuple[Any, Callable[[Any], dict[str, Any]]]] = {
-        "parameters": (PARAMETERS, _parameter_data),
-        "outcomes": (OUTCOMES, _outcome_data),
+    made: dict[str, tuple[Mapping[str, Any], Callable[[Any], dict[str, Any]]]] = {
+        "parameters": (PARAMETERS, _fields(*_PARAMETER_FIELDS)),
+        "outcomes": (OUTCOMES, _fields("long_name", "units", "comment", "source")),
         "limits": (LIMIT_SETS, _limit_data),
         "populations": (POPULATIONS, _population_data),
-        "lungs": (LUNGS, _lung_data),
+        "lungs": (LUNGS, _fields("long_name", "parameters", "source")),
     }
     return {
         word: {key: data(entry) for key, entry in registry.items() if name in (None, key)}
-        for word, (registry, data) in registries.items()
+        for word, (registry, data) in made.items()
     }
 
 
-def _parameter_data(entry: Any) -> dict[str, Any]:
-    names = ("long_name", "units", "kind", "low", "high", "usual_low", "usual_high", "default")
-    return _fields(entry, *names, "choices", "source")
+_PARAMETER_FIELDS = (
+    "long_name units kind low high usual_low usual_high default choices source".split()
+)
 
 
-def _outcome_data(entry: Any) -> dict[str, Any]:
-    return _fields(entry, "long_name", "units", "comment", "source")
+def _fields(*names: str) -> Callable[[Any], dict[str, Any]]:
+    """Return a function that reads these attributes of an entry."""
+    return lambda entry: {name: getattr(entry, name) for name in names}
 
 
-def _limit_data(entry: Any) -> dict[str, Any]:
-    bounds = [bound for limit in entry.limits for bound in limit.bounds]
-    return {
-        "long_name": entry.long_name,
-        "limits": [
-            _fields(bound, "outcome", "side", "value", "severity", "sentence", "why")
-            for bound in bounds
-        ],
-    }
+def _limit_data(limits: LimitSet) -> dict[str, Any]:
+    read = _fields("outcome", "side", "value", "severity", "sentence", "why")
+    bounds = [read(bound) for limit in limits.limits for bound in limit.bounds]
+    return {"long_name": limits.long_name, "limits": bounds}
 
 
-def _population_data(entry: Any) -> dict[str, Any]:
-    return {
-        "properties": {
-            key: _fields(marginal, "family", "centre", "spread", "confirmed", "source")
-            for key, marginal in entry.marginals.items()
-        }
-    }
-
-
-def _lung_data(entry: Any) -> dict[str, Any]:
-    return _fields(entry, "long_name", "parameters", "source")
-
-
-def _fields(entry: Any, *names: str) -> dict[str, Any]:
-    return {name: getattr(entry, name) for name in names}
+def _population_data(group: Population) -> dict[str, Any]:
+    read = _fields("family", "centre", "spread", "confirmed", "source")
+    return {"properties": {key: read(marginal) for key, marginal in group.marginals.items()}}

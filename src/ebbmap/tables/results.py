@@ -24,7 +24,12 @@ def tables_of(kind: str, result: xr.Dataset) -> Iterator[Table]:
     """
     module = f"ebbmap.tables.{kind}"
     if find_spec(module) is not None:
-        yield from import_module(module).tables(result)
+        yield from getattr(import_module(module), "tables", _none)(result)
+
+
+def _none(result: xr.Dataset) -> Iterator[Table]:
+    """Yield nothing, for a module of this name that is of no analysis."""
+    return iter(())
 
 
 def summary(kind: str, result: xr.Dataset) -> Iterator[Table]:

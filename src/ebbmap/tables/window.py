@@ -67,7 +67,7 @@ def tables(result: xr.Dataset) -> Iterator[Table]:
 
 def _commonest(names: xr.DataArray) -> str:
     (name, _), *_ = Counter(names.values.astype(str)).most_common(1)
-    return name
+    return str(name)
 
 
 def lung_table(found: xr.Dataset, limits: LimitSet) -> Table:

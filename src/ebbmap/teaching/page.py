@@ -6,6 +6,7 @@ import base64
 import json
 from importlib.resources import files
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -48,7 +49,7 @@ def build_page(grid: xr.Dataset) -> str:
     return template.replace(LINE, CAUTION).replace(DATA, data.replace("</", "<\\/"))
 
 
-def page_data(grid: xr.Dataset) -> dict:
+def page_data(grid: xr.Dataset) -> dict[str, Any]:
     """Return what the script reads: axes, texts, and arrays as base64 of 32-bit numbers."""
     arrays, parts, start = {}, [], 0
     for name in (*SHOWN, *CURVES, "margin"):
