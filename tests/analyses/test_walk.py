@@ -369,7 +369,7 @@ def test_the_committee_counts_what_the_judgement_says(lung, limits, few_lungs):
     windows = committee_windows.find_group_windows(protocol)
     model = lung_model(lung)
     for group in protocol.groups:
-        for purpose, n in ((VERDICT, protocol.file.lungs), (WINDOWS, committee_windows.LUNGS)):
+        for purpose, n in ((VERDICT, protocol.lungs), (WINDOWS, committee_windows.LUNGS)):
             drawn = draw_lungs(protocol, group, n, purpose)
             values = {name: value[:, None] for name, value in drawn.values.items()} | {
                 name: np.full((drawn.size, 1), value)

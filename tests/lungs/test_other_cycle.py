@@ -7,7 +7,7 @@ from ebbmap.cases.evaluate import evaluate
 from ebbmap.cases.simulate import simulate
 from ebbmap.lungs import lung_model, stepped
 from ebbmap.lungs.stepped.cases import NAMES
-from ebbmap.registries.outcomes import ANOTHER_CYCLE
+from ebbmap.registries.outcomes.recruitment import ANOTHER_CYCLE
 from ebbmap.registries.parameters import PARAMETERS
 
 STEPPED = lung_model("stepped")

@@ -135,7 +135,7 @@ def test_two_compartments_share_the_volume():
 
 def test_the_registry_of_signals_is_sound():
     for name, entry in SIGNALS.items():
-        assert entry.name == name and entry.units in UNITS and entry.symbol
+        assert entry.name == name and entry.units in UNITS and entry.long_name
         assert entry.label.endswith("]")
     with pytest.raises(ValueError, match="did you mean 'flow'"):
         signal("flw")

@@ -185,7 +185,7 @@ TESTS = {
     "teaching/": ("tests/teaching/test_page_data.py", "tests/teaching/test_page.py", *_NUMBERS),
     "tables/": (
         "tests/tables/test_show.py",
-        "tests/test_cli.py",
+        "tests/cli/test_commands.py",
         "tests/report/test_figures_command.py",
     ),
 }

@@ -24,9 +24,8 @@ def test_units_are_in_the_vocabulary(entry):
 
 
 @every_entry
-def test_names_symbols_and_sources_are_given(entry):
+def test_names_and_sources_are_given(entry):
     assert entry.name.isidentifier()
-    assert entry.symbol.strip()
     assert entry.long_name.strip()
     assert len(entry.source.strip()) > 5
 
@@ -42,7 +41,7 @@ def test_entries_survive_json(entry):
     plain = dataclasses.asdict(entry)
     plain.pop("compute", None)
     back = json.loads(json.dumps(plain))
-    for key in ("choices", "other_unit"):
+    for key in ("choices", "other_unit", "bounds", "usual"):
         if isinstance(back.get(key), list):
             back[key] = tuple(back[key])
     compute = {"compute": entry.compute} if entry.name in OUTCOMES else {}
@@ -131,7 +130,9 @@ def test_a_plan_names_what_the_lung_lacks():
 
 
 @pytest.mark.parametrize(
-    "change", [{"units": "furlong"}, {"source": ""}, {"low": 9.0}, {"default": 99.0}], ids=str
+    "change",
+    [{"units": "furlong"}, {"source": ""}, {"bounds": (9.0, 60.0)}, {"default": 99.0}],
+    ids=str,
 )
 def test_a_contradictory_parameter_is_refused(change):
     with pytest.raises(EbbmapError, match="'t_low' is inconsistent"):

@@ -23,7 +23,7 @@ from ebbmap.cli.options import (
 
 if TYPE_CHECKING:
     from ebbmap.committee.check import Check
-    from ebbmap.files.protocol import Protocol
+    from ebbmap.committee.protocol import Protocol
 
 
 @command
@@ -58,7 +58,7 @@ def check(
     at_work = workers or default_workers()
     costs = check_costs(checked, at_work)
     content = {
-        "title": checked.file.title,
+        "title": checked.title,
         "notes": list(checked.notes),
         "costs": cost_data(costs),
         **_verdict_of(None, None),

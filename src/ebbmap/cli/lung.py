@@ -62,19 +62,20 @@ def window(
     as_json: JsonOption = False,
 ) -> None:
     """Find the T low at which all hard limits hold, for a lung or a population."""
-    from ebbmap.analyses.window import find_population_windows, find_windows
+    from ebbmap.analyses.common.windows import search_windows
+    from ebbmap.analyses.window import find_window
     from ebbmap.cases.uses import Use, use_words
     from ebbmap.tables.results import summary
     from ebbmap.tables.window import lung_table, window_document
 
     judged_by = limits_of(rule, limits, only_rule=only_rule)
     if population is None:
-        found = find_windows(lung, values_of(values), judged_by)
+        found = search_windows(lung, values_of(values), judged_by)
         use = Use(("t_low", "t_low_in_time_constants"), outcomes=judged_by.outcomes)
         found.attrs |= use_words(question_of(lung, values, judged_by, None), use)
     else:
         question = question_of(lung, values, judged_by, population, lungs=lungs, seed=seed)
-        found = find_population_windows(question, {})
+        found = find_window(question)
     if as_json:
         print_json(window_document(found))
     elif population is None:
@@ -97,13 +98,13 @@ def adjust(
     as_json: JsonOption = False,
 ) -> None:
     """Change each setting by one step: what it does, and which step clears most CO2."""
-    from ebbmap.analyses.adjust import adjust_settings
+    from ebbmap.analyses.adjust import find_adjust
     from ebbmap.tables.adjust import adjust_document
     from ebbmap.tables.results import summary
 
     judged_by = limits_of(rule, limits)
     question = question_of(lung, values, judged_by, population, lungs=lungs, seed=seed)
-    found = adjust_settings(question)
+    found = find_adjust(question)
     if as_json:
         print_json(adjust_document(found))
     else:
@@ -127,16 +128,16 @@ def wean(
     as_json: JsonOption = False,
 ) -> None:
     """Lower P high and lengthen T high step by step, and search a safer path to the same end."""
-    from ebbmap.analyses.wean import plan_weaning
+    from ebbmap.analyses.wean import Wean, find_wean
     from ebbmap.tables.results import summary
     from ebbmap.tables.wean import wean_document
 
-    path = plan_weaning(
-        question_of(lung, values, limits_of(rule, limits), population),
+    options = Wean(
         p_high_end=p_high_end,
         p_high_step=p_high_step,
         seconds_per_pressure=seconds_per_pressure,
     )
+    path = find_wean(question_of(lung, values, limits_of(rule, limits), population), options)
     if as_json:
         print_json(wean_document(path))
     else:

@@ -36,8 +36,8 @@ from ebbmap.committee.own_setting import (
     join_own,
     own_share,
 )
+from ebbmap.committee.protocol import Protocol
 from ebbmap.committee.verdict import ALL, EXCLUDED, LEVEL, share_with_interval
-from ebbmap.files.protocol import Protocol
 from ebbmap.kernels.safe_boxes import Boxes, largest_boxes
 from ebbmap.kernels.tally import BLOCK
 from ebbmap.registries.limits import CAUTION, SAFE, judge

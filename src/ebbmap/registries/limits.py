@@ -1,4 +1,4 @@
-"""What counts as safe: limits with sources, margins, the binding limit, and graded verdicts.
+"""What counts as safe: limits, each with its source, and the bundled sets of them.
 
 A bound is one side of a limit. Its margin is the signed distance to it, scaled by the limit's
 width: positive inside. Sizes: n cases, k bounds.
@@ -6,26 +6,20 @@ width: positive inside. Sizes: n cases, k bounds.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from types import MappingProxyType
+from importlib import import_module
 from typing import Literal
 
 import numpy as np
 
-from ebbmap.errors import EbbmapError, unknown_name
+from ebbmap.errors import EbbmapError
 from ebbmap.registries.outcomes import outcome
+from ebbmap.registry import Registry
 from ebbmap.units import display
 
 Severity = Literal["hard", "caution"]
 Side = Literal["low", "high"]
-
-SAFE, CAUTION, UNSAFE, UNDETERMINED = 0, 1, 2, 3
-VERDICTS = ("safe", "caution", "unsafe", "undetermined")
-
-#: Where no bound is nearest, because the case is undetermined.
-NO_BOUND = -1
 
 COMMON = "common practice, no source"
 
@@ -194,153 +188,6 @@ class LimitSet:
         return tuple(bound for bound in every if bound.severity == severity)
 
 
-@dataclass(frozen=True)
-class Judgement:
-    """Verdicts on n cases, the one that every analysis reads.
-
-    Parameters
-    ----------
-    verdict : ndarray of int8, shape (n,)
-        Index into `VERDICTS`.
-    margin : ndarray, shape (n,)
-        Least known margin over the hard bounds; NaN where none is broken and one is unknown.
-    binding : ndarray of int8, shape (n,)
-        Index of the hard bound with the least margin; `NO_BOUND` where the margin is NaN.
-    hard : tuple of Bound
-        The k hard bounds.
-    outcomes : mapping of str to ndarray, shape (n,)
-        What was judged.
-    """
-
-    verdict: np.ndarray
-    margin: np.ndarray
-    binding: np.ndarray
-    hard: tuple[Bound, ...]
-    outcomes: Mapping[str, np.ndarray]
-
-    @cached_property
-    def bound_margin(self) -> np.ndarray:
-        """Margin of every hard bound, shape (k, n); NaN where it is not known."""
-        return bound_margins(self.hard, self.outcomes)
-
-    @property
-    def bound_known(self) -> np.ndarray:
-        """Whether each hard bound can be judged, shape (k, n)."""
-        return ~np.isnan(self.bound_margin)
-
-    @property
-    def bound_broken(self) -> np.ndarray:
-        """Whether each hard bound is surely broken, shape (k, n)."""
-        return self.bound_margin < 0
-
-    @property
-    def safe(self) -> np.ndarray:
-        """Whether a case surely breaks no hard bound, with caution or without, shape (n,)."""
-        return (self.verdict == SAFE) | (self.verdict == CAUTION)
-
-    @property
-    def unsafe(self) -> np.ndarray:
-        """Whether a case surely breaks a hard bound, shape (n,)."""
-        return self.verdict == UNSAFE
-
-    @property
-    def determined(self) -> np.ndarray:
-        """Whether a case is safe or unsafe, shape (n,)."""
-        return self.verdict != UNDETERMINED
-
-
-def judge(limits: LimitSet, outcomes: Mapping[str, np.ndarray]) -> Judgement:
-    """Judge cases by a set of limits.
-
-    Parameters
-    ----------
-    limits : LimitSet
-        At least one hard bound.
-    outcomes : mapping of str to ndarray, shape (n,)
-        Every outcome that the set names.
-
-    Returns
-    -------
-    Judgement
-        A broken hard bound makes a case unsafe, whatever else is unknown of it; a case with no
-        broken bound and an outcome that is NaN is undetermined, neither safe nor unsafe.
-
-    Raises
-    ------
-    EbbmapError
-        If the set has no hard bound.
-
-    Examples
-    --------
-    >>> rule = LimitSet("rule", "rule", (Limit("flow_ratio", "invented", 0.5, 0.75),))
-    >>> judged = judge(rule, {"flow_ratio": np.array([0.6, 0.9, np.nan])})
-    >>> [VERDICTS[v] for v in judged.verdict], judged.margin.round(2).tolist()
-    (['safe', 'unsafe', 'undetermined'], [0.4, -0.6, nan])
-    """
-    if not limits.hard:
-        raise EbbmapError(f"limit set {limits.name!r} has no hard limit. Add one to judge safety.")
-    margin, binding, unknown = _least(limits.hard, outcomes)
-    broken = margin < 0
-    lost = unknown & ~broken
-    if lost.any():
-        margin[lost] = np.nan
-        binding[lost] = NO_BOUND
-    verdict = broken * np.int8(UNSAFE)
-    if limits.caution:
-        warned, _, unclear = _least(limits.caution, outcomes)
-        verdict = np.where(~broken & (warned < 0), np.int8(CAUTION), verdict)
-        lost = lost | (unclear & (verdict == SAFE))
-    verdict = np.where(lost, np.int8(UNDETERMINED), verdict)
-    return Judgement(verdict, margin, binding, limits.hard, outcomes)
-
-
-def bound_margins(bounds: Iterable[Bound], outcomes: Mapping[str, np.ndarray]) -> np.ndarray:
-    """Margin of every bound, shape (k, n)."""
-    return np.stack(np.broadcast_arrays(*(b.margin(outcomes[b.outcome]) for b in bounds)))
-
-
-def least_margin(margins: np.ndarray) -> np.ndarray:
-    """Least margin by the rule of `judge`: a broken bound decides whatever else is unknown.
-
-    Parameters
-    ----------
-    margins : ndarray, shape (k, ...)
-        Margin of every hard bound; NaN where it is not known.
-
-    Returns
-    -------
-    ndarray, shape (...)
-        Negative where a bound is broken; NaN where none is and one is unknown.
-
-    Examples
-    --------
-    >>> least_margin(np.array([[0.3, -0.2, 0.3], [0.5, np.nan, np.nan]])).tolist()
-    [0.3, -0.2, nan]
-    """
-    least = np.fmin.reduce(margins)
-    return np.where(np.isnan(margins).any(axis=0) & ~(least < 0), np.nan, least)
-
-
-def _least(bounds: tuple[Bound, ...], outcomes: Mapping[str, np.ndarray]):
-    """Least known margin, the bound that has it, and whether any margin is unknown."""
-    shape = np.broadcast_shapes(*(np.shape(outcomes[bound.outcome]) for bound in bounds))
-    margin = np.full(shape, np.nan)
-    nearest = np.zeros(shape, dtype=np.int8)
-    unknown = np.zeros(shape, dtype=bool)
-    for number, bound in enumerate(bounds, start=1):
-        own = bound.margin(outcomes[bound.outcome])
-        # unordered means closer, because a margin is NaN only while none before it was known
-        closer = ~(own >= margin)
-        missing = np.isnan(own)
-        if missing.any():
-            unknown |= missing
-            closer &= ~missing
-        # the numbers rise, so the largest is the last that came closer; no branch on random cases
-        np.maximum(nearest, closer * np.int8(number), out=nearest)
-        np.fmin(margin, own, out=margin)
-    return margin, nearest + np.int8(NO_BOUND), unknown
-
-
 def combine(name: str, *sets: LimitSet) -> LimitSet:
     """Join limit sets into one.
 
@@ -366,166 +213,173 @@ ARDSNET = "NIH ARDS Network strategy"
 _BUNDLED = (
     LimitSet(
         "pressure",
-        "pressures",
-        (
+        long_name="pressures",
+        limits=(
             Limit(
                 "end_high_pressure",
-                f"{ARDSNET}: plateau held at 25 to 30; "
-                "P high not above 30: Zhou et al., Intensive Care Med 2017;43:1648",
                 high=30.0,
+                why=f"{ARDSNET}: plateau held at 25 to 30; "
+                "P high not above 30: Zhou et al., Intensive Care Med 2017;43:1648",
             ),
             Limit(
                 "driving_pressure",
-                "18 or more linked to right-ventricular failure (guidance page)",
                 high=18.0,
+                why="18 or more linked to right-ventricular failure (guidance page)",
             ),
             Limit(
                 "driving_pressure",
-                "at most 15: cohort definition, Med Intensiva 2023",
                 high=15.0,
                 severity="caution",
+                why="at most 15: cohort definition, Med Intensiva 2023",
             ),
         ),
     ),
     LimitSet(
         "volume",
-        "release volume per kg",
-        (
+        long_name="release volume per kg",
+        limits=(
             Limit(
-                "release_volume_per_kg", f"{ARDSNET}: tidal volume 4 to 8 mL/kg", low=4.0, high=8.0
+                "release_volume_per_kg",
+                low=4.0,
+                high=8.0,
+                why=f"{ARDSNET}: tidal volume 4 to 8 mL/kg",
             ),
         ),
     ),
     LimitSet(
         "auto_peep",
-        "auto-PEEP and total end-release pressure",
-        (
-            Limit("auto_peep", COMMON, high=15.0),
+        long_name="auto-PEEP and total end-release pressure",
+        limits=(
+            Limit("auto_peep", high=15.0, why=COMMON),
             Limit(
                 "end_release_pressure",
-                "closing pressures have their mode at 5: Crotti et al., "
-                "Am J Respir Crit Care Med 2001;164:131",
                 low=5.0,
+                why="closing pressures have their mode at 5: Crotti et al., "
+                "Am J Respir Crit Care Med 2001;164:131",
             ),
-            Limit("auto_peep", COMMON, high=10.0, severity="caution"),
+            Limit("auto_peep", high=10.0, severity="caution", why=COMMON),
         ),
     ),
     LimitSet(
         "co2",
-        "CO2 clearance",
-        (
+        long_name="CO2 clearance",
+        limits=(
             Limit(
                 "alveolar_ventilation",
-                "assumption: less clears no resting CO2 production",
                 low=0.1,
                 width=1.0,
+                why="assumption: less clears no resting CO2 production",
             ),
             Limit(
                 "ph",
-                "below 7.20 as the trigger to act in permissive hypercapnia (guidance "
-                "pages); above 7.60: assumption",
                 low=7.20,
                 high=7.60,
+                why="below 7.20 as the trigger to act in permissive hypercapnia (guidance "
+                "pages); above 7.60: assumption",
             ),
             Limit(
                 "ph",
-                "7.25 in the low-volume tradition, 7.45 upper goal of the NIH ARDS Network "
-                "(both from memory)",
                 low=7.25,
                 high=7.45,
                 severity="caution",
+                why="7.25 in the low-volume tradition, 7.45 upper goal of the NIH ARDS Network "
+                "(both from memory)",
             ),
         ),
     ),
     LimitSet(
         "oxygen",
-        "oxygenation",
-        (
-            Limit("spo2", f"{ARDSNET} (from memory)", low=0.88, width=0.07),
-            Limit("pao2", f"{ARDSNET} (from memory)", low=55.0, width=25.0),
+        long_name="oxygenation",
+        limits=(
+            Limit("spo2", low=0.88, width=0.07, why=f"{ARDSNET} (from memory)"),
+            Limit("pao2", low=55.0, width=25.0, why=f"{ARDSNET} (from memory)"),
             Limit(
                 "pao2",
-                f"{ARDSNET}: 55 to 80 (from memory); above, less inspired oxygen will do",
                 high=80.0,
                 severity="caution",
+                why=f"{ARDSNET}: 55 to 80 (from memory); above, less inspired oxygen will do",
             ),
         ),
     ),
     LimitSet(
         "load",
-        "load on the lung",
-        (
+        long_name="load on the lung",
+        limits=(
             Limit(
-                "end_high_transpulmonary_pressure", "at most 20 to 25: review PMC5537111", high=25.0
+                "end_high_transpulmonary_pressure",
+                high=25.0,
+                why="at most 20 to 25: review PMC5537111",
             ),
             Limit(
                 "end_high_transpulmonary_pressure",
-                "at most 20 to 25: review PMC5537111",
                 high=20.0,
                 severity="caution",
+                why="at most 20 to 25: review PMC5537111",
             ),
             Limit(
                 "total_strain",
-                "injurious when the resting volume is raised 2 to 3 fold: "
-                "Gattinoni et al., Curr Opin Crit Care 2012",
                 high=2.0,
+                why="injurious when the resting volume is raised 2 to 3 fold: "
+                "Gattinoni et al., Curr Opin Crit Care 2012",
             ),
             Limit(
                 "total_strain",
-                "injurious when the resting volume is raised 2 to 3 fold: "
-                "Gattinoni et al., Curr Opin Crit Care 2012",
                 high=1.0,
                 severity="caution",
+                why="injurious when the resting volume is raised 2 to 3 fold: "
+                "Gattinoni et al., Curr Opin Crit Care 2012",
             ),
             Limit(
                 "mechanical_power",
-                "risk rises above 17: Serpa Neto et al., Intensive Care Med "
-                "2018;44:1914; not confirmed by Coppola et al., Crit Care 2020",
                 high=17.0,
                 severity="caution",
+                why="risk rises above 17: Serpa Neto et al., Intensive Care Med "
+                "2018;44:1914; not confirmed by Coppola et al., Crit Care 2020",
             ),
         ),
     ),
     LimitSet(
         "circulation",
-        "circulation (an index, not an output)",
-        (Limit("venous_return_change", "assumption", low=-0.3, severity="caution"),),
+        long_name="circulation (an index, not an output)",
+        limits=(Limit("venous_return_change", low=-0.3, severity="caution", why="assumption"),),
     ),
     LimitSet(
         "flow_ratio",
-        "T low by share of peak expiratory flow, 50 to 75 %",
-        (
+        long_name="T low by share of peak expiratory flow, 50 to 75 %",
+        limits=(
             Limit(
                 "flow_ratio",
-                "50 %: Zhou et al., Intensive Care Med 2017;43:1648; 75 %: Jain et "
-                "al., Intensive Care Med Exp 2016;4:11 (the figure from memory)",
                 low=0.50,
                 high=0.75,
+                why="50 %: Zhou et al., Intensive Care Med 2017;43:1648; 75 %: Jain et "
+                "al., Intensive Care Med Exp 2016;4:11 (the figure from memory)",
             ),
         ),
     ),
     LimitSet(
         "exhaled_fraction",
-        "T low by share of a full exhalation, 50 to 75 %",
-        (Limit("exhaled_fraction", COMMON, low=0.50, high=0.75),),
+        long_name="T low by share of a full exhalation, 50 to 75 %",
+        limits=(Limit("exhaled_fraction", low=0.50, high=0.75, why=COMMON),),
     ),
 )
 
 #: The bundled sets: starting points with their sources, not advice.
-LIMIT_SETS: Mapping[str, LimitSet] = MappingProxyType({one.name: one for one in _BUNDLED})
+LIMIT_SETS: Registry[LimitSet] = Registry("limit set", _BUNDLED)
+
+limit_set = LIMIT_SETS.named
 
 #: The two rules for T low; a study never mixes them.
 RULES = ("flow_ratio", "exhaled_fraction")
 
 
-def limit_set(name: str) -> LimitSet:
-    """Return the bundled limit set of a name.
+#: What moved to the arithmetic of judging.
+_MOVED = frozenset(
+    "SAFE CAUTION UNSAFE UNDETERMINED VERDICTS NO_BOUND Judgement judge bound_margins "
+    "least_margin".split()
+)
 
-    Raises
-    ------
-    EbbmapError
-        If no set has this name; the message gives the nearest one.
-    """
-    if name not in LIMIT_SETS:
-        raise EbbmapError(unknown_name("limit set", name, LIMIT_SETS))
-    return LIMIT_SETS[name]
+
+def __getattr__(name: str):
+    if name in _MOVED:
+        return getattr(import_module("ebbmap.kernels.judging"), name)
+    raise AttributeError(name)

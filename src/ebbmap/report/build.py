@@ -68,11 +68,11 @@ def page(check: Check, tables: dict[str, Table], date: str) -> str:
         trim_blocks=True,
         keep_trailing_newline=True,
     )
-    file = check.protocol.file
+    protocol = check.protocol
     return environment.get_template("page.html").render(
-        title=file.title,
-        institution=file.institution,
-        question=file.question or "For whom is this draft safe, and where does it fail?",
+        title=protocol.title,
+        institution=protocol.institution,
+        question=protocol.question or "For whom is this draft safe, and where does it fail?",
         answer="the draft holds" if check.holds else "the draft does not hold",
         holds=check.holds,
         lead=sentences.lead(check),
@@ -91,5 +91,5 @@ def page(check: Check, tables: dict[str, Table], date: str) -> str:
         rule_text=sentences.rule_text(check),
         methods=sentences.methods_text(check),
         provenance=sentences.provenance_items(check),
-        file=check.protocol.text,
+        file=protocol.text,
     )

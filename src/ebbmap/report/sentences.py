@@ -117,7 +117,7 @@ def drivers_text(check: Check) -> str:
 
 def rule_text(check: Check) -> str:
     """Return the rule for T low that is among the limits."""
-    named = check.protocol.file.limits.rules
+    named = check.protocol.rules
     if not named:
         return "No rule for T low is among the limits."
     rule = named[0]
@@ -131,9 +131,9 @@ def rule_text(check: Check) -> str:
 def methods_text(check: Check) -> str:
     """Return how the check was done."""
     protocol = check.protocol
-    drawn = protocol.file.settings_drawn if protocol.draft.free else 1
+    drawn = protocol.settings_drawn if protocol.draft.free else 1
     return (
-        f"Each group is {protocol.file.lungs:,} invented lungs, drawn from joint distributions of "
+        f"Each group is {protocol.lungs:,} invented lungs, drawn from joint distributions of "
         f"their properties; each lung meets {drawn:,} settings, spread over the draft's ranges by "
         "a scrambled Sobol sequence, and every corner. The settled cycle of the lung model "
         f"({protocol.lung.long_name}) is solved for every combination and judged by every limit: "

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from importlib import import_module
-from importlib.util import find_spec
 
 import xarray as xr
 
+from ebbmap.analyses.registry import ANALYSES
 from ebbmap.tables.held import held_text
 from ebbmap.tables.model import Table, note
 
@@ -18,18 +17,11 @@ def tables_of(kind: str, result: xr.Dataset) -> Iterator[Table]:
     Parameters
     ----------
     kind : str
-        Name of the analysis in a study file: its tables come from ``ebbmap.tables.KIND``.
+        Name of the analysis in a study file.
     result : xarray.Dataset
         What the analysis gave.
     """
-    module = f"ebbmap.tables.{kind}"
-    if find_spec(module) is not None:
-        yield from getattr(import_module(module), "tables", _none)(result)
-
-
-def _none(result: xr.Dataset) -> Iterator[Table]:
-    """Yield nothing, for a module of this name that is of no analysis."""
-    return iter(())
+    return ANALYSES[kind].tables(result)
 
 
 def summary(kind: str, result: xr.Dataset) -> Iterator[Table]:

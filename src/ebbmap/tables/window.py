@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ebbmap.analyses.window import STATES
+from ebbmap.analyses.common.windows import STATES
 from ebbmap.registries.limits import LimitSet
 from ebbmap.tables.common import by_rule_and_population
 from ebbmap.tables.held import held_text

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
+from ebbmap.analyses.base import Analysis
+from ebbmap.analyses.registry import ANALYSES
 from ebbmap.cases.question import Question
 from ebbmap.errors import SHOWN, EbbmapError, StudyError, shortened, unknown_name
 from ebbmap.files.study.cross import cross_checks
 from ebbmap.files.study.reading import read_text, read_toml
-from ebbmap.files.study.schema import FAMILIES, StudyFile
+from ebbmap.files.study.schema import FAMILIES, StudyFile, study_schema
 from ebbmap.files.study.uses import default_settings, leaving
 from ebbmap.registries.parameters import parameter
 from ebbmap.registries.populations import POPULATIONS, Population
@@ -31,6 +33,8 @@ class Study:
         The parsed file.
     text : str
         The file as it was read; its hash goes into every result.
+    analyses : mapping of str to Analysis
+        The entries of the analyses that it may ask.
 
     Attributes
     ----------
@@ -40,8 +44,9 @@ class Study:
         Settings that nobody names, by the analysis that takes their default.
     """
 
-    def __init__(self, file: StudyFile, text: str):
+    def __init__(self, file: StudyFile, text: str, analyses: Mapping[str, Analysis] = ANALYSES):
         self.file = file
+        self.analyses = analyses
         self.text = text
         self.notes: tuple[str, ...] = ()
         self.defaults: dict[str, list[str]] = {}
@@ -56,6 +61,14 @@ class Study:
             lungs=file.lungs,
             seed=file.seed,
         )
+
+    def asked(self) -> Iterator[tuple[Analysis, Any]]:
+        """Yield the analyses that it asks, with their options, in the order in which they run."""
+        for name, entry in self.analyses.items():
+            options = getattr(self.file.analyses, name)
+            for one in options if entry.several else [options]:
+                if one is not None:
+                    yield entry, one
 
 
 def load_study(path: Path) -> Study:
@@ -74,7 +87,9 @@ def load_study(path: Path) -> Study:
     return parse_study(read_text(path), str(path))
 
 
-def parse_study(text: str, where: str = "study") -> Study:
+def parse_study(
+    text: str, where: str = "study", *, analyses: Mapping[str, Analysis] = ANALYSES
+) -> Study:
     r"""Check the text of a study file; see `load_study`.
 
     Examples
@@ -84,22 +99,23 @@ def parse_study(text: str, where: str = "study") -> Study:
     'linear'
     """
     raw = read_toml(text, where)
-    problems = cross_checks(raw)
+    problems = cross_checks(raw, analyses)
+    schema = study_schema(analyses)
     try:
-        file = StudyFile.model_validate(raw)
+        file = schema.model_validate(raw)
     except ValidationError as error:
-        raise StudyError(where, sentences(error, StudyFile) + problems) from None
+        raise StudyError(where, sentences(error, schema) + problems) from None
     if problems:
         raise StudyError(where, problems)
     try:
-        study = Study(file, text)
-        problems, notes = leaving(raw, file, study.question, study.axes)
+        study = Study(file, text, analyses)
+        problems, notes = leaving(raw, file, study.question, analyses, study.axes)
     except EbbmapError as error:
         raise StudyError(where, str(error).splitlines()) from None
     if problems:
         raise StudyError(where, problems)
     study.notes = tuple(notes)
-    study.defaults = default_settings(raw, file, study.question)
+    study.defaults = default_settings(raw, file, study.question, analyses)
     return study
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from ebbmap.committee.difference import say_eligible, say_setting
 from ebbmap.committee.draft import SETTINGS
-from ebbmap.files.protocol import Protocol
+from ebbmap.committee.protocol import Protocol
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.registries.parameters import PARAMETERS
@@ -17,7 +17,7 @@ def draft_table(protocol: Protocol) -> Table:
     """Return what the draft sets, who gets the mode, and what is held."""
     rows = [(PARAMETERS[name].long_name, say_setting(protocol.draft, name)) for name in SETTINGS]
     rows.append(("who gets the mode", say_eligible(protocol)))
-    for name, value in protocol.file.fixed.items():
+    for name, value in protocol.fixed.items():
         rows.append((PARAMETERS[name].long_name, PARAMETERS[name].say(float(value))))
     rows.append(("lung model", protocol.lung.long_name))
     return table("The draft", ["setting", "draft"], rows, name="draft")

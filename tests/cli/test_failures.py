@@ -9,7 +9,7 @@ from ebbmap.cli import app
 from ebbmap.cli.failures import STATUSES, is_of_output
 from ebbmap.runs import costs
 
-DRAFT = Path(__file__).parent / "files" / "protocol" / "small_draft.toml"
+DRAFT = Path(__file__).parents[1] / "files" / "protocol" / "small_draft.toml"
 
 
 def call(*words):

@@ -10,7 +10,7 @@ from ebbmap.caution import CAUTION
 from ebbmap.cli import app
 from ebbmap.tables.keys import KEYS
 
-ROOT = Path(__file__).parent
+ROOT = Path(__file__).parents[1]
 DRAFT = ROOT / "files" / "protocol" / "small_draft.toml"
 
 STUDY = """

@@ -1,0 +1,171 @@
+"""The one judgement of every case: which bounds hold, by how much, and which one is nearest.
+
+Sizes: n cases, k bounds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from ebbmap.errors import EbbmapError
+from ebbmap.registries.limits import Bound, LimitSet
+
+SAFE, CAUTION, UNSAFE, UNDETERMINED = 0, 1, 2, 3
+VERDICTS = ("safe", "caution", "unsafe", "undetermined")
+
+#: Where no bound is nearest, because the case is undetermined.
+NO_BOUND = -1
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """Verdicts on n cases, the one that every analysis reads.
+
+    Parameters
+    ----------
+    verdict : ndarray of int8, shape (n,)
+        Index into `VERDICTS`.
+    margin : ndarray, shape (n,)
+        Least known margin over the hard bounds; NaN where none is broken and one is unknown.
+    binding : ndarray of int8, shape (n,)
+        Index of the hard bound with the least margin; `NO_BOUND` where the margin is NaN.
+    hard : tuple of Bound
+        The k hard bounds.
+    outcomes : mapping of str to ndarray, shape (n,)
+        What was judged.
+    """
+
+    verdict: np.ndarray
+    margin: np.ndarray
+    binding: np.ndarray
+    hard: tuple[Bound, ...]
+    outcomes: Mapping[str, np.ndarray]
+
+    @cached_property
+    def bound_margin(self) -> np.ndarray:
+        """Margin of every hard bound, shape (k, n); NaN where it is not known."""
+        return bound_margins(self.hard, self.outcomes)
+
+    @property
+    def bound_known(self) -> np.ndarray:
+        """Whether each hard bound can be judged, shape (k, n)."""
+        return ~np.isnan(self.bound_margin)
+
+    @property
+    def bound_broken(self) -> np.ndarray:
+        """Whether each hard bound is surely broken, shape (k, n)."""
+        return self.bound_margin < 0
+
+    @property
+    def safe(self) -> np.ndarray:
+        """Whether a case surely breaks no hard bound, with caution or without, shape (n,)."""
+        return (self.verdict == SAFE) | (self.verdict == CAUTION)
+
+    @property
+    def unsafe(self) -> np.ndarray:
+        """Whether a case surely breaks a hard bound, shape (n,)."""
+        return self.verdict == UNSAFE
+
+    @property
+    def determined(self) -> np.ndarray:
+        """Whether a case is safe or unsafe, shape (n,)."""
+        return self.verdict != UNDETERMINED
+
+
+def judge(limits: LimitSet, outcomes: Mapping[str, np.ndarray]) -> Judgement:
+    """Judge cases by a set of limits.
+
+    Parameters
+    ----------
+    limits : LimitSet
+        At least one hard bound.
+    outcomes : mapping of str to ndarray, shape (n,)
+        Every outcome that the set names.
+
+    Returns
+    -------
+    Judgement
+        A broken hard bound makes a case unsafe, whatever else is unknown of it; a case with no
+        broken bound and an outcome that is NaN is undetermined, neither safe nor unsafe.
+
+    Raises
+    ------
+    EbbmapError
+        If the set has no hard bound.
+
+    Examples
+    --------
+    >>> from ebbmap.registries.limits import Limit
+    >>> rule = LimitSet("rule", "rule", (Limit("flow_ratio", "invented", 0.5, 0.75),))
+    >>> judged = judge(rule, {"flow_ratio": np.array([0.6, 0.9, np.nan])})
+    >>> [VERDICTS[v] for v in judged.verdict], judged.margin.round(2).tolist()
+    (['safe', 'unsafe', 'undetermined'], [0.4, -0.6, nan])
+    """
+    if not limits.hard:
+        raise EbbmapError(f"limit set {limits.name!r} has no hard limit. Add one to judge safety.")
+    margin, binding, unknown = _least(limits.hard, outcomes)
+    broken = margin < 0
+    lost = unknown & ~broken
+    if lost.any():
+        margin[lost] = np.nan
+        binding[lost] = NO_BOUND
+    verdict = broken * np.int8(UNSAFE)
+    if limits.caution:
+        warned, _, unclear = _least(limits.caution, outcomes)
+        verdict = np.where(~broken & (warned < 0), np.int8(CAUTION), verdict)
+        lost = lost | (unclear & (verdict == SAFE))
+    verdict = np.where(lost, np.int8(UNDETERMINED), verdict)
+    return Judgement(verdict, margin, binding, limits.hard, outcomes)
+
+
+def bound_margins(bounds: Iterable[Bound], outcomes: Mapping[str, np.ndarray]) -> np.ndarray:
+    """Margin of every bound, shape (k, n)."""
+    return np.stack(np.broadcast_arrays(*(b.margin(outcomes[b.outcome]) for b in bounds)))
+
+
+def least_margin(margins: np.ndarray) -> np.ndarray:
+    """Least margin by the rule of `judge`: a broken bound decides whatever else is unknown.
+
+    Parameters
+    ----------
+    margins : ndarray, shape (k, ...)
+        Margin of every hard bound; NaN where it is not known.
+
+    Returns
+    -------
+    ndarray, shape (...)
+        Negative where a bound is broken; NaN where none is and one is unknown.
+
+    Examples
+    --------
+    >>> least_margin(np.array([[0.3, -0.2, 0.3], [0.5, np.nan, np.nan]])).tolist()
+    [0.3, -0.2, nan]
+    """
+    least = np.fmin.reduce(margins)
+    return np.where(np.isnan(margins).any(axis=0) & ~(least < 0), np.nan, least)
+
+
+def _least(
+    bounds: tuple[Bound, ...], outcomes: Mapping[str, np.ndarray]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Least known margin, the bound that has it, and whether any margin is unknown."""
+    shape = np.broadcast_shapes(*(np.shape(outcomes[bound.outcome]) for bound in bounds))
+    margin = np.full(shape, np.nan)
+    nearest = np.zeros(shape, dtype=np.int8)
+    unknown = np.zeros(shape, dtype=bool)
+    for number, bound in enumerate(bounds, start=1):
+        own = bound.margin(outcomes[bound.outcome])
+        # unordered means closer, because a margin is NaN only while none before it was known
+        closer = ~(own >= margin)
+        missing = np.isnan(own)
+        if missing.any():
+            unknown |= missing
+            closer &= ~missing
+        # the numbers rise, so the largest is the last that came closer; no branch on random cases
+        np.maximum(nearest, closer * np.int8(number), out=nearest)
+        np.fmin(margin, own, out=margin)
+    return margin, nearest + np.int8(NO_BOUND), unknown

@@ -1,0 +1,246 @@
+"""Joint distributions of lung properties: Gaussian copulas.
+
+Correlated normal scores, each turned into a property by its own marginal. Sizes: n cases, d
+properties, g values of what is held.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+from scipy.special import ndtri
+
+from ebbmap.errors import EbbmapError
+from ebbmap.registries.distributions import EDGE, Marginal
+from ebbmap.registries.parameters import parameter
+
+
+class Conditional(NamedTuple):
+    """Normal scores of f properties, given others.
+
+    `names` of the properties; `mean`, shape (g, f) or (f,); `covariance`, shape (f, f).
+    """
+
+    names: tuple[str, ...]
+    mean: np.ndarray
+    covariance: np.ndarray
+
+
+@dataclass(frozen=True)
+class Population:
+    """A phenotype: marginals and the correlation of their normal scores.
+
+    Parameters
+    ----------
+    name, long_name, comment : str
+        Name in files, name in words, and what it does not claim.
+    marginals : mapping of str to Marginal
+        By registry name.
+    correlations : mapping of (str, str) to float
+        Correlation of two properties' normal scores; zero where absent.
+    source : str
+        Where the whole population comes from, as whoever defined it says; empty where it is
+        invented around the sources of its marginals, as the bundled ones are.
+
+    Raises
+    ------
+    EbbmapError
+        If a property is unknown or the correlations cannot hold together.
+    """
+
+    name: str
+    long_name: str
+    comment: str
+    marginals: Mapping[str, Marginal]
+    correlations: Mapping[tuple[str, str], float] = field(default_factory=dict)
+    source: str = ""
+
+    def __post_init__(self) -> None:
+        """Refuse unknown properties and impossible correlations."""
+        for name in self.marginals:
+            parameter(name)
+        if not self.marginals:
+            raise EbbmapError(f"{self.name}: needs at least one property. Add one, or a base.")
+        for one, other in self.correlations:
+            if one not in self.marginals or other not in self.marginals or one == other:
+                raise EbbmapError(f"{self.name}: no pair ({one}, {other}) of its properties.")
+        if np.linalg.eigvalsh(self.correlation_matrix).min() <= 0:
+            raise EbbmapError(
+                f"{self.name}: these correlations cannot hold together. Make them weaker."
+            )
+
+    @property
+    def properties(self) -> tuple[str, ...]:
+        """Registry names of the properties, in order."""
+        return tuple(self.marginals)
+
+    @property
+    def correlation_matrix(self) -> np.ndarray:
+        """Correlation of the normal scores, shape (d, d)."""
+        names = self.properties
+        matrix = np.eye(len(names))
+        for (one, other), value in self.correlations.items():
+            i, j = names.index(one), names.index(other)
+            matrix[i, j] = matrix[j, i] = value
+        return matrix
+
+    @property
+    def unconfirmed(self) -> tuple[str, ...]:
+        """Properties whose centre and spread were not read in a source."""
+        return tuple(name for name, m in self.marginals.items() if m.confirmed != "read")
+
+    @property
+    def unconfirmed_text(self) -> str:
+        """Which properties these are, in words, for captions."""
+        read = [n for n in self.properties if n not in self.unconfirmed]
+        but = ", ".join(parameter(name).long_name for name in read)
+        return f"{self.name}, all but {but}" if read else f"{self.name}, all"
+
+    @property
+    def median(self) -> dict[str, float]:
+        """The property values at the middle of each marginal."""
+        return {name: float(m.at(np.array(0.0))) for name, m in self.marginals.items()}
+
+    def middle(self, given: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
+        """Return the middle lung given held properties: the median of each of the others.
+
+        Parameters
+        ----------
+        given : mapping of str to array_like, shape (g,)
+            Properties held at stated values; may be empty.
+
+        Returns
+        -------
+        dict of str to ndarray, shape (g,)
+            Of every property that is not held; shape () where none is.
+
+        Examples
+        --------
+        >>> from ebbmap.registries.populations import POPULATIONS
+        >>> obstructive = POPULATIONS["obstructive"]
+        >>> [round(float(obstructive.middle({"resistance_exp": r})["resistance_insp"][0]), 1)
+        ...  for r in (12.0, 25.0, 45.0)]
+        [8.1, 14.7, 23.9]
+        """
+        scores = self.given(given)
+        return {
+            name: self.marginals[name].at(scores.mean[..., i])
+            for i, name in enumerate(scores.names)
+        }
+
+    def given(self, held: Mapping[str, np.ndarray]) -> Conditional:
+        """Return the distribution of the other normal scores, given held properties.
+
+        Parameters
+        ----------
+        held : mapping of str to array_like, shape (g,)
+            Properties held at stated values; may be empty.
+
+        Returns
+        -------
+        Conditional
+            Of the f properties that are not held, in order.
+
+        Raises
+        ------
+        EbbmapError
+            If a value has no place in its marginal.
+
+        Notes
+        -----
+        With the scores c held: mean S_fc S_cc^-1 c, covariance S_ff - S_fc S_cc^-1 S_cf.
+        """
+        names = tuple(name for name in self.properties if name not in held)
+        free, fixed = ([self.properties.index(n) for n in some] for some in (names, held))
+        matrix = self.correlation_matrix
+        inner = matrix[np.ix_(free, free)]
+        if not fixed:
+            return Conditional(names, np.zeros(len(names)), inner)
+        gain = self._gain(fixed)[:, free]
+        mean = self._scores_of(held) @ gain
+        return Conditional(names, mean, inner - matrix[np.ix_(free, fixed)] @ gain)
+
+    def _gain(self, held: list[int]) -> np.ndarray:
+        """How far every score moves with each held one, shape (c, d)."""
+        matrix = self.correlation_matrix
+        return np.linalg.solve(matrix[np.ix_(held, held)], matrix[held])
+
+    def _scores_of(self, given: Mapping[str, np.ndarray]) -> np.ndarray:
+        """Scores of held properties, shape (g, c)."""
+        scores = []
+        for name, value in given.items():
+            array = np.atleast_1d(np.asarray(value, float))
+            if self.marginals[name].family == "lognormal" and not np.all(array > 0):
+                raise EbbmapError(
+                    f"{name} must be > 0 in {self.name}; got {array.min():g}. Hold another value."
+                )
+            scores.append(self.marginals[name].score(array))
+        return np.stack(scores, axis=-1)
+
+    def sample(self, n: int, *, seed: int, given: Mapping[str, np.ndarray] | None = None):
+        """Draw lungs.
+
+        Parameters
+        ----------
+        n : int
+            How many, >= 1.
+        seed : int
+            Seed of the generator; 0 is a seed.
+        given : mapping of str to array_like, shape (g,), optional
+            Properties held at stated values: the others are drawn from their distribution given
+            these, one row of n lungs per value.
+
+        Returns
+        -------
+        dict of str to ndarray, shape (n,) or (g, n)
+            Every property, in registry units.
+
+        Notes
+        -----
+        Normal scores z are drawn once; holding the scores at c means z + S_ac S_cc^-1 (c - z_c).
+
+        Examples
+        --------
+        >>> from ebbmap.registries.populations import POPULATIONS
+        >>> lungs = POPULATIONS["restrictive"].sample(4, seed=0)
+        >>> sorted(lungs) == sorted(POPULATIONS["restrictive"].properties)
+        True
+        """
+        # one property after the other, so that a further property leaves these as they are
+        scores = np.random.default_rng(seed).standard_normal((len(self.properties), n)).T
+        return self._joint(scores, given)
+
+    def from_unit(self, unit: np.ndarray) -> dict[str, np.ndarray]:
+        """Turn points of the unit cube into lungs with *independent* properties.
+
+        Parameters
+        ----------
+        unit : ndarray, shape (n, d)
+            Columns in the order of `properties`.
+
+        Returns
+        -------
+        dict of str to ndarray, shape (n,)
+            Variance-based indices need independent inputs: the marginals are this population's,
+            the correlations are dropped on purpose.
+        """
+        scores = ndtri(np.clip(unit, EDGE, 1.0 - EDGE))
+        return {name: m.at(scores[:, i]) for i, (name, m) in enumerate(self.marginals.items())}
+
+    def _joint(self, scores: np.ndarray, given) -> dict[str, np.ndarray]:
+        z = scores @ np.linalg.cholesky(self.correlation_matrix).T
+        held = [self.properties.index(name) for name in given or {}]
+        if not held:
+            return {name: m.at(z[:, i]) for i, (name, m) in enumerate(self.marginals.items())}
+        fixed = {name: np.atleast_1d(np.asarray(value, float)) for name, value in given.items()}
+        c = self._scores_of(fixed)
+        z = z[None] + (c[:, None, :] - z[None][..., held]) @ self._gain(held)
+        drawn = {name: m.at(z[..., i]) for i, (name, m) in enumerate(self.marginals.items())}
+        shape = z.shape[:-1]
+        return {
+            **drawn,
+            **{name: np.broadcast_to(value[:, None], shape) for name, value in fixed.items()},
+        }

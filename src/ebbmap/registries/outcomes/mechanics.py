@@ -1,0 +1,225 @@
+"""Volumes, pressures, flows and times of a cycle."""
+
+from __future__ import annotations
+
+from ebbmap.registries.outcomes.entry import CLOSED_FORM, Outcome
+from ebbmap.units import L_PER_ML, S_PER_MIN
+
+
+def release_volume_per_kg(release_volume, predicted_body_weight):
+    """Release volume per kg of predicted body weight [mL kg-1]."""
+    return release_volume / predicted_body_weight
+
+
+def auto_peep(end_release_pressure, p_low):
+    """Alveolar pressure still above P low when the release ends [cmH2O]."""
+    return end_release_pressure - p_low
+
+
+def flow_ratio(end_release_flow, peak_expiratory_flow):
+    """Flow at the end of the release over its peak [1]."""
+    return end_release_flow / peak_expiratory_flow
+
+
+def mean_airway_pressure(p_high, p_low, t_high, t_low):
+    """Time-weighted mean of the set pressures [cmH2O].
+
+    Examples
+    --------
+    >>> round(mean_airway_pressure(25.0, 0.0, 5.0, 0.5), 3)
+    22.727
+    """
+    return (p_high * t_high + p_low * t_low) / (t_high + t_low)
+
+
+def driving_pressure(end_high_pressure, end_release_pressure):
+    """Alveolar pressure at the end of T high less that at the end of the release [cmH2O]."""
+    return end_high_pressure - end_release_pressure
+
+
+def release_rate(t_high, t_low):
+    """Releases per minute [min-1]."""
+    return S_PER_MIN / (t_high + t_low)
+
+
+def release_minute_volume(release_volume, release_rate):
+    """Gas released per minute [L min-1]."""
+    return release_volume * release_rate * L_PER_ML
+
+
+def release_in_time_constants(t_low, time_constant_exp):
+    """T low over the expiratory time constant [1]."""
+    return t_low / time_constant_exp
+
+
+def end_high_transpulmonary_pressure(end_high_pressure, chest_wall_share):
+    """Lung's part of the alveolar pressure at the end of T high [cmH2O]."""
+    return end_high_pressure * (1.0 - chest_wall_share)
+
+
+def mean_pleural_pressure(mean_alveolar_pressure, chest_wall_share):
+    """Chest wall's part of the mean alveolar pressure [cmH2O]."""
+    return mean_alveolar_pressure * chest_wall_share
+
+
+SHARE = (
+    "Gattinoni et al., Crit Care 2004;8:350: pleural change = airway change x Ecw/Ers, "
+    "passive chest"
+)
+RELAXATION = "Change from the relaxed, passive state at atmospheric pressure."
+
+MECHANICS = (
+    Outcome(
+        "release_volume",
+        long_name="release volume",
+        units="mL",
+        source=CLOSED_FORM,
+        comment="Gas that leaves the lung in one release of the settled cycle.",
+    ),
+    Outcome(
+        "release_volume_per_kg",
+        long_name="release volume per kg predicted body weight",
+        units="mL kg-1",
+        source="definition",
+        compute=release_volume_per_kg,
+    ),
+    Outcome(
+        "trapped_volume",
+        long_name="trapped volume",
+        units="mL",
+        source=CLOSED_FORM,
+        comment="Gas above the volume at P low when the release ends.",
+    ),
+    Outcome(
+        "end_high_pressure",
+        long_name="alveolar pressure at end of T high",
+        units="cmH2O",
+        source=CLOSED_FORM,
+    ),
+    Outcome(
+        "end_high_volume",
+        long_name="volume at end of T high",
+        units="mL",
+        source=CLOSED_FORM,
+        comment="Above the relaxation volume at atmospheric pressure: P low counts, set or "
+        "trapped.",
+    ),
+    Outcome(
+        "end_release_pressure",
+        long_name="alveolar pressure at end of release",
+        units="cmH2O",
+        source=CLOSED_FORM,
+        comment="Total PEEP: P low plus auto-PEEP.",
+    ),
+    Outcome(
+        "auto_peep",
+        long_name="auto-PEEP",
+        units="cmH2O",
+        source="definition: total less set end-expiratory pressure",
+        compute=auto_peep,
+    ),
+    Outcome(
+        "fill_fraction",
+        long_name="filled fraction",
+        units="1",
+        source=CLOSED_FORM,
+        comment="Gas taken in during T high over what an endless T high would take in.",
+    ),
+    Outcome(
+        "exhaled_fraction",
+        long_name="exhaled fraction",
+        units="1",
+        source=CLOSED_FORM,
+        comment="Gas released over what an endless release would let out.",
+    ),
+    Outcome(
+        "peak_expiratory_flow",
+        long_name="peak expiratory flow",
+        units="L s-1",
+        source=CLOSED_FORM,
+        comment="Outward flow, given as a positive number.",
+    ),
+    Outcome(
+        "end_release_flow",
+        long_name="end-release flow",
+        units="L s-1",
+        source=CLOSED_FORM,
+        comment="Outward flow, given as a positive number.",
+    ),
+    Outcome(
+        "flow_ratio",
+        long_name="flow ratio",
+        units="1",
+        source="definition",
+        comment="End-release flow over peak expiratory flow.",
+        compute=flow_ratio,
+    ),
+    Outcome(
+        "mean_airway_pressure",
+        long_name="mean airway pressure",
+        units="cmH2O",
+        source="time-weighted mean",
+        compute=mean_airway_pressure,
+    ),
+    Outcome(
+        "mean_alveolar_pressure",
+        long_name="mean alveolar pressure",
+        units="cmH2O",
+        source=CLOSED_FORM,
+    ),
+    Outcome(
+        "driving_pressure",
+        long_name="driving pressure",
+        units="cmH2O",
+        source="Respir Res 2022;23:101: from the pressure of T high to the trapped end-release "
+        "pressure",
+        comment="Fall of the alveolar pressure in a release: release volume over compliance in a "
+        "linear lung. P high less the end-release pressure only where T high fills the lung.",
+        compute=driving_pressure,
+    ),
+    Outcome(
+        "release_rate",
+        long_name="release rate",
+        units="min-1",
+        source="definition",
+        compute=release_rate,
+    ),
+    Outcome(
+        "release_minute_volume",
+        long_name="release minute volume",
+        units="L min-1",
+        source="definition",
+        compute=release_minute_volume,
+    ),
+    Outcome(
+        "time_constant_exp",
+        long_name="expiratory time constant",
+        units="s",
+        source=CLOSED_FORM,
+        comment="Expiratory resistance times compliance, tube included. With a quadratic part: as "
+        "the flow dies away. With two compartments: mean emptying time of the full lung.",
+    ),
+    Outcome(
+        "release_in_time_constants",
+        long_name="T low in expiratory time constants",
+        units="1",
+        source="definition",
+        compute=release_in_time_constants,
+    ),
+    Outcome(
+        "end_high_transpulmonary_pressure",
+        long_name="transpulmonary pressure at end of T high",
+        units="cmH2O",
+        source=SHARE,
+        comment=RELAXATION,
+        compute=end_high_transpulmonary_pressure,
+    ),
+    Outcome(
+        "mean_pleural_pressure",
+        long_name="mean pleural pressure",
+        units="cmH2O",
+        source=SHARE,
+        comment=RELAXATION,
+        compute=mean_pleural_pressure,
+    ),
+)
