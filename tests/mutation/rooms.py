@@ -22,7 +22,7 @@ ROOMS = {
     "plotting": ("plotting/",),
     "report": ("report/",),
     "teaching": ("teaching/",),
-    "show": ("tables/show.py",),
+    "tables": ("tables/",),
 }
 
 _NUMBERS = ("tests/registries/test_registry_values.py", "tests/analyses/test_defaults.py")
@@ -183,9 +183,9 @@ TESTS = {
         "tests/report/test_report.py",
     ),
     "teaching/": ("tests/teaching/test_page_data.py", "tests/teaching/test_page.py", *_NUMBERS),
-    "tables/show.py": (
+    "tables/": (
         "tests/tables/test_show.py",
-        "tests/test_cli.py",
+        "tests/cli/test_commands.py",
         "tests/report/test_figures_command.py",
     ),
 }

@@ -142,7 +142,7 @@ def test_every_slider_is_native_and_labelled(page):
 @pytest.mark.parametrize(
     ("values", "told"),
     [
-        ({"t_low": 0.5}, "moved by a slider"),
+        ({"t_low": 0.5}, "set by a slider"),
         ({"p_high": 5.0, "p_low": 6.0}, "p_high must be above p_low"),
         ({"lung": "paired"}, "one compartment"),
     ],
