@@ -11,7 +11,8 @@ from ebbmap.plotting.intervals import without_interval
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.common import driven_words, shown_outcomes
 from ebbmap.plotting.pages.layout import LINE_HEIGHT, first_handles, text_size
-from ebbmap.plotting.shares import plot_screening, plot_shapley
+from ebbmap.plotting.screening import plot_screening
+from ebbmap.plotting.shapley import plot_shapley
 from ebbmap.plotting.style import colour_of, words
 
 
