@@ -9,7 +9,6 @@ from types import SimpleNamespace
 import pytest
 from typer.testing import CliRunner
 
-from ebbmap.analyses.registry import ANALYSES
 from ebbmap.cli import app
 from ebbmap.errors import EbbmapError, TooLargeError
 from ebbmap.files.protocol.load import load_protocol
