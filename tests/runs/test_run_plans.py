@@ -7,7 +7,7 @@ import pytest
 import xarray as xr
 
 from ebbmap.analyses.registry import ANALYSES
-from ebbmap.cases.pieces import Pieces
+from ebbmap.cases.pieces import single
 from ebbmap.files.protocol import load_protocol
 from ebbmap.files.study import parse_study
 from ebbmap.runs import run
@@ -24,7 +24,25 @@ AXES = {"t_low": T_LOW, "compliance": COMPLIANCE, "p_high": P_HIGH}
 LUNGS = 2 * 30
 
 
-#: Table of the study, what its options must be, name, cases.
+def planned(table, kind, head=START, axes=AXES):
+    """Return the study, its only task, and what its analysis is given once the task is run."""
+    calls, result = [], xr.Dataset({"done": 1})
+
+    def record(question, options, given):
+        calls.append((question, options, given))
+        return single(lambda progress: result)
+
+    entries = {**ANALYSES, kind: replace(ANALYSES[kind], pieces=record)}
+    laid_out = [f"{name} = {values}" for name, values in axes.items() if f"'{name}'" in table]
+    study = parse_study("\n".join([head, *laid_out, table]), analyses=entries)
+    (task,) = run.plan_tasks(study)
+    assert int(task.run(None)["done"]) == 1
+    ((question, options, given),) = calls
+    assert question is study.question and given is study.axes and options is task.options
+    return study, task, options
+
+
+#: Table of the study, options that its analysis must be given, name of the task, cases.
 PLANS = [
     ("[analyses.window]\nalong = 'compliance'", {"along": "compliance"}, "window", 0),
     (
@@ -100,7 +118,6 @@ PLANS = [
             "levels": 6,
             "fix_below": 0.1,
             "drop_failed": True,
-            "at": None,
             "outcomes": None,
             "level": 0.95,
         },
@@ -126,37 +143,43 @@ PLANS = [
         LUNGS,
     ),
     (
-        "[analyses.sweep]\noutcomes = ['auto_peep']\njudged = false\n"
-        "# 't_low' 'compliance' 'p_high'",
+        "[analyses.sweep]\noutcomes = ['auto_peep']\njudged = false  # 't_low' 'p_high'",
         {"outcomes": ["auto_peep"], "judged": False},
         "cases",
-        3 * 2 * 2 * LUNGS,
+        3 * 2 * LUNGS,
     ),
 ]
 
 
-@pytest.mark.parametrize(("table", "given", "name", "cases"), PLANS, ids=[p[2] for p in PLANS])
+@pytest.mark.parametrize(
+    ("table", "given", "name", "cases"), PLANS, ids=[plan[2] for plan in PLANS]
+)
 def test_every_option_reaches_its_analysis(table, given, name, cases):
-    """The entry is given the question, the options of the file and the axes, and does the rest."""
     kind = table.split("analyses.")[1].split("]")[0]
-    calls, result = [], xr.Dataset({"done": 1})
-
-    def record(question, options, axes):
-        calls.append((question, options, axes))
-        return Pieces(lambda found: [], lambda *piece: result, lambda found: result)
-
-    entries = {**ANALYSES, kind: replace(ANALYSES[kind], pieces=record)}
-    laid_out = [n for n in AXES if f"'{n}'" in table]
-    text = "\n".join([START, *(f"{n} = {AXES[n]}" for n in laid_out), table])
-    study = parse_study(text, analyses=entries)
-    (task,) = run.plan_tasks(study)
+    _, task, options = planned(table, kind)
     assert (task.name, task.kind, task.cases, task.streams) == (name, kind, cases, False)
-    assert int(task.run(None)["done"]) == 1
-    ((question, options, axes),) = calls
-    assert question is study.question
-    assert options is task.options
     assert {key: getattr(options, key) for key in given} == given
-    assert {n: axis.tolist() for n, axis in axes.items()} == {n: AXES[n] for n in laid_out}
+
+
+@pytest.mark.parametrize(
+    ("head", "tail", "given"),
+    [
+        ("lung = 'paired'", "[analyses.inside]\nseconds = 3.0", {"seconds": 3.0}),
+        (
+            "lung = 'stepped'\n[fixed]\nrecruitable_share = 0.3\n[axes]\nt_low = [0.3, 0.5, 0.8]",
+            "[analyses.collapse]\nt_low = [0.4, 0.6]",
+            {"t_low": [0.4, 0.6]},
+        ),
+    ],
+    ids=["inside", "collapse"],
+)
+def test_what_needs_a_lung_of_its_own_is_asked_what_the_file_says(head, tail, given):
+    kind = tail[10:].split("]")[0]
+    start = f"title = 'own'\npopulations = ['restrictive']\n{head}"
+    _, task, options = planned(tail, kind, start, {})
+    # a middle lung is solved: no case is counted beforehand
+    assert (task.name, task.kind, task.cases, task.streams) == (kind, kind, 0, False)
+    assert {key: getattr(options, key) for key in given} == given
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ from ebbmap.errors import EbbmapError, TooLargeError
 from ebbmap.files.study import parse_study
 from ebbmap.runs import check_begun, forecast, foresee, plan, status_of, streams, study_ledger
 from ebbmap.runs.counts import QUANTILE_ERROR
-from ebbmap.tables.show import status_table
+from ebbmap.tables.runs import run_status
 
 
 @pytest.fixture(scope="module")
@@ -200,8 +200,8 @@ def test_status_says_what_is_done(small, undisturbed):
 
 def test_a_folder_without_a_run_has_no_status(tmp_path):
     assert status_of(tmp_path) is None
-    with pytest.raises(EbbmapError, match="must hold a run that can be gone on with"):
-        status_table(tmp_path)
+    with pytest.raises(EbbmapError, match="must hold a run that can be resumed"):
+        run_status(tmp_path)
 
 
 @pytest.mark.parametrize("fresh", [False, True])
