@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from ebbmap.analyses.collapse import follow_collapse
+from ebbmap.analyses.collapse import Collapse, find_collapse
 from ebbmap.cases.question import Question
 from ebbmap.plotting.collapse import (
     mark_changes,
@@ -24,7 +24,9 @@ GROUPS = (POPULATIONS["restrictive"], POPULATIONS["obstructive"])
 @pytest.fixture(scope="module")
 def result():
     question = Question("stepped", fixed=SET, populations=GROUPS)
-    return follow_collapse(question, grid=np.array([0.1, 0.3, 0.5, 0.7, 1.2]), t_low=(0.3, 1.2))
+    return find_collapse(
+        question, Collapse(t_low=(0.3, 1.2)), axes={"t_low": np.array([0.1, 0.3, 0.5, 0.7, 1.2])}
+    )
 
 
 def line(ax, label):
@@ -115,6 +117,6 @@ def test_no_line_of_a_caption_runs_off_the_page(result):
 
 def test_a_lung_that_cannot_be_solved_is_drawn_without_a_warning():
     question = Question("stepped", fixed={**SET, "p_high": 5.0, "p_low": 9.0}, populations=GROUPS)
-    told = follow_collapse(question, grid=np.array([0.3, 0.6]), t_low=(0.3,))
+    told = find_collapse(question, Collapse(t_low=(0.3,)), axes={"t_low": np.array([0.3, 0.6])})
     for _, figure, _ in pages_of("collapse", told):
         figure.canvas.draw()

@@ -6,11 +6,11 @@ import xarray as xr
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
-from ebbmap.analyses.collapse import follow_collapse
-from ebbmap.analyses.inside import look_inside
-from ebbmap.analyses.map import map_safe_region
-from ebbmap.analyses.startup import follow_start
-from ebbmap.analyses.window import find_population_windows
+from ebbmap.analyses.collapse import Collapse, find_collapse
+from ebbmap.analyses.inside import find_inside
+from ebbmap.analyses.map import Map, find_map
+from ebbmap.analyses.startup import Startup, find_startup
+from ebbmap.analyses.window import find_window
 from ebbmap.cases.question import Question
 from ebbmap.plotting.blame import plot_trajectory
 from ebbmap.plotting.clouds import plot_clouds
@@ -42,7 +42,9 @@ CLOSING = {"p_high": 24.0, "p_low": 0.0, "t_high": 4.0, "recruitable_share": 0.3
 @pytest.fixture(scope="module")
 def collapsed():
     question = Question("stepped", fixed=CLOSING, populations=GROUPS[:1])
-    return follow_collapse(question, grid=np.array([0.1, 0.3, 0.5, 0.7, 1.2]), t_low=(0.3, 1.2))
+    return find_collapse(
+        question, Collapse(t_low=(0.3, 1.2)), axes={"t_low": np.array([0.1, 0.3, 0.5, 0.7, 1.2])}
+    )
 
 
 def test_the_axis_of_open_units_bears_their_name(collapsed):
@@ -73,7 +75,7 @@ def test_names_along_t_low_stand_on_their_curves(collapsed):
 
 
 def test_the_end_of_the_release_is_marked_with_what_is_left():
-    one = look_inside(Question("paired", fixed=SET, populations=GROUPS)).isel(population=0)
+    one = find_inside(Question("paired", fixed=SET, populations=GROUPS)).isel(population=0)
     ax = plot_hidden(one)
     end = float(one["t_low"])
     said = {t.get_text(): t.xy for t in ax.texts if t.get_text().endswith("%")}
@@ -90,7 +92,7 @@ def test_lungs_without_a_window_lie_on_the_floor_of_a_cloud_with_names():
         lungs=30,
         seed=3,
     )
-    one = find_population_windows(question, {}).sel(rule="flow_ratio")
+    one = find_window(question).sel(rule="flow_ratio")
     ax = plot_clouds(one, "obstructive")
     assert ax.get_xlabel() == "expiratory time constant [s]"
     assert ax.get_ylabel() == "T low [s]"
@@ -107,7 +109,7 @@ def test_lungs_without_a_window_lie_on_the_floor_of_a_cloud_with_names():
 
 
 def test_the_first_waves_of_one_population_are_drawn_too():
-    told = follow_start(Question(fixed=SET, populations=GROUPS[1:]), cycles=3)
+    told = find_startup(Question(fixed=SET, populations=GROUPS[1:]), Startup(cycles=3))
     ax = plot_first_waves(told, course=0)
     lines = {line.get_label(): line for line in ax.lines}
     one = told.isel(population=0, course=0)
@@ -119,7 +121,7 @@ def test_the_first_waves_of_one_population_are_drawn_too():
 def test_every_cell_of_a_map_has_the_colour_of_its_limit():
     question = Question("linear", {"p_high": 28.0}, {}, GROUPS[:1], RULES, 12, 1)
     axes = {"t_low": np.array([0.1, 0.4, 1.0]), "resistance_exp": np.array([5.0, 14.0, 40.0])}
-    found = map_safe_region(question, axes, x="t_low", y="resistance_exp")
+    found = find_map(question, Map(x="t_low", y="resistance_exp"), axes=axes)
     one = found.isel(population=0, rule=0)
     bounds = failing_bounds(one)
     assert len(bounds) > 1

@@ -11,10 +11,10 @@ from matplotlib.collections import LineCollection
 from matplotlib.contour import ContourSet
 from matplotlib.figure import Figure
 
-from ebbmap.analyses.map import map_safe_region
-from ebbmap.analyses.profile import profile_outcomes
-from ebbmap.analyses.sobol import find_drivers
-from ebbmap.analyses.window import find_population_windows
+from ebbmap.analyses.map import Map, find_map
+from ebbmap.analyses.profile import Profile, find_profile
+from ebbmap.analyses.sobol import Sobol, find_sobol
+from ebbmap.analyses.window import Window, find_window
 from ebbmap.cases.question import Question
 from ebbmap.plotting.convergence import MISSING, plot_convergence
 from ebbmap.plotting.drivers import plot_drivers
@@ -48,15 +48,17 @@ def question():
 @pytest.fixture(scope="module")
 def mapped(question):
     axes = {"t_low": T_LOW, "resistance_exp": RESISTANCE}
-    found = map_safe_region(question, axes, x="t_low", y="resistance_exp")
+    found = find_map(question, Map(x="t_low", y="resistance_exp"), axes=axes)
     return found.sel(population="normal", rule="flow_ratio")
 
 
 @pytest.fixture(scope="module")
 def drivers(question):
     outcomes = ("auto_peep", "release_rate")
-    found = find_drivers(
-        question, along="t_low", grid=T_LOW, base_size=32, resamples=100, outcomes=outcomes
+    found = find_sobol(
+        question,
+        Sobol(along="t_low", base_size=32, resamples=100, outcomes=outcomes),
+        axes={"t_low": T_LOW},
     )
     return found.sel(population="normal")
 
@@ -72,13 +74,13 @@ def known(drivers):
 
 @pytest.fixture(scope="module")
 def windows(question):
-    return find_population_windows(question, {})
+    return find_window(question)
 
 
 @pytest.fixture(scope="module")
 def profile(question):
     names = ("flow_ratio", "exhaled_fraction")
-    return profile_outcomes(question, along="t_low", grid=T_LOW, outcomes=names)
+    return find_profile(question, Profile(along="t_low", outcomes=names), axes={"t_low": T_LOW})
 
 
 def lines(ax):
@@ -282,7 +284,9 @@ def test_each_piece_of_a_window_has_a_band_of_its_own():
 
 
 def test_windows_are_drawn_against_the_time_constant(question):
-    found = find_population_windows(question, {"resistance_exp": RESISTANCE})
+    found = find_window(
+        question, Window(along="resistance_exp"), axes={"resistance_exp": RESISTANCE}
+    )
     one = found.isel(population=0)
     ax = plot_windows_along(one)
     for rule in RULES:

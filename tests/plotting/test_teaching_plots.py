@@ -5,13 +5,13 @@ import pytest
 from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 
-from ebbmap.analyses.adjust import adjust_settings
-from ebbmap.analyses.compare import compare_lungs
-from ebbmap.analyses.inside import look_inside
-from ebbmap.analyses.rules import compare_rules
-from ebbmap.analyses.startup import AS_SET, LONGER, follow_start
-from ebbmap.analyses.wean import COMMON, SAFEST, plan_weaning
-from ebbmap.analyses.window import find_population_windows
+from ebbmap.analyses.adjust import find_adjust
+from ebbmap.analyses.compare import find_compare
+from ebbmap.analyses.inside import find_inside
+from ebbmap.analyses.rules import Rules, find_rules
+from ebbmap.analyses.startup import AS_SET, LONGER, Startup, find_startup
+from ebbmap.analyses.wean import COMMON, SAFEST, Wean, find_wean
+from ebbmap.analyses.window import find_window
 from ebbmap.cases.question import Question
 from ebbmap.plotting.adjusting import plot_practice, plot_step_margins, plot_steps
 from ebbmap.plotting.clouds import plot_clouds
@@ -53,18 +53,17 @@ def results():
         seed=3,
     )
     return {
-        "compare": compare_lungs(question),
-        "startup": follow_start(question, cycles=4),
-        "inside": look_inside(Question("paired", fixed=SET, populations=GROUPS)),
-        "adjust": adjust_settings(question),
-        "wean": plan_weaning(question),
-        "rules": compare_rules(
+        "compare": find_compare(question),
+        "startup": find_startup(question, Startup(cycles=4)),
+        "inside": find_inside(Question("paired", fixed=SET, populations=GROUPS)),
+        "adjust": find_adjust(question),
+        "wean": find_wean(question),
+        "rules": find_rules(
             Question(fixed={"resistance_quadratic": 8.0}),
-            models=("linear", "tube"),
-            along="t_low_in_time_constants",
-            grid=np.linspace(0.1, 3, 20),
+            Rules(models=("linear", "tube"), along="t_low_in_time_constants"),
+            axes={"t_low_in_time_constants": np.linspace(0.1, 3, 20)},
         ),
-        "window": find_population_windows(free, {}),
+        "window": find_window(free),
     }
 
 
@@ -216,12 +215,12 @@ def test_lungs_that_cannot_be_solved_are_drawn_without_a_warning(kind):
     question = Question(fixed=impossible, populations=GROUPS, rules=RULES, lungs=5)
     paired = Question("paired", fixed=impossible, populations=GROUPS)
     result = {
-        "compare": lambda: compare_lungs(question),
-        "startup": lambda: follow_start(question, cycles=2),
-        "inside": lambda: look_inside(paired),
-        "adjust": lambda: adjust_settings(question),
-        "wean": lambda: plan_weaning(question, p_high_end=2.0),
-        "window": lambda: find_population_windows(question, {}),
+        "compare": lambda: find_compare(question),
+        "startup": lambda: find_startup(question, Startup(cycles=2)),
+        "inside": lambda: find_inside(paired),
+        "adjust": lambda: find_adjust(question),
+        "wean": lambda: find_wean(question, Wean(p_high_end=2.0)),
+        "window": lambda: find_window(question),
     }[kind]()
     for _, figure, _ in pages_of(kind, result):
         figure.canvas.draw()

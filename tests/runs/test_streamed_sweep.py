@@ -2,8 +2,8 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from ebbmap.analyses.map import map_safe_region
-from ebbmap.analyses.sweep import sweep as whole_sweep
+from ebbmap.analyses.map import Map, find_map
+from ebbmap.analyses.sweep import Sweep, find_sweep
 from ebbmap.errors import EbbmapError, TooLargeError
 from ebbmap.files.study import parse_study
 from ebbmap.runs import check_begun, forecast, foresee, plan, status_of, streams, study_ledger
@@ -18,7 +18,7 @@ def study(small):
 
 @pytest.fixture(scope="module")
 def in_memory(study):
-    return whole_sweep(study.question, study.axes, outcomes=("auto_peep",))
+    return find_sweep(study.question, Sweep(outcomes=("auto_peep",)), axes=study.axes)
 
 
 @pytest.fixture(scope="module")
@@ -62,7 +62,7 @@ def test_the_store_names_its_study(stored, study):
 
 def test_streamed_shares_are_those_of_the_map(summed, study):
     axes = {name: study.axes[name] for name in ("p_high", "t_low", "compliance")}
-    mapped = map_safe_region(study.question, axes, x="p_high", y="t_low")
+    mapped = find_map(study.question, Map(x="p_high", y="t_low"), axes=axes)
     for name in ("safe_share", "caution_share", "undetermined_share", "broken_share"):
         same = mapped[name].transpose(*summed[name].dims).reindex_like(summed)
         np.testing.assert_array_equal(summed[name].values, same.values, err_msg=name)

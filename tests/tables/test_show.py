@@ -10,18 +10,19 @@ import xarray as xr
 from typer.testing import CliRunner
 
 from committee_case import PLAIN, RULED, check_of, margin_by_hand, protocol_of
-from ebbmap.analyses.adjust import adjust_settings
-from ebbmap.analyses.boxes import find_boxes
-from ebbmap.analyses.collapse import follow_collapse
-from ebbmap.analyses.course import co2_course
-from ebbmap.analyses.map import map_safe_region
-from ebbmap.analyses.mapping import map_factors
-from ebbmap.analyses.screening import find_screening
-from ebbmap.analyses.shapley import find_shapley
-from ebbmap.analyses.sobol import find_drivers
-from ebbmap.analyses.trade import map_trade
-from ebbmap.analyses.wean import plan_weaning
-from ebbmap.analyses.window import find_population_windows, find_windows
+from ebbmap.analyses.adjust import find_adjust
+from ebbmap.analyses.boxes import Boxes, find_boxes
+from ebbmap.analyses.collapse import Collapse, find_collapse
+from ebbmap.analyses.common.windows import search_windows
+from ebbmap.analyses.course import Course, find_course
+from ebbmap.analyses.map import Map, find_map
+from ebbmap.analyses.mapping import FactorMapping, find_mapping
+from ebbmap.analyses.screening import Screening, find_screening
+from ebbmap.analyses.shapley import Shapley, find_shapley
+from ebbmap.analyses.sobol import Sobol, find_sobol
+from ebbmap.analyses.trade import Trade, find_trade
+from ebbmap.analyses.wean import Wean, find_wean
+from ebbmap.analyses.window import find_window
 from ebbmap.cases.evaluate import evaluate
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.cases.simulate import simulate
@@ -212,7 +213,7 @@ def seconds(cell):
 @pytest.mark.parametrize("case", WINDOWS, ids=str)
 def test_a_window_names_its_ends_and_the_limit_that_each_end_breaks(case):
     held = {**case, "p_low": 0.0, "t_high": 5.0}
-    told = rows(lung_table(find_windows("linear", held, USUAL), USUAL))
+    told = rows(lung_table(search_windows("linear", held, USUAL), USUAL))
     if case is WINDOWS[0]:
         printed = invoke("window", *(w for n, v in held.items() for w in ("--set", f"{n}={v}")))
         assert all(row["T low"] in printed for row in told)
@@ -253,7 +254,7 @@ def test_windows_as_json_are_those_of_each_lung():
         "compliance": np.array([40.0, 22.0]),
         "resistance_exp": np.array([14.0, 10.0]),
     }
-    told = json.loads(json.dumps(window_document(find_windows("linear", case, USUAL))))
+    told = json.loads(json.dumps(window_document(search_windows("linear", case, USUAL))))
     assert (told["caution"], told["units"], told["lung"]) == (CAUTION, "s", "linear")
     assert len(told["windows"]) == 2
     for number, row in enumerate(told["windows"]):
@@ -276,7 +277,7 @@ def test_windows_as_json_are_those_of_each_lung():
 
 def test_windows_of_populations():
     asked = question()
-    found = find_population_windows(asked, {})
+    found = find_window(asked)
     told = rows(one_table("window", found))
     assert [(r["rule"], r["population"]) for r in told] == [
         (rule, g.name) for rule in RULES for g in GROUPS
@@ -314,7 +315,7 @@ def test_windows_of_populations():
 
 
 def test_windows_that_are_unknown_or_in_pieces_are_counted():
-    found = find_population_windows(question(), {}).copy(deep=True)
+    found = find_window(question()).copy(deep=True)
     found["pieces"][..., :10] = 2
     found["window_undetermined_share"][:] = 0.125
     for row in rows(one_table("window", found)):
@@ -443,11 +444,10 @@ def test_one_entry_alone(name):
 
 
 def test_map():
-    ds = map_safe_region(
+    ds = find_map(
         question(),
-        {"t_low": PLACES, "resistance_exp": np.array([10.0, 25.0])},
-        x="t_low",
-        y="resistance_exp",
+        Map(x="t_low", y="resistance_exp"),
+        axes={"t_low": PLACES, "resistance_exp": np.array([10.0, 25.0])},
     )
     told = rows(one_table("map", ds))
     assert len(told) == 4
@@ -465,11 +465,10 @@ def test_map():
 
 
 def test_a_map_without_a_determined_place_says_so():
-    ds = map_safe_region(
+    ds = find_map(
         question(),
-        {"t_low": PLACES, "resistance_exp": np.array([10.0, 25.0])},
-        x="t_low",
-        y="resistance_exp",
+        Map(x="t_low", y="resistance_exp"),
+        axes={"t_low": PLACES, "resistance_exp": np.array([10.0, 25.0])},
     ).copy(deep=True)
     ds["safe_share"][:] = 0.0
     ds["undetermined_share"][:] = 1.0
@@ -478,7 +477,11 @@ def test_a_map_without_a_determined_place_says_so():
 
 
 def test_trade():
-    ds = map_trade(question(), {"t_low": PLACES}, ("paco2", "closed_fraction"))
+    ds = find_trade(
+        question(),
+        Trade(axes=["t_low"], costs=("paco2", "closed_fraction")),
+        axes={"t_low": PLACES},
+    )
     told = rows(one_table("trade", ds))
     assert len(told) == 4
     for row in told:
@@ -488,7 +491,7 @@ def test_trade():
 
 def test_course():
     asked = Question("linear", SET, {}, GROUPS)
-    ds = co2_course(asked, change={"t_high": 2.0}, minutes=20.0, points=41)
+    ds = find_course(asked, Course(change={"t_high": 2.0}, minutes=20.0))
     told = rows(one_table("course", ds))
     assert [r["population"] for r in told] == ["normal", "obstructive"]
     for row in told:
@@ -512,7 +515,9 @@ def collapsed():
         {},
         (POPULATIONS["restrictive"],),
     )
-    return follow_collapse(asked, grid=np.linspace(0.2, 1.6, 8), t_low=(0.4, 1.0))
+    return find_collapse(
+        asked, Collapse(t_low=(0.4, 1.0)), axes={"t_low": np.linspace(0.2, 1.6, 8)}
+    )
 
 
 def test_collapse(collapsed):
@@ -546,9 +551,7 @@ def test_collapse(collapsed):
 
 @pytest.fixture(scope="module")
 def adjusted():
-    return adjust_settings(
-        Question("linear", {**SET, "p_low": 1.0}, {}, GROUPS, RULES, 30, 2), lungs=30
-    )
+    return find_adjust(Question("linear", {**SET, "p_low": 1.0}, {}, GROUPS, RULES, 30, 2))
 
 
 def test_steps(adjusted):
@@ -653,7 +656,7 @@ def test_steps_as_json(adjusted):
 @pytest.fixture(scope="module")
 def weaned():
     fixed = {"p_high": 26.0, "p_low": 0.0, "t_high": 4.0, "t_low": 0.55}
-    return plan_weaning(Question("linear", fixed, {}, GROUPS, RULES), p_high_end=14.0)
+    return find_wean(Question("linear", fixed, {}, GROUPS, RULES), Wean(p_high_end=14.0))
 
 
 def test_weaning(weaned):
@@ -713,12 +716,12 @@ def test_weaning_as_json(weaned):
 
 # sensitivity
 
-ALONG = {"along": "t_low", "grid": PLACES[:3], "outcomes": ("auto_peep",)}
+ALONG = {"along": "t_low", "at": PLACES[:3].tolist(), "outcomes": ("auto_peep",)}
 
 
 @pytest.fixture(scope="module")
 def driven():
-    return find_drivers(question(), **ALONG, base_size=64, resamples=50)
+    return find_sobol(question(), Sobol(base_size=64, resamples=100, **ALONG))
 
 
 def leaders(one, name):
@@ -768,7 +771,9 @@ def test_an_index_that_is_small_or_unknown_is_no_leader(driven):
 
 
 def test_mapping():
-    ds = map_factors(question(lungs=200), along="t_low", grid=PLACES, resamples=20)
+    ds = find_mapping(
+        question(lungs=200), FactorMapping(along="t_low", resamples=50), axes={"t_low": PLACES}
+    )
     table = one_table("mapping", ds)
     assert "200 lungs each" in table.title
     told = rows(table)
@@ -798,7 +803,7 @@ def test_mapping():
 
 
 def test_boxes():
-    ds = find_boxes(question(lungs=300), {"t_low": np.array([0.15, 1.8])}, resamples=5)
+    ds = find_boxes(question(lungs=300), Boxes(resamples=10), axes={"t_low": np.array([0.15, 1.8])})
     table = one_table("boxes", ds)
     assert ds.attrs["tried"] in table.title
     told = rows(table)
@@ -818,7 +823,7 @@ def test_boxes():
 
 
 def test_shapley():
-    ds = find_shapley(question(), **ALONG, base_size=64)
+    ds = find_shapley(question(), Shapley(base_size=64, **ALONG))
     table = one_table("shapley", ds)
     assert "N = 64" in table.title
     told = rows(table)
@@ -837,7 +842,7 @@ def test_shapley():
 
 
 def test_screening():
-    ds = find_screening(question(), **ALONG, trajectories=8, resamples=50)
+    ds = find_screening(question(), Screening(trajectories=8, resamples=100, **ALONG))
     table = one_table("screening", ds)
     assert "(8 trajectories)" in table.title
     told = rows(table)
@@ -951,7 +956,7 @@ def test_tables_are_wide_enough_for_a_pipe(solved, capsys):
 
 def test_where_nothing_could_be_judged_is_told_from_its_lower_to_its_upper_end():
     case = {"p_high": 18.0, "p_low": 0.0, "t_high": 5.0, "compliance": 40.0}
-    found = find_windows("linear", case, USUAL).drop_vars(["unknown_lower", "unknown_upper"])
+    found = search_windows("linear", case, USUAL).drop_vars(["unknown_lower", "unknown_upper"])
     for side, ends in (("lower", (0.3, 0.9, np.nan)), ("upper", (0.5, 1.25, np.nan))):
         found[f"unknown_{side}"] = (("sample", "unknown_piece"), [ends])
     told = [
