@@ -25,9 +25,10 @@ from ebbmap.cases.design import draw_random_design
 from ebbmap.cases.evaluate import evaluate
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.committee import windows as committee_windows
+from ebbmap.committee.counting import count_groups
 from ebbmap.committee.lungs import VERDICT, WINDOWS, draw_lungs
 from ebbmap.committee.maps import map_draft
-from ebbmap.committee.verdict import count_groups, find_verdict
+from ebbmap.committee.verdict import find_verdict
 from ebbmap.errors import EbbmapError
 from ebbmap.files.protocol import parse_protocol
 from ebbmap.kernels.serving import serves

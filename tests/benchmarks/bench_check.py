@@ -12,9 +12,9 @@ from pathlib import Path
 
 from timing import machine
 
-from ebbmap.committee.check import cases_of, check_protocol
+from ebbmap.committee.check import check_protocol
+from ebbmap.committee.counting import cases_of, count_groups
 from ebbmap.committee.lungs import workers
-from ebbmap.committee.verdict import count_groups
 from ebbmap.files.protocol import load_protocol
 from ebbmap.report.build import page
 from ebbmap.tables.committee.check import check_tables

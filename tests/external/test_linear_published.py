@@ -8,7 +8,7 @@ from ebbmap.cases.evaluate import evaluate
 from ebbmap.lungs.linear import LINEAR, cycle
 from ebbmap.registries.derivations import predicted_body_weight
 from ebbmap.registries.limits import limit_set
-from ebbmap.registries.outcomes import mean_airway_pressure
+from ebbmap.registries.outcomes.mechanics import mean_airway_pressure
 
 
 def solve(**values):

@@ -5,7 +5,7 @@ import re
 import numpy as np
 import pytest
 
-from ebbmap.plotting.blame import NAMED_ABOVE
+from ebbmap.plotting.mapping import NAMED_ABOVE
 from ebbmap.plotting.pages import pages_of
 from ebbmap.plotting.pages.caption import conditions, limits_text, rules_of
 from ebbmap.plotting.style import END, short, words

@@ -221,7 +221,8 @@ def test_the_methods_say_how_many_lungs_and_settings(text):
 
 
 def test_a_draft_of_fixed_values_meets_one_setting():
-    from ebbmap.committee.check import Check, cases_of
+    from ebbmap.committee.check import Check
+    from ebbmap.committee.counting import cases_of
     from ebbmap.files.protocol import parse_protocol
 
     fixed = SINGLE.replace("{ low = 0.25, high = 0.9 }", "0.5")

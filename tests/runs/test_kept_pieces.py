@@ -13,8 +13,8 @@ from ebbmap.analyses.common import sobol_work
 from ebbmap.analyses.map import Map, find_map, map_pieces
 from ebbmap.analyses.sobol import Sobol, find_sobol
 from ebbmap.cases.pieces import listed
+from ebbmap.committee.counting import count_groups, count_pieces
 from ebbmap.committee.difference import compare_drafts
-from ebbmap.committee.verdict import count_groups, count_pieces
 from ebbmap.errors import EbbmapError, NonFiniteOutcomeError
 from ebbmap.files.protocol import parse_protocol
 from ebbmap.files.study import parse_study

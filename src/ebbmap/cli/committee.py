@@ -77,7 +77,7 @@ def check(
 
 def _check(protocol: Protocol, folder: Path, date: str, how: dict[str, Any]) -> tuple[Check, Path]:
     """Check a draft and write its report; return what was found, and the page."""
-    from ebbmap.committee.check import cases_of
+    from ebbmap.committee.counting import cases_of
     from ebbmap.report.build import write_report
     from ebbmap.runs.run import run_check
     from ebbmap.tables.terminal import progress_bar

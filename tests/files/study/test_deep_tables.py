@@ -126,10 +126,10 @@ def test_pages_show_intervals_and_numbers_of_cases(results):
 
 
 def test_hollow_marks_where_an_interval_covers_zero(results):
-    from ebbmap.plotting.interactions import plot_interactions
+    from ebbmap.plotting.sobol_pairs import plot_sobol_pairs
 
     one = results["sobol"][0].isel(population=0, t_low=0).sel(outcome="auto_peep")
-    ax = plot_interactions(one)
+    ax = plot_sobol_pairs(one)
     d = one.sizes["parameter"]
     assert len(ax.lines) == d * (d + 1) // 2
     hollow = [line.get_markerfacecolor() == "none" for line in ax.lines]
