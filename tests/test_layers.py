@@ -16,6 +16,7 @@ ROOT = Path(__file__).parents[1]
 #: its own line or from one below. DEVELOPERS.md quotes these lines.
 LAYERS = """\
 units errors caution
+registry
 exchange
 lungs
 registries
