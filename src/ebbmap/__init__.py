@@ -10,13 +10,38 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from ebbmap.cases.simulate import simulate, start_up
     from ebbmap.cases.waveforms import waveforms
+    from ebbmap.catalogue.marks import lung, outcome
+    from ebbmap.catalogue.value import Catalogue, builtin
+    from ebbmap.registries.limits import Limit, LimitSet
+    from ebbmap.registries.populations import Marginal, Population
 
     __version__: str
 
-__all__ = ["__version__", "simulate", "start_up", "waveforms"]
+__all__ = [
+    "Catalogue",
+    "Limit",
+    "LimitSet",
+    "Marginal",
+    "Population",
+    "__version__",
+    "builtin",
+    "lung",
+    "outcome",
+    "simulate",
+    "start_up",
+    "waveforms",
+]
 
 #: Public name -> module that defines it.
 _HOMES = {
+    "Catalogue": "catalogue.value",
+    "Limit": "registries.limits",
+    "LimitSet": "registries.limits",
+    "Marginal": "registries.populations",
+    "Population": "registries.populations",
+    "builtin": "catalogue.value",
+    "lung": "catalogue.marks",
+    "outcome": "catalogue.marks",
     "simulate": "cases.simulate",
     "start_up": "cases.simulate",
     "waveforms": "cases.waveforms",

@@ -147,6 +147,7 @@ def run(
         from ebbmap.files.bundled import bundled_studies, named_file
         from ebbmap.files.study import load_study
         from ebbmap.files.writing import make_folder
+        from ebbmap.registry import keep_active
         from ebbmap.report.figures import draw_result
         from ebbmap.runs import default_workers
         from ebbmap.runs.costs import approve, study_costs
@@ -163,6 +164,7 @@ def run(
     _say_caution()
     with _errors_told():
         checked = load_study(named_file(study, bundled_studies()))
+        keep_active(checked.catalogue)
         folder = out or Path("out") / study.stem
         pictures = figures or folder
         at_work = workers or default_workers()
@@ -637,7 +639,7 @@ def _question(
     rule: str,
     limits: list[str] | None,
     population: str | None,
-    **draws: int,
+    **draws: Any,
 ) -> Any:
     """Build the question of a lung and its present settings, judged by one rule."""
     from ebbmap.cases.question import Question

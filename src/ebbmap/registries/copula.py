@@ -48,7 +48,8 @@ class Population:
     Raises
     ------
     EbbmapError
-        If a property is unknown or the correlations cannot hold together.
+        If it has no property or the correlations cannot hold together. Whether there are such
+        parameters is seen where the population is used: they may be one's own.
     """
 
     name: str
@@ -59,9 +60,7 @@ class Population:
     source: str = ""
 
     def __post_init__(self) -> None:
-        """Refuse unknown properties and impossible correlations."""
-        for name in self.marginals:
-            parameter(name)
+        """Refuse impossible correlations."""
         if not self.marginals:
             raise EbbmapError(f"{self.name}: needs at least one property. Add one, or a base.")
         for one, other in self.correlations:

@@ -249,15 +249,19 @@ def number_of(name: str) -> int:
 
 def study_ledger(study: Study, folder: Path, run: str = "") -> Ledger:
     """Return the ledger of a study in a folder."""
-    return Ledger(folder, plan_of("study", study.file, study.digest), run)
+    own = study.catalogue.provenance
+    return Ledger(folder, plan_of("study", study.file, study.digest, own), run)
 
 
 def run_block(text: str, folder: str, run: str, name: str) -> int:
     """Do one block in whatever process this is."""
-    return _job(text, folder, run).run(name)
+    job = _job(text, folder, run)
+    with job.study.catalogue.active():
+        return job.run(name)
 
 
 @lru_cache(maxsize=1)
 def _job(text: str, folder: str, run: str) -> Job:
-    study = parse_study(text)
-    return Job(study, Path(folder), study_ledger(study, Path(folder), run))
+    study = parse_study(text, folder=Path(folder))
+    with study.catalogue.active():
+        return Job(study, Path(folder), study_ledger(study, Path(folder), run))

@@ -18,7 +18,7 @@ from ebbmap.runs.entries import checksum
 NAMED_CHANGES = 5
 
 
-def plan_of(kind: str, file: BaseModel, digest: str) -> dict[str, Any]:
+def plan_of(kind: str, file: BaseModel, digest: str, own: str = "") -> dict[str, Any]:
     """Return what is asked: the file, key by key, and what the numbers depend on besides.
 
     Parameters
@@ -29,12 +29,17 @@ def plan_of(kind: str, file: BaseModel, digest: str) -> dict[str, Any]:
         The parsed file.
     digest : str
         Hash of its text.
+    own : str
+        Own entries with their source hashes, so that changed code is another run; see
+        `Catalogue.provenance`.
     """
+    added = {"own_entries": json.loads(own)} if own else {}
     return {
         kind: file.model_dump(mode="json"),
         f"{kind}_hash": digest,
         "code": code_fingerprint(),
         "versions": versions(),
+        **added,
     }
 
 

@@ -129,11 +129,12 @@ def run_study(
         If the run had to stop midway.
     """
     make_folder(folder)
-    tasks = plan_tasks(study)
-    ledger = study_ledger(study, folder)
-    if any(task.streams for task in tasks):
-        check_begun(study, folder, fresh=fresh)
     with disk_faults_told(folder), ExitStack() as held:
+        held.enter_context(study.catalogue.active())
+        tasks = plan_tasks(study)
+        ledger = study_ledger(study, folder)
+        if any(task.streams for task in tasks):
+            check_begun(study, folder, fresh=fresh)
         work = None
         if keeps := any(task.streams or task.kind in LONG for task in tasks):
             held.enter_context(ledger.begun(workers, fresh=fresh))
@@ -142,6 +143,7 @@ def run_study(
         if any(task.kind in LONG for task in tasks):
             work = _work(study, ledger)
             ledger.note(work.known())
+        study.used.keep_in(folder)
         write_text(folder / "study.toml", study.text)
         written = ["study.toml"]
         for task in tasks:
@@ -179,13 +181,16 @@ def _work(study: Study, ledger: Ledger) -> PieceWork:
 
 def run_study_piece(text: str, folder: str, run: str, name: str) -> int:
     """Do one piece of a study in whatever process this is; return its cases."""
-    return _study_work(text, folder, run).run(name)
+    study, work = _study_work(text, folder, run)
+    with study.catalogue.active():
+        return work.run(name)
 
 
 @lru_cache(maxsize=1)
-def _study_work(text: str, folder: str, run: str) -> PieceWork:
-    study = parse_study(text)
-    return _work(study, study_ledger(study, Path(folder), run))
+def _study_work(text: str, folder: str, run: str) -> tuple[Study, PieceWork]:
+    study = parse_study(text, folder=Path(folder))
+    with study.catalogue.active():
+        return study, _work(study, study_ledger(study, Path(folder), run))
 
 
 def run_check(

@@ -21,7 +21,7 @@ from ebbmap.analyses.window import STATES
 from ebbmap.cases.evaluate import STATUS
 from ebbmap.caution import CAUTION
 from ebbmap.errors import EbbmapError, unknown_name
-from ebbmap.files.bundled import bundled_protocols, bundled_studies
+from ebbmap.files.bundled import bundled_protocols, bundled_studies, files_in
 from ebbmap.files.study import Study
 from ebbmap.files.study.reading import read_text, read_toml
 from ebbmap.lungs import LUNGS
@@ -55,7 +55,7 @@ def bundled_table() -> Table:
     """Return the names, titles and questions of the bundled studies and protocols."""
     table = _table("bundled studies and drafts", "command", "title", "question")
     for folder, command in ((bundled_studies(), "run"), (bundled_protocols(), "check")):
-        for path in sorted(folder.glob("*.toml")):
+        for path in files_in(folder):
             raw = read_toml(read_text(path), str(path))
             words = f"ebbmap {command} {path.stem}"
             table.add_row(words, raw["title"], raw.get("question", ""))

@@ -10,6 +10,8 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from ebbmap.cases.question import Question
+from ebbmap.catalogue.sources import Used, load_use
+from ebbmap.catalogue.value import Catalogue, builtin
 from ebbmap.errors import SHOWN, EbbmapError, StudyError, shortened, unknown_name
 from ebbmap.files.study.cross import cross_checks
 from ebbmap.files.study.reading import read_text, read_toml
@@ -38,11 +40,14 @@ class Study:
         What should be known before a run, though it stops none.
     defaults : dict of str to list of str
         Settings that nobody names, by the analysis that takes their default.
+    used : Used
+        Bundled and own entries, and the files that these come from.
     """
 
-    def __init__(self, file: StudyFile, text: str):
+    def __init__(self, file: StudyFile, text: str, used: Used | None = None):
         self.file = file
         self.text = text
+        self.used = used or Used(builtin())
         self.notes: tuple[str, ...] = ()
         self.defaults: dict[str, list[str]] = {}
         self.digest = hashlib.sha256(text.encode()).hexdigest()[:16]
@@ -56,6 +61,11 @@ class Study:
             lungs=file.lungs,
             seed=file.seed,
         )
+
+    @property
+    def catalogue(self) -> Catalogue:
+        """Bundled and own entries."""
+        return self.used.catalogue
 
 
 def load_study(path: Path) -> Study:
@@ -71,11 +81,20 @@ def load_study(path: Path) -> Study:
     StudyError
         With every problem found: its place, the value, what is expected, the nearest known name.
     """
-    return parse_study(read_text(path), str(path))
+    return parse_study(read_text(path), str(path), Path(path).parent)
 
 
-def parse_study(text: str, where: str = "study") -> Study:
+def parse_study(text: str, where: str = "study", folder: Path | None = None) -> Study:
     r"""Check the text of a study file; see `load_study`.
+
+    Parameters
+    ----------
+    text : str
+        The file.
+    where : str
+        Its name, for messages.
+    folder : Path, optional
+        Where the files are that it names in `use`. They are run.
 
     Examples
     --------
@@ -84,6 +103,17 @@ def parse_study(text: str, where: str = "study") -> Study:
     'linear'
     """
     raw = read_toml(text, where)
+    named = raw.get("use")
+    names = [name for name in named if isinstance(name, str)] if isinstance(named, list) else []
+    try:
+        used = load_use(names, folder)
+    except EbbmapError as error:
+        raise StudyError(where, [f"use: {line}" for line in str(error).splitlines()]) from None
+    with used.catalogue.active():
+        return _checked(raw, text, where, used)
+
+
+def _checked(raw: dict[str, Any], text: str, where: str, used: Used) -> Study:
     problems = cross_checks(raw)
     try:
         file = StudyFile.model_validate(raw)
@@ -92,7 +122,7 @@ def parse_study(text: str, where: str = "study") -> Study:
     if problems:
         raise StudyError(where, problems)
     try:
-        study = Study(file, text)
+        study = Study(file, text, used)
         problems, notes = leaving(raw, file, study.question, study.axes)
     except EbbmapError as error:
         raise StudyError(where, str(error).splitlines()) from None

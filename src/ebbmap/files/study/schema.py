@@ -490,6 +490,12 @@ class StudyFile(Table):
 
     title: Text = Field(min_length=1, max_length=200)
     question: Text = ""
+    use: list[str] = Field(
+        [],
+        max_length=100,
+        description="own entries: .py files in the folder of the study, which are run with all "
+        "your rights, and packages such as 'my-package >= 1.2'",
+    )
     lung: LungName = "linear"
     seed: int = Field(0, ge=0, lt=2**63, strict=True)
     lungs: int = Field(2000, ge=2, le=MAX_LUNGS, strict=True)
