@@ -267,7 +267,7 @@ def solved_without_nan(**values):
         ({"parameters": (*LUNGS["linear"].parameters, "complience")}, "takes 'complience'"),
         ({"solves": SOLVED[1:]}, f"must solve {SOLVED[0]}"),
         ({"solves": (*SOLVED, "auto_pep")}, "solves 'auto_pep'.*did you mean 'auto_peep'"),
-        ({"solves": (*SOLVED, "auto_peep_slow")}, "it returns no auto_peep_slow"),
+        ({"solves": (*SOLVED, "auto_peep_slow")}, "a mapping with auto_peep_slow"),
         ({"signals": ("flows",)}, "draws 'flows'"),
         ({"source": ""}, "needs a source"),
         ({"solve": solved_without_nan}, "release_volume must be NaN where p_high"),

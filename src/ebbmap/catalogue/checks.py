@@ -167,57 +167,69 @@ def _passes_nan(function: Callable[..., Any], arguments: Arrays, need: str) -> b
 
 def _called(function: Callable[..., Any], arguments: Arrays) -> tuple[np.ndarray, str | None]:
     """Return what a function gives for copies of its arguments, and what is wrong with it."""
+    result, problem = _tried(function, arguments)
+    if problem is not None:
+        return np.empty(0), problem
+    array = np.asarray(result)
+    if array.dtype.kind not in "fiub":
+        return np.empty(0), f"must return numbers; returned {array.dtype}."
+    return array.astype(float), None
+
+
+def _tried(function: Callable[..., Any], arguments: Arrays) -> tuple[Any, str | None]:
+    """Call a function with copies of its arguments; say what it raises or changes."""
     handed = {name: value.copy() for name, value in arguments.items()}
-    nothing = np.empty(0)
     try:
         with np.errstate(all="ignore"):
-            result = np.asarray(function(**handed))
+            result = function(**handed)
     except Exception as error:  # whatever somebody's function raises is reported
-        return nothing, f"raises {type(error).__name__} on arrays: {error}"
-    changed = [n for n, v in arguments.items() if not np.array_equal(handed[n], v, equal_nan=True)]
-    if changed:
-        return nothing, f"changes its argument {changed[0]}. Work on a copy."
-    if result.dtype.kind not in "fiub":
-        return nothing, f"must return numbers; returned {result.dtype}."
-    return result.astype(float), None
+        return None, f"raises {type(error).__name__} on arrays: {error}"
+    for name, value in arguments.items():
+        if not np.array_equal(handed[name], value, equal_nan=True):
+            return None, f"changes its argument {name}. Work on a copy."
+    return result, None
 
 
 def _lung_problems(entry: Lung) -> Iterator[str]:
     """Check what a lung takes, solves and draws, then its settled cycle."""
+    named = list(_lung_names(entry))
+    yield from named or _lung_trial(entry)
+
+
+def _lung_names(entry: Lung) -> Iterator[str]:
     known = (
-        ("takes", entry.parameters, PARAMETERS, "parameter"),
-        ("solves", entry.solves, OUTCOMES, "outcome"),
-        ("draws", entry.signals, SIGNALS, "signal"),
+        ("takes", entry.parameters, PARAMETERS),
+        ("solves", entry.solves, OUTCOMES),
+        ("draws", entry.signals, SIGNALS),
     )
-    named = [
-        f"{verb} {name!r}: {unknown_name(kind, name, registry)}"
-        for verb, names, registry, kind in known
-        for name in names
-        if name not in registry
-    ]
-    named += [f"must take the setting {name}." for name in SETTINGS if name not in entry.parameters]
-    named += [f"must solve {name}." for name in SOLVED if name not in entry.solves]
-    if named:
-        yield from named
-        return
+    for verb, names, registry in known:
+        for name in names:
+            if name not in registry:
+                yield f"{verb} {name!r}: {unknown_name(registry.kind, name, registry)}"
+    for name in SETTINGS:
+        if name not in entry.parameters:
+            yield f"must take the setting {name}."
+    for name in SOLVED:
+        if name not in entry.solves:
+            yield f"must solve {name}."
+
+
+def _lung_trial(entry: Lung) -> Iterator[str]:
     values = _plausible(entry.parameters, np.random.default_rng(SEED))
     values["p_high"][LOST] = np.nan
-    for name in entry.solves:
-        result, problem = _called(lambda name=name, **own: _solved(entry, name, own), values)
-        if problem is not None:
-            yield f"solve {problem}"
-            return
-        if np.broadcast_shapes(result.shape, (TRIED,)) != (TRIED,):
-            yield f"must return one {name} a case, shape ({TRIED},); returned {result.shape}."
-        elif name == MARKS_LOST and not np.isnan(np.broadcast_to(result, (TRIED,))[LOST]):
-            yield f"{name} must be NaN where p_high is NaN: it marks a case that has no answer."
-
-
-def _solved(lung: Lung, name: str, values: Arrays) -> Any:
-    solved = lung.solve(**values)
-    if name not in solved:
-        raise KeyError(f"it returns no {name}")
-    return solved[name]
+    solved, problem = _tried(entry.solve, values)
+    if problem is not None:
+        yield f"solve {problem}"
+    elif not isinstance(solved, Mapping) or any(name not in solved for name in entry.solves):
+        lacking = [n for n in entry.solves if not isinstance(solved, Mapping) or n not in solved]
+        yield f"must return a mapping with {', '.join(lacking)}."
+    else:
+        for name in entry.solves:
+            shape = np.shape(solved[name])
+            if shape not in ((), (1,), (TRIED,)):
+                yield f"must return one {name} a case, shape ({TRIED},); returned {shape}."
+            elif name == MARKS_LOST and not np.isnan(np.broadcast_to(solved[name], (TRIED,))[LOST]):
+                yield f"{name} must be NaN where p_high is NaN: the case is marked by it."
 
 
 def _limit_problems(entry: LimitSet) -> Iterator[str]:

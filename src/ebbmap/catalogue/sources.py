@@ -218,16 +218,26 @@ def _entries_of_package(name: str) -> list[Own]:
             f"{found.name} must offer one entry point of the group {GROUP}; it offers "
             f"{len(points)}. Ask its authors."
         )
-    offered = points[0].load()
+    try:
+        offered = points[0].load()
+    except Exception as error:  # whatever somebody's package raises is reported
+        raise EbbmapError(f"{found.name} fails with {type(error).__name__}: {error}") from error
     if isinstance(offered, ModuleType):
         things = list(_entries_in(offered))
     else:
         things = list(offered() if callable(offered) and not hasattr(offered, MARK) else offered)
-    content = code_fingerprint(points[0].module.partition(".")[0])
+    content = _content_of(sys.modules[points[0].module.partition(".")[0]])
     return [
         own_entry(thing, origin=found.name, version=found.version, content=content)
         for thing in things
     ]
+
+
+def _content_of(module: ModuleType) -> str:
+    """Return the hash of a package, or of a module that is one file."""
+    if hasattr(module, "__path__"):
+        return code_fingerprint(module.__name__)
+    return hash_of(Path(str(module.__file__)).read_bytes())
 
 
 def _distribution(name: str) -> Distribution:
