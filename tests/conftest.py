@@ -1,9 +1,10 @@
-"""What several rooms of tests share: one small check, made once, and checks of smaller searches."""
+"""What several rooms of tests share: one small check, smaller searches, and a browser."""
 
 from pathlib import Path
 
 import pytest
 
+import browser
 from ebbmap.committee import boxes, certificates, comparison, maps, windows
 from ebbmap.committee.check import check_protocol
 from ebbmap.files.protocol import load_protocol
@@ -27,3 +28,10 @@ def smaller_searches(monkeypatch):
     monkeypatch.setattr(comparison, "TRIED_LUNGS", 256)
     monkeypatch.setattr(windows, "LUNGS", 128)
     monkeypatch.setattr(maps, "LUNGS", 64)
+
+
+@pytest.fixture(scope="module")
+def chromium():
+    """Start the system's browser for a whole file of tests, and close it afterwards."""
+    with browser.started() as one:
+        yield one

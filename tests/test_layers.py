@@ -1,58 +1,107 @@
-"""The layers: array code needs NumPy and SciPy only, and imports run one way."""
+"""The layers: imports run downwards only, and array code needs NumPy and SciPy only."""
 
 import ast
+import re
 import subprocess
 import sys
-from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
 
-import ebbmap
+import house
 
-ROOT = Path(ebbmap.__file__).parent
+ROOT = Path(__file__).parents[1]
 
-#: Modules of array code, behind the wall.
-BEHIND_THE_WALL = (
+#: Packages from the bottom to the top. A package imports from lines above its own here, never from
+#: its own line or from one below. DEVELOPERS.md quotes these lines.
+LAYERS = """\
+units errors caution
+registry
+exchange
+lungs
+registries
+kernels
+cases
+analyses
+catalogue
+committee
+files
+runs
+tables plotting
+report teaching
+cli_extend
+cli
+"""
+
+#: Packages and modules of arrays: they import NumPy and SciPy, and each other.
+ARRAYS = (
     "units",
     "errors",
     "registry",
     "exchange",
-    "registries",
     "lungs",
+    "registries",
     "kernels",
     "cases.evaluate",
     "committee.draft",
 )
 
-MODULES = {
-    ".".join(("ebbmap", *path.relative_to(ROOT).with_suffix("").parts)).removesuffix(
-        ".__init__"
-    ): path
-    for path in sorted(ROOT.rglob("*.py"))
-}
+#: Imports that still climb: (importer, imported). Nothing may be added.
+CLIMBING: set[tuple[str, str]] = set()
+
+LEVEL = {name: level for level, line in enumerate(LAYERS.splitlines()) for name in line.split()}
+MODULES = {name: module for name, (_, module) in house.modules(ROOT).items()}
+ARROWS = house.arrows(ROOT)
 
 
-def behind_the_wall():
-    roots = tuple(f"ebbmap.{name}" for name in BEHIND_THE_WALL)
+def array_modules():
+    roots = tuple(f"ebbmap.{name}" for name in ARRAYS)
     return [
         name for name in MODULES if name in roots or name.startswith(tuple(f"{r}." for r in roots))
     ]
 
 
-def imports(module):
-    """Full names of all that a module imports, anywhere in it."""
-    for node in ast.walk(ast.parse(MODULES[module].read_text(encoding="utf-8"))):
-        if isinstance(node, ast.Import):
-            yield from (alias.name for alias in node.names)
-        elif isinstance(node, ast.ImportFrom):
-            for alias in node.names:
-                whole = f"{node.module}.{alias.name}"
-                yield whole if whole in MODULES else node.module
+def importers(distribution):
+    return {
+        name
+        for name, module in MODULES.items()
+        if any(wanted.split(".")[0] == distribution for wanted in house.imports(module))
+    }
 
 
-def importers(package):
-    return {name for name in MODULES if any(one.split(".")[0] == package for one in imports(name))}
+#: Folders of tests that belong to no package.
+OTHER_TESTS = {"benchmarks", "external", "faults", "mutation", "support"}
+
+
+def test_every_package_has_its_tests():
+    paths = (path.relative_to(ROOT / "tests") for path in (ROOT / "tests").rglob("test_*.py"))
+    folders = {path.parts[0] for path in paths if len(path.parts) > 1}
+    packages = {name.split(".")[1] for name in MODULES if name.count(".") > 1}
+    assert packages <= folders
+    assert folders - packages <= OTHER_TESTS
+
+
+def test_every_package_has_its_layer():
+    assert set(LEVEL) == {house.package(name) for name in MODULES} - {""}
+
+
+def test_nothing_climbs():
+    climbing = {(here, there) for here, there in ARROWS if LEVEL[there] >= LEVEL[here]}
+    assert climbing == CLIMBING
+
+
+def test_packages_go_round_in_no_circle():
+    assert house.circles(ARROWS - CLIMBING) == []
+
+
+def test_a_circle_would_be_seen():
+    assert house.circles({("runs", "tables"), ("tables", "cli"), ("cli", "runs")}) != []
+
+
+def test_the_guide_quotes_the_layers():
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    (quoted,) = re.findall(r"<!-- layers -->\n```text\n(.*?)```", guide, re.S)
+    assert quoted == LAYERS
 
 
 def test_array_code_imports_numpy_and_scipy_only():
@@ -71,7 +120,7 @@ class Wall(MetaPathFinder):
 import numpy, scipy  # what these two import for themselves is theirs
 import scipy.optimize, scipy.special, scipy.stats, scipy.linalg
 sys.meta_path.insert(0, Wall())
-for name in {behind_the_wall()}:
+for name in {array_modules()}:
     importlib.import_module(name)
 from ebbmap.cases.evaluate import evaluate
 from ebbmap.kernels.judging import judge
@@ -88,7 +137,20 @@ print(judge(limit_set("volume"), solved.outcomes).verdict.size)
 
 
 def test_the_wall_has_something_behind_it():
-    assert {"ebbmap.lungs.linear", "ebbmap.kernels.sobol"} <= set(behind_the_wall())
+    assert {"ebbmap.lungs.linear", "ebbmap.kernels.sobol"} <= set(array_modules())
+
+
+@pytest.mark.parametrize("name", array_modules())
+def test_array_modules_import_array_modules(name):
+    outside = {
+        wanted
+        for wanted in house.imports(MODULES[name])
+        if wanted.split(".")[0] not in {"ebbmap", "numpy", "scipy", *sys.stdlib_module_names}
+    }
+    assert outside == set()
+    own = {wanted for wanted in house.imports(MODULES[name]) if wanted.startswith("ebbmap.")}
+    roots = tuple(f"ebbmap.{root}" for root in ARRAYS)
+    assert {wanted for wanted in own if not wanted.startswith(roots)} == set()
 
 
 def test_matplotlib_is_imported_for_plotting_only():
@@ -105,13 +167,18 @@ def test_no_result_is_pickled():
     assert not importers("pickle") | importers("shelve")
 
 
-def test_imports_go_round_in_no_circle():
-    graph = {name: {one for one in imports(name) if one in MODULES} - {name} for name in MODULES}
-    order = list(TopologicalSorter(graph).static_order())
-    assert set(order) == set(MODULES)
+def test_modules_import_each_other_in_no_circle():
+    graph = {
+        name: {
+            wanted if wanted in MODULES else wanted.rpartition(".")[0]
+            for wanted in house.imports(module)
+        }
+        for name, module in MODULES.items()
+    }
+    arrows = {(here, there) for here, wanted in graph.items() for there in wanted & set(MODULES)}
+    assert house.circles({(here, there) for here, there in arrows if here != there}) == []
 
 
 @pytest.mark.parametrize("module", sorted(MODULES))
 def test_no_module_asserts(module):
-    tree = ast.parse(MODULES[module].read_text(encoding="utf-8"))
-    assert not [node.lineno for node in ast.walk(tree) if isinstance(node, ast.Assert)]
+    assert not [n.lineno for n in ast.walk(MODULES[module]) if isinstance(n, ast.Assert)]

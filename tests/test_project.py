@@ -88,6 +88,15 @@ def test_there_is_one_version():
     assert re.search(r"^version: (.+)$", citation, re.M)[1] == METADATA["version"]
 
 
+def test_the_changelog_goes_by_version():
+    log = (ROOT / "CHANGELOG.md").read_text(encoding="utf-8")
+    versions = re.findall(r"^## (.+)$", log, re.M)
+    assert versions[0] == "Unreleased" or versions[0] == METADATA["version"]
+    assert METADATA["version"] in versions
+    kinds = {"Added", "Changed", "Fixed", "Answers that changed"}
+    assert {"Added", "Changed", "Fixed"} <= set(re.findall(r"^### (.+)$", log, re.M)) <= kinds
+
+
 def test_the_public_names_are_functions_with_a_text():
     for name in ebbmap.__all__:
         assert name in dir(ebbmap)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from ebbmap.cases.simulate import simulate, start_up
     from ebbmap.cases.waveforms import waveforms
-    from ebbmap.catalogue.marks import lung, outcome
+    from ebbmap.catalogue.marks import analysis, lung, outcome
     from ebbmap.catalogue.value import Catalogue, builtin
     from ebbmap.registries.limits import Limit, LimitSet
     from ebbmap.registries.populations import Marginal, Population
@@ -24,6 +24,7 @@ __all__ = [
     "Marginal",
     "Population",
     "__version__",
+    "analysis",
     "builtin",
     "lung",
     "outcome",
@@ -39,6 +40,7 @@ _HOMES = {
     "LimitSet": "registries.limits",
     "Marginal": "registries.populations",
     "Population": "registries.populations",
+    "analysis": "catalogue.marks",
     "builtin": "catalogue.value",
     "lung": "catalogue.marks",
     "outcome": "catalogue.marks",
@@ -56,6 +58,10 @@ def __getattr__(name: str) -> Any:
     if name not in _HOMES:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     found = getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)
+    if name.startswith("find_"):
+        from ebbmap.cases.question import in_catalogue
+
+        found = in_catalogue(found)
     globals()[name] = found
     return found
 

@@ -259,7 +259,8 @@ def window(
     as_json: JsonOption = False,
 ) -> None:
     """Find the interval of T low in which all hard limits hold, for a lung or a population."""
-    from ebbmap.analyses.window import find_population_windows, find_windows
+    from ebbmap.analyses.common.windows import search_windows
+    from ebbmap.analyses.window import find_window
     from ebbmap.cases.question import Question
     from ebbmap.cases.simulate import as_arrays
     from ebbmap.cases.uses import Use, use_words
@@ -276,9 +277,9 @@ def window(
             question = Question(
                 lung, fixed, {}, (population_of(population),), {rule: judged_by}, lungs, seed
             )
-            found = find_population_windows(question, {})
+            found = find_window(question)
         else:
-            found = find_windows(lung, given, judged_by)
+            found = search_windows(lung, given, judged_by)
             use = Use(("t_low", "t_low_in_time_constants"), outcomes=judged_by.outcomes)
             found.attrs |= use_words(Question(lung, fixed), use)
         if as_json:
@@ -307,12 +308,12 @@ def adjust(
     as_json: JsonOption = False,
 ) -> None:
     """Take one step of each setting: what it does, and which does most for CO2."""
-    from ebbmap.analyses.adjust import adjust_settings
+    from ebbmap.analyses.adjust import find_adjust
     from ebbmap.tables.show import adjust_json, print_out, summary
 
     with _errors_told():
         question = _question(lung, values, rule, limits, population, lungs=lungs, seed=seed)
-        told = adjust_settings(question)
+        told = find_adjust(question)
         if as_json:
             typer.echo(json.dumps(adjust_json(told), indent=2))
             return
@@ -336,15 +337,17 @@ def wean(
     as_json: JsonOption = False,
 ) -> None:
     """Lower P high and lengthen T high step by step, and search a safer path to the same end."""
-    from ebbmap.analyses.wean import plan_weaning
+    from ebbmap.analyses.wean import Wean, find_wean
     from ebbmap.tables.show import print_out, summary, wean_json
 
     with _errors_told():
-        path = plan_weaning(
+        path = find_wean(
             _question(lung, values, rule, limits, population),
-            p_high_end=p_high_end,
-            p_high_step=p_high_step,
-            seconds_per_pressure=seconds_per_pressure,
+            Wean(
+                p_high_end=p_high_end,
+                p_high_step=p_high_step,
+                seconds_per_pressure=seconds_per_pressure,
+            ),
         )
         if as_json:
             typer.echo(json.dumps(wean_json(path), indent=2))

@@ -1,12 +1,18 @@
-"""Entries of one's own, one of each kind: an outcome, a limit set, a lung and a population.
+"""Entries of one's own: an outcome, a limit set, a lung, a population and an analysis.
 
 All numbers are invented for this example. Research and teaching only, not for setting a
 ventilator: local protocols and licensed clinicians decide.
 """
 
 import numpy as np
+from pydantic import Field
 
 import ebbmap
+from ebbmap.analyses.options import NO_AXES, Options, axis_of
+from ebbmap.cases.labelling import Variable, label_variables
+from ebbmap.cases.pieces import join_groups
+from ebbmap.cases.question import draw_cases
+from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.lungs import lung_model
 
 INVENTED = "invented for this example"
@@ -96,3 +102,36 @@ SMALL_ADULTS = ebbmap.Population(
     },
     {("resistance_insp", "resistance_exp"): 0.9, ("compliance", "predicted_body_weight"): 0.4},
 )
+
+
+class Enough(Options):
+    """What the analysis can be asked."""
+
+    least: float = Field(0.45, ge=0, le=1, description="clearing share that is enough")
+
+
+VARIABLES = {"enough_share": Variable("share of lungs that clear enough gas")}
+
+
+@ebbmap.analysis(
+    options=Enough,
+    variables=VARIABLES,
+    lays_out=lambda asked: ["t_low"],
+    draws=lambda asked: True,
+    computes=lambda options: ("clearing_share",),
+)
+def find_enough(question, options, *, axes=NO_AXES, progress=None):
+    """Share of lungs whose releases clear enough gas, along T low."""
+    grid = axis_of(axes, "t_low")
+    counted = []
+    for group in question.groups():
+        lungs = draw_cases(question, group, {"t_low": grid})
+        cases = ebbmap.simulate(
+            question.lung, outcomes=["clearing_share"], progress=progress, **lungs
+        )
+        enough = (cases["clearing_share"] >= options.least).mean("sample")
+        counted.append(enough.rename("enough_share").to_dataset())
+    result = join_groups(counted, question.group_names)
+    label_variables(result, VARIABLES, axes=["t_low"])
+    use = Use(("t_low",), outcomes=("clearing_share",))
+    return add_provenance(result, question, "lungs that clear enough gas", use)

@@ -35,20 +35,12 @@ from ebbmap.committee.maps import map_draft
 from ebbmap.committee.verdict import count_groups, find_verdict
 from ebbmap.errors import EbbmapError
 from ebbmap.files.protocol import parse_protocol
+from ebbmap.kernels.judging import CAUTION, SAFE, UNDETERMINED, judge
+from ebbmap.kernels.judging import UNSAFE as UNSAFE_VERDICT
 from ebbmap.kernels.serving import serves
 from ebbmap.kernels.shares import shares, shares_of_counts, wilson
 from ebbmap.lungs import LUNGS, lung_model
-from ebbmap.registries.limits import (
-    CAUTION,
-    LIMIT_SETS,
-    SAFE,
-    UNDETERMINED,
-    combine,
-    judge,
-)
-from ebbmap.registries.limits import (
-    UNSAFE as UNSAFE_VERDICT,
-)
+from ebbmap.registries.limits import LIMIT_SETS, combine
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import POPULATIONS
 from ebbmap.runs.counts import count_verdicts
@@ -369,7 +361,7 @@ def test_the_committee_counts_what_the_judgement_says(lung, limits, few_lungs):
     windows = committee_windows.find_group_windows(protocol)
     model = lung_model(lung)
     for group in protocol.groups:
-        for purpose, n in ((VERDICT, protocol.file.lungs), (WINDOWS, committee_windows.LUNGS)):
+        for purpose, n in ((VERDICT, protocol.lungs), (WINDOWS, committee_windows.LUNGS)):
             drawn = draw_lungs(protocol, group, n, purpose)
             values = {name: value[:, None] for name, value in drawn.values.items()} | {
                 name: np.full((drawn.size, 1), value)

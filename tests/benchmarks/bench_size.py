@@ -8,7 +8,6 @@ from __future__ import annotations
 import resource
 import sys
 import time
-from pathlib import Path
 
 import numpy as np
 from bench_stream import map_of
@@ -25,7 +24,7 @@ def main(largest: int) -> None:
     bandwidth = 2 * a.nbytes / copied
     size, first = 100_000, None
     while size <= largest:
-        job = Job(map_of(size), Path())
+        job = Job(map_of(size))
         job.solve(job.layout.box(0))
         start = time.process_time()
         for number in range(job.layout.blocks):

@@ -150,7 +150,7 @@ def warm(folder: Path, workers: int) -> None:
 
 def pure_solve(asked, folder: Path) -> tuple[float, float]:
     """Seconds of one process for solving into the same memory again and again."""
-    job = Job(asked, folder)
+    job = Job(asked)
     job.solve(job.layout.box(0))
     return both(lambda: [job.solve(job.layout.box(n)) for n in range(job.layout.blocks)])
 

@@ -282,7 +282,13 @@ def test_a_lung_of_settled_cycles_alone_says_so_elsewhere():
     @ebbmap.lung(source=WHY)
     def halved(p_high, p_low, t_high, t_low, compliance, resistance_insp, resistance_exp):
         return LUNGS["linear"].solve(
-            p_high, p_low, t_high, t_low, compliance / 2.0, resistance_insp, resistance_exp
+            p_high=p_high,
+            p_low=p_low,
+            t_high=t_high,
+            t_low=t_low,
+            compliance=compliance / 2.0,
+            resistance_insp=resistance_insp,
+            resistance_exp=resistance_exp,
         )
 
     mine = builtin().add(halved)

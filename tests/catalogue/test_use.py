@@ -19,8 +19,8 @@ from ebbmap.cli_extend import app
 from ebbmap.errors import EbbmapError, StudyError
 from ebbmap.files.study import load_study, parse_study
 from ebbmap.registries.outcomes import OUTCOMES
-from ebbmap.runs.job import study_ledger
-from ebbmap.runs.run import plan_tasks, run_study
+from ebbmap.runs.plan import key_of
+from ebbmap.runs.run import plan_tasks, run_study, study_source
 
 EXAMPLES = Path(__file__).parents[2] / "studies" / "extending"
 
@@ -124,7 +124,7 @@ def test_changed_code_is_another_run(folder):
     after = load_study(folder / "study.toml")
     assert before.digest == after.digest
     assert before.catalogue != after.catalogue
-    assert study_ledger(before, folder).key != study_ledger(after, folder).key
+    assert key_of(study_source(before).plan) != key_of(study_source(after).plan)
     with pytest.raises(EbbmapError, match="own_entries was"):
         results_of(after, folder / "out")
     # what the first run left there still belongs together
@@ -243,7 +243,13 @@ def test_the_examples_run_in_two_workers(tmp_path):
     result = found["cases"][0].load()
     assert result.attrs["lung"] == "stiffening"
     kinds = {one["kind"] for one in json.loads(result.attrs["own_entries"])}
-    assert kinds == {"outcome", "limit set", "lung", "population"}
+    assert kinds == {"outcome", "limit set", "lung", "population", "analysis"}
+    # the own analysis counts what the sweep holds at the P high that the study fixes
+    enough = found["enough"][0]
+    held = result.sel(p_high=24.0)
+    counted = (held.clearing_share >= 0.45).mean("sample")
+    np.testing.assert_allclose(enough.enough_share, counted.transpose(*enough.enough_share.dims))
+    assert enough.enough_share.attrs["long_name"] == "share of lungs that clear enough gas"
     # stiffer by 2 % for each cmH2O above 20, and linear besides
     one = result.isel(population=0, p_high=-1, t_low=3, sample=0)
     values = {name: float(one[name]) for name in ("p_high", "p_low", "t_high", "t_low")}

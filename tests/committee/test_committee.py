@@ -20,7 +20,7 @@ from ebbmap.committee.maps import map_draft
 from ebbmap.committee.needs import EXCLUSION, HOLDS, RULE, UNSETTLED
 from ebbmap.committee.verdict import count_groups, find_verdict, grade, holds
 from ebbmap.files.protocol import load_protocol, parse_protocol
-from ebbmap.registries.limits import judge
+from ebbmap.kernels.judging import judge
 
 FILES = Path(__file__).parents[1] / "files" / "protocol"
 DRAFT = (FILES / "small_draft.toml").read_text(encoding="utf-8")
@@ -39,10 +39,10 @@ def verdict(draft):
 
 def test_corners_of_the_range_count_for_all_of_it_and_for_none_of_it(draft, verdict):
     """By plain judging of the settings that were drawn, and of the corners of the ranges."""
-    unit = unit_settings(draft, draft.draft, draft.file.settings_drawn, "", VERDICT)
+    unit = unit_settings(draft, draft.draft, draft.settings_drawn, "", VERDICT)
     every = np.concatenate([unit, corners(draft.draft)])
     for group in draft.groups:
-        drawn = draw_lungs(draft, group, draft.file.lungs, VERDICT)
+        drawn = draw_lungs(draft, group, draft.lungs, VERDICT)
         solve, m = solver(draft, draft.draft, drawn, draft.draft.places(every))
         judged = judge(draft.limits, solve(slice(0, drawn.size))).verdict
         safe = np.broadcast_to(judged, (drawn.size, m)) <= 1

@@ -477,8 +477,8 @@ def test_gains_and_losses_are_those_of_each_lung_under_both_drafts():
         found = compare_drafts(*pair)
         for number, group in enumerate(("normal", "obstructive")):
             one = found.sel(group=group)
-            lungs = draw_lungs(old, old.groups[number], old.file.lungs, VERDICT).values
-            unit = unit_settings(old, old.draft, old.file.settings_drawn, "", VERDICT)
+            lungs = draw_lungs(old, old.groups[number], old.lungs, VERDICT).values
+            unit = unit_settings(old, old.draft, old.settings_drawn, "", VERDICT)
             shares = {}
             for protocol, low, high in ((old, 0.35, 0.45), (new, 0.45, 0.6)):
                 settings = held(

@@ -71,10 +71,10 @@ def settings_for(text, lungs, scores, unit):
 def cases_of(text, number):
     """Verdicts (n, m), margins (k, n, m) and lungs of a group, all by hand."""
     protocol = protocol_of(text)
-    lungs, scores = everybody(protocol, number, VERDICT, protocol.file.lungs)
+    lungs, scores = everybody(protocol, number, VERDICT, protocol.lungs)
     kept = chosen(text, lungs)
     lungs, scores = {k: v[kept] for k, v in lungs.items()}, scores[kept]
-    unit = unit_settings(protocol, protocol.draft, protocol.file.settings_drawn, "", VERDICT)
+    unit = unit_settings(protocol, protocol.draft, protocol.settings_drawn, "", VERDICT)
     outcomes = solved(protocol, lungs, settings_for(text, lungs, scores, unit))
     return (*verdicts(protocol.limits, outcomes), lungs, kept)
 
@@ -85,7 +85,7 @@ def corner_cases(text, number):
     protocol = protocol_of(text)
     free = {RULED: 2, PLAIN: 2, SINGLE: 1}[text]
     edges = np.array(np.meshgrid(*[(0.0, 1.0)] * free)).reshape(free, -1).T
-    lungs, scores = everybody(protocol, number, VERDICT, protocol.file.lungs)
+    lungs, scores = everybody(protocol, number, VERDICT, protocol.lungs)
     kept = chosen(text, lungs)
     lungs, scores = {k: v[kept] for k, v in lungs.items()}, scores[kept]
     outcomes = solved(protocol, lungs, settings_for(text, lungs, scores, edges))

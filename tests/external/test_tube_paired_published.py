@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from ebbmap.cases.evaluate import resolve
-from ebbmap.lungs import paired, tube
+from ebbmap.lungs import tube
 from ebbmap.lungs.paired import PAIRED
+from ebbmap.lungs.paired.modes import modes_of
 from ebbmap.lungs.tracheal_tube import fit, tracheal_tube
 
 #: Inner diameter [mm]: loss [cmH2O] at 0.5 L/s, mean of the bench measurements.
@@ -53,7 +54,7 @@ def test_the_default_pair_empties_as_the_paper_that_it_was_set_by():
     Tolerance: two standard errors of the six patients.
     """
     values = {name: float(value) for name, value in resolve({}, PAIRED.parameters).items()}
-    airway = paired._airway(
+    airway = modes_of(
         values["compliance_fast"],
         values["compliance_slow"],
         values["resistance_fast"],

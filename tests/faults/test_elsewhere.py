@@ -4,7 +4,12 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 import kept_runs
+
+# processes of their own
+pytestmark = pytest.mark.slow
 
 #: What Windows has not, or macOS: file locks of POSIX, room claimed at once, usable processors.
 WITHOUT = """
@@ -26,11 +31,6 @@ def test_a_case_and_a_kept_run_need_nothing_that_only_linux_has(tmp_path):
 {WITHOUT}
 sys.path.insert(0, {str(Path(kept_runs.__file__).parent)!r})
 import kept_runs
-
-import pytest
-
-# processes of their own
-pytestmark = pytest.mark.slow
 for kind in ("store", "sobol", "check"):
     kept_runs.perform(kind, kept_runs.Path({str(tmp_path)!r}) / kind)
 """

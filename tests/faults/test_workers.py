@@ -15,8 +15,7 @@ from ebbmap.errors import UnfinishedError
 from ebbmap.files import writing as files
 from ebbmap.files.study import parse_study
 from ebbmap.runs import Ledger, engine, study_ledger
-from ebbmap.runs.job import run_block
-from ebbmap.runs.run import run_study_piece
+from ebbmap.runs.run import run_piece
 from kept_runs import contents, entries, started
 
 INJECTED = Path(__file__).parent / "injected"
@@ -105,10 +104,9 @@ def test_a_worker_of_an_earlier_run_adds_nothing_to_the_next(kind, same, tmp_pat
     by = kept_runs.KINDS[kind][0] if same else kept_runs.other(kind)
     study, first = taken_over(kind, tmp_path / "out", by)
     before, when = contents(tmp_path / "out"), entries(tmp_path / "out")
-    do = run_study_piece if kind == "sobol" else run_block
     name = sorted(when)[1]
     with pytest.raises(UnfinishedError, match="belongs to another run by now"):
-        do(study.text, str(tmp_path / "out"), first.run, name)
+        run_piece("study", study.text, str(tmp_path / "out"), first.run, name)
     assert contents(tmp_path / "out") == before
     assert entries(tmp_path / "out") == when
     assert not list((tmp_path / "out" / "pieces" / "parts").iterdir())
@@ -129,7 +127,7 @@ def test_a_run_that_is_taken_over_while_its_worker_writes_gets_nothing(tmp_path)
 
     files.on_step = take_over
     with pytest.raises((UnfinishedError, OSError)):
-        run_block(study.text, str(out), first.run, "cases.00000001")
+        run_piece("study", study.text, str(out), first.run, "cases.00000001")
     kept_runs.perform("store", tmp_path / "clean", kept_runs.other("store"))
     assert contents(out) == contents(tmp_path / "clean")
 

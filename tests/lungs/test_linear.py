@@ -60,7 +60,8 @@ def test_reference_points(row):
 
 
 def test_a_full_lung_releases_the_textbook_volume():
-    settled = solve(25.0, 0.0, 1e3, 0.5, 50.0, 10.0, 10.0)
+    setting = dict(p_high=25.0, p_low=0.0, t_high=1e3, t_low=0.5)
+    settled = solve(**setting, compliance=50.0, resistance_insp=10.0, resistance_exp=10.0)
     assert settled["release_volume"] == pytest.approx(50 * 25 * (1 - np.exp(-1)), rel=1e-14)
 
 

@@ -9,6 +9,7 @@ from ebbmap.errors import EbbmapError
 from ebbmap.lungs import linear, paired
 from ebbmap.lungs.base import SOLVED
 from ebbmap.lungs.paired import PAIRED
+from ebbmap.lungs.paired.modes import modes_of, passage
 from ebbmap.registries.parameters import PARAMETERS
 
 
@@ -124,11 +125,11 @@ def test_a_phase_is_the_matrix_exponential():
         for what in ("compliance", "resistance")
         for which in ("fast", "slow")
     ]
-    airway = paired._airway(*own, cases["resistance_shared_exp"])
+    airway = modes_of(*own, cases["resistance_shared_exp"])
     # a few time constants of the quick mode: beyond that expm itself loses the small entries
     duration = 3.0 / airway.quick_rate
-    left = paired._passage(airway, duration).left
-    spent = paired._passage(airway, duration).spent
+    left = passage(airway, duration).left
+    spent = passage(airway, duration).spent
     for i in range(300):
         c_fast, c_slow, r_fast, r_slow = (value[i] for value in own)
         shared = cases["resistance_shared_exp"][i]

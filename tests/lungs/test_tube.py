@@ -5,7 +5,7 @@ import pytest
 
 from ebbmap.cases.evaluate import NOT_CONVERGED, OK, OUT_OF_DOMAIN, evaluate, start_up
 from ebbmap.lungs import linear, tube
-from ebbmap.lungs.tube import TUBE
+from ebbmap.lungs.tube import TUBE, settling
 from ebbmap.registries.parameters import PARAMETERS
 
 
@@ -153,8 +153,8 @@ def test_one_case_and_many_agree():
 
 
 def test_a_case_that_does_not_settle_is_nan_throughout(monkeypatch):
-    monkeypatch.setattr(tube, "PASSES", 1)
-    monkeypatch.setattr(tube, "BRACKETED_STEPS", 1)
+    monkeypatch.setattr(settling, "PASSES", 1)
+    monkeypatch.setattr(settling, "BRACKETED_STEPS", 1)
     result = evaluate(TUBE, draw(2000, hard=True, seed=1), TUBE.solves)
     lost = result.status == NOT_CONVERGED
     assert 0 < lost.sum() < 2000

@@ -493,7 +493,7 @@ def test_a_value_that_the_file_holds_stands_in_the_table_of_the_draft():
     rows = dict(tables_of(check)["draft"].rows)
     assert rows["cardiac output"] == "cardiac output 6.5 L/min"
     assert "expiratory time constant" not in str(rows)
-    assert protocol_of(SINGLE).file.fixed == {"cardiac_output": 6.5}
+    assert protocol_of(SINGLE).fixed == {"cardiac_output": 6.5}
 
 
 @drafts

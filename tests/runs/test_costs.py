@@ -13,11 +13,9 @@ from ebbmap.cli import app
 from ebbmap.errors import EbbmapError, TooLargeError
 from ebbmap.files.protocol.load import load_protocol
 from ebbmap.files.study import load_study, parse_study
-from ebbmap.files.study.schema import Analyses
-from ebbmap.runs import costs
+from ebbmap.runs import forecast
 from ebbmap.runs.costs import LARGE_BYTES, LONG_SECONDS, Cost, approve, check_costs, study_costs
 from ebbmap.runs.run import plan_tasks
-from ebbmap.runs.sizes import SIZES
 
 STUDIES = sorted((Path(__file__).parents[2] / "studies").glob("*.toml"))
 DRAFT = Path(__file__).parents[1] / "files" / "protocol" / "small_draft.toml"
@@ -58,10 +56,6 @@ def whole(text):
 
 def said(text, tmp_path, **how):
     return study_costs(parse_study(whole(text)), tmp_path, 2, **how)
-
-
-def test_every_analysis_has_a_size():
-    assert set(SIZES) == set(Analyses.model_fields)
 
 
 @pytest.mark.parametrize("path", STUDIES, ids=lambda path: path.stem)
@@ -128,8 +122,8 @@ COST = Cost("cases", 1000, 1e6, 1e6, 1.0)
 def test_what_the_machine_cannot_hold_is_refused_whatever_is_wanted(
     change, sentence, yes, tmp_path, monkeypatch
 ):
-    monkeypatch.setattr(costs.shutil, "disk_usage", lambda _: SimpleNamespace(free=1e12))
-    monkeypatch.setattr(costs.psutil, "virtual_memory", lambda: SimpleNamespace(available=10e9))
+    monkeypatch.setattr(forecast.shutil, "disk_usage", lambda _: SimpleNamespace(free=1e12))
+    monkeypatch.setattr(forecast.psutil, "virtual_memory", lambda: SimpleNamespace(available=10e9))
     with pytest.raises(TooLargeError, match=sentence):
         approve([COST, replace(COST, **change)], tmp_path / "not" / "there", yes=yes)
 
@@ -138,7 +132,7 @@ def test_what_the_machine_cannot_hold_is_refused_whatever_is_wanted(
     "change", [{"seconds": LONG_SECONDS + 1}, {"disk": LARGE_BYTES + 1}], ids=str
 )
 def test_a_long_or_large_run_is_started_only_if_it_is_wanted(change, tmp_path, monkeypatch):
-    monkeypatch.setattr(costs.shutil, "disk_usage", lambda _: SimpleNamespace(free=1e12))
+    monkeypatch.setattr(forecast.shutil, "disk_usage", lambda _: SimpleNamespace(free=1e12))
     with pytest.raises(EbbmapError, match="more than 1 hour or 10 GB needs --yes"):
         approve([replace(COST, **change)], tmp_path, yes=False)
     approve([replace(COST, **change)], tmp_path, yes=True)

@@ -18,11 +18,11 @@ from ebbmap.committee.verdict import count_groups, count_pieces
 from ebbmap.errors import EbbmapError, NonFiniteOutcomeError
 from ebbmap.files.protocol import parse_protocol
 from ebbmap.files.study import parse_study
-from ebbmap.runs import Ledger, piecework, status_of
+from ebbmap.runs import Ledger, status_of
 from ebbmap.runs import run as running
 from ebbmap.runs.entries import pack_dataset, unpack_dataset
-from ebbmap.runs.piecework import PieceWork
 from ebbmap.runs.run import run_check, run_difference, run_study
+from ebbmap.runs.work import Solved, Work
 from kept_runs import command, contents, entries, on_step, quiet
 
 # whole runs are stopped and resumed
@@ -201,7 +201,7 @@ def test_a_changed_study_is_run_when_a_fresh_start_is_asked_for(finished, tmp_pa
 
 def test_what_is_finished_is_not_solved_again(finished, monkeypatch):
     kept = contents(finished)
-    monkeypatch.setattr(PieceWork, "run", lambda self, name: pytest.fail(f"{name} done again"))
+    monkeypatch.setattr(Work, "run", lambda self, name: pytest.fail(f"{name} done again"))
     everything(SMALL, finished)
     assert contents(finished) == kept
 
@@ -216,7 +216,8 @@ def test_a_short_study_keeps_no_pieces_and_may_be_changed(tmp_path):
 
 def work_of(count, solve, folder):
     pieces = listed(count, solve, lambda found: [int(one["n"]) for one in found])
-    return PieceWork({"part": pieces}, Ledger(folder, {}), lambda *_: pytest.fail("sent away"))
+    parts = {"part": Solved("part", pieces)}
+    return Work(parts, Ledger(folder, {}), lambda *_: pytest.fail("sent away"))
 
 
 def test_a_piece_that_fails_keeps_the_others(tmp_path):
@@ -360,12 +361,12 @@ def test_a_changed_draft_is_refused(drafts, tmp_path):
 def test_a_comparison_is_kept_too(drafts, tmp_path, monkeypatch):
     found = run_difference(*drafts, tmp_path, progress=quiet)
     xr.testing.assert_identical(found, compare_drafts(*drafts))
-    monkeypatch.setattr(PieceWork, "run", lambda self, name: pytest.fail(f"{name} done again"))
+    monkeypatch.setattr(Work, "run", lambda self, name: pytest.fail(f"{name} done again"))
     xr.testing.assert_identical(run_difference(*drafts, tmp_path, progress=quiet), found)
 
 
 def test_work_that_takes_no_two_seconds_starts_no_processes(tmp_path, monkeypatch):
-    monkeypatch.setattr(piecework.PieceWork, "alone", float("inf"))
-    monkeypatch.setattr(running, "run_study_piece", lambda *words: pytest.fail("sent away"))
+    monkeypatch.setattr(Solved, "alone", float("inf"))
+    monkeypatch.setattr(running, "run_piece", lambda *words: pytest.fail("sent away"))
     everything(SMALL, tmp_path, workers=2)
     assert entries(tmp_path)

@@ -318,14 +318,14 @@ def test_a_run_works_alone_and_forgets_nothing_unless_it_is_told_to(
     assert asked.value.args == told
 
 
-def test_a_sweep_to_a_store_is_given_the_study_its_ledger_and_the_workers(monkeypatch, tmp_path):
+def test_a_sweep_to_a_store_is_done_with_the_workers_that_it_is_given(monkeypatch, tmp_path):
     calls, result = [], xr.Dataset({"done": 1})
 
-    def record(study, ledger, **how):
-        calls.append((study, ledger, how))
-        yield result, tmp_path / "cases.zarr"
+    def record(self, part, **how):
+        calls.append((self, part, how))
+        return [(result, tmp_path / "cases.zarr")]
 
-    monkeypatch.setattr(run, "stream_sweep", record)
+    monkeypatch.setattr(run.Work, "finish", record)
     study = parse_study(f"{START}t_low = {T_LOW}\n[analyses.sweep]\nstore = 'zarr'")
     told = []
     done = list(
@@ -344,29 +344,39 @@ def test_a_sweep_to_a_store_is_given_the_study_its_ledger_and_the_workers(monkey
         result,
         tmp_path / "cases.zarr",
     )
-    ((given, ledger, how),) = calls
-    assert given is study
-    assert ledger.path.is_relative_to(tmp_path)
+    ((work, part, how),) = calls
+    assert part == "cases"
+    assert work.ledger.path.is_relative_to(tmp_path)
     assert how == {"workers": 2, "cluster": "tcp://a", "progress": len}
     assert told == ["cases"]
 
 
 @pytest.mark.parametrize(
-    ("piece", "work", "texts"),
-    [
-        ("run_study_piece", "_study_work", ("study",)),
-        ("run_check_piece", "_protocol_work", ("protocol",)),
-        ("run_difference_piece", "_drafts_work", ("old", "new")),
-    ],
+    ("kind", "files"),
+    [("study", 1), ("check", 1), ("comparison", 2)],
 )
-def test_a_worker_does_the_piece_that_it_is_given(monkeypatch, piece, work, texts):
+def test_a_worker_makes_the_source_again_and_does_the_piece_that_it_is_given(
+    monkeypatch, tmp_path, kind, files
+):
+    """Every word that a task sends away is a text; together they name the same work."""
+    study = parse_study(f"{START}t_low = {T_LOW}\n[analyses.mapping]\nalong = 't_low'")
+    drafts = [load_protocol(SMALL / f"small_{name}.toml") for name in ("draft", "revision")]
+    sources = {
+        "study": lambda: run.study_source(study),
+        "check": lambda: run.check_source(drafts[0]),
+        "comparison": lambda: run.comparison_source(*drafts),
+    }
+    source = sources[kind]()
+    function, words = source.work(tmp_path, "run 1").task("part.000001")
+    assert all(type(word) is str for word in words)
+    assert len(source.texts) == files
     asked = []
 
-    class Work:
-        def run(self, name):
-            asked.append(name)
-            return 12
+    def record(self, name):
+        asked.append((self.ledger.key, self.ledger.run, self.folder, list(self.parts), name))
+        return 12
 
-    monkeypatch.setattr(run, work, lambda *given: asked.append(given) or Work())
-    assert getattr(run, piece)(*texts, "folder", "run 1", "part.000001") == 12
-    assert asked == [(*texts, "folder", "run 1"), "part.000001"]
+    monkeypatch.setattr(run.Work, "run", record)
+    assert function(*words) == 12
+    key = source.work(tmp_path).ledger.key
+    assert asked == [(key, "run 1", tmp_path, [t.name for t in source.tasks], "part.000001")]

@@ -58,7 +58,7 @@ def room(monkeypatch, disk, memory):
     usage = namedtuple("usage", "total used free")
     monkeypatch.setattr(forecast.shutil, "disk_usage", lambda path: usage(2e9, 1e9, 1e9))
     monkeypatch.setattr(forecast.psutil, "virtual_memory", lambda: SimpleNamespace(available=1e9))
-    return SimpleNamespace(cases=1000, blocks=1, disk=disk, memory=memory, seconds=1.0)
+    return [forecast.Cost("cases", 1000, disk, memory, 1.0, 1)]
 
 
 @pytest.mark.parametrize(("share", "refused"), [(0.99, False), (1.01, True), (2.0, True)])

@@ -6,7 +6,7 @@ from ebbmap.analyses.map import map_safe_region
 from ebbmap.analyses.sweep import sweep as whole_sweep
 from ebbmap.errors import EbbmapError, TooLargeError
 from ebbmap.files.study import parse_study
-from ebbmap.runs import forecast, foresee, plan, status_of, streams, sweep
+from ebbmap.runs import check_begun, forecast, foresee, plan, status_of, streams, study_ledger
 from ebbmap.runs.counts import QUANTILE_ERROR
 from ebbmap.tables.show import status_table
 
@@ -181,13 +181,13 @@ def test_what_does_not_fit_on_the_disk_is_refused(study, tmp_path, monkeypatch):
     monkeypatch.setattr(forecast.shutil, "disk_usage", lambda path: usage(1000, 0, 1000))
     cost = foresee(study, tmp_path, 1)
     with pytest.raises(TooLargeError, match=r"must fit on the disk .*store = 'none'"):
-        forecast.check_room(cost, tmp_path)
+        forecast.check_room([cost], tmp_path)
 
 
 def test_workers_that_do_not_fit_in_memory_are_refused(study, tmp_path):
     cost = foresee(study, tmp_path, 4096)
     with pytest.raises(TooLargeError, match="fewer --workers"):
-        forecast.check_room(cost, tmp_path)
+        forecast.check_room([cost], tmp_path)
 
 
 def test_status_says_what_is_done(small, undisturbed):
@@ -234,4 +234,4 @@ def test_a_changed_study_is_refused_with_what_changed(
 def test_other_code_is_refused(study, small, undisturbed, monkeypatch):
     monkeypatch.setattr(plan, "code_fingerprint", lambda: "another")
     with pytest.raises(EbbmapError, match=r'code was ".*", is "another"'):
-        sweep.check_begun(study, undisturbed)
+        check_begun(study_ledger(study, undisturbed))

@@ -1,36 +1,21 @@
 """The page to play with: what it holds, what it interpolates, and that a browser runs it."""
 
-import html
 import json
 import re
-import subprocess
-from pathlib import Path
-from shutil import which
 
 import numpy as np
 import pytest
 import xarray as xr
 
+from browser import PHONE, opened
 from ebbmap.cases.simulate import simulate
 from ebbmap.cases.waveforms import waveforms
 from ebbmap.caution import CAUTION
 from ebbmap.errors import EbbmapError
-from ebbmap.registries.limits import bound_margins
+from ebbmap.kernels.judging import bound_margins
 from ebbmap.teaching import build_page, teaching_grid
 from ebbmap.teaching.grid import CURVES, SHOWN, _limits
 from ebbmap.teaching.page import AXES, FORMS
-
-CHROMIUM = which("chromium") or which("chromium-browser")
-FLAGS = (
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
 
 
 @pytest.fixture(scope="module")
@@ -168,61 +153,39 @@ def test_what_cannot_be_a_page_is_said(values, told):
         teaching_grid(**values)
 
 
-needs_browser = pytest.mark.skipif(
-    CHROMIUM is None, reason="needs the browser Chromium, and none is installed here"
-)
-
-
-def dump(page: Path, fragment: str, folder: Path, *flags: str) -> str:
-    done = subprocess.run(
-        [
-            CHROMIUM,
-            *FLAGS,
-            f"--user-data-dir={folder}",
-            *flags,
-            "--dump-dom",
-            f"{page.as_uri()}#{fragment}",
-        ],
-        capture_output=True,
-        text=True,
-        timeout=120,
-    )
-    assert done.returncode == 0, done.stderr[-2000:]
-    return done.stdout
-
-
 @pytest.mark.slow
-@needs_browser
-def test_a_browser_shows_what_the_lung_does(page, tmp_path):
+def test_a_browser_shows_what_the_lung_does(page, chromium):
     set_to = {"t_low": 0.43, "resistance_exp": 17.3, "compliance": 47.0}
     fragment = "&".join(f"{name}={value}" for name, value in set_to.items())
-    dom = dump(page, f"{fragment}&rule=exhaled_fraction", tmp_path)
-    told = {
-        name: float(value)
-        for name, value in re.findall(r'<dd data-name="(\w+)" data-value="([-.\d]+)"', dom)
-    }
+    with opened(chromium, f"{page.as_uri()}#{fragment}&rule=exhaled_fraction") as shown:
+        numbers = shown.evaluate(
+            "[...document.querySelectorAll('#numbers dd')]"
+            ".map(e => [e.dataset.name, e.dataset.value])"
+        )
+        verdict = shown.locator("#verdict")
+        words, margin = verdict.inner_text(), float(verdict.get_attribute("data-margin"))
+        assert shown.errors == []
+        assert shown.requests == []
+    told = {name: float(value) for name, value in numbers}
     assert set(told) == set(SHOWN)
     exact = simulate(p_high=24.0, resistance_insp=17.3, outcomes=SHOWN, **set_to)
     for name in SHOWN:
         # the grid's error as measured above, well below what the page prints
         assert told[name] == pytest.approx(float(exact[name]), rel=0.02), name
-    assert "Limit broken" in dom
-    margin = float(re.search(r'data-margin="([-.\d]+)"', dom)[1])
+    assert "Limit broken" in words
     # (exhaled fraction - 0.5) / 0.25
     assert margin == pytest.approx((float(exact["exhaled_fraction"]) - 0.5) / 0.25, abs=0.02)
 
 
 @pytest.mark.slow
-@needs_browser
-def test_the_window_of_the_page_is_the_window_of_the_lung(page, tmp_path):
+def test_the_window_of_the_page_is_the_window_of_the_lung(page, chromium):
     from ebbmap.analyses.window import find_windows
     from ebbmap.registries.limits import combine, limit_set
 
     lung = {"resistance_exp": 18.0, "compliance": 36.0}
-    dom = dump(
-        page, "&".join(f"{n}={v}" for n, v in lung.items()), tmp_path, "--window-size=400,800"
-    )
-    (shown,) = json.loads(html.unescape(re.search(r'data-windows="([^"]*)"', dom)[1]))
+    fragment = "&".join(f"{name}={value}" for name, value in lung.items())
+    with opened(chromium, f"{page.as_uri()}#{fragment}", PHONE) as page_shown:
+        (shown,) = json.loads(page_shown.get_attribute("#verdict", "data-windows"))
     limits = combine(
         "w", *(limit_set(n) for n in ("pressure", "volume", "auto_peep", "flow_ratio"))
     )

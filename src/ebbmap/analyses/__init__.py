@@ -1,1 +1,28 @@
-"""What the solved cases mean: sensitivity, safe regions, release windows."""
+"""The analyses: one file each, named by its key in a study file.
+
+Each module holds an options model, the function ``find_NAME(question, options)`` and an entry,
+``ANALYSIS``. What else there is in the house (study schema, checks, runner, costs, tables, pages)
+is derived from these entries.
+"""
+
+#: Every analysis, in the order in which a study runs them.
+NAMES = (
+    "window",
+    "profile",
+    "trade",
+    "course",
+    "compare",
+    "startup",
+    "inside",
+    "collapse",
+    "adjust",
+    "wean",
+    "rules",
+    "map",
+    "mapping",
+    "boxes",
+    "shapley",
+    "screening",
+    "sobol",
+    "sweep",
+)

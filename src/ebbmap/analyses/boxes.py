@@ -2,19 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from typing import Any
+from collections.abc import Iterator, Mapping
+from typing import Annotated, Any
 
 import numpy as np
 import xarray as xr
+from pydantic import Field
 
-from ebbmap.analyses.common.events import TOO_HIGH, TOO_LOW, UNSAFE, event_words, find_events
+from ebbmap.analyses.asked import Asked
+from ebbmap.analyses.base import Analysis
+from ebbmap.analyses.common.checks import check_something_drawn
+from ebbmap.analyses.common.events import (
+    TOO_HIGH,
+    TOO_LOW,
+    UNSAFE,
+    Events,
+    event_words,
+    find_events,
+)
+from ebbmap.analyses.common.factors import FAILED, varying
 from ebbmap.analyses.common.failures import range_words
-from ebbmap.analyses.mapping import varying
+from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
+from ebbmap.analyses.options import NO_AXES, Axes, Options, ParameterName, Share, axes_of
 from ebbmap.cases.design import RESAMPLING_STREAM, draw_random_design, seed_stream
 from ebbmap.cases.evaluate import unsolved
-from ebbmap.cases.labelling import describe
-from ebbmap.cases.pieces import Pieces, join_groups, listed
+from ebbmap.cases.labelling import Variable, label_variables
+from ebbmap.cases.pieces import Pieces, Progress, join_groups, listed
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.cases.simulate import simulate
 from ebbmap.cases.uses import Use, add_provenance
@@ -28,29 +41,57 @@ LEAST_EVENTS = 50
 
 CI_BOX = "central interval over bootstrap resamples; coverage and density on cases left out"
 
-_TEXTS = {
-    "coverage": "share of the cases with the event that lie in the box",
-    "density": "share of the cases in the box that have the event",
-    "support": "share of all cases that lie in the box",
-    "coverage_interval": "interval of the coverage on other cases",
-    "density_interval": "interval of the density on other cases",
-    "restricted": "share of the resamples in which the edge is restricted",
-    "path_coverage": "coverage after each peel",
-    "path_density": "density after each peel",
-    "path_support": "support after each peel",
-    "share": "share of all cases that surely have the event",
-    "undetermined": "share of all cases of which the event is not known; in no box",
+#: Events for which a box is searched, the first of every rule.
+BOXED = (UNSAFE, TOO_LOW, TOO_HIGH)
+
+_EDGE_UNITS = "see parameter_units"
+
+VARIABLES: Mapping[str, Variable] = {
+    "coverage": Variable("share of the cases with the event that lie in the box"),
+    "density": Variable("share of the cases in the box that have the event"),
+    "support": Variable("share of all cases that lie in the box"),
+    "coverage_interval": Variable("interval of the coverage on other cases"),
+    "density_interval": Variable("interval of the density on other cases"),
+    "restricted": Variable("share of the resamples in which the edge is restricted"),
+    "path_coverage": Variable("coverage after each peel"),
+    "path_density": Variable("density after each peel"),
+    "path_support": Variable("support after each peel"),
+    "share": Variable("share of all cases that surely have the event"),
+    "undetermined": Variable("share of all cases of which the event is not known; in no box"),
+    # registry units differ between the parameters, so one string cannot say them
+    "edge": Variable("edge of the box", _EDGE_UNITS),
+    "edge_interval": Variable("interval of the edge", _EDGE_UNITS),
+    "path_edge": Variable("edges after each peel", _EDGE_UNITS),
+    "chosen_step": Variable("step before pasting", None),
+    "sentence": Variable("the box in words", None),
+    "failed": FAILED,
+    "parameter_units": Variable("units of the edges", None),
 }
+
+
+class Boxes(Options):
+    """Boxes of properties and settings that hold the unsafe cases."""
+
+    over: list[ParameterName] = Field(
+        default=["t_low"],
+        min_length=1,
+        description="settings drawn evenly between the ends of their axes",
+    )
+    density: Annotated[float, Field(gt=0, le=1)] = Field(
+        default=0.9, description="share of the cases in a box that must have the event"
+    )
+    resamples: int = Field(
+        default=50, ge=10, le=10_000, strict=True, description="bootstrap resamples of a box"
+    )
+    level: Share = Field(default=0.95, description="level of the intervals")
 
 
 def find_boxes(
     question: Question,
-    axes: Mapping[str, np.ndarray],
+    options: Boxes | None = None,
     *,
-    density: float = 0.9,
-    resamples: int = 50,
-    level: float = 0.95,
-    progress: Callable[[int], None] | None = None,
+    axes: Axes = NO_AXES,
+    progress: Progress = None,
 ) -> xr.Dataset:
     """Find the box of properties and settings that holds most unsafe cases.
 
@@ -58,13 +99,12 @@ def find_boxes(
     ----------
     question : Question
         Model, lungs with their correlations, samples, and the rules that are compared.
-    axes : mapping of str to ndarray
-        Settings that each lung is tried at, one value drawn evenly between the ends of each
-        axis. The first one splits the unsafe cases into the two sides.
-    density : float
-        Share of a box that must have the event.
-    resamples, level
-        Bootstrap resamples for the stability of a box, and level of its intervals.
+    options : Boxes, optional
+        The settings that each lung is tried at, one value drawn evenly between the ends of each
+        axis, of which the first splits the unsafe cases into the two sides; the share of a box
+        that must have the event, the resamples, and the level of the intervals.
+    axes : mapping of str to ndarray, shape (m,)
+        The values of these settings, by name; only their ends are used.
     progress : callable, optional
         Called with the number of cases just finished.
 
@@ -79,60 +119,39 @@ def find_boxes(
     Raises
     ------
     EbbmapError
-        For values that cannot be, or a density that is no share.
+        For values that cannot be, or a setting without values.
     """
-    return box_pieces(question, axes, density=density, resamples=resamples, level=level).whole(
-        progress
-    )
+    return boxes_pieces(question, options or Boxes(), axes).whole(progress)
 
 
-def box_pieces(
-    question: Question,
-    axes: Mapping[str, np.ndarray],
-    *,
-    density: float,
-    resamples: int,
-    level: float,
-) -> Pieces[xr.Dataset]:
+def boxes_pieces(question: Question, options: Boxes, axes: Axes) -> Pieces[xr.Dataset]:
     """Cut the search for boxes into populations; see `find_boxes`."""
-    groups = question.groups()
+    groups, spans = question.groups(), axes_of(axes, *options.over)
     return listed(
         len(groups),
-        lambda number, progress: _one_group(
-            question, groups[number], axes, density, resamples, level, progress
-        ),
-        lambda found: _finished(question, found, axes, density, resamples, level),
+        lambda number, progress: _in_population(question, groups[number], spans, options, progress),
+        lambda found: _finished(question, found, spans, options),
     )
 
 
-def _finished(question, found: list[xr.Dataset], axes, density, resamples, level) -> xr.Dataset:
+def _finished(
+    question: Question, found: list[xr.Dataset], axes: Axes, options: Boxes
+) -> xr.Dataset:
     dataset = join_groups(found, question.group_names)
-    for name, text in _TEXTS.items():
-        dataset[name] = describe(dataset[name], text)
-    for name, text in (
-        ("edge", "edge of the box"),
-        ("edge_interval", "interval of the edge"),
-        ("path_edge", "edges after each peel"),
-    ):
-        # registry units differ between the parameters, so one string cannot say them
-        dataset[name] = describe(dataset[name], text, "see parameter_units")
     units = [PARAMETERS[str(name)].units for name in dataset["parameter"].values]
-    along = next(iter(axes))
-    interval: dict[str, str | float] = {"ci_method": CI_BOX, "ci_level": level}
-    dataset = dataset.assign_coords(
-        parameter_units=("parameter", units, {"long_name": "units of the edges"})
-    )
-    use = Use(tuple(axes), factors=True, outcomes=question.outcomes)
+    dataset = dataset.assign_coords(parameter_units=("parameter", units))
+    label_variables(dataset, VARIABLES)
+    interval: dict[str, str | float] = {"ci_method": CI_BOX, "ci_level": options.level}
     return add_provenance(
         dataset,
         question,
         "boxes that hold the unsafe cases",
-        use,
+        Use(tuple(axes), factors=True, outcomes=question.outcomes),
         comment="Edges are inside; a box is fitted to its cases, so judge it by the intervals.",
         lungs=question.lungs,
-        along=along,
-        wanted_density=density,
-        resamples=resamples,
+        along=next(iter(axes)),
+        wanted_density=options.density,
+        resamples=options.resamples,
         tried="; ".join(
             f"{PARAMETERS[n].long_name} {a.min():g} to {a.max():g} {display(PARAMETERS[n].units)}"
             for n, a in axes.items()
@@ -141,7 +160,13 @@ def _finished(question, found: list[xr.Dataset], axes, density, resamples, level
     )
 
 
-def _one_group(question, group: Population | None, axes, density, resamples, level, progress):
+def _in_population(
+    question: Question,
+    group: Population | None,
+    axes: Axes,
+    options: Boxes,
+    progress: Progress,
+) -> xr.Dataset:
     values: dict[str, Any] = draw_cases(question, group, {})
     points = draw_random_design(tuple(axes), question.lungs, seed=question.seed)["unit"].values
     for column, (name, axis) in enumerate(axes.items()):
@@ -151,7 +176,9 @@ def _one_group(question, group: Population | None, axes, density, resamples, lev
     solved = simulate(question.lung, outcomes=question.outcomes, progress=progress, **values)
     cases = np.stack([values[name].values for name in names], axis=1)
     along = next(iter(axes))
-    streams = iter(seed_stream(question.seed, RESAMPLING_STREAM).spawn(3 * len(question.rules)))
+    streams = iter(
+        seed_stream(question.seed, RESAMPLING_STREAM).spawn(len(BOXED) * len(question.rules))
+    )
     events = find_events(
         question,
         {name: array.values for name, array in values.items()},
@@ -161,31 +188,43 @@ def _one_group(question, group: Population | None, axes, density, resamples, lev
     )
     rules = []
     for found in events.values():
-        each = []
-        for number, event in enumerate((UNSAFE, TOO_LOW, TOO_HIGH)):
-            known = found.known[:, number]
-            happens = found.happens[known, number]
-            stream = next(streams)
-            box = stable = None
-            if happens.sum() >= LEAST_EVENTS:
-                box = find_box(cases[known], happens, density=density)
-                stable = box_stability(
-                    cases[known],
-                    happens,
-                    density=density,
-                    resamples=resamples,
-                    level=level,
-                    rng=stream,
-                )
-            shares = float(happens.sum()) / known.size, 1.0 - float(known.mean())
-            each.append(_labelled(event, names, along, box, stable, *shares))
+        each = [
+            _box_of(found, number, cases, names, along, options, next(streams))
+            for number in range(len(BOXED))
+        ]
         rules.append(xr.concat(each, dim="event", join="outer"))
     dataset = xr.concat(rules, dim=xr.Variable("rule", list(question.rules)), join="outer")
-    failed = int(unsolved(solved["status"].values).sum())
-    return dataset.assign(failed=describe(xr.DataArray(failed), "cases that could not be solved"))
+    return dataset.assign(failed=int(unsolved(solved["status"].values).sum()))
 
 
-def _labelled(
+def _box_of(
+    found: Events,
+    number: int,
+    cases: np.ndarray,
+    names: list[str],
+    along: str,
+    options: Boxes,
+    stream: np.random.SeedSequence,
+) -> xr.Dataset:
+    """Search the box of one event, if there are enough cases of it."""
+    known = found.known[:, number]
+    happens = found.happens[known, number]
+    box = stable = None
+    if happens.sum() >= LEAST_EVENTS:
+        box = find_box(cases[known], happens, density=options.density)
+        stable = box_stability(
+            cases[known],
+            happens,
+            density=options.density,
+            resamples=options.resamples,
+            level=options.level,
+            rng=stream,
+        )
+    shares = float(happens.sum()) / known.size, 1.0 - float(known.mean())
+    return _as_dataset(BOXED[number], names, along, box, stable, *shares)
+
+
+def _as_dataset(
     event: str,
     names: list[str],
     along: str,
@@ -221,10 +260,10 @@ def _labelled(
                 ("step", "parameter", "bound_side"),
                 np.stack([box.path_lower, box.path_upper], axis=2),
             ),
-            "chosen_step": ((), float(box.step), {"long_name": "step before pasting"}),
+            "chosen_step": ((), float(box.step)),
             "share": ((), share),
             "undetermined": ((), undetermined),
-            "sentence": ((), sentence, {"long_name": "the box in words"}),
+            "sentence": ((), sentence),
         },
         {
             "event": event,
@@ -250,3 +289,32 @@ def box_sentence(names: list[str], box: Box, event: str) -> str:
         f"{range_words(names, box.lower, box.upper)} covers {100 * box.coverage:.0f} % of the "
         f"cases ({event}) at density {box.density:.2f}"
     )
+
+
+def _size(question: Question, options: Boxes, axes: Axes) -> Size:
+    lungs = lungs_drawn(question)
+    return Size(groups_of(question) * lungs, lungs, lungs)
+
+
+def _check(asked: Asked) -> Iterator[str]:
+    yield from asked.need_axis("over")
+    for name in asked.words("over"):
+        if name in asked.study.drawn:
+            yield f"{asked.place}.over: {name} is drawn with the population."
+    yield from check_something_drawn(asked)
+
+
+ANALYSIS = Analysis(
+    name="boxes",
+    long_name="boxes that hold the unsafe cases",
+    options=Boxes,
+    pieces=boxes_pieces,
+    size=_size,
+    variables=VARIABLES,
+    lays_out=lambda asked: asked.words("over"),
+    draws=lambda asked: True,
+    check=_check,
+    stem=lambda options: f"boxes_{'_'.join(options.over)}",
+    keeps_pieces=True,
+    counts_cases=True,
+)

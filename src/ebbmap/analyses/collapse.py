@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
 import xarray as xr
+from pydantic import Field
 from scipy.interpolate import PchipInterpolator
 
+from ebbmap.analyses.asked import Asked, values_complaint
+from ebbmap.analyses.base import Analysis, whole
+from ebbmap.analyses.common.sizes import middle_lungs
+from ebbmap.analyses.options import NO_AXES, Axes, Options, Positive, axis_of
 from ebbmap.cases.evaluate import resolve
-from ebbmap.cases.labelling import describe, label
+from ebbmap.cases.labelling import Variable, label_variables, signal_variables
+from ebbmap.cases.pieces import Progress
 from ebbmap.cases.question import Question, middle_lung
 from ebbmap.cases.simulate import as_arrays, simulate
 from ebbmap.cases.uses import Use, add_provenance
@@ -19,7 +26,6 @@ from ebbmap.lungs import lung_model
 from ebbmap.lungs.stepped.recruitment import held_open, open_fraction
 from ebbmap.registries.limits import LIMIT_SETS, RULES
 from ebbmap.registries.parameters import PARAMETERS
-from ebbmap.registries.signals import SIGNALS
 
 #: Release times that are drawn, unless told otherwise [s].
 DRAWN = (0.35, 0.9, 1.8)
@@ -53,8 +59,37 @@ PROPERTIES = (
 ENDS = ("first", "last")
 
 
-def follow_collapse(
-    question: Question, *, grid: np.ndarray, t_low: tuple[float, ...] = DRAWN
+_T_LOW = Variable(PARAMETERS["t_low"].long_name, "s")
+
+VARIABLES: Mapping[str, Variable] = {
+    "time": Variable("time from the start of the release", "s"),
+    "pressure_alone": Variable("open fraction, if units closed at once"),
+    "closed_by_pressure": Variable("closed per release, if units closed at once"),
+    "reopened": Variable("reopened in T high"),
+    "rule_t_low": Variable("T low at which the rule is kept", "s"),
+    "rule_closed": Variable("closed per release there"),
+    "t_low": _T_LOW,
+    "release": _T_LOW,
+}
+
+
+class Collapse(Options):
+    """Units that close in a release and reopen in T high: some release times, and along T low."""
+
+    t_low: list[Positive] = Field(
+        default=list(DRAWN),
+        min_length=1,
+        max_length=4,
+        description="release times that are drawn [s]",
+    )
+
+
+def find_collapse(
+    question: Question,
+    options: Collapse | None = None,
+    *,
+    axes: Axes = NO_AXES,
+    progress: Progress = None,
 ) -> xr.Dataset:
     """Follow what closes in a release and reopens in T high, in every population's middle lung.
 
@@ -62,10 +97,12 @@ def follow_collapse(
     ----------
     question : Question
         A model with units that open and close, populations and settings other than T low.
-    grid : ndarray, shape (m,)
-        T low at which the settled cycle is solved [s], increasing.
-    t_low : tuple of float
-        T low whose cycle is drawn [s]; they join the grid.
+    options : Collapse, optional
+        T low whose cycle is drawn; they join the axis.
+    axes : mapping of str to ndarray, shape (m,)
+        Under ``t_low`` the T low at which the settled cycle is solved [s], increasing.
+    progress : callable, optional
+        Called with the number of cases just finished.
 
     Returns
     -------
@@ -93,32 +130,20 @@ def follow_collapse(
 
     Examples
     --------
-    >>> told = follow_collapse(
-    ...     Question("stepped", fixed={"recruitable_share": 0.3}),
-    ...     grid=np.array([0.4, 2.0]), t_low=(2.0,),
-    ... )
-    >>> bool((told["closed_by_pressure"] > told["closed_per_release"]).sel(t_low=2.0).all())
+    >>> asked = Question("stepped", fixed={"recruitable_share": 0.3})
+    >>> result = find_collapse(asked, Collapse(t_low=[2.0]), axes={"t_low": [0.4, 2.0]})
+    >>> bool((result["closed_by_pressure"] > result["closed_per_release"]).sel(t_low=2.0).all())
     True
     """
-    model = lung_model(question.lung)
-    if "open_fraction" not in model.signals:
-        raise EbbmapError(f"in the lung {question.lung!r} no unit can close. Use 'stepped'.")
-    places, releases = np.asarray(grid, float), np.asarray(t_low, float)
+    values = _middle_values(question)
+    releases = np.asarray((options or Collapse()).t_low, float)
+    places = axis_of(axes, "t_low")
     # a release that is on the grid up to rounding is not solved twice
     away = np.abs(places[:, None] - releases).min(axis=1) > CLEAR
     places = np.union1d(places[away], releases)
-    lungs = [_lung(question, group) for group in question.groups()]
-    values: dict[str, Any] = {
-        name: xr.DataArray([one[name] for one in lungs], dims="population") for name in lungs[0]
-    }
-    if not (values["recruitable_share"] > 0.0).all():
-        raise EbbmapError("recruitable_share must be above 0, or nothing can close. Set it.")
-    if (values["effort_pressure"] > 0.0).any():
-        raise EbbmapError("effort_pressure must be 0: with effort no cycle settles. Set it to 0.")
-    if np.ptp(values["t_high"].values) > 0.0:
-        raise EbbmapError("t_high must be the same in every lung, to share a time axis. Fix it.")
     axis = xr.DataArray(places, dims="t_low", coords={"t_low": places})
-    solved = simulate(question.lung, outcomes=KEPT, **{**values, "t_low": axis})
+    varied = {**values, "t_low": axis}
+    solved = simulate(question.lung, outcomes=KEPT, progress=progress, **varied)
     solved = solved[list(KEPT)].transpose("population", "t_low")
     solved = solved.drop_vars([n for n in solved.coords if n != "t_low"])
     drawn = xr.concat(
@@ -133,9 +158,35 @@ def follow_collapse(
         share, solved["end_release_pressure"], values
     )
     for name in PROPERTIES:
-        dataset[name] = label(values[name].copy(), name)
+        dataset[name] = values[name].copy()
     dataset = dataset.merge(_rule_ends(dataset))
-    return _labelled(dataset, question)
+    variables = {**signal_variables(lung_model(question.lung).signals), **VARIABLES}
+    label_variables(dataset, variables, registry=(*PROPERTIES, *KEPT))
+    use = Use(("t_low",), middle=True, outcomes=KEPT)
+    return add_provenance(dataset, question, "collapse and reopening", use)
+
+
+def _middle_values(question: Question) -> dict[str, Any]:
+    """Return every parameter of the middle lungs but T low, by population.
+
+    Raises
+    ------
+    EbbmapError
+        If nothing can close, no cycle settles, or the lungs have no time axis in common.
+    """
+    if "open_fraction" not in lung_model(question.lung).signals:
+        raise EbbmapError(f"in the lung {question.lung!r} no unit can close. Use 'stepped'.")
+    lungs = [_lung(question, group) for group in question.groups()]
+    values = {
+        name: xr.DataArray([lung[name] for lung in lungs], dims="population") for name in lungs[0]
+    }
+    if not (values["recruitable_share"] > 0.0).all():
+        raise EbbmapError("recruitable_share must be above 0, or nothing can close. Set it.")
+    if (values["effort_pressure"] > 0.0).any():
+        raise EbbmapError("effort_pressure must be 0: with effort no cycle settles. Set it to 0.")
+    if np.ptp(values["t_high"].values) > 0.0:
+        raise EbbmapError("t_high must be the same in every lung, to share a time axis. Fix it.")
+    return values
 
 
 def _lung(question: Question, group) -> dict[str, float]:
@@ -213,22 +264,31 @@ def _kept_range(place: np.ndarray, share: np.ndarray, rule: str) -> list[float]:
     return sorted({*ends, *place[:1][kept[:1]].tolist(), *place[-1:][kept[-1:]].tolist()})
 
 
-def _labelled(dataset: xr.Dataset, question: Question) -> xr.Dataset:
-    for name in KEPT:
-        dataset[name] = label(dataset[name], name)
-    for name in lung_model(question.lung).signals:
-        dataset[name] = describe(dataset[name], SIGNALS[name].long_name, SIGNALS[name].units)
-    texts = {
-        "time": ("time from the start of the release", "s"),
-        "pressure_alone": ("open fraction, if units closed at once", "1"),
-        "closed_by_pressure": ("closed per release, if units closed at once", "1"),
-        "reopened": ("reopened in T high", "1"),
-        "rule_t_low": ("T low at which the rule is kept", "s"),
-        "rule_closed": ("closed per release there", "1"),
-    }
-    for name, (text, units) in texts.items():
-        dataset[name] = describe(dataset[name], text, units)
-    for name in ("t_low", "release"):
-        dataset[name].attrs = {"units": "s", "long_name": PARAMETERS["t_low"].long_name}
-    use = Use(("t_low",), middle=True, outcomes=KEPT)
-    return add_provenance(dataset, question, "collapse and reopening", use)
+def _check(asked: Asked) -> Iterator[str]:
+    """Check that units can close, and that T low has an axis and times that can be drawn."""
+    place, study = asked.place, asked.study
+    fixed, lung = study.table("fixed"), study.lung
+    if "t_low" not in study.table("axes"):
+        yield f"{place}: t_low has no axis. Add [axes.t_low]."
+    if "open_fraction" not in lung.signals:
+        yield f"{place}: in the lung {lung.name!r} no unit can close. Use 'stepped'."
+        return
+    if "recruitable_share" not in study.drawn and not fixed.get("recruitable_share"):
+        yield f"{place}: nothing can close. Set fixed.recruitable_share above 0."
+    if fixed.get("effort_pressure"):
+        yield f"{place}: with effort no cycle settles. Set fixed.effort_pressure to 0."
+    times = asked.raw.get("t_low")
+    if isinstance(times, list) and (found := values_complaint("t_low", times)):
+        yield f"{place}.t_low: {found}"
+
+
+ANALYSIS = Analysis(
+    name="collapse",
+    long_name="collapse and reopening",
+    options=Collapse,
+    pieces=whole(find_collapse),
+    size=middle_lungs(lambda question, options, axes: len(axes["t_low"]) + len(options.t_low)),
+    variables=VARIABLES,
+    lays_out=lambda asked: ["t_low"],
+    check=_check,
+)

@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
 import xarray as xr
+from pydantic import Field
 
-from ebbmap.cases.labelling import describe, label
+from ebbmap.analyses.asked import Asked
+from ebbmap.analyses.base import Analysis, whole
+from ebbmap.analyses.common.checks import solved_lungs
+from ebbmap.analyses.common.sizes import middle_lungs
+from ebbmap.analyses.options import NO_AXES, Axes, LungName, Options, OutcomeName
+from ebbmap.cases.labelling import Variable, label_variables
+from ebbmap.cases.pieces import Progress
 from ebbmap.cases.question import Question, middle_lung
 from ebbmap.cases.simulate import simulate
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.cases.waveforms import CLEAR, waveforms
+from ebbmap.registries.outcomes import OUTCOMES, outcomes_of
 
 #: Numbers below the curves, unless told otherwise.
 TABLE = (
@@ -38,8 +46,29 @@ _NEEDED = (
 )
 
 
-def compare_lungs(
-    question: Question, *, models: tuple[str, ...] = (), outcomes: tuple[str, ...] = TABLE
+VARIABLES: Mapping[str, Variable] = {
+    "flow_going_on": Variable("flow, had the release gone on", "L s-1"),
+    "flow_share": Variable("flow over its peak, had the release gone on"),
+    "exhaled_share": Variable("share of a full exhalation, had the release gone on"),
+    "time": Variable("time from the start of the release", "s"),
+}
+
+
+class Compare(Options):
+    """Each population's middle lung side by side, in each of some lung models."""
+
+    models: list[LungName] = Field(default=[], description="lung models; the study's own if empty")
+    outcomes: list[OutcomeName] = Field(
+        default=list(TABLE), min_length=1, max_length=8, description="numbers below the curves"
+    )
+
+
+def find_compare(
+    question: Question,
+    options: Compare | None = None,
+    *,
+    axes: Axes = NO_AXES,
+    progress: Progress = None,
 ) -> xr.Dataset:
     """Draw one settled release of every population's middle lung, in every lung model.
 
@@ -47,10 +76,12 @@ def compare_lungs(
     ----------
     question : Question
         Populations and the settings that they share.
-    models : tuple of str
-        Lung models; the question's own if empty.
-    outcomes : tuple of str
-        Numbers for the table.
+    options : Compare, optional
+        The lung models, and the numbers for the table.
+    axes : mapping of str to ndarray
+        Of no account.
+    progress : callable, optional
+        Called with the number of cases just finished.
 
     Returns
     -------
@@ -66,13 +97,19 @@ def compare_lungs(
 
     Examples
     --------
-    >>> two = compare_lungs(Question(fixed={"t_low": 0.5}), models=("linear", "tube"))
+    >>> asked = Question(fixed={"t_low": 0.5})
+    >>> two = find_compare(asked, Compare(models=["linear", "tube"]))
     >>> two["case"].values.tolist()
     ['linear', 'tube']
     """
+    options = options or Compare()
+    models, outcomes = tuple(options.models), tuple(options.outcomes)
     cases = list(_cases(question, models or (question.lung,)))
     wanted = tuple(dict.fromkeys((*outcomes, *_NEEDED)))
-    solved = [simulate(model, outcomes=wanted, **values) for _, _, model, values in cases]
+    solved = [
+        simulate(model, outcomes=wanted, progress=progress, **values)
+        for _, _, model, values in cases
+    ]
     times = _times([float(one["t_low"]) for one in solved])
     drawn = [
         _one_release(model, values, one, times)
@@ -88,17 +125,9 @@ def compare_lungs(
         combine_attrs="override",
     )
     for name in (*wanted, "t_high", "t_low"):
-        values = np.array([float(one[name]) for one in solved])
-        dataset[name] = label(xr.DataArray(values, dims="case"), name)
+        dataset[name] = ("case", np.array([float(case[name]) for case in solved]))
     dataset["population"] = ("case", [group for _, group, *_ in cases])
-    texts = {
-        "flow_going_on": ("flow, had the release gone on", "L s-1"),
-        "flow_share": ("flow over its peak, had the release gone on", "1"),
-        "exhaled_share": ("share of a full exhalation, had the release gone on", "1"),
-    }
-    for name, (text, units) in texts.items():
-        dataset[name] = describe(dataset[name], text, units)
-    dataset["time"].attrs = {"units": "s", "long_name": "time from the start of the release"}
+    label_variables(dataset, VARIABLES, registry=(*wanted, "t_high", "t_low"))
     use = Use(middle=True, outcomes=wanted, lungs=models)
     return add_provenance(dataset, question, "lungs side by side", use, table=" ".join(outcomes))
 
@@ -147,3 +176,24 @@ def _one_release(model: str, values, solved: xr.Dataset, times: np.ndarray) -> x
         )
         .assign_coords(time=times)
     )
+
+
+def _check(asked: Asked) -> Iterator[str]:
+    yield from asked.repeated("models")
+    for lung in solved_lungs(asked, asked.words("models")):
+        for name in asked.words("outcomes") if "outcomes" in asked else ():
+            if name in OUTCOMES and name not in outcomes_of(lung):
+                yield f"{asked.place}.outcomes: the lung {lung.name!r} has no {name}. Drop it."
+
+
+ANALYSIS = Analysis(
+    name="compare",
+    long_name="lungs side by side",
+    options=Compare,
+    pieces=whole(find_compare),
+    size=middle_lungs(lambda question, options, axes: max(1, len(options.models))),
+    variables=VARIABLES,
+    models=lambda asked: asked.words("models"),
+    check=_check,
+    computes=lambda options: tuple(options.outcomes),
+)

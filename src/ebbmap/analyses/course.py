@@ -2,25 +2,50 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 import xarray as xr
+from pydantic import Field
 
+from ebbmap.analyses.asked import Asked, values_complaint
+from ebbmap.analyses.base import Analysis, whole
+from ebbmap.analyses.common.sizes import middle_lungs
+from ebbmap.analyses.options import NO_AXES, Axes, Number, Options, ParameterName
 from ebbmap.cases.evaluate import resolve
-from ebbmap.cases.labelling import describe, label
-from ebbmap.cases.pieces import join_groups
+from ebbmap.cases.labelling import Variable, label_variables
+from ebbmap.cases.pieces import Progress, join_groups
 from ebbmap.cases.question import Question, middle_lung
 from ebbmap.cases.simulate import as_arrays, simulate
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.exchange.co2 import paco2_course
+from ebbmap.registries.parameters import PARAMETERS
 
 #: Parameters of the two CO2 stores.
 STORES = ("co2_store_fast", "co2_store_slow", "co2_store_exchange")
 
 
-def co2_course(
-    question: Question, *, change: Mapping[str, float], minutes: float, points: int = 241
+#: Times, evenly spaced.
+POINTS = 241
+
+VARIABLES: Mapping[str, Variable] = {
+    "paco2_start": Variable("PaCO2 before the change", "mmHg"),
+    "paco2_end": Variable("PaCO2 in the end", "mmHg"),
+    "time": Variable("time after the change", "s"),
+}
+
+
+class Course(Options):
+    """PaCO2 after a change of settings."""
+
+    change: dict[ParameterName, Number] = Field(
+        min_length=1, description="parameters with their value from time 0 on"
+    )
+    minutes: float = Field(default=30.0, gt=0, le=1440, description="how long it is followed [min]")
+
+
+def find_course(
+    question: Question, options: Course, *, axes: Axes = NO_AXES, progress: Progress = None
 ) -> xr.Dataset:
     """Follow PaCO2 of each population's middle lung after a change at time 0.
 
@@ -28,12 +53,12 @@ def co2_course(
     ----------
     question : Question
         Model, populations, and the values before the change.
-    change : mapping of str to float
-        Parameters with their value from time 0 on.
-    minutes : float
-        How long to follow [min], > 0.
-    points : int
-        Times, evenly spaced.
+    options : Course
+        The change, and how long to follow it.
+    axes : mapping of str to ndarray
+        Of no account.
+    progress : callable, optional
+        Called with the number of cases just finished.
 
     Returns
     -------
@@ -49,18 +74,18 @@ def co2_course(
 
     Examples
     --------
-    >>> shorter = co2_course(Question(fixed={"t_low": 0.6}), change={"t_low": 0.4}, minutes=30.0)
+    >>> shorter = find_course(Question(fixed={"t_low": 0.6}), Course(change={"t_low": 0.4}))
     >>> bool(shorter["paco2"][0, -1] > shorter["paco2"][0, 0])
     True
     """
     wanted = ("paco2", "alveolar_ventilation", "co2_production")
-    seconds = np.linspace(0.0, minutes * 60.0, points)
+    seconds = np.linspace(0.0, options.minutes * 60.0, POINTS)
     rows = []
     for group in question.groups():
         before = middle_lung(question, group, {})
-        after = {**before, **change}
-        start = simulate(question.lung, outcomes=wanted[:1], **before)
-        end = simulate(question.lung, outcomes=wanted[:2], **after)
+        after = {**before, **options.change}
+        start = simulate(question.lung, outcomes=wanted[:1], progress=progress, **before)
+        end = simulate(question.lung, outcomes=wanted[:2], progress=progress, **after)
         given = {name: array.values for name, array in as_arrays(after).items()}
         held = resolve(given, ("co2_production", *STORES))
         course = paco2_course(
@@ -76,17 +101,31 @@ def co2_course(
                 {"time": seconds},
             )
         )
-    labels = question.group_names
-    dataset = join_groups(rows, labels)
-    dataset["paco2"] = label(dataset["paco2"], "paco2")
-    for name, text in (("paco2_start", "before the change"), ("paco2_end", "in the end")):
-        dataset[name] = describe(dataset[name], f"PaCO2 {text}", "mmHg")
-    dataset["time"].attrs = {"units": "s", "long_name": "time after the change"}
+    dataset = join_groups(rows, question.group_names)
+    label_variables(dataset, VARIABLES, registry=["paco2"])
     return add_provenance(
         dataset,
         question,
         "PaCO2 after a change of settings",
         Use(middle=True, outcomes=wanted[:2], also=(wanted[2], *STORES)),
         comment="Two CO2 stores; their sizes are assumptions.",
-        change=Question(fixed=change).fixed_text,
+        change=Question(fixed=options.change).fixed_text,
     )
+
+
+def _check(asked: Asked) -> Iterator[str]:
+    for name, value in asked.table("change").items():
+        if name in PARAMETERS and (found := values_complaint(name, [value])):
+            yield f"{asked.place}.change: {found}"
+
+
+ANALYSIS = Analysis(
+    name="course",
+    long_name="PaCO2 after a change of settings",
+    options=Course,
+    pieces=whole(find_course),
+    size=middle_lungs(lambda question, options, axes: 2),
+    variables=VARIABLES,
+    check=_check,
+    computes=lambda options: ("paco2",),
+)

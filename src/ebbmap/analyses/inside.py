@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
+from typing import Annotated
+
 import numpy as np
 import xarray as xr
+from pydantic import Field
 
+from ebbmap.analyses.asked import Asked
+from ebbmap.analyses.base import Analysis, whole
+from ebbmap.analyses.common.sizes import middle_lungs
+from ebbmap.analyses.options import NO_AXES, Axes, Options
 from ebbmap.cases.evaluate import resolve
-from ebbmap.cases.labelling import describe, label
-from ebbmap.cases.pieces import join_groups
+from ebbmap.cases.labelling import Variable, label_variables, signal_variables
+from ebbmap.cases.pieces import Progress, join_groups
 from ebbmap.cases.question import Question, middle_lung
 from ebbmap.cases.simulate import as_arrays, simulate
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.cases.waveforms import CLEAR, waveforms
 from ebbmap.errors import EbbmapError
 from ebbmap.lungs import lung_model
-from ebbmap.registries.signals import SIGNALS
 
 #: Signals of the two compartments.
 INSIDE = ("alveolar_pressure_fast", "alveolar_pressure_slow")
@@ -35,15 +42,46 @@ KEPT = (
 )
 
 
-def look_inside(question: Question, *, seconds: float = 2.0) -> xr.Dataset:
+VARIABLES: Mapping[str, Variable] = {
+    **signal_variables(("flow", "airway_pressure", *INSIDE)),
+    "flow_share": Variable("flow over its peak"),
+    "fast_left": Variable("left in the fast compartment"),
+    "slow_left": Variable("left in the slow compartment"),
+    "look_time": Variable("time at which the flow has fallen to this share of its peak", "s"),
+    "look_fast_left": Variable("left in the fast compartment then"),
+    "look_slow_left": Variable("left in the slow compartment then"),
+    "time": Variable("time from the start of the release", "s"),
+    "look": Variable("flow over its peak"),
+}
+
+
+class Inside(Options):
+    """One release of a lung with two compartments, seen from inside."""
+
+    seconds: Annotated[float, Field(gt=0, le=60)] = Field(
+        default=2.0, description="how long the release is followed [s], beyond T low if need be"
+    )
+
+
+def find_inside(
+    question: Question,
+    options: Inside | None = None,
+    *,
+    axes: Axes = NO_AXES,
+    progress: Progress = None,
+) -> xr.Dataset:
     """Follow flow at the airway and what each compartment still holds during one release.
 
     Parameters
     ----------
     question : Question
         A model with two compartments, populations and settings.
-    seconds : float
-        How long the release is followed [s], beyond T low if need be.
+    options : Inside, optional
+        How long the release is followed.
+    axes : mapping of str to ndarray
+        Of no account.
+    progress : callable, optional
+        Called with the number of cases just finished.
 
     Returns
     -------
@@ -62,7 +100,7 @@ def look_inside(question: Question, *, seconds: float = 2.0) -> xr.Dataset:
 
     Examples
     --------
-    >>> inside = look_inside(Question(lung="paired", fixed={"t_low": 0.5}))
+    >>> inside = find_inside(Question(lung="paired", fixed={"t_low": 0.5}))
     >>> bool((inside["slow_left"] >= inside["fast_left"]).all())
     True
     """
@@ -70,36 +108,19 @@ def look_inside(question: Question, *, seconds: float = 2.0) -> xr.Dataset:
         raise EbbmapError(
             f"the lung {question.lung!r} has no slow compartment. Use 'paired' or 'whole'."
         )
-    times = np.linspace(0.0, seconds, POINTS)
+    times = np.linspace(0.0, (options or Inside()).seconds, POINTS)
     rows = []
     for group in question.groups():
         values = middle_lung(question, group, {})
-        rows.append(_one_release(question.lung, values, times))
-    labels = question.group_names
-    dataset = join_groups(rows, labels)
-    for name in (*KEPT, "t_low"):
-        dataset[name] = label(dataset[name], name)
-    for name in ("flow", "airway_pressure", *INSIDE):
-        entry = SIGNALS[name]
-        dataset[name] = describe(dataset[name], entry.long_name, entry.units)
-    texts = {
-        "flow_share": ("flow over its peak", "1"),
-        "fast_left": ("left in the fast compartment", "1"),
-        "slow_left": ("left in the slow compartment", "1"),
-        "look_time": ("time at which the flow has fallen to this share of its peak", "s"),
-        "look_fast_left": ("left in the fast compartment then", "1"),
-        "look_slow_left": ("left in the slow compartment then", "1"),
-    }
-    for name, (text, units) in texts.items():
-        dataset[name] = describe(dataset[name], text, units)
-    dataset["time"].attrs = {"units": "s", "long_name": "time from the start of the release"}
-    dataset["look"].attrs = {"units": "1", "long_name": "flow over its peak"}
+        rows.append(_one_release(question.lung, values, times, progress))
+    dataset = join_groups(rows, question.group_names)
+    label_variables(dataset, VARIABLES, registry=(*KEPT, "t_low"))
     use = Use(middle=True, outcomes=KEPT)
     return add_provenance(dataset, question, "what the flow curve does not show", use)
 
 
-def _one_release(lung: str, values, times: np.ndarray) -> xr.Dataset:
-    solved = simulate(lung, outcomes=KEPT, **values)
+def _one_release(lung: str, values, times: np.ndarray, progress: Progress) -> xr.Dataset:
+    solved = simulate(lung, outcomes=KEPT, progress=progress, **values)
     given = {name: array.values for name, array in as_arrays(values).items()}
     used = resolve(given, ("t_high", "p_low", "t_low"))
     t_high, p_low = float(used["t_high"]), float(used["p_low"])
@@ -133,3 +154,23 @@ def _one_release(lung: str, values, times: np.ndarray) -> xr.Dataset:
         },
         {"time": times, "look": list(LOOKS)},
     )
+
+
+def _check(asked: Asked) -> Iterator[str]:
+    lung = asked.study.lung
+    if "alveolar_pressure_slow" not in lung.signals:
+        yield (
+            f"{asked.place}: the lung {lung.name!r} has no slow compartment. Use 'paired' "
+            "or 'whole'."
+        )
+
+
+ANALYSIS = Analysis(
+    name="inside",
+    long_name="what the flow curve does not show",
+    options=Inside,
+    pieces=whole(find_inside),
+    size=middle_lungs(lambda question, options, axes: 2),
+    variables=VARIABLES,
+    check=_check,
+)

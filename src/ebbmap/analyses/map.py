@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
+from math import prod
 
 import numpy as np
 import xarray as xr
+from pydantic import Field
 
+from ebbmap.analyses.asked import Asked
+from ebbmap.analyses.base import Analysis
+from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
+from ebbmap.analyses.options import NO_AXES, Axes, Options, ParameterName, Share, axes_of
 from ebbmap.cases.checks import check_memory
-from ebbmap.cases.labelling import describe
+from ebbmap.cases.labelling import Variable, describe, label_variables
 from ebbmap.cases.pieces import Found, Pieces, Progress, in_a_row, join_groups, listed
 from ebbmap.cases.question import Question, draw_cases, middle_lung
 from ebbmap.cases.simulate import simulate
 from ebbmap.cases.uses import Use, add_provenance
+from ebbmap.kernels.judging import judge
 from ebbmap.kernels.shares import crossing, share_words, shares
-from ebbmap.registries.limits import judge
 from ebbmap.registries.parameters import parameter
 
 #: The boundary of a safe region: where half of the lungs are served.
@@ -25,14 +31,34 @@ BOUNDARY = 0.5
 PIECE = 2**20
 
 
-def map_safe_region(
-    question: Question,
-    axes: Mapping[str, np.ndarray],
-    *,
-    x: str,
-    y: str,
-    level: float = 0.95,
-    progress: Callable[[int], None] | None = None,
+_SHARES = (
+    "safe_share",
+    "safe_share_interval",
+    "caution_share",
+    "undetermined_share",
+    "broken_share",
+)
+
+VARIABLES: Mapping[str, Variable] = {
+    **{name: Variable(share_words(name, "{of}")) for name in _SHARES},
+    "commonest_bound": Variable("limit broken most often", None),
+    "boundary": Variable("edges of the part that serves half of the lungs, along {x}", "{x_units}"),
+}
+
+
+class Map(Options):
+    """Safe share over two axes."""
+
+    x: ParameterName = Field(description="parameter on the horizontal axis")
+    y: ParameterName = Field(description="parameter on the vertical axis")
+    average_over: list[ParameterName] = Field(
+        default=[], description="axes that are averaged over, with the lungs"
+    )
+    level: Share = Field(default=0.95, description="level of the intervals")
+
+
+def find_map(
+    question: Question, options: Map, *, axes: Axes = NO_AXES, progress: Progress = None
 ) -> xr.Dataset:
     """Map the safe share over two axes.
 
@@ -40,12 +66,10 @@ def map_safe_region(
     ----------
     question : Question
         Model, lungs, values and the rules that are compared.
-    axes : mapping of str to ndarray
-        Grids by parameter name; those other than x and y are averaged over, with the lungs.
-    x, y : str
-        The two axes of the map.
-    level : float
-        Level of the intervals.
+    options : Map
+        The two axes, those that are averaged over, and the level of the intervals.
+    axes : mapping of str to ndarray, shape (m,)
+        The values of all of these axes, by parameter name.
     progress : callable, optional
         Called with the number of cases just finished.
 
@@ -62,30 +86,37 @@ def map_safe_region(
     ------
     EbbmapError
         For values that cannot be, or a map too large to hold.
+
+    Examples
+    --------
+    >>> from ebbmap.registries.limits import limit_set
+    >>> from ebbmap.registries.populations import population
+    >>> asked = Question(
+    ...     populations=(population("normal"),), lungs=50,
+    ...     rules={"flow_ratio": limit_set("flow_ratio")},
+    ... )
+    >>> axes = {"t_low": [0.2, 0.4], "p_high": [20.0, 25.0, 30.0]}
+    >>> find_map(asked, Map(x="t_low", y="p_high"), axes=axes)["safe_share"].shape
+    (1, 1, 3, 2)
     """
-    return map_pieces(question, axes, x=x, y=y, level=level).whole(progress)
+    return map_pieces(question, options, axes).whole(progress)
 
 
 def map_pieces(
-    question: Question,
-    axes: Mapping[str, np.ndarray],
-    *,
-    x: str,
-    y: str,
-    level: float = 0.95,
-    piece: int = PIECE,
+    question: Question, options: Map, axes: Axes, *, piece: int = PIECE
 ) -> Pieces[xr.Dataset]:
     """Cut a map into rows of cells of one population.
 
     Parameters
     ----------
-    question, axes, x, y, level
-        As in `map_safe_region`.
+    question, options, axes
+        As in `find_map`.
     piece : int
         Cases of a piece, at most, unless a single row has more. It changes no number.
     """
-    behind = question.lungs if question.populations or question.samples else 1
-    row = behind * int(np.prod([len(axis) for name, axis in axes.items() if name != y]))
+    x, y, level = options.x, options.y, options.level
+    axes = axes_of(axes, x, y, *options.average_over)
+    row = lungs_drawn(question) * prod(len(axis) for name, axis in axes.items() if name != y)
     height = max(1, piece // row)
     starts = range(0, len(axes[y]), height)
     groups = question.groups()
@@ -111,7 +142,7 @@ def map_pieces(
         edges = crossing(axes[x], dataset["safe_share"].values, BOUNDARY)
         dataset["boundary"] = (("population", "rule", "ci_bound", y), np.stack(edges, axis=2))
         dataset = dataset.assign(_middle_places(question, axes, (x, y)))
-        return _labelled(dataset, question, axes, x, y, level)
+        return _with_words(dataset, question, options, axes)
 
     pieces = listed(len(groups) * len(starts), solve, join)
 
@@ -166,28 +197,13 @@ def _rows(solved: xr.Dataset, limits, x: str, y: str, level: float) -> xr.Datase
     )
 
 
-def _labelled(dataset: xr.Dataset, question, axes, x, y, level) -> xr.Dataset:
+def _with_words(dataset: xr.Dataset, question: Question, options: Map, axes: Axes) -> xr.Dataset:
+    x, y = options.x, options.y
     averaged = {name: axis for name, axis in axes.items() if name not in (x, y)}
     of = "lungs at all averaged settings" if averaged else "lungs"
-    for name in (
-        "safe_share",
-        "safe_share_interval",
-        "caution_share",
-        "undetermined_share",
-        "broken_share",
-    ):
-        dataset[name] = describe(dataset[name], share_words(name, of))
-    dataset["commonest_bound"].attrs = {"long_name": "limit broken most often"}
-    dataset["boundary"] = describe(
-        dataset["boundary"],
-        f"edges of the part that serves half of the lungs, along {x}",
-        parameter(x).units,
-    )
-    interval = {"ci_method": "Wilson score", "ci_level": level}
+    label_variables(dataset, VARIABLES, axes=(x, y), of=of, x=x, x_units=parameter(x).units)
+    interval = {"ci_method": "Wilson score", "ci_level": options.level}
     dataset["safe_share_interval"].attrs |= interval
-    for name in (x, y):
-        entry = parameter(name)
-        dataset[name].attrs = {"units": entry.units, "long_name": entry.long_name}
     return add_provenance(
         dataset,
         question,
@@ -195,3 +211,44 @@ def _labelled(dataset: xr.Dataset, question, axes, x, y, level) -> xr.Dataset:
         Use(tuple(axes), averaged, outcomes=question.outcomes),
         lungs=question.lungs if question.populations or question.samples else 0,
     )
+
+
+def _size(question: Question, options: Map, axes: Axes) -> Size:
+    rest = prod(len(axes[name]) for name in (options.x, *options.average_over))
+    cells = rest * len(axes[options.y])
+    rules = max(1, len(question.rules))
+    # rows of the map are solved one after the other; a population at a time
+    return Size(
+        groups_of(question) * cells * lungs_drawn(question),
+        rest * lungs_drawn(question),
+        groups_of(question) * cells * rules * 40,
+    )
+
+
+def _check(asked: Asked) -> Iterator[str]:
+    for key in ("x", "y", "average_over"):
+        yield from asked.need_axis(key)
+    if asked.get("x") == asked.get("y"):
+        yield f"{asked.place}: x and y must differ."
+    family, _, number = asked.place.rpartition(".")
+    for before, other in enumerate(asked.same_kind[: int(number)]):
+        if [str(other.get(side)) for side in "xy"] == [str(asked.get(side)) for side in "xy"]:
+            yield f"{asked.place}: has the x and y of {family}.{before}. Keep one of them."
+            return
+
+
+ANALYSIS = Analysis(
+    name="map",
+    long_name="safe-region map",
+    options=Map,
+    pieces=map_pieces,
+    size=_size,
+    variables=VARIABLES,
+    lays_out=lambda asked: [asked.get("x"), asked.get("y"), *asked.words("average_over")],
+    draws=lambda asked: True,
+    check=_check,
+    stem=lambda options: f"map_{options.x}_{options.y}",
+    keeps_pieces=True,
+    counts_cases=True,
+    several=True,
+)

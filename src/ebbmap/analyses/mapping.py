@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 import xarray as xr
+from pydantic import Field
 
+from ebbmap.analyses.asked import Asked
+from ebbmap.analyses.base import Analysis
+from ebbmap.analyses.common.checks import check_along, check_something_drawn
 from ebbmap.analyses.common.events import (
     TOO_HIGH,
     TOO_LOW,
@@ -15,19 +19,17 @@ from ebbmap.analyses.common.events import (
     event_words,
     find_events,
 )
-from ebbmap.analyses.common.factors import finish, place_pieces
+from ebbmap.analyses.common.factors import FAILED, finish, place_pieces, varying
+from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
+from ebbmap.analyses.options import NO_AXES, Along, Axes
 from ebbmap.cases.checks import check_memory
 from ebbmap.cases.design import RESAMPLING_STREAM, seed_stream
 from ebbmap.cases.evaluate import unsolved
-from ebbmap.cases.labelling import describe
+from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Pieces, Progress, join_groups
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.cases.simulate import simulate
-from ebbmap.errors import EbbmapError
 from ebbmap.kernels.contrast import LEAST_CASES, contrast_events, event_quantiles
-from ebbmap.lungs import lung_model
-from ebbmap.registries.derivations import all_inputs
-from ebbmap.registries.outcomes import plan
 from ebbmap.registries.populations import Population
 
 QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
@@ -37,27 +39,39 @@ CI_CONTRAST = (
     "within the noise"
 )
 
-_TEXTS = {
-    "distance": "distance of the property between cases with and without the event",
-    "direction": "1: larger values with the event, -1: smaller",
-    "distance_interval": "interval of the distance",
-    "noise": "distance that equal distributions stay below",
-    "share": "share of all cases that surely have the event",
-    "cases": "cases that surely have the event",
-    "undetermined": "share of all cases of which the event is not known",
-    "quantiles": "quantiles of the property with and without the event",
+VARIABLES: Mapping[str, Variable] = {
+    "distance": Variable("distance of the property between cases with and without the event"),
+    "direction": Variable("1: larger values with the event, -1: smaller"),
+    "distance_interval": Variable("interval of the distance", "1", {"ci_method": CI_CONTRAST}),
+    "noise": Variable("distance that equal distributions stay below"),
+    "share": Variable("share of all cases that surely have the event"),
+    "cases": Variable("cases that surely have the event"),
+    "undetermined": Variable("share of all cases of which the event is not known"),
+    # registry units differ between the properties, so one string cannot say them
+    "quantiles": Variable(
+        "quantiles of the property with and without the event", "see the parameter"
+    ),
+    "trend": Variable(
+        "1: broken where {along} is too low, -1: too high, mean of the cases that blame a side"
+    ),
+    "failed": FAILED,
 }
 
 
-def map_factors(
+class FactorMapping(Along):
+    """Which property sets the unsafe cases apart."""
+
+    resamples: int = Field(
+        default=100, ge=50, le=10_000, strict=True, description="bootstrap resamples of the lungs"
+    )
+
+
+def find_mapping(
     question: Question,
+    options: FactorMapping | None = None,
     *,
-    along: str,
-    grid: np.ndarray,
-    resamples: int = 100,
-    level: float = 0.95,
-    quantiles: Sequence[float] = QUANTILES,
-    progress: Callable[[int], None] | None = None,
+    axes: Axes = NO_AXES,
+    progress: Progress = None,
 ) -> xr.Dataset:
     """Set the unsafe cases beside the safe ones, at every place and split by what is broken.
 
@@ -65,14 +79,10 @@ def map_factors(
     ----------
     question : Question
         Model, lungs with their correlations, samples, and the rules that are compared.
-    along : str
-        Parameter on the axis, such as t_low.
-    grid : ndarray, shape (m,)
-        Its values.
-    resamples, level
-        Bootstrap resamples of the lungs, and level of the intervals.
-    quantiles : sequence of float
-        Quantiles of each property to keep.
+    options : FactorMapping, optional
+        The axis, the resamples, and the level of the intervals.
+    axes : mapping of str to ndarray, shape (m,)
+        The values of the axis, by its name, unless the options give them.
     progress : callable, optional
         Called with the number of cases just finished.
 
@@ -90,42 +100,28 @@ def map_factors(
     EbbmapError
         For values that cannot be, or if no property varies.
     """
-    return mapping_pieces(
-        question, along=along, grid=grid, resamples=resamples, level=level, quantiles=quantiles
-    ).whole(progress)
+    return mapping_pieces(question, options or FactorMapping(), axes).whole(progress)
 
 
 def mapping_pieces(
-    question: Question,
-    *,
-    along: str,
-    grid: np.ndarray,
-    resamples: int,
-    level: float,
-    quantiles: Sequence[float] = QUANTILES,
+    question: Question, options: FactorMapping, axes: Axes = NO_AXES
 ) -> Pieces[xr.Dataset]:
-    """Cut factor mapping into one population at one place; see `map_factors`."""
+    """Cut factor mapping into one population at one place; see `find_mapping`."""
+    grid = options.grid(axes)
 
     def solve(group: Population | None, place: np.ndarray, progress: Progress) -> xr.Dataset:
-        return _at_place(question, group, along, grid, place, resamples, level, quantiles, progress)
+        return _at_place(question, group, options, grid, place, progress)
 
     return place_pieces(
-        question,
-        along,
-        grid,
-        solve,
-        lambda rows: _finished(question, rows, along, resamples, level),
+        question, options.along, grid, solve, lambda rows: _finished(question, rows, options)
     )
 
 
-def _finished(question, rows: list[xr.Dataset], along, resamples, level) -> xr.Dataset:
+def _finished(question: Question, rows: list[xr.Dataset], options: FactorMapping) -> xr.Dataset:
+    along = options.along
     dataset = join_groups(rows, question.group_names)
-    for name, text in _TEXTS.items():
-        dataset[name] = describe(dataset[name], text)
-    interval = {"ci_method": CI_CONTRAST, "ci_level": level}
-    dataset["distance_interval"].attrs |= interval
-    # registry units differ between the properties, so one string cannot say them
-    dataset["quantiles"].attrs["units"] = "see the parameter"
+    label_variables(dataset, VARIABLES, along=along)
+    dataset["distance_interval"].attrs["ci_level"] = options.level
     events = {name: event_words(name, along) for name in (UNSAFE, TOO_LOW, TOO_HIGH)}
     dataset = finish(
         dataset,
@@ -138,28 +134,24 @@ def _finished(question, rows: list[xr.Dataset], along, resamples, level) -> xr.D
         (),
         design=False,
     )
-    dataset.attrs |= {"lungs": question.lungs, "resamples": resamples, **interval}
+    dataset.attrs |= {
+        "lungs": question.lungs,
+        "resamples": options.resamples,
+        "ci_method": CI_CONTRAST,
+        "ci_level": options.level,
+    }
     return dataset
 
 
-def varying(question: Question, values: dict[str, xr.DataArray]) -> list[str]:
-    """Names of the drawn parameters that the lung model or an outcome of the rules uses.
-
-    Raises
-    ------
-    EbbmapError
-        If there are none.
-    """
-    used = all_inputs(plan(lung_model(question.lung), question.outcomes).parameters)
-    names = [name for name, array in values.items() if "sample" in array.dims and name in used]
-    if not names:
-        raise EbbmapError("no property varies. Name a population, or give [samples].")
-    return names
-
-
 def _at_place(
-    question, group: Population | None, along, grid, place, resamples, level, shares, progress
+    question: Question,
+    group: Population | None,
+    options: FactorMapping,
+    grid: np.ndarray,
+    place: np.ndarray,
+    progress: Progress,
 ) -> xr.Dataset:
+    along = options.along
     values = draw_cases(question, group, {along: place})
     names = varying(question, values)
     check_memory(question.lungs, 2 * len(question.outcomes) + 4, "the mapping")
@@ -179,16 +171,21 @@ def _at_place(
         happens = found.happens
         stream = seed_stream(question.seed, RESAMPLING_STREAM).spawn(len(grid))[number]
         one = contrast_events(
-            properties, happens, known=found.known, resamples=resamples, level=level, rng=stream
+            properties,
+            happens,
+            known=found.known,
+            resamples=options.resamples,
+            level=options.level,
+            rng=stream,
         )
-        quantiles = event_quantiles(properties, happens, shares, known=found.known)
-        rules.append(_labelled(one, quantiles, found, names, along, place, shares))
+        quantiles = event_quantiles(properties, happens, QUANTILES, known=found.known)
+        rules.append(_as_dataset(one, quantiles, found, names, along, place))
     # rules differ in their limits; a limit that a rule does not know has no numbers under it
     every = list(dict.fromkeys(name for one in rules for name in one["event"].values.astype(str)))
     dim = xr.Variable("rule", list(question.rules))
     dataset = xr.concat([one.reindex(event=every) for one in rules], dim=dim)
     failed = int(unsolved(solved["status"].values).sum())
-    return dataset.assign(failed=describe(xr.DataArray(failed), "cases that could not be solved"))
+    return dataset.assign(failed=failed)
 
 
 def _squeezed(array: xr.DataArray, along: str) -> np.ndarray:
@@ -202,7 +199,7 @@ def _trend(found: Events) -> np.ndarray:
     return np.array([0.0, 1.0, -1.0, *bounds])
 
 
-def _labelled(one, quantiles, found: Events, names, along, place, shares) -> xr.Dataset:
+def _as_dataset(one, quantiles, found: Events, names, along, place) -> xr.Dataset:
     cases = one.with_event[:, None]
     by = ("event", along, "parameter")
     return xr.Dataset(
@@ -218,15 +215,7 @@ def _labelled(one, quantiles, found: Events, names, along, place, shares) -> xr.
                 ("event", along, "side", "parameter", "quantile"),
                 quantiles[:, None],
             ),
-            "trend": (
-                by[:2],
-                _trend(found)[:, None],
-                {
-                    "units": "1",
-                    "long_name": f"1: broken where {along} is too low, -1: too high, "
-                    "mean of the cases that blame a side",
-                },
-            ),
+            "trend": (by[:2], _trend(found)[:, None]),
         },
         {
             "event": list(found.names),
@@ -234,6 +223,32 @@ def _labelled(one, quantiles, found: Events, names, along, place, shares) -> xr.
             "parameter": names,
             "ci_bound": ["lower", "upper"],
             "side": ["with", "without"],
-            "quantile": list(shares),
+            "quantile": list(QUANTILES),
         },
     )
+
+
+def _size(question: Question, options: FactorMapping, axes: Axes) -> Size:
+    lungs = lungs_drawn(question)
+    return Size(groups_of(question) * len(options.grid(axes)) * lungs, lungs, lungs)
+
+
+def _check(asked: Asked) -> Iterator[str]:
+    yield from check_along(asked)
+    yield from check_something_drawn(asked)
+
+
+ANALYSIS = Analysis(
+    name="mapping",
+    long_name="factor mapping",
+    options=FactorMapping,
+    pieces=mapping_pieces,
+    size=_size,
+    variables=VARIABLES,
+    lays_out=lambda asked: [asked.get("along")],
+    draws=lambda asked: True,
+    check=_check,
+    stem=lambda options: f"mapping_{options.along}",
+    keeps_pieces=True,
+    counts_cases=True,
+)

@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping
 
 import numpy as np
 import xarray as xr
+from pydantic import Field
 
-from ebbmap.analyses.common.factors import factors_of as find_factors
+from ebbmap.analyses.base import Analysis
+from ebbmap.analyses.common.checks import check_design
+from ebbmap.analyses.common.design_size import design_size
 from ebbmap.analyses.common.factors import (
+    FAILED,
+    computed_outcomes,
     finish,
     groups_among,
     named_outcomes,
     place_pieces,
     solve_places,
 )
+from ebbmap.analyses.common.factors import factors_of as find_factors
 from ebbmap.analyses.common.sensitivity import (
     pick_outcomes,
     refuse_non_finite,
@@ -22,6 +28,7 @@ from ebbmap.analyses.common.sensitivity import (
     stack,
     unstack,
 )
+from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, Share
 from ebbmap.cases.design import (
     RESAMPLING_STREAM,
     check_counted,
@@ -31,7 +38,7 @@ from ebbmap.cases.design import (
     seed_stream,
 )
 from ebbmap.cases.evaluate import unsolved
-from ebbmap.cases.labelling import describe
+from ebbmap.cases.labelling import Variable, flags, label_variables
 from ebbmap.cases.pieces import Pieces, Progress, join_groups
 from ebbmap.cases.question import Question
 from ebbmap.kernels.morris import CI_MORRIS, elementary_effects
@@ -50,13 +57,50 @@ _OWN_DIMS = {
     "dropped": (),
 }
 
-_TEXTS = {
-    "mu": "mean elementary effect",
-    "mu_star": "mean size of the elementary effects",
-    "sigma": "standard deviation of the elementary effects",
-    "mu_star_interval": "interval of the mean size",
-    "dropped": "trajectories left out because an outcome was not finite",
+# each outcome has its own unit, so one string cannot say what the effects are in
+_EFFECT_UNITS = "see effect_units"
+
+#: What is said of an outcome on one design.
+EFFECTS: Mapping[str, Variable] = {
+    "mu": Variable("mean elementary effect", _EFFECT_UNITS),
+    "mu_star": Variable("mean size of the elementary effects", _EFFECT_UNITS),
+    "sigma": Variable("standard deviation of the elementary effects", _EFFECT_UNITS),
+    "mu_star_interval": Variable("interval of the mean size", _EFFECT_UNITS),
+    "dropped": Variable("trajectories left out because an outcome was not finite"),
 }
+
+VARIABLES: Mapping[str, Variable] = {
+    **EFFECTS,
+    "relative": Variable("mean size of the effects over the largest parameter's"),
+    "relative_interval": Variable("interval of the relative size"),
+    "verdict": flags("whether the parameter can be fixed", VERDICTS),
+    "evidence": Variable(
+        "largest upper bound of the relative size over graded outcomes and places"
+    ),
+    "fixable": Variable("1: can be fixed for every graded outcome at every place"),
+    "failed": FAILED,
+}
+
+
+class Screening(OfOutcomes):
+    """Elementary effects: which of many parameters can be fixed."""
+
+    trajectories: int = Field(
+        default=64, ge=4, le=2**20, strict=True, description="paths of the design"
+    )
+    levels: int = Field(
+        default=8, ge=2, le=64, multiple_of=2, strict=True, description="values of each parameter"
+    )
+    fix_below: Share = Field(
+        default=0.05, description="share of the largest effect below which a parameter can be fixed"
+    )
+    resamples: int = Field(
+        default=1000,
+        ge=100,
+        le=100_000,
+        strict=True,
+        description="bootstrap resamples of the paths",
+    )
 
 
 def estimate_effects(
@@ -142,26 +186,16 @@ def estimate_effects(
     )
     for name, own in _OWN_DIMS.items():
         result[name] = unstack(getattr(found, name), own, outcomes)
-        # each outcome has its own unit, so one string cannot say what the effects are in
-        unit = "1" if name == "dropped" else "see effect_units"
-        result[name].attrs |= {"units": unit, "long_name": _TEXTS[name]}
+        result[name].attrs |= EFFECTS[name].attributes()
     return result
 
 
 def find_screening(
     question: Question,
+    options: Screening | None = None,
     *,
-    along: str,
-    grid: np.ndarray,
-    trajectories: int = 64,
-    levels: int = 8,
-    fix_below: float = 0.05,
-    resamples: int = 1000,
-    level: float = 0.95,
-    groups: Mapping[str, Sequence[str]] | str | None = None,
-    outcomes: tuple[str, ...] | None = None,
-    drop_failed: bool = False,
-    progress: Callable[[int], None] | None = None,
+    axes: Axes = NO_AXES,
+    progress: Progress = None,
 ) -> xr.Dataset:
     """Screen the parameters of a model with many: which of them can be fixed.
 
@@ -169,17 +203,14 @@ def find_screening(
     ----------
     question : Question
         Model, populations (taken as independent), samples and rules.
-    along : str
-        Parameter whose values are the places, such as t_low.
-    grid : ndarray, shape (m,)
-        Its values.
-    trajectories, levels
-        As in `draw_morris_design`.
-    fix_below : float
-        A parameter can be fixed where the upper bound of its effect is below this share of the
-        largest effect; it matters where its lower bound is above.
-    resamples, level, groups, outcomes, drop_failed, progress
-        As in `find_drivers`.
+    options : Screening, optional
+        The axis, the outcomes, and the size of the design. A parameter can be fixed where the
+        upper bound of its effect is below `fix_below` of the largest effect; it matters where its
+        lower bound is above.
+    axes : mapping of str to ndarray, shape (m,)
+        The values of the axis, by its name, unless the options give them.
+    progress : callable, optional
+        Called with the number of cases just finished.
 
     Returns
     -------
@@ -197,47 +228,24 @@ def find_screening(
     EbbmapError
         For values that cannot be, or fewer than two factors.
     """
-    return screening_pieces(
-        question,
-        along=along,
-        grid=grid,
-        trajectories=trajectories,
-        levels=levels,
-        fix_below=fix_below,
-        resamples=resamples,
-        level=level,
-        groups=groups,
-        outcomes=outcomes,
-        drop_failed=drop_failed,
-    ).whole(progress)
+    return screening_pieces(question, options or Screening(), axes).whole(progress)
 
 
 def screening_pieces(
-    question: Question,
-    *,
-    along: str,
-    grid: np.ndarray,
-    trajectories: int,
-    levels: int,
-    fix_below: float,
-    resamples: int,
-    level: float,
-    groups: Mapping[str, Sequence[str]] | str | None,
-    outcomes: tuple[str, ...] | None,
-    drop_failed: bool,
+    question: Question, options: Screening, axes: Axes = NO_AXES
 ) -> Pieces[xr.Dataset]:
     """Cut a screening into one population at one place; see `find_screening`."""
-    names = named_outcomes(question, outcomes)
-    policy: NanPolicy = "drop_block" if drop_failed else "raise"
+    names, along = named_outcomes(question, options.outcomes), options.along
+    policy: NanPolicy = "drop_block" if options.drop_failed else "raise"
 
     def solve(group: Population | None, place: np.ndarray, progress: Progress) -> xr.Dataset:
         factors = find_factors(question, group, along, names, place=float(place[0]))
         design = draw_morris_design(
             factors.names,
-            trajectories,
-            levels=levels,
+            options.trajectories,
+            levels=options.levels,
             seed=question.seed,
-            groups=groups_among(factors.names, groups),
+            groups=groups_among(factors.names, options.groups),
         )
         solved = solve_places(
             question,
@@ -251,17 +259,16 @@ def screening_pieces(
         found = estimate_effects(
             design,
             outputs,
-            resamples=resamples,
-            level=level,
+            resamples=options.resamples,
+            level=options.level,
             seed=question.seed,
             nan_policy=policy,
         )
-        failed = int(unsolved(solved["status"].values).sum())
-        return found.assign(failed=describe(xr.DataArray(failed), "cases that could not be solved"))
+        return found.assign(failed=int(unsolved(solved["status"].values).sum()))
 
     def join(rows: list[xr.Dataset]) -> xr.Dataset:
         dataset = join_groups(
-            [_judged(row, along, fix_below) for row in rows], question.group_names
+            [_judged(row, along, options.fix_below) for row in rows], question.group_names
         )
         dataset = finish(
             dataset,
@@ -271,10 +278,10 @@ def screening_pieces(
             "Effects over the whole range of a parameter; factors drawn independently.",
             names,
         )
-        dataset.attrs["fix_below"] = fix_below
-        return dataset
+        dataset.attrs["fix_below"] = options.fix_below
+        return label_variables(dataset, VARIABLES)
 
-    return place_pieces(question, along, grid, solve, join)
+    return place_pieces(question, along, options.grid(axes), solve, join)
 
 
 def _judged(found: xr.Dataset, along: str, fix_below: float) -> xr.Dataset:
@@ -288,20 +295,26 @@ def _judged(found: xr.Dataset, along: str, fix_below: float) -> xr.Dataset:
     graded = [str(n) for n in found["outcome"].values if not str(n).startswith("safe_")]
     evidence = high.sel(outcome=graded).max((along, "outcome"))
     verdict = verdict.where(relative.notnull(), UNSURE).astype(np.int8)
-    verdict.attrs = {
-        "long_name": "whether the parameter can be fixed",
-        "flag_values": np.arange(len(VERDICTS), dtype=np.int8),
-        "flag_meanings": " ".join(VERDICTS),
-    }
     return found.assign(
-        relative=describe(relative, "mean size of the effects over the largest parameter's"),
-        relative_interval=describe(interval, "interval of the relative size"),
+        relative=relative,
+        relative_interval=interval,
         verdict=verdict,
-        evidence=describe(
-            evidence, "largest upper bound of the relative size over graded outcomes and places"
-        ),
-        fixable=describe(
-            (evidence < fix_below).astype(np.int8),
-            "1: can be fixed for every graded outcome at every place",
-        ),
+        evidence=evidence,
+        fixable=(evidence < fix_below).astype(np.int8),
     )
+
+
+ANALYSIS = Analysis(
+    name="screening",
+    long_name="screening of the parameters",
+    options=Screening,
+    pieces=screening_pieces,
+    size=design_size(lambda options, factors: options.trajectories * (factors + 1)),
+    variables=VARIABLES,
+    lays_out=lambda asked: [asked.get("along")],
+    draws=lambda asked: True,
+    check=check_design,
+    computes=computed_outcomes,
+    stem=lambda options: f"screening_{options.along}",
+    keeps_pieces=True,
+)

@@ -6,13 +6,19 @@ lungs without correlations stand beside, so that the difference is what the depe
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping
 
 import numpy as np
 import xarray as xr
+from pydantic import Field
 
+from ebbmap.analyses.base import Analysis
+from ebbmap.analyses.common.checks import check_design
+from ebbmap.analyses.common.design_size import design_size
 from ebbmap.analyses.common.factors import (
+    FAILED,
     Factors,
+    computed_outcomes,
     finish,
     groups_among,
     named_outcomes,
@@ -29,9 +35,10 @@ from ebbmap.analyses.common.sensitivity import (
     stack,
     unstack,
 )
+from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes
 from ebbmap.cases.design import check_counted, check_kind, draw_shapley_design, factors_of
 from ebbmap.cases.evaluate import unsolved
-from ebbmap.cases.labelling import describe
+from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Pieces, Progress, join_groups
 from ebbmap.cases.question import Question
 from ebbmap.kernels.resampling import CI_REPLICATES, REPLICATES
@@ -54,15 +61,37 @@ _OWN_DIMS = {
     "dropped": (),
 }
 
-_TEXTS = {
-    "effect": "Shapley effect",
-    "first": "share of the variance that goes once the property is known",
-    "total": "share of the variance that stays when all others are known",
-    "effect_interval": "interval of the Shapley effect",
-    "first_interval": "interval of the share that goes",
-    "total_interval": "interval of the share that stays",
-    "dropped": "base rows left out because an outcome was not finite",
+#: What is said of an outcome on one design.
+EFFECTS: Mapping[str, Variable] = {
+    "effect": Variable("Shapley effect"),
+    "first": Variable("share of the variance that goes once the property is known"),
+    "total": Variable("share of the variance that stays when all others are known"),
+    "effect_interval": Variable("interval of the Shapley effect"),
+    "first_interval": Variable("interval of the share that goes"),
+    "total_interval": Variable("interval of the share that stays"),
+    "dropped": Variable("base rows left out because an outcome was not finite"),
 }
+
+VARIABLES: Mapping[str, Variable] = {
+    **EFFECTS,
+    "change": Variable("what the correlations change most"),
+    "failed": FAILED,
+}
+
+
+class Shapley(OfOutcomes):
+    """Shares of the variance among properties that depend on each other."""
+
+    base_size: int = Field(
+        default=512,
+        ge=32,
+        le=2**20,
+        strict=True,
+        description="base rows, a power of two; each takes a case for every subset of the factors",
+    )
+    replicates: int = Field(
+        default=REPLICATES, ge=2, le=256, strict=True, description="designs that give the intervals"
+    )
 
 
 def estimate_shapley(
@@ -139,22 +168,16 @@ def estimate_shapley(
     )
     for name, own in _OWN_DIMS.items():
         result[name] = unstack(getattr(found, name), own, outcomes)
-        result[name].attrs |= {"units": "1", "long_name": _TEXTS[name]}
+        result[name].attrs |= EFFECTS[name].attributes()
     return result
 
 
 def find_shapley(
     question: Question,
+    options: Shapley | None = None,
     *,
-    along: str,
-    grid: np.ndarray,
-    base_size: int = 512,
-    replicates: int = REPLICATES,
-    level: float = 0.95,
-    groups: Mapping[str, Sequence[str]] | str | None = None,
-    outcomes: tuple[str, ...] | None = None,
-    drop_failed: bool = False,
-    progress: Callable[[int], None] | None = None,
+    axes: Axes = NO_AXES,
+    progress: Progress = None,
 ) -> xr.Dataset:
     """Share out the variance of every outcome, of the margin and of being safe.
 
@@ -162,14 +185,12 @@ def find_shapley(
     ----------
     question : Question
         Model, populations with their correlations, samples and the rules that are compared.
-    along : str
-        Parameter whose values are the places of the effects, such as t_low.
-    grid : ndarray, shape (m,)
-        Its values.
-    base_size : int
-        Base rows, a power of two; each takes a case for every subset of the factors.
-    replicates, level, groups, outcomes, drop_failed, progress
-        As in `find_drivers`.
+    options : Shapley, optional
+        The axis, the outcomes, and the size of the design.
+    axes : mapping of str to ndarray, shape (m,)
+        The values of the axis, by its name, unless the options give them.
+    progress : callable, optional
+        Called with the number of cases just finished.
 
     Returns
     -------
@@ -185,33 +206,14 @@ def find_shapley(
     EbbmapError
         For values that cannot be, fewer than two factors, or too many of them.
     """
-    return shapley_pieces(
-        question,
-        along=along,
-        grid=grid,
-        base_size=base_size,
-        replicates=replicates,
-        level=level,
-        groups=groups,
-        outcomes=outcomes,
-        drop_failed=drop_failed,
-    ).whole(progress)
+    return shapley_pieces(question, options or Shapley(), axes).whole(progress)
 
 
 def shapley_pieces(
-    question: Question,
-    *,
-    along: str,
-    grid: np.ndarray,
-    base_size: int,
-    replicates: int,
-    level: float,
-    groups: Mapping[str, Sequence[str]] | str | None,
-    outcomes: tuple[str, ...] | None,
-    drop_failed: bool,
+    question: Question, options: Shapley, axes: Axes = NO_AXES
 ) -> Pieces[xr.Dataset]:
     """Cut the shares of the variance into one population at one place; see `find_shapley`."""
-    names = named_outcomes(question, outcomes)
+    names, along = named_outcomes(question, options.outcomes), options.along
 
     def solve(group: Population | None, place: np.ndarray, progress: Progress) -> xr.Dataset:
         factors = find_factors(question, group, along, names, place=float(place[0]))
@@ -220,35 +222,20 @@ def shapley_pieces(
         for covariance in (factors.covariance, np.diag(np.diag(factors.covariance))):
             design = draw_shapley_design(
                 factors.names,
-                base_size,
+                options.base_size,
                 mean=factors.mean,
                 covariance=covariance,
-                replicates=replicates,
-                groups=groups_among(factors.names, groups),
+                replicates=options.replicates,
+                groups=groups_among(factors.names, options.groups),
                 seed=question.seed,
             )
-            each.append(
-                _estimate(
-                    question, factors, design, along, place, names, level, drop_failed, progress
-                )
-            )
+            each.append(_estimate(question, factors, design, options, place, names, progress))
         return xr.concat(each, xr.Variable("dependence", [DEPENDENT, INDEPENDENT]))
 
     def join(rows: list[xr.Dataset]) -> xr.Dataset:
-        dataset = join_groups(
-            [
-                row.assign(
-                    change=describe(
-                        xr.DataArray(change_sentence(row, along)),
-                        "what the correlations change most",
-                    )
-                )
-                for row in rows
-            ],
-            question.group_names,
-        )
-        return finish(
-            dataset,
+        changed = [row.assign(change=change_sentence(row, along)) for row in rows]
+        dataset = finish(
+            join_groups(changed, question.group_names),
             question,
             f"shares of the outcomes' variance along {along}",
             along,
@@ -256,25 +243,32 @@ def shapley_pieces(
             "where first and total are Sobol indices.",
             names,
         )
+        return label_variables(dataset, VARIABLES)
 
-    return place_pieces(question, along, grid, solve, join)
+    return place_pieces(question, along, options.grid(axes), solve, join)
 
 
-def _estimate(question, factors: Factors, design, along, grid, names, level, drop, progress):
+def _estimate(
+    question: Question,
+    factors: Factors,
+    design: xr.Dataset,
+    options: Shapley,
+    place: np.ndarray,
+    names: tuple[str, ...],
+    progress: Progress,
+) -> xr.Dataset:
     solved = solve_places(
         question,
         factors.from_scores(design["score"].values),
-        along=along,
-        grid=grid,
+        along=options.along,
+        grid=place,
         outcomes=names,
         progress=progress,
     )
-    failed = int(unsolved(solved["status"].values).sum())
     outputs = solved.drop_vars("status").assign_coords(sample=design["sample"])
-    found = estimate_shapley(
-        design, outputs, level=level, nan_policy="drop_block" if drop else "raise"
-    )
-    return found.assign(failed=describe(xr.DataArray(failed), "cases that could not be solved"))
+    policy: NanPolicy = "drop_block" if options.drop_failed else "raise"
+    found = estimate_shapley(design, outputs, level=options.level, nan_policy=policy)
+    return found.assign(failed=int(unsolved(solved["status"].values).sum()))
 
 
 def change_sentence(both: xr.Dataset, along: str) -> str:
@@ -311,3 +305,19 @@ def change_sentence(both: xr.Dataset, along: str) -> str:
         f"{say_factor(name)} in {say_outcome(outcome)} is {new[column]:.2f} ({low:.2f} to "
         f"{high:.2f}) with the correlations, {old[column]:.2f} without ({moved})"
     )
+
+
+ANALYSIS = Analysis(
+    name="shapley",
+    long_name="shares of the outcomes' variance",
+    options=Shapley,
+    pieces=shapley_pieces,
+    size=design_size(lambda options, factors: options.base_size * 2 ** min(factors, 20)),
+    variables=VARIABLES,
+    lays_out=lambda asked: [asked.get("along")],
+    draws=lambda asked: True,
+    check=check_design,
+    computes=computed_outcomes,
+    stem=lambda options: f"shapley_{options.along}",
+    keeps_pieces=True,
+)

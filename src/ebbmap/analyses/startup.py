@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
+from typing import Annotated
+
 import numpy as np
 import xarray as xr
+from pydantic import Field
 
+from ebbmap.analyses.asked import Asked
+from ebbmap.analyses.base import Analysis, whole
+from ebbmap.analyses.common.sizes import middle_lungs
+from ebbmap.analyses.options import NO_AXES, Axes, Options
 from ebbmap.cases.evaluate import resolve
-from ebbmap.cases.labelling import describe, label
-from ebbmap.cases.pieces import join_groups
+from ebbmap.cases.labelling import Variable, label_variables, registry_attrs, signal_variables
+from ebbmap.cases.pieces import Progress, join_groups
 from ebbmap.cases.question import Question, middle_lung
 from ebbmap.cases.simulate import as_arrays, simulate
 from ebbmap.cases.uses import Use, add_provenance
@@ -15,7 +23,7 @@ from ebbmap.cases.waveforms import cycle_times
 from ebbmap.errors import EbbmapError
 from ebbmap.kernels.cycles import follow_cycles
 from ebbmap.lungs import lung_model
-from ebbmap.registries.signals import SIGNALS
+from ebbmap.registries.outcomes import OUTCOMES
 
 #: Times drawn in each phase.
 POINTS = 40
@@ -27,13 +35,43 @@ KEPT = ("end_release_pressure", "trapped_volume", "release_volume", "exhaled_fra
 AS_SET, LONGER = "as set", "one longer release"
 
 
-def follow_start(
+VARIABLES: Mapping[str, Variable] = {
+    **{
+        f"settled_{name}": Variable(
+            f"{OUTCOMES[name].long_name} of the settled cycle", OUTCOMES[name].units
+        )
+        for name in KEPT
+    },
+    "time": Variable("time from the start", "s"),
+}
+
+
+class Startup(Options):
+    """The first cycles of each population's middle lung, and one longer release among them."""
+
+    start_pressure: Annotated[float, Field(ge=0, le=40)] = Field(
+        default=5.0, description="end-expiratory pressure of the ventilation before [cmH2O]"
+    )
+    cycles: int = Field(
+        default=12, ge=1, le=500, strict=True, description="cycles that are followed"
+    )
+    longer_t_low: Annotated[float, Field(gt=0)] | None = Field(
+        default=None, description="T low of the one longer release [s]; three times T low if absent"
+    )
+    longer_cycle: int | None = Field(
+        default=None,
+        ge=1,
+        strict=True,
+        description="the cycle with the longer release; two thirds of the way if absent",
+    )
+
+
+def find_startup(
     question: Question,
+    options: Startup | None = None,
     *,
-    start_pressure: float = 5.0,
-    cycles: int = 12,
-    longer_t_low: float | None = None,
-    longer_cycle: int | None = None,
+    axes: Axes = NO_AXES,
+    progress: Progress = None,
 ) -> xr.Dataset:
     """Follow every population's middle lung from the start of the mode.
 
@@ -41,14 +79,12 @@ def follow_start(
     ----------
     question : Question
         Model, populations and settings.
-    start_pressure : float
-        End-expiratory pressure of the ventilation before [cmH2O].
-    cycles : int
-        How many, >= 1.
-    longer_t_low : float, optional
-        T low of the one longer release [s]; three times T low if None.
-    longer_cycle : int, optional
-        The cycle with the longer release, 1 to `cycles`; two thirds of the way if None.
+    options : Startup, optional
+        Where it starts, how many cycles are followed, and the one longer release.
+    axes : mapping of str to ndarray
+        Of no account.
+    progress : callable, optional
+        Called with the number of cases just finished.
 
     Returns
     -------
@@ -64,17 +100,19 @@ def follow_start(
 
     Examples
     --------
-    >>> first = follow_start(Question(fixed={"resistance_exp": 30.0}), cycles=6)
+    >>> first = find_startup(Question(fixed={"resistance_exp": 30.0}), Startup(cycles=6))
     >>> first["trapped_volume"].sizes["cycle"]
     6
     """
-    at = max(1, round(2 * cycles / 3)) if longer_cycle is None else longer_cycle
+    options = options or Startup()
+    cycles, start_pressure = options.cycles, options.start_pressure
+    at = options.longer_cycle or max(1, round(2 * cycles / 3))
     if not 1 <= at <= cycles:
         raise EbbmapError(f"the longer release must be in cycle 1 to {cycles}; got {at}.")
     rows, t_lows = [], []
     for group in question.groups():
         values = middle_lung(question, group, {})
-        own, longer = _settings(question.lung, values, longer_t_low)
+        own, longer = _settings(question.lung, values, options.longer_t_low)
         t_lows.append(float(longer["t_low"][0]))
         row = xr.concat(
             [
@@ -87,21 +125,13 @@ def follow_start(
             ],
             dim=xr.Variable("course", [AS_SET, LONGER]),
         )
-        settled = simulate(question.lung, outcomes=KEPT, **values)
+        settled = simulate(question.lung, outcomes=KEPT, progress=progress, **values)
         rows.append(row.assign({f"settled_{name}": float(settled[name]) for name in KEPT}))
-    labels = question.group_names
-    dataset = join_groups(rows, labels)
-    dataset["longer_t_low"] = label(xr.DataArray(t_lows, dims="population"), "t_low")
-    for name in KEPT:
-        dataset[name] = label(dataset[name], name)
-        text = f"{dataset[name].attrs['long_name']} of the settled cycle"
-        dataset[f"settled_{name}"] = describe(
-            dataset[f"settled_{name}"], text, dataset[name].attrs["units"]
-        )
-    for name in lung_model(question.lung).signals:
-        entry = SIGNALS[name]
-        dataset[name] = describe(dataset[name], entry.long_name, entry.units)
-    dataset["time"] = describe(dataset["time"], "time from the start", "s")
+    dataset = join_groups(rows, question.group_names)
+    dataset["longer_t_low"] = ("population", np.array(t_lows))
+    signals = signal_variables(lung_model(question.lung).signals)
+    label_variables(dataset, {**VARIABLES, **signals}, registry=KEPT)
+    dataset["longer_t_low"].attrs = registry_attrs("t_low")
     use = Use(middle=True, outcomes=KEPT)
     return add_provenance(
         dataset, question, "the first cycles", use, start_pressure=start_pressure, longer_cycle=at
@@ -133,3 +163,20 @@ def _one_course(lung: str, settings, start_pressure: float) -> xr.Dataset:
         },
         {"cycle": np.arange(1, len(settings) + 1)},
     )
+
+
+def _check(asked: Asked) -> Iterator[str]:
+    at, cycles = asked.get("longer_cycle"), asked.get("cycles")
+    if isinstance(at, int) and isinstance(cycles, int) and at > cycles:
+        yield f"{asked.place}.longer_cycle: must be one of {cycles} cycles; got {at}."
+
+
+ANALYSIS = Analysis(
+    name="startup",
+    long_name="the first cycles",
+    options=Startup,
+    pieces=whole(find_startup),
+    size=middle_lungs(lambda question, options, axes: 2 * options.cycles),
+    variables=VARIABLES,
+    check=_check,
+)

@@ -2,24 +2,55 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from math import prod
 
 import numpy as np
 import xarray as xr
+from pydantic import Field
 
-from ebbmap.cases.labelling import describe, label
-from ebbmap.cases.pieces import join_groups
+from ebbmap.analyses.asked import Asked
+from ebbmap.analyses.base import Analysis, whole
+from ebbmap.analyses.common.checks import check_outcomes
+from ebbmap.analyses.common.sizes import middle_lungs
+from ebbmap.analyses.options import NO_AXES, Axes, Options, OutcomeName, ParameterName, axes_of
+from ebbmap.cases.labelling import Variable, label_variables
+from ebbmap.cases.pieces import Progress, join_groups
 from ebbmap.cases.question import Question, middle_lung
 from ebbmap.cases.simulate import add_verdict, simulate
 from ebbmap.cases.uses import Use, add_provenance
-from ebbmap.errors import EbbmapError
 from ebbmap.kernels.fronts import non_dominated
-from ebbmap.registries.limits import CAUTION, SAFE, UNDETERMINED, UNSAFE
+from ebbmap.kernels.judging import CAUTION, SAFE, UNDETERMINED, UNSAFE
 from ebbmap.registries.parameters import parameter
 
+VARIABLES: Mapping[str, Variable] = {
+    "front": Variable("best compromise of all settings"),
+    "safe_front": Variable("best compromise of the safe settings"),
+    "answer": Variable("whether a setting keeps all limits", None),
+}
 
-def map_trade(
-    question: Question, axes: Mapping[str, np.ndarray], costs: tuple[str, ...]
+
+class Trade(Options):
+    """Settings by their costs, and the front of best compromises."""
+
+    axes: list[ParameterName] = Field(
+        default=["t_low", "t_high"],
+        min_length=1,
+        description="settings that are laid out on their axes",
+    )
+    costs: list[OutcomeName] = Field(
+        default=["paco2", "closed_fraction"],
+        min_length=2,
+        description="outcomes of which less is better",
+    )
+
+
+def find_trade(
+    question: Question,
+    options: Trade | None = None,
+    *,
+    axes: Axes = NO_AXES,
+    progress: Progress = None,
 ) -> xr.Dataset:
     """Lay out every setting of a grid by its costs, for each population's middle lung.
 
@@ -27,10 +58,12 @@ def map_trade(
     ----------
     question : Question
         Model, populations, fixed values and rules.
-    axes : mapping of str to ndarray
-        Settings on a grid, such as T low and T high.
-    costs : tuple of str
-        Outcomes of which less is better, at least two, such as paco2 and closed_fraction.
+    options : Trade, optional
+        The settings that are laid out, and their costs.
+    axes : mapping of str to ndarray, shape (m,)
+        The values of these settings, by name.
+    progress : callable, optional
+        Called with the number of cases just finished.
 
     Returns
     -------
@@ -42,30 +75,37 @@ def map_trade(
     Raises
     ------
     EbbmapError
-        For fewer than two costs, or values that cannot be.
+        For values that cannot be, or a setting without values.
+
+    Examples
+    --------
+    >>> axes = {"t_low": [0.3, 0.6], "t_high": [4.0]}
+    >>> from ebbmap.registries.limits import limit_set
+    >>> judged_by = {"pressure": limit_set("pressure")}
+    >>> find_trade(Question(rules=judged_by), axes=axes)["front"].values.ravel().tolist()
+    [1, 1]
     """
-    if len(costs) < 2:
-        raise EbbmapError(f"a trade needs at least two costs; got {len(costs)}. Name another.")
+    options = options or Trade()
+    costs, axes = tuple(options.costs), axes_of(axes, *options.axes)
     names = tuple(dict.fromkeys((*costs, *question.outcomes)))
     groups = []
     for group in question.groups():
         values = middle_lung(question, group, axes)
-        solved = simulate(question.lung, outcomes=names, **values)
-        rules = [_one(solved, limits, tuple(axes), costs) for limits in question.rules.values()]
+        solved = simulate(question.lung, outcomes=names, progress=progress, **values)
+        rules = [
+            _under_rule(solved, limits, tuple(axes), costs) for limits in question.rules.values()
+        ]
         groups.append(xr.concat(rules, dim=xr.Variable("rule", list(question.rules)), join="outer"))
-    labels = question.group_names
-    dataset = join_groups(groups, labels)
-    for name in (*costs, *axes):
-        dataset[name] = label(dataset[name], name)
-    dataset["front"] = describe(dataset["front"], "best compromise of all settings")
-    dataset["safe_front"] = describe(dataset["safe_front"], "best compromise of the safe settings")
-    dataset["answer"].attrs = {"long_name": "whether a setting keeps all limits"}
+    dataset = join_groups(groups, question.group_names)
+    label_variables(dataset, VARIABLES, registry=(*costs, *axes))
     use = Use(tuple(axes), middle=True, outcomes=names)
     title = f"the trade of {' against '.join(costs)}"
     return add_provenance(dataset, question, title, use, costs=" ".join(costs))
 
 
-def _one(solved: xr.Dataset, limits, axes: tuple[str, ...], costs: tuple[str, ...]) -> xr.Dataset:
+def _under_rule(
+    solved: xr.Dataset, limits, axes: tuple[str, ...], costs: tuple[str, ...]
+) -> xr.Dataset:
     judged = add_verdict(solved, limits)
     safe = judged["verdict"].isin([SAFE, CAUTION]).values
     table = np.stack([solved[name].values.reshape(-1) for name in costs], axis=1)
@@ -98,3 +138,23 @@ def _answer(judged: xr.Dataset, limits, axes: tuple[str, ...]) -> str:
     if unclear:
         return f"undetermined: {unclear:.0%} of the settings could not be judged; {nearest}"
     return f"no: {nearest}"
+
+
+def _check(asked: Asked) -> Iterator[str]:
+    yield from asked.need_axis("axes")
+    yield from check_outcomes(asked, "costs")
+
+
+ANALYSIS = Analysis(
+    name="trade",
+    long_name="settings by their costs",
+    options=Trade,
+    pieces=whole(find_trade),
+    size=middle_lungs(
+        lambda question, options, axes: prod(len(axes[name]) for name in options.axes)
+    ),
+    variables=VARIABLES,
+    lays_out=lambda asked: asked.words("axes"),
+    check=_check,
+    computes=lambda options: tuple(options.costs),
+)

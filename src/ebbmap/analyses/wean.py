@@ -2,21 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
+from math import ceil
+
 import numpy as np
 import xarray as xr
+from pydantic import Field
 
+from ebbmap.analyses.asked import Asked
+from ebbmap.analyses.base import Analysis, whole
+from ebbmap.analyses.common.sizes import middle_lungs
+from ebbmap.analyses.options import NO_AXES, Axes, Options, Positive
 from ebbmap.cases.evaluate import resolve
-from ebbmap.cases.labelling import describe, label, label_verdict
-from ebbmap.cases.pieces import join_groups
+from ebbmap.cases.labelling import Variable, flags, label_variables
+from ebbmap.cases.pieces import Progress, join_groups
 from ebbmap.cases.question import Question, middle_lung
 from ebbmap.cases.simulate import add_verdict, as_arrays, simulate
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.errors import EbbmapError
+from ebbmap.kernels.judging import UNDETERMINED, UNSAFE, VERDICTS
 from ebbmap.kernels.paths import safest_path
 from ebbmap.lungs import lung_model
-from ebbmap.registries.limits import UNDETERMINED, UNSAFE, LimitSet
+from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import outcomes_of
-from ebbmap.registries.parameters import parameter
+from ebbmap.registries.parameters import PARAMETERS, parameter
 
 #: P high less by this [cmH2O] with every step, T high longer by this for each [s cmH2O-1]:
 #: summary of Habashi, Crit Care Med 2005;33(3 Suppl):S228 (1 to 2 cmH2O, 0.5 s per cmH2O).
@@ -39,12 +48,43 @@ WATCHED = (
 COMMON, SAFEST = "common practice", "safest"
 
 
-def plan_weaning(
+_PLACES = {
+    name: Variable(parameter(name).long_name, parameter(name).units)
+    for name in ("p_high", "t_high")
+}
+
+VARIABLES: Mapping[str, Variable] = {
+    **_PLACES,
+    **{f"route_{name}": variable for name, variable in _PLACES.items()},
+    "margin": Variable("safety margin"),
+    "route_margin": Variable("safety margin"),
+    "first_unsafe": Variable("first step that is not safe"),
+    "leaves": Variable("limit that the first unsafe step breaks", None),
+    "verdict": flags("verdict", VERDICTS),
+    "route_verdict": flags("verdict", VERDICTS),
+}
+
+
+class Wean(Options):
+    """P high down and T high up, step by step, from the settings as they are."""
+
+    p_high_end: Positive = Field(
+        default=12.0, description="P high at the end of the path [cmH2O], below the present one"
+    )
+    p_high_step: Positive = Field(
+        default=P_HIGH_STEP, description="P high less by this with every step [cmH2O]"
+    )
+    seconds_per_pressure: Positive = Field(
+        default=SECONDS_PER_PRESSURE, description="T high longer by this for each cmH2O [s]"
+    )
+
+
+def find_wean(
     question: Question,
+    options: Wean | None = None,
     *,
-    p_high_end: float = 12.0,
-    p_high_step: float = P_HIGH_STEP,
-    seconds_per_pressure: float = SECONDS_PER_PRESSURE,
+    axes: Axes = NO_AXES,
+    progress: Progress = None,
 ) -> xr.Dataset:
     """Follow common practice from the present settings, and search a safer path to its end.
 
@@ -52,12 +92,12 @@ def plan_weaning(
     ----------
     question : Question
         Model, populations (their middle lungs), present settings, and the rules that judge.
-    p_high_end : float
-        P high at the end of the path [cmH2O], below the present one.
-    p_high_step : float
-        P high less by this with every step [cmH2O].
-    seconds_per_pressure : float
-        T high longer by this for each cmH2O [s].
+    options : Wean, optional
+        The end of the path and its steps.
+    axes : mapping of str to ndarray
+        Of no account.
+    progress : callable, optional
+        Called with the number of cases just finished.
 
     Returns
     -------
@@ -82,54 +122,53 @@ def plan_weaning(
     --------
     >>> from ebbmap.registries.limits import limit_set
     >>> judged_by = {"pressure": limit_set("pressure")}
-    >>> path = plan_weaning(Question(fixed={"p_high": 24.0}, rules=judged_by))
+    >>> path = find_wean(Question(fixed={"p_high": 24.0}, rules=judged_by))
     >>> path["route_p_high"].sel(route="common practice").values[0, 0, :7].tolist()
     [24.0, 22.0, 20.0, 18.0, 16.0, 14.0, 12.0]
     """
     if not question.rules:
         raise EbbmapError("weaning needs limits to judge by. Name a rule.")
-    if not (p_high_step > 0 and seconds_per_pressure > 0):
-        raise EbbmapError("steps must be above 0. Give p_high_step and seconds_per_pressure.")
+    options = options or Wean()
     model = lung_model(question.lung)
     kept = tuple(name for name in WATCHED if name in outcomes_of(model))
     wanted = tuple(dict.fromkeys((*kept, *question.outcomes)))
     groups = []
     for group in question.groups():
         values = middle_lung(question, group, {})
-        p_high, t_high = _grid(values, p_high_end, p_high_step, seconds_per_pressure)
-        axes = {
+        p_high, t_high = _grid(values, options)
+        grid = {
             "p_high": xr.DataArray(p_high, dims="p_high", coords={"p_high": p_high}),
             "t_high": xr.DataArray(t_high, dims="t_high", coords={"t_high": t_high}),
         }
-        solved = simulate(question.lung, outcomes=wanted, **{**values, **axes})
+        solved = simulate(question.lung, outcomes=wanted, progress=progress, **{**values, **grid})
         solved = solved.transpose("p_high", "t_high", ...)
         rules = [_one_rule(solved, limits, kept) for limits in question.rules.values()]
         groups.append(xr.concat(rules, dim=xr.Variable("rule", list(question.rules))))
-    labels = question.group_names
-    dataset = join_groups(groups, labels)
-    _describe(dataset, kept)
+    dataset = join_groups(groups, question.group_names)
+    label_variables(dataset, VARIABLES, registry=kept)
     return add_provenance(
         dataset,
         question,
         "weaning towards continuous pressure",
         Use(middle=True, outcomes=wanted),
         comment="The patient's own breathing and inspired oxygen are held.",
-        p_high_step=p_high_step,
-        seconds_per_pressure=seconds_per_pressure,
+        p_high_step=options.p_high_step,
+        seconds_per_pressure=options.seconds_per_pressure,
     )
 
 
-def _grid(values, end: float, step: float, seconds: float) -> tuple[np.ndarray, np.ndarray]:
+def _grid(values, options: Wean) -> tuple[np.ndarray, np.ndarray]:
     """P high down and T high up, as many places each, from what is set."""
     given = {name: array.values for name, array in as_arrays(values).items()}
     now = {name: float(v) for name, v in resolve(given, ("p_high", "t_high")).items()}
+    end = options.p_high_end
     if not end < now["p_high"]:
         raise EbbmapError(
             f"p_high_end must be below the present P high of {now['p_high']:g} cmH₂O; got {end:g}."
         )
-    steps = max(1, round((now["p_high"] - end) / step))
+    steps = max(1, round((now["p_high"] - end) / options.p_high_step))
     p_high = np.linspace(now["p_high"], end, steps + 1)
-    return p_high, now["t_high"] + (now["p_high"] - p_high) * seconds
+    return p_high, now["t_high"] + (now["p_high"] - p_high) * options.seconds_per_pressure
 
 
 def _one_rule(solved: xr.Dataset, limits: LimitSet, kept) -> xr.Dataset:
@@ -173,16 +212,25 @@ def _one_route(judged: xr.Dataset, path: np.ndarray, limits: LimitSet, kept) -> 
     )
 
 
-def _describe(dataset: xr.Dataset, kept) -> None:
-    for name in kept:
-        dataset[name] = label(dataset[name], name)
-    for name in ("p_high", "t_high"):
-        entry = parameter(name)
-        for target in (name, f"route_{name}"):
-            dataset[target].attrs = {"units": entry.units, "long_name": entry.long_name}
-    for name in ("margin", "route_margin"):
-        dataset[name] = describe(dataset[name], "safety margin")
-    dataset["first_unsafe"] = describe(dataset["first_unsafe"], "first step that is not safe")
-    dataset["leaves"].attrs = {"long_name": "limit that the first unsafe step breaks"}
-    for name in ("verdict", "route_verdict"):
-        dataset[name] = label_verdict(dataset[name])
+def _steps(question: Question, options: Wean, axes: Axes) -> int:
+    start = question.fixed.get("p_high", PARAMETERS["p_high"].default)
+    steps = ceil((float(start) - options.p_high_end) / options.p_high_step)
+    return (max(1, steps) + 1) ** 2
+
+
+def _check(asked: Asked) -> Iterator[str]:
+    end, now = asked.raw.get("p_high_end"), asked.study.table("fixed").get("p_high")
+    if isinstance(end, (int, float)) and isinstance(now, (int, float)) and not end < now:
+        yield f"{asked.place}.p_high_end: must be below P high of {now:g}; got {end:g}."
+
+
+ANALYSIS = Analysis(
+    name="wean",
+    long_name="weaning towards continuous pressure",
+    options=Wean,
+    pieces=whole(find_wean),
+    size=middle_lungs(_steps),
+    variables=VARIABLES,
+    check=_check,
+    computes=lambda options: None,
+)

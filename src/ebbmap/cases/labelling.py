@@ -5,10 +5,13 @@ from __future__ import annotations
 import hashlib
 import json
 import platform
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import cache
 from importlib.metadata import version
 from importlib.resources import files
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -20,6 +23,7 @@ from ebbmap.kernels.judging import VERDICTS
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.registries.parameters import PARAMETERS
+from ebbmap.registries.signals import SIGNALS
 from ebbmap.registry import active
 
 #: What every result is, whatever lungs it was asked about.
@@ -51,6 +55,88 @@ def describe(array: xr.DataArray, long_name: str, units: str = "1", **attrs: Any
     """Give an array that no registry knows its texts."""
     array.attrs = {"units": units, "long_name": long_name, **attrs}
     return array
+
+
+@dataclass(frozen=True)
+class Variable:
+    """A variable of a result that is neither an outcome nor a parameter.
+
+    Parameters
+    ----------
+    long_name : str
+        In words, without a full stop. Words in braces are filled in where it is labelled:
+        "share of all {of} that ...".
+    units : str, optional
+        Unit string; None where a unit has no meaning, as for texts.
+    attrs : mapping
+        Further attributes.
+    """
+
+    long_name: str
+    units: str | None = "1"
+    attrs: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
+
+    def attributes(self, **words: Any) -> dict[str, Any]:
+        """Return its attributes; `words` fill in those in braces."""
+        units = {} if self.units is None else {"units": self.units.format(**words)}
+        return {**units, "long_name": self.long_name.format(**words), **self.attrs}
+
+
+def flags(long_name: str, meanings: tuple[str, ...], units: str | None = None) -> Variable:
+    """Return a variable of small integers, each with a meaning."""
+    return Variable(long_name, units, MappingProxyType(_flags(meanings)))
+
+
+def signal_variables(names: Iterable[str]) -> dict[str, Variable]:
+    """Return the signals of a waveform as variables of a result."""
+    return {name: Variable(SIGNALS[name].long_name, SIGNALS[name].units) for name in names}
+
+
+def label_variables(
+    dataset: xr.Dataset,
+    variables: Mapping[str, Variable],
+    *,
+    registry: Iterable[str] = (),
+    axes: Iterable[str] = (),
+    **words: Any,
+) -> xr.Dataset:
+    """Label a result in place, so that no variable is copied.
+
+    Parameters
+    ----------
+    dataset : Dataset
+        A finished result.
+    variables : mapping of str to Variable
+        Declared variables; those that the result lacks are passed over.
+    registry : iterable of str
+        Outcomes and parameters in it, which get all that the registry says of them.
+    axes : iterable of str
+        Parameters in it that are axes, which get their units and name.
+    **words
+        What stands in braces in the texts of `variables`.
+
+    Returns
+    -------
+    Dataset
+        The same.
+
+    Examples
+    --------
+    >>> result = xr.Dataset({"share": 0.5, "t_low": 0.4})
+    >>> shares = {"share": Variable("share of all {of}")}
+    >>> labelled = label_variables(result, shares, axes=["t_low"], of="lungs")
+    >>> labelled["share"].attrs["long_name"], labelled["t_low"].attrs["units"]
+    ('share of all lungs', 's')
+    """
+    for name, variable in variables.items():
+        if name in dataset.variables:
+            dataset[name].attrs = variable.attributes(**words)
+    for name in registry:
+        dataset[name].attrs = registry_attrs(name)
+    for name in axes:
+        entry = PARAMETERS[name]
+        dataset[name].attrs = {"units": entry.units, "long_name": entry.long_name}
+    return dataset
 
 
 def label_status(array: xr.DataArray) -> xr.DataArray:

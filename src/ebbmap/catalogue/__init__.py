@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from ebbmap.catalogue.findings import Finding, check_file
-from ebbmap.catalogue.marks import lung, outcome
+from ebbmap.catalogue.marks import analysis, lung, outcome
 from ebbmap.catalogue.results import add_outcome
 from ebbmap.catalogue.sources import Used, load_use
 from ebbmap.catalogue.value import Catalogue, builtin
@@ -13,6 +13,7 @@ __all__ = [
     "Finding",
     "Used",
     "add_outcome",
+    "analysis",
     "builtin",
     "check_file",
     "load_use",

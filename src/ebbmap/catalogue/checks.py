@@ -10,6 +10,8 @@ from typing import Any
 
 import numpy as np
 
+from ebbmap.analyses.base import Analysis
+from ebbmap.analyses.options import Options
 from ebbmap.cases.evaluate import evaluate
 from ebbmap.errors import unknown_name
 from ebbmap.lungs import LUNGS, Lung
@@ -251,11 +253,25 @@ def _population_problems(entry: Population) -> Iterator[str]:
             yield f"the middle of {problem}"
 
 
+def _analysis_problems(entry: Analysis) -> Iterator[str]:
+    """Check that every option is described, and that the variables are known or declared."""
+    if not issubclass(entry.options, Options):
+        yield "options must be a class of ebbmap.analyses.options.Options."
+        return
+    for name, field in entry.options.model_fields.items():
+        if not field.description:
+            yield f"the option {name} needs a description. Give Field(..., description=...)."
+    for name in entry.variables:
+        if name in OUTCOMES or name in PARAMETERS:
+            yield f"the variable {name} has the name of an outcome or a parameter. Rename it."
+
+
 _CHECKS: Mapping[str, Callable[[Any], Iterator[str]]] = MappingProxyType(
     {
         "outcome": _outcome_problems,
         "lung": _lung_problems,
         "limit set": _limit_problems,
         "population": _population_problems,
+        "analysis": _analysis_problems,
     }
 )

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Any, Protocol
 
+from ebbmap.analyses.base import Analysis
+from ebbmap.analyses.registry import ANALYSES
 from ebbmap.errors import EbbmapError, shortened
 from ebbmap.lungs import LUNGS, Lung
 from ebbmap.registries.limits import LIMIT_SETS, LimitSet
@@ -24,6 +26,7 @@ _REGISTRY_OF: Mapping[type, Registry[Any]] = MappingProxyType(
         Lung: LUNGS,
         LimitSet: LIMIT_SETS,
         Population: POPULATIONS,
+        Analysis: ANALYSES,
     }
 )
 
@@ -73,7 +76,8 @@ def kind_of(entry: object) -> str:
             return registry.kind
     raise EbbmapError(
         f"an entry must be a marked function or one of {', '.join(REGISTRIES)}; got "
-        f"{shortened(entry)}. Mark a function with @ebbmap.outcome(...) or @ebbmap.lung(...)."
+        f"{shortened(entry)}. Mark a function with @ebbmap.outcome(...), @ebbmap.lung(...) or "
+        "@ebbmap.analysis(...)."
     )
 
 

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
 from typing import Any, TypeVar
 
+from ebbmap.analyses.base import Analysis, whole
+from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
+from ebbmap.analyses.options import Axes, Options
+from ebbmap.cases.labelling import Variable
+from ebbmap.cases.question import Question
 from ebbmap.errors import EbbmapError
 from ebbmap.lungs.base import SOLVED, Lung
 from ebbmap.registries.outcomes import Outcome
@@ -131,6 +137,70 @@ def lung(
         return _marked(function, entry, version)
 
     return mark
+
+
+def analysis(
+    *,
+    options: type[Options],
+    long_name: str = "",
+    variables: Mapping[str, Variable] = MappingProxyType({}),
+    size: Callable[[Question, Any, Axes], Size] | None = None,
+    version: str = "",
+    **more: Any,
+) -> Callable[[F], F]:
+    """Mark a function ``find_NAME`` as the analysis that a study file asks as NAME.
+
+    The function is ``find_NAME(question, options, *, axes, progress) -> Dataset``.
+
+    Parameters
+    ----------
+    options : type of Options
+        What it can be asked, each field with its default and its description.
+    long_name : str
+        In words; the first line of the function's docstring if empty.
+    variables : mapping of str to Variable
+        Its own result variables; others in a result are registry entries.
+    size : callable, optional
+        ``size(question, options, axes) -> Size``; every lung that is drawn once, if not given.
+    version : str
+        Version of the analysis, for results.
+    **more
+        Further fields of `ebbmap.analyses.base.Analysis`, such as ``check`` or ``own_tables``.
+
+    Returns
+    -------
+    callable
+        A decorator that returns the function itself.
+
+    Raises
+    ------
+    EbbmapError
+        If the function is not called ``find_NAME``.
+    """
+
+    def mark(function: F) -> F:
+        start, _, name = function.__name__.partition("_")
+        if start != "find" or not name:
+            raise EbbmapError(
+                f"the function of an analysis must be called find_NAME; got {function.__name__!r}."
+            )
+        entry = Analysis(
+            name=name,
+            long_name=long_name or _first_line(function),
+            options=options,
+            pieces=whole(function),
+            size=size or _lungs_once,
+            variables=variables,
+            **more,
+        )
+        return _marked(function, entry, version)
+
+    return mark
+
+
+def _lungs_once(question: Question, options: Any, axes: Axes) -> Size:
+    cases = groups_of(question) * lungs_drawn(question)
+    return Size(cases, cases, cases)
 
 
 def entry_of(thing: Any) -> Any:

@@ -78,6 +78,10 @@ class Used:
                 path.write_bytes(source.content)
 
 
+#: What a study without `use` uses.
+NOTHING_USED = Used(builtin())
+
+
 def load_use(names: Iterable[str], folder: Path | None) -> Used:
     """Load what a study uses.
 

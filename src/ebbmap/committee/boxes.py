@@ -36,11 +36,11 @@ from ebbmap.committee.own_setting import (
     join_own,
     own_share,
 )
+from ebbmap.committee.protocol import Protocol
 from ebbmap.committee.verdict import ALL, EXCLUDED, LEVEL, share_with_interval
-from ebbmap.files.protocol import Protocol
+from ebbmap.kernels.judging import CAUTION, SAFE, judge
 from ebbmap.kernels.safe_boxes import Boxes, largest_boxes
 from ebbmap.kernels.tally import BLOCK
-from ebbmap.registries.limits import CAUTION, SAFE, judge
 
 #: Places along each axis of the search, by the number of free parameters.
 PLACES = {1: 65, 2: 33, 3: 11, 4: 6}

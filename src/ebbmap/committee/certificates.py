@@ -13,8 +13,8 @@ from ebbmap.committee.lungs import (
     draw_lungs,
     unit_settings,
 )
+from ebbmap.committee.protocol import Group, Protocol
 from ebbmap.committee.verdict import ALL, share_with_interval
-from ebbmap.files.protocol import Group, Protocol
 
 #: Lungs of a certificate, and its settings, besides the corners.
 CERTIFICATE_LUNGS = 4096

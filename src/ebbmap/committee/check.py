@@ -16,9 +16,9 @@ from ebbmap.committee.comparison import ways_pieces
 from ebbmap.committee.drivers import along_of, margin_pieces, part_lungs
 from ebbmap.committee.lungs import question_of
 from ebbmap.committee.maps import axes_of, map_pieces
+from ebbmap.committee.protocol import Protocol
 from ebbmap.committee.verdict import count_pieces, find_verdict, holds, lung_shares
 from ebbmap.committee.windows import group_window_pieces
-from ebbmap.files.protocol import Protocol
 
 
 @dataclass(frozen=True)
@@ -45,8 +45,8 @@ class Check:
 
 def cases_of(protocol: Protocol) -> int:
     """Lung and setting combinations that the verdict looks at."""
-    settings = protocol.file.settings_drawn if protocol.draft.free else 1
-    return len(protocol.groups) * protocol.file.lungs * settings
+    settings = protocol.settings_drawn if protocol.draft.free else 1
+    return len(protocol.groups) * protocol.lungs * settings
 
 
 def check_protocol(
@@ -107,7 +107,7 @@ def join_check(protocol: Protocol, date: str, found: Mapping[str, Any]) -> Check
     for name, result in kept.items():
         kept[name] = add_provenance(
             result,
-            *use_of(protocol, name, f"{protocol.file.title}: {name}"),
+            *use_of(protocol, name, f"{protocol.title}: {name}"),
             limits=protocol.limits.long_name,
             protocol=protocol.text,
             protocol_hash=protocol.digest,

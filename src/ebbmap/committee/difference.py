@@ -12,6 +12,7 @@ from ebbmap.cases.pieces import Pieces, together
 from ebbmap.cases.uses import Use, use_words
 from ebbmap.committee.draft import SETTINGS, Draft
 from ebbmap.committee.lungs import question_of
+from ebbmap.committee.protocol import Group, Protocol
 from ebbmap.committee.verdict import (
     COMBINATIONS,
     LEVEL,
@@ -21,7 +22,6 @@ from ebbmap.committee.verdict import (
     share_with_interval,
 )
 from ebbmap.errors import EbbmapError
-from ebbmap.files.protocol import Group, Protocol
 from ebbmap.kernels.shares import share_words
 from ebbmap.kernels.tally import paired_interval
 from ebbmap.registries.outcomes import OUTCOMES
@@ -67,7 +67,7 @@ def difference_parts(old: Protocol, new: Protocol) -> dict[str, Pieces[list[Grou
         If the files share no population, or do not meet the same lungs.
     """
     for key in ("seed", "lungs", "lung"):
-        one, other = getattr(old.file, key), getattr(new.file, key)
+        one, other = old.stated[key], new.stated[key]
         if one != other:
             raise EbbmapError(
                 f"both files must have the same {key}; got {one} and {other}. Drafts are compared "
@@ -195,10 +195,10 @@ def say_setting(draft: Draft, name: str) -> str:
 def say_eligible(protocol: Protocol) -> str:
     """Say who gets the mode."""
     texts = []
-    for name, ends in protocol.file.eligible.items():
+    for name, ends in protocol.eligible.items():
         entry = PARAMETERS.get(name) or OUTCOMES[name]
         unit = display(entry.units)
-        parts = [f"at least {ends.low:g}"] if ends.low is not None else []
-        parts += [f"at most {ends.high:g}"] if ends.high is not None else []
+        parts = [f"at least {ends.low:g}"] if np.isfinite(ends.low) else []
+        parts += [f"at most {ends.high:g}"] if np.isfinite(ends.high) else []
         texts.append(f"{entry.long_name} {' and '.join(parts)} {unit}".rstrip())
     return "; ".join(texts) or "everybody"

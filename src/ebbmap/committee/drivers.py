@@ -8,14 +8,14 @@ from dataclasses import replace
 import numpy as np
 import xarray as xr
 
-from ebbmap.analyses.sobol import driver_pieces
+from ebbmap.analyses.sobol import Sobol, sobol_pieces
 from ebbmap.cases.labelling import describe
 from ebbmap.cases.pieces import Found, Pieces, Progress
 from ebbmap.committee.draft import Draft
 from ebbmap.committee.lungs import question_of
+from ebbmap.committee.protocol import Protocol
 from ebbmap.committee.verdict import GroupCount
 from ebbmap.errors import NonFiniteOutcomeError
-from ebbmap.files.protocol import Protocol
 from ebbmap.kernels.shares import largest_gap
 from ebbmap.registries.parameters import PARAMETERS
 
@@ -38,7 +38,7 @@ def drive_margin(protocol: Protocol) -> xr.Dataset | None:
     Returns
     -------
     xarray.Dataset or None
-        As `find_drivers`, along T low (in time constants where the draft sets it so). None where
+        As `find_sobol`, along T low (in time constants where the draft sets it so). None where
         P high comes from a rule or margins could not be judged: the indices need independent
         factors, each with a number.
     """
@@ -58,14 +58,13 @@ def margin_pieces(protocol: Protocol) -> Pieces[xr.Dataset | None] | None:
         fixed={name: value for name, value in question.fixed.items() if name != along},
         samples={name: marginal for name, marginal in question.samples.items() if name != along},
     )
-    asked = driver_pieces(
-        question,
+    options = Sobol(
         along=along,
-        grid=_places(draft, along),
         base_size=BASE_SIZE,
         second_order=False,
-        outcomes=("release_volume_per_kg",),
+        outcomes=["release_volume_per_kg"],
     )
+    asked = sobol_pieces(question, options, {along: _places(draft, along)})
 
     def solve(name: str, found: Found, progress: Progress) -> xr.Dataset:
         try:

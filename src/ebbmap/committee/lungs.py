@@ -18,7 +18,7 @@ from scipy.stats import qmc
 from ebbmap.cases.evaluate import compute, evaluate, resolve, within_bounds
 from ebbmap.cases.question import Question
 from ebbmap.committee.draft import Draft, Measured, measure, settings_of
-from ebbmap.files.protocol import Group, Protocol
+from ebbmap.committee.protocol import Group, Protocol
 from ebbmap.kernels.tally import Tally, tally
 from ebbmap.registries.outcomes import plan
 from ebbmap.registries.populations import Marginal
@@ -87,7 +87,7 @@ def workers() -> int:
 def streams(protocol: Protocol, name: str, purpose: int) -> list[np.random.SeedSequence]:
     """Independent seeds for lungs, errors and settings of a population and a purpose."""
     key = (purpose, zlib.crc32(name.encode()))
-    return np.random.SeedSequence(protocol.file.seed, spawn_key=key).spawn(3)
+    return np.random.SeedSequence(protocol.seed, spawn_key=key).spawn(3)
 
 
 def draw_lungs(protocol: Protocol, group: Group, n: int, purpose: int) -> Drawn:
@@ -122,20 +122,19 @@ def eligible(protocol: Protocol, drawn: Arrays) -> np.ndarray:
     """Return which lungs the protocol gives the mode, shape (n,)."""
     n = next(iter(drawn.values())).size
     kept = np.ones(n, bool)
-    for name, ends in protocol.file.eligible.items():
+    for name, ends in protocol.eligible.items():
         if name in drawn:
             value = drawn[name]
         else:
             own = {p: drawn[p] for p in protocol.lung.parameters if p in drawn}
             value = evaluate(protocol.lung, {**own, **fixed(protocol)}, (name,)).outcomes[name]
-        kept &= value >= (-np.inf if ends.low is None else ends.low)
-        kept &= value <= (np.inf if ends.high is None else ends.high)
+        kept &= (value >= ends.low) & (value <= ends.high)
     return kept
 
 
 def fixed(protocol: Protocol) -> dict[str, np.ndarray]:
     """Return the values that the file holds for every lung."""
-    return {name: np.asarray(float(value)) for name, value in protocol.file.fixed.items()}
+    return {name: np.asarray(value) for name, value in protocol.fixed.items()}
 
 
 def question_of(protocol: Protocol, *, at_middle: bool = False) -> Question:
@@ -147,13 +146,13 @@ def question_of(protocol: Protocol, *, at_middle: bool = False) -> Question:
         name: Marginal("uniform", spans[name].low, spans[name].high, "draft") for name in free
     }
     return Question(
-        protocol.file.lung,
-        {**held, **{name: float(value) for name, value in protocol.file.fixed.items()}},
+        protocol.lung.name,
+        {**held, **protocol.fixed},
         samples,
         tuple(group.population for group in protocol.groups),
         {"limits": protocol.limits},
-        protocol.file.lungs,
-        protocol.file.seed,
+        protocol.lungs,
+        protocol.seed,
     )
 
 

@@ -9,9 +9,9 @@ from ebbmap.cases.labelling import describe
 from ebbmap.cases.pieces import Pieces, single
 from ebbmap.committee.draft import Draft
 from ebbmap.committee.lungs import MAPS, draw_lungs, solver
-from ebbmap.files.protocol import Protocol
+from ebbmap.committee.protocol import Protocol
+from ebbmap.kernels.judging import judge
 from ebbmap.kernels.shares import share_words, shares
-from ebbmap.registries.limits import judge
 from ebbmap.registries.parameters import parameter
 
 #: Which settings a map shows, the first two that have a range.

@@ -23,11 +23,11 @@ from ebbmap.committee.lungs import (
     solver,
     unit_settings,
 )
-from ebbmap.files.protocol import Group, Protocol
+from ebbmap.committee.protocol import Group, Protocol
+from ebbmap.kernels.judging import CAUTION, SAFE, UNDETERMINED, UNSAFE, VERDICTS, judge
 from ebbmap.kernels.shares import share_words, wilson
 from ebbmap.kernels.tally import Tally, clustered_interval, typical_shortfall
 from ebbmap.kernels.tally import join as join_tallies
-from ebbmap.registries.limits import CAUTION, SAFE, UNDETERMINED, UNSAFE, VERDICTS, judge
 from ebbmap.registries.parameters import PARAMETERS
 
 LEVEL = 0.95
@@ -99,18 +99,18 @@ def count_pieces(protocol: Protocol, piece: int = PIECE) -> Pieces[list[GroupCou
     piece : int
         Cases of a piece, at least one lung at all settings. It changes no number.
     """
-    draft, file = protocol.draft, protocol.file
-    settings = file.settings_drawn if draft.free else 1
+    draft, lungs = protocol.draft, protocol.lungs
+    settings = protocol.settings_drawn if draft.free else 1
     height = max(1, piece // settings)
-    starts = range(0, file.lungs, height)
+    starts = range(0, lungs, height)
 
     @lru_cache(maxsize=1)
     def drawn_of(number: int) -> Drawn:
-        return draw_lungs(protocol, protocol.groups[number], file.lungs, VERDICT)
+        return draw_lungs(protocol, protocol.groups[number], lungs, VERDICT)
 
     @lru_cache(maxsize=1)
     def places() -> tuple[np.ndarray, np.ndarray]:
-        return unit_settings(protocol, draft, file.settings_drawn, "", VERDICT), corners(draft)
+        return unit_settings(protocol, draft, protocol.settings_drawn, "", VERDICT), corners(draft)
 
     def solve(number: int, progress: Progress) -> xr.Dataset:
         drawn = drawn_of(number // len(starts))
@@ -420,7 +420,7 @@ def case_values(protocol: Protocol, drawn: Drawn, lung: int, places) -> dict[str
 def cycle_line(protocol: Protocol, values: dict[str, float]) -> str:
     """Return the command that solves one case, every digit kept."""
     sets = " ".join(f"--set {name}={value!r}" for name, value in values.items())
-    return f"ebbmap cycle --lung {shlex.quote(protocol.file.lung)} {sets}"
+    return f"ebbmap cycle --lung {shlex.quote(protocol.lung.name)} {sets}"
 
 
 def lung_shares(counted: list[GroupCount]) -> xr.Dataset:

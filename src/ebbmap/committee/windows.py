@@ -8,14 +8,15 @@ import numpy as np
 import xarray as xr
 from scipy.special import ndtri
 
-from ebbmap.analyses.window import SERVED_AT, UNCLEAR, WINDOW, find_windows, resolution_words
+from ebbmap.analyses.common.windows import UNCLEAR, WINDOW, resolution_words, search_windows
+from ebbmap.analyses.window import SERVED_AT
 from ebbmap.cases.evaluate import DRAWN, within_bounds
 from ebbmap.cases.labelling import describe
 from ebbmap.cases.pieces import Pieces, Progress, listed
 from ebbmap.committee.draft import Draft, measure, settings_of
 from ebbmap.committee.lungs import WINDOWS, draw_lungs, fixed
+from ebbmap.committee.protocol import Protocol
 from ebbmap.committee.verdict import ALL, LEVEL
-from ebbmap.files.protocol import Protocol
 from ebbmap.kernels.serving import (
     best_place_interval,
     overlap_share,
@@ -65,7 +66,7 @@ def group_window_pieces(protocol: Protocol) -> Pieces[xr.Dataset]:
             none = xr.Dataset({name: (dims, np.zeros((0, 1))) for name, dims in _EDGES.items()})
             return none.assign(state=("sample", np.zeros(0)))
         values = _other_settings(protocol, drawn)
-        found = find_windows(protocol.file.lung, values, protocol.limits)
+        found = search_windows(protocol.lung.name, values, protocol.limits)
         return found[[*_EDGES, "state"]].drop_vars(list(values), errors="ignore")
 
     def join(found: list[xr.Dataset]) -> xr.Dataset:
@@ -118,8 +119,8 @@ def _labelled(protocol: Protocol, names, weights, found: list[xr.Dataset]) -> xr
     half = sizes // 2
     first = [(a[:h], b[:h]) for a, b, h in zip(lower, upper, half, strict=True)]
     second = [(a[h:], b[h:]) for a, b, h in zip(lower, upper, half, strict=True)]
-    best = [_best(*one, protocol.file.seed) for one in first]
-    best.append(_best_for_all(first, weights, protocol.file.seed))
+    best = [_best(*one, protocol.seed) for one in first]
+    best.append(_best_for_all(first, weights, protocol.seed))
     own = [_share_at(one, at[0]) for one, at in zip(second, best, strict=False)]
     for_all = [_share_at(one, best[-1][0]) for one in second]
     best_share = np.array([*own, _mean(for_all, weights)])

@@ -13,8 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtri
 
+from ebbmap.kernels.judging import CAUTION, SAFE, UNDETERMINED, UNSAFE, VERDICTS, judge
 from ebbmap.kernels.shares import wilson
-from ebbmap.registries.limits import CAUTION, SAFE, UNDETERMINED, UNSAFE, VERDICTS, LimitSet, judge
+from ebbmap.registries.limits import LimitSet
 from ebbmap.registry import active, keep_active
 
 #: Cases in one block: measured best for the linear lung judged by nine bounds.

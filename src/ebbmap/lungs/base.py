@@ -7,9 +7,10 @@ cycle to the next, taken at the end of a release. Sizes: n cases, t time points.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
+from functools import cached_property
 from types import MappingProxyType
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 
@@ -32,6 +33,68 @@ SOLVED = (
 
 #: The signals over time that every model must draw; declared in the registry of signals.
 WAVES = ("airway_pressure", "alveolar_pressure", "flow", "volume")
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What is set, for n cases; a lung's own properties are added by inheriting from it.
+
+    Parameters
+    ----------
+    p_high, p_low : array_like, shape (n,)
+        Set pressures [cmH2O], p_high > p_low. All shapes broadcast.
+    t_high, t_low : array_like, shape (n,)
+        Set times [s], > 0.
+    """
+
+    p_high: Any
+    p_low: Any
+    t_high: Any
+    t_low: Any
+
+    @classmethod
+    def names(cls) -> tuple[str, ...]:
+        """Return the registry names of all that is held, in order."""
+        return tuple(entry.name for entry in fields(cls))
+
+    def columns(self) -> Self:
+        """Return all values with an axis for time behind, shape (n, 1)."""
+        values = (getattr(self, name) for name in self.names())
+        return type(self)(*(np.asarray(value, dtype=float)[..., None] for value in values))
+
+    @cached_property
+    def drop(self):
+        """P high less P low [cmH2O]."""
+        return self.p_high - self.p_low
+
+    def mean_pressure(self, airway_share):
+        """Return the mean alveolar pressure of a cycle [cmH2O].
+
+        Parameters
+        ----------
+        airway_share : array_like, shape (n,)
+            Integral over the cycle of alveolar less set pressure [cmH2O s].
+        """
+        set_share = self.p_high * self.t_high + self.p_low * self.t_low
+        return (set_share + airway_share) / (self.t_high + self.t_low)
+
+    def signals(self, in_release, alveolar, flow, volume) -> dict[str, np.ndarray]:
+        """Return the signals in `WAVES`, shape (n, t), the set pressure being the airway's.
+
+        Parameters
+        ----------
+        in_release : ndarray of bool, shape (n, t)
+            Where the release has begun.
+        alveolar, flow, volume : ndarray, shape (n, t)
+            Alveolar pressure [cmH2O], flow [L s-1], volume [mL].
+        """
+        airway = np.where(in_release, self.p_low, self.p_high)
+        return {
+            "airway_pressure": np.broadcast_to(airway, alveolar.shape),
+            "alveolar_pressure": alveolar,
+            "flow": flow,
+            "volume": volume,
+        }
 
 
 @dataclass(frozen=True)

@@ -6,25 +6,82 @@ resistances [cmH2O s L-1]. All functions broadcast.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, NamedTuple
+
 import numpy as np
 
-from ebbmap.lungs.base import SOLVED, WAVES, Lung
+from ebbmap.lungs.base import SOLVED, WAVES, Lung, Setting
 from ebbmap.units import L_PER_ML
 
 
-def solve(p_high, p_low, t_high, t_low, compliance, resistance_insp, resistance_exp):
-    """Solve the settled cycle.
+@dataclass(frozen=True)
+class Compartment(Setting):
+    """What is set, and a lung of one compartment.
 
     Parameters
     ----------
-    p_high, p_low : array_like, shape (n,)
-        Set pressures [cmH2O], p_high > p_low.
-    t_high, t_low : array_like, shape (n,)
-        Set times [s], > 0.
+    p_high, p_low, t_high, t_low : array_like, shape (n,)
+        As in `Setting`.
     compliance : array_like, shape (n,)
         Compliance of the respiratory system [mL cmH2O-1], > 0.
     resistance_insp, resistance_exp : array_like, shape (n,)
         Resistance while filling and while emptying [cmH2O s L-1], > 0.
+    """
+
+    compliance: Any
+    resistance_insp: Any
+    resistance_exp: Any
+
+    @cached_property
+    def time_constant_exp(self):
+        """Expiratory time constant R_E C [s]."""
+        return self.compliance * self.resistance_exp * L_PER_ML
+
+    def outcomes_of_pressures(self, height, trapped, airway_share) -> dict[str, np.ndarray]:
+        """Return the outcomes that follow from pressures alone, shape (n,) each.
+
+        Parameters
+        ----------
+        height, trapped : array_like, shape (n,)
+            Alveolar pressure above P low as a release starts and as it ends [cmH2O].
+        airway_share : array_like, shape (n,)
+            Integral over the cycle of alveolar less set pressure [cmH2O s].
+        """
+        return {
+            "trapped_volume": self.compliance * trapped,
+            "end_high_pressure": self.p_low + height,
+            "end_high_volume": self.compliance * (self.p_low + height),
+            "end_release_pressure": self.p_low + trapped,
+            "mean_alveolar_pressure": self.mean_pressure(airway_share),
+            "time_constant_exp": self.time_constant_exp,
+        }
+
+
+class Phases(NamedTuple):
+    """How far T high and the release go, each shape (n,) [1]."""
+
+    filled: np.ndarray
+    """1 - a, with a = exp(-T_high / tau_I)."""
+    emptied: np.ndarray
+    """1 - b, with b = exp(-T_low / tau_E)."""
+    left: np.ndarray
+    """b, taken by itself so that a trapped pressure far below rounding keeps its digits."""
+
+    @property
+    def settled(self):
+        """Pressure above P low when a settled release starts, over P high less P low [1]."""
+        return self.filled / (self.filled + (1.0 - self.filled) * self.emptied)
+
+
+def solve(**parameters):
+    """Solve the settled cycle.
+
+    Parameters
+    ----------
+    **parameters : array_like, shape (n,)
+        All that `Compartment` holds, by registry name; shapes broadcast.
 
     Returns
     -------
@@ -43,51 +100,31 @@ def solve(p_high, p_low, t_high, t_low, compliance, resistance_insp, resistance_
 
     Examples
     --------
-    >>> settled = solve(25.0, 0.0, 60.0, 0.5, 50.0, 10.0, 10.0)
+    >>> setting = dict(p_high=25.0, p_low=0.0, t_high=60.0, t_low=0.5)
+    >>> settled = solve(**setting, compliance=50.0, resistance_insp=10.0, resistance_exp=10.0)
     >>> round(float(settled["release_volume"]), 2)
     790.15
     """
-    fill, empty, left, time_constant_exp = _phases(
-        t_high, t_low, compliance, resistance_insp, resistance_exp
-    )
-    # the pressure above P low at the end of T high
-    height = (p_high - p_low) * (fill / (fill + (1.0 - fill) * empty))
-    return _describe(
-        height,
-        fill,
-        empty,
-        left,
-        time_constant_exp,
-        p_high,
-        p_low,
-        t_high,
-        t_low,
-        compliance,
-        resistance_insp,
-        resistance_exp,
-    )
+    cases = Compartment(**parameters)
+    phases = _phases(cases)
+    return _outcomes(cases, phases, cases.drop * phases.settled)
 
 
-def settle(p_high, p_low, t_high, t_low, compliance, resistance_insp, resistance_exp):
+def settle(**parameters):
     """Return the state of the settled cycle: alveolar pressure when a release ends [cmH2O].
 
-    Parameters
-    ----------
-    p_high, p_low, t_high, t_low, compliance, resistance_insp, resistance_exp : array_like
-        As in `solve`.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Alveolar pressure at the end of a release [cmH2O].
+    Parameters and shapes are those of `solve`.
 
     Examples
     --------
-    >>> round(float(settle(25.0, 0.0, 60.0, 0.5, 50.0, 10.0, 10.0)), 3)
+    >>> setting = dict(p_high=25.0, p_low=0.0, t_high=60.0, t_low=0.5)
+    >>> state = settle(**setting, compliance=50.0, resistance_insp=10.0, resistance_exp=10.0)
+    >>> round(float(state), 3)
     9.197
     """
-    fill, empty, left, _ = _phases(t_high, t_low, compliance, resistance_insp, resistance_exp)
-    return p_low + (p_high - p_low) * (fill / (fill + (1.0 - fill) * empty)) * left
+    cases = Compartment(**parameters)
+    phases = _phases(cases)
+    return cases.p_low + cases.drop * phases.settled * phases.left
 
 
 def rest(start_pressure, **_):
@@ -95,24 +132,14 @@ def rest(start_pressure, **_):
     return np.asarray(start_pressure, dtype=float)
 
 
-def cycle(
-    end_release_pressure,
-    *,
-    p_high,
-    p_low,
-    t_high,
-    t_low,
-    compliance,
-    resistance_insp,
-    resistance_exp,
-):
+def cycle(end_release_pressure, **parameters):
     """Run one cycle from an alveolar pressure at the end of the previous release.
 
     Parameters
     ----------
     end_release_pressure : array_like, shape (n,)
         State: alveolar pressure when T high begins [cmH2O].
-    p_high, p_low, t_high, t_low, compliance, resistance_insp, resistance_exp : array_like
+    **parameters : array_like, shape (n,)
         As in `solve`.
 
     Returns
@@ -130,44 +157,19 @@ def cycle(
     >>> bool(first > 5.0)
     True
     """
-    fill, empty, left, time_constant_exp = _phases(
-        t_high, t_low, compliance, resistance_insp, resistance_exp
-    )
-    start = end_release_pressure - p_low
-    height = start + (p_high - end_release_pressure) * fill
-    outcomes = _describe(
-        height,
-        fill,
-        empty,
-        left,
-        time_constant_exp,
-        p_high,
-        p_low,
-        t_high,
-        t_low,
-        compliance,
-        resistance_insp,
-        resistance_exp,
-    )
+    cases = Compartment(**parameters)
+    phases = _phases(cases)
+    start = end_release_pressure - cases.p_low
+    height = start + (cases.p_high - end_release_pressure) * phases.filled
+    outcomes = _outcomes(cases, phases, height)
     # a lung that has not settled takes in another volume than it lets out
     surplus = outcomes["end_release_pressure"] - end_release_pressure
-    weight = compliance * resistance_insp * L_PER_ML / (t_high + t_low)
+    weight = cases.compliance * cases.resistance_insp * L_PER_ML / (cases.t_high + cases.t_low)
     outcomes["mean_alveolar_pressure"] = outcomes["mean_alveolar_pressure"] - surplus * weight
     return outcomes, outcomes["end_release_pressure"]
 
 
-def waveform(
-    end_release_pressure,
-    times,
-    *,
-    p_high,
-    p_low,
-    t_high,
-    t_low,
-    compliance,
-    resistance_insp,
-    resistance_exp,
-):
+def waveform(end_release_pressure, times, **parameters):
     """Return what a monitor would draw over one cycle.
 
     Parameters
@@ -176,8 +178,8 @@ def waveform(
         State: alveolar pressure when T high begins [cmH2O].
     times : array_like, shape (t,)
         From the start of T high, within one cycle [s].
-    p_high, p_low, t_high, t_low, compliance, resistance_insp, resistance_exp : array_like
-        As in `cycle`.
+    **parameters : array_like, shape (n,)
+        As in `solve`.
 
     Returns
     -------
@@ -186,88 +188,48 @@ def waveform(
 
     Examples
     --------
-    >>> mechanics = dict(compliance=50.0, resistance_insp=10.0, resistance_exp=10.0)
-    >>> drawn = waveform(
-    ...     5.0, [0.0, 1.0], p_high=25.0, p_low=0.0, t_high=1.0, t_low=0.5, **mechanics
-    ... )
-    >>> drawn["flow"].round(3).tolist()
+    >>> setting = dict(p_high=25.0, p_low=0.0, t_high=1.0, t_low=0.5)
+    >>> lung = dict(compliance=50.0, resistance_insp=10.0, resistance_exp=10.0)
+    >>> waveform(5.0, [0.0, 1.0], **setting, **lung)["flow"].round(3).tolist()
     [2.0, -2.229]
     """
-    state, high, low, long, c, r_insp, r_exp = (
-        np.asarray(value, dtype=float)[..., None]
-        for value in (
-            end_release_pressure,
-            p_high,
-            p_low,
-            t_high,
-            compliance,
-            resistance_insp,
-            resistance_exp,
-        )
-    )
+    cases = Compartment(**parameters).columns()
     times = np.asarray(times, dtype=float)
-    in_release = times >= long
-    tau_insp, tau_exp = c * r_insp * L_PER_ML, c * r_exp * L_PER_ML
-    unfilled = (high - state) * np.exp(-np.minimum(times, long) / tau_insp)
-    height = high - low - (high - state) * np.exp(-long / tau_insp)
-    unreleased = height * np.exp(-np.maximum(times - long, 0.0) / tau_exp)
-    alveolar = np.where(in_release, low + unreleased, high - unfilled)
-    return {
-        "airway_pressure": np.broadcast_to(np.where(in_release, low, high), alveolar.shape),
-        "alveolar_pressure": alveolar,
-        "flow": np.where(in_release, -unreleased / r_exp, unfilled / r_insp),
-        "volume": c * alveolar,
-    }
+    opening = cases.p_high - np.asarray(end_release_pressure, dtype=float)[..., None]
+    tau_insp = cases.compliance * cases.resistance_insp * L_PER_ML
+    unfilled = opening * np.exp(-np.minimum(times, cases.t_high) / tau_insp)
+    height = cases.drop - opening * np.exp(-cases.t_high / tau_insp)
+    since_release = np.maximum(times - cases.t_high, 0.0)
+    unreleased = height * np.exp(-since_release / cases.time_constant_exp)
+    in_release = times >= cases.t_high
+    alveolar = np.where(in_release, cases.p_low + unreleased, cases.p_high - unfilled)
+    outward, inward = unreleased / cases.resistance_exp, unfilled / cases.resistance_insp
+    flow = np.where(in_release, -outward, inward)
+    return cases.signals(in_release, alveolar, flow, cases.compliance * alveolar)
 
 
-def _phases(t_high, t_low, compliance, resistance_insp, resistance_exp):
-    """Return 1 - a, 1 - b, b and the expiratory time constant.
-
-    b is taken by itself and not as a difference, so that a trapped pressure far below rounding
-    of P high keeps its digits; a enters only beside terms that it cannot spoil.
-    """
-    time_constant_exp = compliance * resistance_exp * L_PER_ML
-    x = t_low / -time_constant_exp
-    fill = -np.expm1(t_high / (compliance * resistance_insp * -L_PER_ML))
-    return fill, -np.expm1(x), np.exp(x), time_constant_exp
+def _phases(cases: Compartment) -> Phases:
+    """Return how far both phases go; a enters only beside terms that it cannot spoil."""
+    length = cases.t_low / -cases.time_constant_exp
+    filled = -np.expm1(cases.t_high / (cases.compliance * cases.resistance_insp * -L_PER_ML))
+    return Phases(filled, -np.expm1(length), np.exp(length))
 
 
-def _describe(
-    height,
-    fill,
-    empty,
-    left,
-    time_constant_exp,
-    p_high,
-    p_low,
-    t_high,
-    t_low,
-    compliance,
-    resistance_insp,
-    resistance_exp,
-):
-    """Outcomes of a cycle from its pressures above P low at end of high and end of release.
+def _outcomes(cases: Compartment, phases: Phases, height):
+    """Outcomes of a cycle whose release starts at a pressure above P low [cmH2O], shape (n,).
 
     Over a settled cycle the mean alveolar pressure is the mean airway pressure plus
     (R_E - R_I) V / T: what the airway takes while filling, less what it takes while emptying.
     """
-    release_volume = compliance * height * empty
-    trapped = height * left
-    peak_flow = height / resistance_exp
-    airway_share = release_volume * (resistance_exp - resistance_insp) * L_PER_ML
-    return {
+    release_volume = cases.compliance * height * phases.emptied
+    peak_flow = height / cases.resistance_exp
+    airway_share = release_volume * (cases.resistance_exp - cases.resistance_insp) * L_PER_ML
+    return cases.outcomes_of_pressures(height, height * phases.left, airway_share) | {
         "release_volume": release_volume,
-        "trapped_volume": compliance * trapped,
-        "end_high_pressure": p_low + height,
-        "end_high_volume": compliance * (p_low + height),
-        "end_release_pressure": p_low + trapped,
         "peak_expiratory_flow": peak_flow,
-        "end_release_flow": peak_flow * left,
-        "mean_alveolar_pressure": (p_high * t_high + p_low * t_low + airway_share)
-        / (t_high + t_low),
-        "fill_fraction": fill,
-        "exhaled_fraction": empty,
-        "time_constant_exp": time_constant_exp,
+        "end_release_flow": peak_flow * phases.left,
+        "fill_fraction": phases.filled,
+        "exhaled_fraction": phases.emptied,
     }
 
 
@@ -275,15 +237,7 @@ LINEAR = Lung(
     name="linear",
     long_name="one compartment, constant resistances",
     source="single-compartment closed form; textbook",
-    parameters=(
-        "p_high",
-        "p_low",
-        "t_high",
-        "t_low",
-        "compliance",
-        "resistance_insp",
-        "resistance_exp",
-    ),
+    parameters=Compartment.names(),
     solves=SOLVED,
     signals=WAVES,
     solve=solve,

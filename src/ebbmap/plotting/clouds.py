@@ -7,7 +7,7 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
 
-from ebbmap.analyses.window import NO_WINDOW
+from ebbmap.analyses.common.windows import NO_WINDOW
 from ebbmap.plotting.style import GRID, INK, colour_of, dress, own_axes, text_of
 from ebbmap.plotting.windows import COMMON_RANGE
 

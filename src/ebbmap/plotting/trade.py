@@ -6,6 +6,7 @@ import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 
+from ebbmap.kernels.judging import CAUTION, SAFE, UNSAFE
 from ebbmap.plotting.style import (
     FAINT,
     GRID,
@@ -17,7 +18,6 @@ from ebbmap.plotting.style import (
     text_of,
     words,
 )
-from ebbmap.registries.limits import CAUTION, SAFE, UNSAFE
 
 #: Share of the settings, from the best on, that an axis of the trade shows.
 DRAWN_SHARE = 0.85

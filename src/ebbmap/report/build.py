@@ -112,9 +112,9 @@ def page(check: Check, tables: dict[str, Table], date: str) -> str:
     environment.globals["grade_class"] = _grade_class
     protocol = check.protocol
     return environment.get_template("page.html").render(
-        title=protocol.file.title,
-        institution=protocol.file.institution,
-        question=protocol.file.question or "For whom is this draft safe, and where does it fail?",
+        title=protocol.title,
+        institution=protocol.institution,
+        question=protocol.question or "For whom is this draft safe, and where does it fail?",
         answer="the draft holds" if check.holds else "the draft does not hold",
         holds=check.holds,
         lead=lead(check),
@@ -296,7 +296,7 @@ def _drivers_text(check: Check) -> str:
 
 
 def _rule_text(check: Check) -> str:
-    named = check.protocol.file.limits.rules
+    named = check.protocol.rules
     if not named:
         return "No rule for T low is among the limits."
     rule = named[0]
@@ -309,9 +309,9 @@ def _rule_text(check: Check) -> str:
 
 def _methods(check: Check) -> str:
     protocol = check.protocol
-    drawn = protocol.file.settings_drawn if protocol.draft.free else 1
+    drawn = protocol.settings_drawn if protocol.draft.free else 1
     return (
-        f"Each group is {protocol.file.lungs:,} invented lungs, drawn from joint distributions of "
+        f"Each group is {protocol.lungs:,} invented lungs, drawn from joint distributions of "
         f"their properties; each lung meets {drawn:,} settings, spread over the draft's ranges by "
         "a scrambled Sobol sequence, and every corner. The settled cycle of the lung model "
         f"({protocol.lung.long_name}) is solved for every combination and judged by every limit: "

@@ -6,18 +6,16 @@ the trial's solving and of what each analysis was measured to do besides; pictur
 
 from __future__ import annotations
 
-import shutil
 import time
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
 import numpy as np
-import psutil
 
-from ebbmap.cases.checks import MEMORY_SHARE
+from ebbmap.analyses.common.sizes import solved_outcomes
+from ebbmap.analyses.window import WINDOW_CASES
 from ebbmap.cases.evaluate import evaluate, resolve
 from ebbmap.committee import (
     boxes,
@@ -29,26 +27,22 @@ from ebbmap.committee import (
     windows,
 )
 from ebbmap.committee.check import cases_of
-from ebbmap.errors import EbbmapError, TooLargeError
-from ebbmap.files.protocol import Protocol
+from ebbmap.committee.protocol import Protocol
+from ebbmap.errors import EbbmapError
 from ebbmap.files.study import Study
+from ebbmap.kernels.judging import judge
 from ebbmap.lungs import lung_model
-from ebbmap.registries.limits import LimitSet, judge
+from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import plan
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import Population
-from ebbmap.runs import foresee
-from ebbmap.runs.forecast import WORKER_BYTES, Forecast, forecast
-from ebbmap.runs.job import Job
-from ebbmap.runs.run import Task, plan_tasks
-from ebbmap.runs.sizes import SIZES, WINDOW_CASES, outcomes_of_task
+from ebbmap.runs.chunks import foresee
+from ebbmap.runs.forecast import WORKER_BYTES, Cost, check_room
+from ebbmap.runs.run import plan_tasks
 
 #: Past these a run is started with --yes only. An hour is longer than anybody waits by mistake, and
 #: 10 GB are more than a disk should lose unnoticed.
 LONG_SECONDS, LARGE_BYTES = 3600.0, 10e9
-
-#: Blocks up to which the finished ones among them are looked for.
-_LISTED_BLOCKS = 10**6
 
 #: Seconds of other work by case (for mapping and boxes by resample too): measured on the bundled
 #: studies, one core of a busy two-core machine, so that a forecast is rather too long.
@@ -72,32 +66,6 @@ _BESIDE_CHECK = 1e-7
 _TRIAL_CASES, _TRIAL_MOST, _TRIAL_SECONDS = 8, 2**14, 0.05
 
 _DOUBLE = 8
-
-
-@dataclass(frozen=True)
-class Cost:
-    """What one analysis costs.
-
-    Parameters
-    ----------
-    name : str
-        Of the analysis, as in the study, or of the part of a check.
-    cases : int
-        Cases to solve, at most.
-    disk, memory : float
-        Bytes that it keeps, before compression, and bytes of all workers together.
-    seconds : float
-        Time with all workers, if they do not hinder each other.
-    blocks : int
-        Blocks to do, where a sweep streams.
-    """
-
-    name: str
-    cases: int
-    disk: float
-    memory: float
-    seconds: float
-    blocks: int = 0
 
 
 def study_costs(study: Study, folder: Path, workers: int, *, fresh: bool = False) -> list[Cost]:
@@ -125,31 +93,27 @@ def study_costs(study: Study, folder: Path, workers: int, *, fresh: bool = False
     costs = []
     for task in plan_tasks(study):
         if task.streams:
-            cost = _streamed(study, folder, workers, fresh)
-            costs.append(
-                Cost(task.name, cost.cases, cost.disk, cost.memory, cost.seconds, cost.blocks)
-            )
+            costs.append(foresee(study, folder, workers, fresh=fresh))
             continue
-        for asked in _asked(study, task):
-            size = SIZES[task.kind](study, asked)
-            outcomes = outcomes_of_task(study, asked)
-            if outcomes not in rates:
-                rates[outcomes] = seconds_per_case(
-                    question.lung, group, question.fixed, outcomes, question.rules.values()
-                )
-            beside = _BESIDE.get(task.kind, 0.0)
-            if task.kind in ("mapping", "boxes"):
-                beside *= asked.resamples
-            held = _DOUBLE * (len(outcomes) + 4) * size.held
-            costs.append(
-                Cost(
-                    task.name,
-                    size.cases,
-                    _DOUBLE * size.kept,
-                    workers * (WORKER_BYTES + held),
-                    ((rates[outcomes] + beside) * size.cases + size.seconds) / workers,
-                )
+        size = study.analyses[task.kind].size(question, task.options, study.axes)
+        outcomes = solved_outcomes(question, task.options)
+        if outcomes not in rates:
+            rates[outcomes] = seconds_per_case(
+                question.lung, group, question.fixed, outcomes, question.rules.values()
             )
+        beside = _BESIDE.get(task.kind, 0.0)
+        if task.kind in ("mapping", "boxes"):
+            beside *= task.options.resamples
+        held = _DOUBLE * (len(outcomes) + 4) * size.held
+        costs.append(
+            Cost(
+                task.name,
+                size.cases,
+                _DOUBLE * size.kept,
+                workers * (WORKER_BYTES + held),
+                ((rates[outcomes] + beside) * size.cases + size.seconds) / workers,
+            )
+        )
     return costs
 
 
@@ -173,13 +137,13 @@ def check_costs(protocol: Protocol, workers: int) -> list[Cost]:
     }
     limits = protocol.limits.outcomes
     each = seconds_per_case(
-        protocol.file.lung,
+        protocol.lung.name,
         protocol.groups[0].population,
-        _numbers(protocol.file.fixed),
+        protocol.fixed,
         limits,
         [protocol.limits],
     )
-    memory = workers * (WORKER_BYTES + _DOUBLE * (len(limits) + 4) * protocol.file.lungs)
+    memory = workers * (WORKER_BYTES + _DOUBLE * (len(limits) + 4) * protocol.lungs)
     return [
         Cost(name, n, 0.0, memory, n * (each + _BESIDE_CHECK) / workers)
         for name, n in cases.items()
@@ -205,21 +169,8 @@ def approve(costs: Sequence[Cost], folder: Path, *, yes: bool) -> None:
     EbbmapError
         If the run needs `yes`.
     """
+    check_room(costs, folder)
     disk, seconds = sum(cost.disk for cost in costs), sum(cost.seconds for cost in costs)
-    largest = max(costs, key=lambda cost: cost.memory)
-    free = shutil.disk_usage(_existing(folder)).free
-    if disk > free:
-        raise TooLargeError(
-            f"the results must fit on the disk ({free / 1e9:,.1f} GB free); they take about "
-            f"{disk / 1e9:,.1f} GB for {sum(cost.cases for cost in costs):,} cases. Take fewer "
-            "points or outcomes, precision = 'float32', or store = 'none' with reductions."
-        )
-    available = psutil.virtual_memory().available
-    if largest.memory > MEMORY_SHARE * available:
-        raise TooLargeError(
-            f"{largest.name} must fit in memory ({available / 1e9:,.1f} GB free); it takes about "
-            f"{largest.memory / 1e9:,.1f} GB. Take fewer points, lungs or --workers."
-        )
     if (seconds > LONG_SECONDS or disk > LARGE_BYTES) and not yes:
         raise EbbmapError(
             f"a run of more than {LONG_SECONDS / 3600:g} hour or {LARGE_BYTES / 1e9:g} GB needs "
@@ -258,27 +209,3 @@ def seconds_per_case(
         if seconds > _TRIAL_SECONDS or cases >= _TRIAL_MOST:
             return seconds / cases
         cases *= 8
-
-
-def _streamed(study: Study, folder: Path, workers: int, fresh: bool) -> Forecast:
-    job = Job(study, folder)
-    if fresh or job.layout.blocks > _LISTED_BLOCKS:
-        return forecast(job, job.layout.blocks, workers)
-    return foresee(study, folder, workers)
-
-
-def _asked(study: Study, task: Task) -> Iterable[Any]:
-    """Return what the study says of a task; a map is one of several of its kind."""
-    asked = getattr(study.file.analyses, task.kind)
-    if not isinstance(asked, list):
-        return [asked]
-    return [one for one in asked if task.name == f"map_{one.x}_{one.y}"][:1]
-
-
-def _numbers(fixed: Mapping[str, Any]) -> dict[str, float]:
-    return {n: float(v) for n, v in fixed.items() if isinstance(v, (int, float))}
-
-
-def _existing(folder: Path) -> Path:
-    """Return the folder, or the nearest one above it that is there."""
-    return next(one for one in (folder, *folder.absolute().parents) if one.is_dir())

@@ -31,11 +31,9 @@ def default_workers() -> int:
 class Work(Protocol):
     """What is cut into pieces that can be done anywhere."""
 
-    #: Where results go.
-    folder: Path
-
-    #: Time that this process works alone before others are started [s].
-    alone: float
+    @property
+    def folder(self) -> Path:
+        """Where results go."""
 
     def run(self, name: str) -> int:
         """Do a piece and enter it in the ledger; return its cases."""
@@ -48,6 +46,7 @@ def run_pieces(
     work: Work,
     missing: Callable[[], list[str]],
     *,
+    alone: float,
     workers: int,
     cluster: str | None,
     progress: Callable[[int], None],
@@ -57,9 +56,11 @@ def run_pieces(
     Parameters
     ----------
     work : Work
-        A sweep, or analyses.
+        What is cut into pieces.
     missing : callable
         Returns the pieces that are still to do; asked again when these are done.
+    alone : float
+        Time that this process works alone before others are started [s].
     workers : int
         Processes; one means this one.
     cluster : str, optional
@@ -73,10 +74,10 @@ def run_pieces(
         If the disk or the workers fail; finished pieces are kept.
     """
     lost = 0
-    with disk_faults_told(work.folder):
+    with disk_faults_reported(work.folder):
         while todo := missing():
             try:
-                with _ended(_results(work, todo, workers, cluster)) as done:
+                with _ended(_results(work, todo, alone, workers, cluster)) as done:
                     for cases in done:
                         progress(cases)
             except _lost_workers() as error:
@@ -99,8 +100,8 @@ def _ended(results: Iterator[int]) -> Iterator[Iterator[int]]:
 
 
 @contextmanager
-def disk_faults_told(folder: Path) -> Iterator[None]:
-    """Turn a fault of the disk into a sentence that says how to go on."""
+def disk_faults_reported(folder: Path) -> Iterator[None]:
+    """Turn a fault of the disk into a sentence that says how to resume the run."""
     try:
         yield
     except OSError as error:
@@ -110,9 +111,11 @@ def disk_faults_told(folder: Path) -> Iterator[None]:
         ) from None
 
 
-def _results(work: Work, todo: list[str], workers: int, cluster: str | None) -> Iterator[int]:
+def _results(
+    work: Work, todo: list[str], alone: float, workers: int, cluster: str | None
+) -> Iterator[int]:
     if cluster is None:
-        until = time.perf_counter() + work.alone
+        until = time.perf_counter() + alone
         # other processes take a second or two to start: short work is done before they are there
         while todo and (workers == 1 or len(todo) == 1 or time.perf_counter() < until):
             yield work.run(todo[0])

@@ -1,9 +1,10 @@
-"""What a streamed sweep will cost, before it starts: sizes counted, time by a short trial."""
+"""What work will cost, and whether there is room; of a sweep that streams, by a short trial."""
 
 from __future__ import annotations
 
 import shutil
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import prod
 from pathlib import Path
@@ -14,7 +15,7 @@ import psutil
 from ebbmap.cases.checks import MEMORY_SHARE
 from ebbmap.cases.evaluate import boxes
 from ebbmap.errors import TooLargeError
-from ebbmap.runs.job import Job
+from ebbmap.runs.job import PART, Job
 from ebbmap.runs.store import codec
 
 #: Cases of the trial: long enough to be measured, short enough to be waited for.
@@ -26,29 +27,36 @@ WORKER_BYTES = 200e6
 #: Arrays of a block that live beside its columns while it is written.
 COPIES = 2
 
+_GB = 1e9  # bytes
+
 
 @dataclass(frozen=True)
-class Forecast:
-    """Costs of what is still to do.
+class Cost:
+    """What one part of a run costs.
 
     Parameters
     ----------
-    cases, blocks : int
-        How many.
+    name : str
+        Of the part: an analysis as in the study, or a part of a check.
+    cases : int
+        Cases to solve, at most.
     disk, memory : float
-        Bytes, after compression; and bytes of all workers together.
+        Bytes that it keeps, and bytes of all workers together.
     seconds : float
         Time with all workers, if they do not hinder each other.
+    blocks : int
+        Blocks to do, where a sweep streams.
     """
 
+    name: str
     cases: int
-    blocks: int
     disk: float
     memory: float
     seconds: float
+    blocks: int = 0
 
 
-def forecast(job: Job, blocks: int, workers: int) -> Forecast:
+def forecast(job: Job, blocks: int, workers: int) -> Cost:
     """Foretell the cost of so many blocks of a sweep by solving a piece of its first block.
 
     Parameters
@@ -75,29 +83,44 @@ def forecast(job: Job, blocks: int, workers: int) -> Forecast:
     each = (time.perf_counter() - start) / cases
     todo = min(layout.cases, blocks * prod(layout.chunk))
     memory = WORKER_BYTES + COPIES * job.bytes_per_case * prod(layout.chunk)
-    return Forecast(
-        todo, blocks, packed / cases * todo, workers * memory, each * todo / max(workers, 1)
+    return Cost(
+        PART,
+        todo,
+        packed / cases * todo,
+        workers * memory,
+        each * todo / max(workers, 1),
+        blocks,
     )
 
 
-def check_room(asked: Forecast, folder: Path) -> None:
+def check_room(costs: Sequence[Cost], folder: Path) -> None:
     """Refuse what the disk or the memory cannot hold.
+
+    Parameters
+    ----------
+    costs : sequence of Cost
+        Of all that is about to run, one after the other.
+    folder : Path
+        Where results go; need not be there yet.
 
     Raises
     ------
     TooLargeError
         With the sizes and the remedy.
     """
-    free = shutil.disk_usage(folder).free
-    if asked.disk > free:
+    disk, largest = sum(cost.disk for cost in costs), max(costs, key=lambda cost: cost.memory)
+    there = next(above for above in (folder, *folder.absolute().parents) if above.is_dir())
+    free = shutil.disk_usage(there).free
+    if disk > free:
         raise TooLargeError(
-            f"the store must fit on the disk ({free / 1e9:,.1f} GB free); it takes about "
-            f"{asked.disk / 1e9:,.1f} GB for {asked.cases:,} cases. Take fewer points or outcomes, "
-            "precision = 'float32', or store = 'none' with reductions."
+            f"the results must fit on the disk ({free / _GB:,.1f} GB free); they take about "
+            f"{disk / _GB:,.1f} GB for {sum(cost.cases for cost in costs):,} cases. Take fewer "
+            "points or outcomes, precision = 'float32', or store = 'none' with reductions."
         )
     available = psutil.virtual_memory().available
-    if asked.memory > MEMORY_SHARE * available:
+    if largest.memory > MEMORY_SHARE * available:
         raise TooLargeError(
-            f"the workers must fit in memory ({available / 1e9:,.1f} GB free); they take about "
-            f"{asked.memory / 1e9:,.1f} GB. Take fewer --workers or a smaller block."
+            f"{largest.name} must fit in memory ({available / _GB:,.1f} GB free); it takes about "
+            f"{largest.memory / _GB:,.1f} GB. Take fewer points or lungs, fewer --workers, or "
+            "smaller blocks."
         )

@@ -1,11 +1,7 @@
-"""The work on one block: its cases drawn, solved, judged, counted, and written by one task."""
+"""The cases of one block: drawn, solved, judged and counted."""
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable
-from functools import lru_cache, partial
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -22,15 +18,12 @@ from ebbmap.cases.evaluate import (
 )
 from ebbmap.cases.question import draw_cases
 from ebbmap.cases.simulate import as_arrays
-from ebbmap.files.study import Study, parse_study
+from ebbmap.files.study import Study
+from ebbmap.kernels.judging import judge
 from ebbmap.lungs import lung_model
-from ebbmap.registries.limits import judge
 from ebbmap.registries.outcomes import plan
-from ebbmap.runs import store
 from ebbmap.runs.counts import bin_values, count_verdicts
 from ebbmap.runs.layout import cut
-from ebbmap.runs.ledger import Ledger
-from ebbmap.runs.plan import plan_of
 
 #: Cases solved at a time: fewer arrays live at once here than where every outcome is kept, so
 #: more cases fit the cache (measured for the linear, tube and paired lungs).
@@ -42,26 +35,19 @@ PART, STORE = "cases", "cases.zarr"
 
 
 class Job:
-    """A streamed sweep, as every worker makes it for itself from the study and the folder.
+    """The cases of a sweep that streams, block by block.
 
     Parameters
     ----------
     study : Study
         With a sweep.
-    folder : Path
-        Where results go.
-    ledger : Ledger, optional
-        That of the run; one to look only, if not given.
     """
 
-    #: Blocks are short and many: other processes are started at once.
-    alone = 0.0
-
-    def __init__(self, study: Study, folder: Path, ledger: Ledger | None = None):
+    def __init__(self, study: Study):
         asked = study.file.analyses.sweep
         if asked is None:
             raise ValueError("the study has no sweep")
-        self.study, self.folder, self.asked = study, folder, asked
+        self.study, self.asked = study, asked
         self.question = study.question
         self.axes = study.axes
         self.lung = lung_model(self.question.lung)
@@ -89,8 +75,6 @@ class Job:
         #: parameters whose values were drawn, and may have left their bounds
         self._leavers: list[str] = []
         self._memory: dict[str, np.ndarray] = {}
-        self.ledger = ledger or study_ledger(study, folder)
-        self.path = folder / STORE
 
     @property
     def _summed(self) -> bool:
@@ -119,29 +103,12 @@ class Job:
         """Name of every block in the ledger."""
         return [f"{PART}.{number:08d}" for number in range(self.layout.blocks)]
 
-    def run(self, name: str) -> int:
-        """Do one block and enter it in the ledger; return its cases."""
-        start = time.perf_counter()
-        number = number_of(name)
-        filled, kept = self.solve(self.layout.box(number))
-        cases = self.layout.cases_in(number)
-        chunks = {
-            place: partial(store.packed, filled[column], self.layout, self.asked.compression)
-            for column, place in self.places(number).items()
-        }
-        self.ledger.enter(name, kept, cases=cases, since=start, beside=chunks)
-        return cases
-
     def places(self, number: int) -> dict[str, str]:
         """Return the file of each column's chunk of a block, as places in the output folder."""
         if not self.stored:
             return {}
         chunk = ".".join(map(str, self.layout.place(number)))
         return {column: f"{STORE}/{column}/{chunk}" for column in self.columns}
-
-    def task(self, name: str) -> tuple[Callable[..., int], tuple[str, ...]]:
-        """Return what does a block in any process: text and names only."""
-        return run_block, (self.study.text, str(self.folder), self.ledger.run, name)
 
     def solve(self, box: tuple[slice, ...]) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
         """Solve the cases of a box: the columns, and what the reductions keep of them."""
@@ -245,23 +212,3 @@ class Job:
 def number_of(name: str) -> int:
     """Return the number of a block in the layout."""
     return int(name.removeprefix(f"{PART}."))
-
-
-def study_ledger(study: Study, folder: Path, run: str = "") -> Ledger:
-    """Return the ledger of a study in a folder."""
-    own = study.catalogue.provenance
-    return Ledger(folder, plan_of("study", study.file, study.digest, own), run)
-
-
-def run_block(text: str, folder: str, run: str, name: str) -> int:
-    """Do one block in whatever process this is."""
-    job = _job(text, folder, run)
-    with job.study.catalogue.active():
-        return job.run(name)
-
-
-@lru_cache(maxsize=1)
-def _job(text: str, folder: str, run: str) -> Job:
-    study = parse_study(text, folder=Path(folder))
-    with study.catalogue.active():
-        return Job(study, Path(folder), study_ledger(study, Path(folder), run))

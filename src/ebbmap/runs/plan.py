@@ -9,8 +9,6 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from pydantic import BaseModel
-
 from ebbmap.cases.labelling import code_fingerprint, versions
 from ebbmap.runs.entries import checksum
 
@@ -18,15 +16,15 @@ from ebbmap.runs.entries import checksum
 NAMED_CHANGES = 5
 
 
-def plan_of(kind: str, file: BaseModel, digest: str, own: str = "") -> dict[str, Any]:
+def plan_of(kind: str, stated: Mapping[str, Any], digest: str, own: str = "") -> dict[str, Any]:
     """Return what is asked: the file, key by key, and what the numbers depend on besides.
 
     Parameters
     ----------
     kind : str
         "study" or "protocol".
-    file : BaseModel
-        The parsed file.
+    stated : mapping of str to object
+        What the file says, every default filled in, as JSON knows it.
     digest : str
         Hash of its text.
     own : str
@@ -35,7 +33,7 @@ def plan_of(kind: str, file: BaseModel, digest: str, own: str = "") -> dict[str,
     """
     added = {"own_entries": json.loads(own)} if own else {}
     return {
-        kind: file.model_dump(mode="json"),
+        kind: dict(stated),
         f"{kind}_hash": digest,
         "code": code_fingerprint(),
         "versions": versions(),

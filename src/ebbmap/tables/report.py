@@ -151,7 +151,7 @@ def _draft(check: Check) -> Table:
     protocol = check.protocol
     rows = [(PARAMETERS[name].long_name, say_setting(protocol.draft, name)) for name in SETTINGS]
     rows.append(("who gets the mode", say_eligible(protocol)))
-    for name, value in protocol.file.fixed.items():
+    for name, value in protocol.fixed.items():
         rows.append((PARAMETERS[name].long_name, PARAMETERS[name].say(float(value))))
     rows.append(("lung model", protocol.lung.long_name))
     columns = (Column("setting"), Column("draft"))

@@ -17,15 +17,16 @@ from rich.table import Table
 from rich.text import Text
 
 from ebbmap.analyses.common.events import TOO_HIGH, TOO_LOW, event_words
-from ebbmap.analyses.window import STATES
+from ebbmap.analyses.common.windows import STATES
 from ebbmap.cases.evaluate import STATUS
 from ebbmap.caution import CAUTION
 from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.files.bundled import bundled_protocols, bundled_studies, files_in
 from ebbmap.files.study import Study
 from ebbmap.files.study.reading import read_text, read_toml
+from ebbmap.kernels.judging import VERDICTS
 from ebbmap.lungs import LUNGS
-from ebbmap.registries.limits import LIMIT_SETS, VERDICTS, LimitSet
+from ebbmap.registries.limits import LIMIT_SETS, LimitSet
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import POPULATIONS

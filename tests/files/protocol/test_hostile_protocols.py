@@ -7,9 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from ebbmap.committee.protocol import Protocol
 from ebbmap.committee.verdict import count_groups, find_verdict
 from ebbmap.errors import EbbmapError, StudyError
-from ebbmap.files.protocol import Protocol, load_protocol, parse_protocol
+from ebbmap.files.protocol import load_protocol, parse_protocol
 from hostile_files import HOSTILE, HOSTILE_FILES, mutated, told_or_taken, try_many, written
 
 #: Every table and key of a protocol, with every kind of rule but one.
@@ -79,7 +80,7 @@ def problems(text):
 
 @pytest.mark.parametrize("text", [WHOLE, OTHER])
 def test_the_writer_of_mutated_protocols_loses_nothing(text):
-    assert parse_protocol(written(tomllib.loads(text))).file == parse_protocol(text).file
+    assert parse_protocol(written(tomllib.loads(text))).stated == parse_protocol(text).stated
 
 
 @settings(max_examples=300, **HOSTILE)
@@ -128,7 +129,7 @@ def test_what_the_reader_of_toml_chokes_on_is_told(text):
 def test_a_hostile_file_that_is_a_draft_is_counted_or_told(text):
     protocol = told_or_taken(text, parse_protocol, Protocol)
     # a file that asks for more than the others would only take longer
-    if protocol is None or protocol.file.lungs > 64 or protocol.file.settings_drawn > 8:
+    if protocol is None or protocol.lungs > 64 or protocol.settings_drawn > 8:
         return
     with np.errstate(all="ignore"):
         try:

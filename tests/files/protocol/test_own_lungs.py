@@ -31,13 +31,13 @@ def test_lungs_out_of_bounds_are_told_and_undetermined():
     protocol = parse_protocol(protocol_text(19.5))
     assert any("mine, predicted_body_weight: leaves 20 to 150 kg" in n for n in protocol.notes)
     (group,) = (one for one in protocol.groups if one.name == "mine")
-    drawn = draw_lungs(protocol, group, protocol.file.lungs, VERDICT)
+    drawn = draw_lungs(protocol, group, protocol.lungs, VERDICT)
     weight = drawn.values["predicted_body_weight"]
     out = (weight < 20.0) | (weight > 150.0)
     assert out.any()
     counted = next(one for one in count_groups(protocol) if one.group.name == "mine")
     undetermined = counted.inside.by_lung[3]
-    np.testing.assert_array_equal(undetermined == protocol.file.settings_drawn, out)
+    np.testing.assert_array_equal(undetermined == protocol.settings_drawn, out)
 
 
 def test_lungs_that_leave_the_bounds_often_are_refused():

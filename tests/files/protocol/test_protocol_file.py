@@ -108,7 +108,7 @@ def test_bundled_protocols_are_graded_as_the_guide_says(name, graded):
     text = path.read_text(encoding="utf-8")
     small = text.replace("lungs = 20000", "lungs = 1024").replace("= 2048", "= 128")
     protocol = parse_protocol(small)
-    assert protocol.file.lungs == 1024
+    assert protocol.lungs == 1024
     found = find_verdict(protocol, count_groups(protocol))
     assert found["grade"].values.astype(str).tolist() == graded
 

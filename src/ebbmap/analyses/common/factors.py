@@ -13,20 +13,24 @@ import numpy as np
 import xarray as xr
 from scipy.special import ndtri
 
+from ebbmap.analyses.options import OfOutcomes
 from ebbmap.cases.checks import check_memory
 from ebbmap.cases.evaluate import DRAWN
-from ebbmap.cases.labelling import describe
+from ebbmap.cases.labelling import Variable, describe, label_variables
 from ebbmap.cases.pieces import Pieces, Progress, join_places, listed
 from ebbmap.cases.question import Question
 from ebbmap.cases.simulate import simulate
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.errors import EbbmapError
+from ebbmap.kernels.judging import CAUTION, SAFE, UNDETERMINED, judge
 from ebbmap.lungs import lung_model
 from ebbmap.registries.derivations import all_inputs
-from ebbmap.registries.limits import CAUTION, SAFE, UNDETERMINED, judge
 from ebbmap.registries.outcomes import OUTCOMES, outcomes_of, plan
-from ebbmap.registries.parameters import PARAMETERS, parameter
+from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import EDGE, Marginal, Population
+
+#: Cases without an answer, in the results of all analyses that draw.
+FAILED = Variable("cases that could not be solved")
 
 
 def say_factor(name: str) -> str:
@@ -209,9 +213,29 @@ def solve_places(
     return outputs.transpose("sample", along)
 
 
+def varying(question: Question, values: dict[str, xr.DataArray]) -> list[str]:
+    """Names of the drawn parameters that the lung model or an outcome of the rules uses.
+
+    Raises
+    ------
+    EbbmapError
+        If there are none.
+    """
+    used = all_inputs(plan(lung_model(question.lung), question.outcomes).parameters)
+    names = [name for name, array in values.items() if "sample" in array.dims and name in used]
+    if not names:
+        raise EbbmapError("no property varies. Name a population, or give [samples].")
+    return names
+
+
 def named_outcomes(question: Question, outcomes: Sequence[str] | None) -> tuple[str, ...]:
     """Return the outcomes that are asked for: all that the lung gives if None."""
     return outcomes_of(lung_model(question.lung)) if outcomes is None else tuple(outcomes)
+
+
+def computed_outcomes(options: OfOutcomes) -> tuple[str, ...] | None:
+    """Return the outcomes that an analysis computes besides those of the rules; None for all."""
+    return None if options.outcomes is None else tuple(options.outcomes)
 
 
 def by_kind(names: Sequence[str]) -> dict[str, list[str]]:
@@ -294,8 +318,7 @@ def finish(
     `outcomes` are those that were computed, all that the lung gives if None; `design` says that
     cases come from a design, not from the draws of a population.
     """
-    entry = parameter(along)
-    dataset[along].attrs = {"units": entry.units, "long_name": entry.long_name}
+    label_variables(dataset, {}, axes=[along])
     wanted = None if outcomes is None else tuple(dict.fromkeys((*outcomes, *question.outcomes)))
     use = Use((along,), factors=True, design=design, outcomes=wanted)
     return add_provenance(dataset, question, title, use, comment=comment, along=along)

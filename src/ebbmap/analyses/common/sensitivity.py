@@ -14,19 +14,22 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.cases.design import RESAMPLING_STREAM, check_design, factors_of, seed_stream
+from ebbmap.cases.labelling import Variable
 from ebbmap.errors import DesignMismatchError, NonFiniteOutcomeError
 from ebbmap.kernels.resampling import CI_BOOTSTRAP, CI_REPLICATES
 from ebbmap.kernels.sobol import NanPolicy, sobol_indices
 
-LONG_NAMES = {
-    "first": "first-order Sobol index",
-    "total": "total Sobol index",
-    "second": "second-order Sobol index",
-    "first_interval": "interval of the first-order Sobol index",
-    "total_interval": "interval of the total Sobol index",
-    "second_interval": "interval of the second-order Sobol index",
-    "dropped": "base rows left out because an outcome was not finite",
-    "variance": "variance of the outcome over the design",
+#: What is said of an outcome on one design.
+INDICES: Mapping[str, Variable] = {
+    "first": Variable("first-order Sobol index"),
+    "total": Variable("total Sobol index"),
+    "second": Variable("second-order Sobol index"),
+    "first_interval": Variable("interval of the first-order Sobol index"),
+    "total_interval": Variable("interval of the total Sobol index"),
+    "second_interval": Variable("interval of the second-order Sobol index"),
+    "dropped": Variable("base rows left out because an outcome was not finite"),
+    # each outcome has its own unit, so one string cannot say what the variances are in
+    "variance": Variable("variance of the outcome over the design", "see variance_units"),
 }
 
 _OWN_DIMS = {
@@ -152,9 +155,7 @@ def estimate_sobol(
         values = getattr(indices, name)
         if values is not None:
             result[name] = unstack(values, own, outcomes)
-            result[name].attrs |= {"units": "1", "long_name": LONG_NAMES[name]}
-    # each outcome has its own unit, so one string cannot say what the variances are in
-    result["variance"].attrs["units"] = "see variance_units"
+            result[name].attrs |= INDICES[name].attributes()
     return result
 
 

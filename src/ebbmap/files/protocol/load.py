@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -15,95 +13,20 @@ from ebbmap.cases.checks import complaint
 from ebbmap.cases.question import Question
 from ebbmap.cases.uses import chances_of_leaving, leaving_text
 from ebbmap.committee.draft import SETTINGS, Draft, needed_properties
+from ebbmap.committee.protocol import Group, Protocol
 from ebbmap.errors import EbbmapError, StudyError, unknown_name
 from ebbmap.files.protocol.schema import FAMILIES, ProtocolFile
 from ebbmap.files.study.cross import check_limits, check_names
 from ebbmap.files.study.load import sentences
 from ebbmap.files.study.reading import read_text, read_toml
 from ebbmap.files.study.uses import TOO_OFTEN
-from ebbmap.lungs import LUNGS, Lung, lung_model
-from ebbmap.registries.limits import LimitSet
+from ebbmap.lungs import LUNGS, lung_model
 from ebbmap.registries.outcomes import plan
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import POPULATIONS, Population
 
 #: What a lung may be chosen by, besides its properties.
 CHOSEN_BY = "time_constant_exp"
-
-
-@dataclass(frozen=True)
-class Group:
-    """One population of a protocol.
-
-    Parameters
-    ----------
-    population : Population
-        Its lungs.
-    weight : float
-        Its share of all patients; the weights of a protocol add up to one.
-    wanted : float
-        Share of lung and setting combinations that must be safe.
-    """
-
-    population: Population
-    weight: float
-    wanted: float
-
-    @property
-    def name(self) -> str:
-        """Name of the population."""
-        return self.population.name
-
-
-@dataclass(frozen=True)
-class Protocol:
-    """A protocol file that passed every check.
-
-    Parameters
-    ----------
-    file : ProtocolFile
-        The parsed file.
-    text : str
-        The file as it was read.
-    lung : Lung
-        The model.
-    draft : Draft
-        The settings.
-    groups : tuple of Group
-        Whom it is for.
-    limits : LimitSet
-        What counts as safe.
-    """
-
-    file: ProtocolFile
-    text: str
-    lung: Lung
-    draft: Draft
-    groups: tuple[Group, ...]
-    limits: LimitSet
-
-    @property
-    def digest(self) -> str:
-        """Short hash of the file."""
-        return hashlib.sha256(self.text.encode()).hexdigest()[:16]
-
-    @property
-    def wanted(self) -> float:
-        """Share of the whole that must be safe."""
-        return self.file.wanted
-
-    @property
-    def notes(self) -> tuple[str, ...]:
-        """What should be known before a check, though it stops none."""
-        return tuple(
-            f"{text} Such lungs are undetermined at every setting."
-            for text, _ in leaving(self.file)
-        )
-
-    @property
-    def properties(self) -> tuple[str, ...]:
-        """What must be known of a lung."""
-        return needed_properties(self.lung, self.draft, self.limits.outcomes)
 
 
 def load_protocol(path: Path) -> Protocol:
@@ -145,8 +68,27 @@ def _build(file: ProtocolFile, text: str) -> Protocol:
         for one in file.groups
     )
     (limits,) = file.limits.build().values()
-    draft = Draft(file.settings.spans(), file.settings.rules())
-    return Protocol(file, text, lung_model(file.lung), draft, groups, limits)
+    return Protocol(
+        title=file.title,
+        question=file.question,
+        institution=file.institution,
+        text=text,
+        stated=file.model_dump(mode="json"),
+        lung=lung_model(file.lung),
+        draft=Draft(file.settings.spans(), file.settings.rules()),
+        groups=groups,
+        limits=limits,
+        rules=tuple(file.limits.rules),
+        fixed={name: float(value) for name, value in file.fixed.items()},
+        eligible={name: ends.span() for name, ends in file.eligible.items()},
+        wanted=file.wanted,
+        lungs=file.lungs,
+        settings_drawn=file.settings_drawn,
+        seed=file.seed,
+        notes=tuple(
+            f"{text} Such lungs are undetermined at every setting." for text, _ in leaving(file)
+        ),
+    )
 
 
 def _population(file: ProtocolFile, name: str) -> Population:

@@ -2,28 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field
 
+from ebbmap.analyses.options import LungName, Number, ParameterName, Positive, Share
 from ebbmap.committee.draft import Rule, Span
-from ebbmap.files.study.schema import (
-    MAX_LUNGS,
-    Limits,
-    LungName,
-    Number,
-    OwnName,
-    OwnPopulation,
-    ParameterName,
-    Share,
-    Table,
-    Text,
-)
+from ebbmap.files.study.schema import MAX_LUNGS, Limits, OwnName, OwnPopulation, Table, Text
 
 #: Settings drawn from the draft's ranges, at most.
 MAX_SETTINGS = 2**16
 
-Positive = Annotated[Number, Field(gt=0)]
 Error = Annotated[float, Field(ge=0, le=1)]
 
 
@@ -153,6 +143,11 @@ class Ends(Table):
 
     low: Number | None = None
     high: Number | None = None
+
+    def span(self) -> Span:
+        """Return the range, infinite where an end is open."""
+        low = -math.inf if self.low is None else self.low
+        return Span(low, math.inf if self.high is None else self.high)
 
 
 class GroupTable(Table):

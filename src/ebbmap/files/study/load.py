@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
+from ebbmap.analyses.base import Analysis
+from ebbmap.analyses.registry import ANALYSES
 from ebbmap.cases.question import Question
-from ebbmap.catalogue.sources import Used, load_use
-from ebbmap.catalogue.value import Catalogue, builtin
+from ebbmap.catalogue.sources import NOTHING_USED, Used, load_use
+from ebbmap.catalogue.value import Catalogue
 from ebbmap.errors import SHOWN, EbbmapError, StudyError, shortened, unknown_name
 from ebbmap.files.study.cross import cross_checks
 from ebbmap.files.study.reading import read_text, read_toml
-from ebbmap.files.study.schema import FAMILIES, StudyFile
+from ebbmap.files.study.schema import FAMILIES, StudyFile, study_schema
 from ebbmap.files.study.uses import default_settings, leaving
 from ebbmap.registries.parameters import parameter
 from ebbmap.registries.populations import POPULATIONS, Population
@@ -33,6 +36,10 @@ class Study:
         The parsed file.
     text : str
         The file as it was read; its hash goes into every result.
+    analyses : mapping of str to Analysis
+        The entries of the analyses that it may ask.
+    used : Used
+        Bundled and own entries, and the files that these come from.
 
     Attributes
     ----------
@@ -40,14 +47,19 @@ class Study:
         What should be known before a run, though it stops none.
     defaults : dict of str to list of str
         Settings that nobody names, by the analysis that takes their default.
-    used : Used
-        Bundled and own entries, and the files that these come from.
     """
 
-    def __init__(self, file: StudyFile, text: str, used: Used | None = None):
+    def __init__(
+        self,
+        file: StudyFile,
+        text: str,
+        analyses: Mapping[str, Analysis] = ANALYSES,
+        used: Used = NOTHING_USED,
+    ):
         self.file = file
+        self.used = used
+        self.analyses = analyses
         self.text = text
-        self.used = used or Used(builtin())
         self.notes: tuple[str, ...] = ()
         self.defaults: dict[str, list[str]] = {}
         self.digest = hashlib.sha256(text.encode()).hexdigest()[:16]
@@ -67,6 +79,14 @@ class Study:
         """Bundled and own entries."""
         return self.used.catalogue
 
+    def asked(self) -> Iterator[tuple[Analysis, Any]]:
+        """Yield the analyses that it asks, with their options, in the order in which they run."""
+        for name, entry in self.analyses.items():
+            options = getattr(self.file.analyses, name)
+            for one in options if entry.several else [options]:
+                if one is not None:
+                    yield entry, one
+
 
 def load_study(path: Path) -> Study:
     """Read and check a study file.
@@ -81,10 +101,16 @@ def load_study(path: Path) -> Study:
     StudyError
         With every problem found: its place, the value, what is expected, the nearest known name.
     """
-    return parse_study(read_text(path), str(path), Path(path).parent)
+    return parse_study(read_text(path), str(path), folder=Path(path).parent)
 
 
-def parse_study(text: str, where: str = "study", folder: Path | None = None) -> Study:
+def parse_study(
+    text: str,
+    where: str = "study",
+    *,
+    folder: Path | None = None,
+    analyses: Mapping[str, Analysis] = ANALYSES,
+) -> Study:
     r"""Check the text of a study file; see `load_study`.
 
     Parameters
@@ -95,6 +121,8 @@ def parse_study(text: str, where: str = "study", folder: Path | None = None) -> 
         Its name, for messages.
     folder : Path, optional
         Where the files are that it names in `use`. They are run.
+    analyses : mapping of str to Analysis
+        The entries of the analyses that it may ask.
 
     Examples
     --------
@@ -110,26 +138,29 @@ def parse_study(text: str, where: str = "study", folder: Path | None = None) -> 
     except EbbmapError as error:
         raise StudyError(where, [f"use: {line}" for line in str(error).splitlines()]) from None
     with used.catalogue.active():
-        return _checked(raw, text, where, used)
+        return _checked(raw, text, where, MappingProxyType({**analyses}), used)
 
 
-def _checked(raw: dict[str, Any], text: str, where: str, used: Used) -> Study:
-    problems = cross_checks(raw)
+def _checked(
+    raw: dict[str, Any], text: str, where: str, analyses: Mapping[str, Analysis], used: Used
+) -> Study:
+    problems = cross_checks(raw, analyses)
+    schema = study_schema(analyses)
     try:
-        file = StudyFile.model_validate(raw)
+        file = schema.model_validate(raw)
     except ValidationError as error:
-        raise StudyError(where, sentences(error, StudyFile) + problems) from None
+        raise StudyError(where, sentences(error, schema) + problems) from None
     if problems:
         raise StudyError(where, problems)
     try:
-        study = Study(file, text, used)
-        problems, notes = leaving(raw, file, study.question, study.axes)
+        study = Study(file, text, analyses, used)
+        problems, notes = leaving(raw, file, study.question, analyses, study.axes)
     except EbbmapError as error:
         raise StudyError(where, str(error).splitlines()) from None
     if problems:
         raise StudyError(where, problems)
     study.notes = tuple(notes)
-    study.defaults = default_settings(raw, file, study.question)
+    study.defaults = default_settings(raw, file, study.question, analyses)
     return study
 
 

@@ -4,47 +4,32 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from types import MappingProxyType
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import numpy as np
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, FiniteFloat
+from pydantic import BaseModel, BeforeValidator, Field, create_model
 
-from ebbmap.analyses.adjust import STEPS
-from ebbmap.analyses.collapse import DRAWN
-from ebbmap.analyses.compare import TABLE
-from ebbmap.analyses.wean import P_HIGH_STEP, SECONDS_PER_PRESSURE
-from ebbmap.errors import unknown_name
-from ebbmap.kernels.resampling import REPLICATES
-from ebbmap.lungs import LUNGS
+from ebbmap.analyses.base import Analysis
+from ebbmap.analyses.options import (
+    Axis,
+    LungName,
+    Number,
+    Options,
+    OutcomeName,
+    ParameterName,
+    as_axis,
+    known_name,
+)
+from ebbmap.analyses.registry import ANALYSES
 from ebbmap.registries.limits import LIMIT_SETS, RULES, Limit, LimitSet, combine
-from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import POPULATIONS, Confirmed, Marginal, Population
 
 #: Written into results that come from distributions defined in a study file.
 STUDY_SOURCE = "study file"
 
-#: Points of an axis and lungs of a population that a study may ask for.
-MAX_POINTS = 10_000
+#: Lungs of a population that a study may ask for.
 MAX_LUNGS = 1_000_000
-
-
-def _known(kind: str, names: Mapping[str, Any]):
-    """Return a check that a name is in a registry."""
-
-    def check(name: str) -> str:
-        if name not in names:
-            raise ValueError(unknown_name(kind, name, names))
-        return name
-
-    return AfterValidator(check)
-
-
-def _number(value: object) -> object:
-    """Let a word through as it is, and refuse True and False, which Python takes for numbers."""
-    if isinstance(value, bool):
-        raise ValueError(f"must be a number; got {value}")
-    return value
 
 
 def _number_or_word(value: object) -> object:
@@ -53,61 +38,16 @@ def _number_or_word(value: object) -> object:
     return value
 
 
-ParameterName = Annotated[str, _known("parameter", PARAMETERS)]
-OutcomeName = Annotated[str, _known("outcome", OUTCOMES)]
-LungName = Annotated[str, _known("lung", LUNGS)]
-SetName = Annotated[str, _known("limit set", LIMIT_SETS)]
-Number = Annotated[FiniteFloat, BeforeValidator(_number)]
+SetName = Annotated[str, known_name("limit set", LIMIT_SETS)]
 Value = Annotated[float | str, BeforeValidator(_number_or_word)]
-Share = Annotated[float, Field(gt=0, lt=1)]
 #: Becomes part of file names and column names: no slash, no dot, no sign that a plot would read.
 OwnName = Annotated[str, Field(pattern=r"^\w[\w -]{0,59}$")]
 #: Goes into attributes of result files, which end a text at a control character.
 Text = Annotated[str, Field(pattern=r"^[^\x00-\x08\x0b-\x1f]*$")]
 
 
-class Table(BaseModel):
+class Table(Options, BaseModel):
     """A table of the file: unknown keys are problems."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class Axis(Table):
-    """Grid of one parameter: a list of values, or start, stop and count."""
-
-    values: list[Number] | None = Field(None, min_length=1, max_length=MAX_POINTS)
-    start: Number | None = None
-    stop: Number | None = None
-    count: int | None = Field(None, ge=2, le=MAX_POINTS, strict=True)
-    spacing: Literal["linear", "log"] = "linear"
-
-    def grid(self) -> np.ndarray:
-        """Return the values, shape (m,).
-
-        Raises
-        ------
-        ValueError
-            If neither form is complete, or the grid does not increase.
-        """
-        if self.values is not None:
-            if (self.start, self.stop, self.count) != (None, None, None):
-                raise ValueError("must have either values or start, stop and count; got both")
-            grid = np.asarray(self.values, float)
-        elif self.start is None or self.stop is None or self.count is None:
-            raise ValueError("must have values, or start, stop and count; got only some of them")
-        elif self.start >= self.stop:
-            raise ValueError(f"must have start < stop; got {self.start:g} and {self.stop:g}")
-        elif not np.isfinite(self.stop - self.start):
-            raise ValueError(f"must span a finite range; got {self.start:g} to {self.stop:g}")
-        elif self.spacing == "log":
-            if self.start <= 0:
-                raise ValueError(f"a log spacing needs start > 0; got {self.start:g}")
-            grid = np.geomspace(self.start, self.stop, self.count)
-        else:
-            grid = np.linspace(self.start, self.stop, self.count)
-        if np.any(np.diff(grid) <= 0):
-            raise ValueError("must have increasing values without repeats")
-        return grid
 
 
 class Stated(Table):
@@ -195,7 +135,7 @@ class OwnPopulation(Stated):
     """A population defined in the file; what it does not name comes from `base`."""
 
     long_name: Text = ""
-    base: Annotated[str, _known("population", POPULATIONS)] | None = None
+    base: Annotated[str, known_name("population", POPULATIONS)] | None = None
     properties: dict[ParameterName, Distribution] = {}
     correlations: list[Correlation] = []
 
@@ -270,219 +210,32 @@ class Limits(Table):
         return rules
 
 
-class Sweep(Table):
-    """Solve and keep every case, the axes by the lungs, or only what they add up to."""
-
-    outcomes: list[OutcomeName] | None = None
-    judged: bool = Field(True, description="keep the verdicts, and the outcomes that they need")
-    store: Literal["auto", "netcdf", "zarr", "none"] = Field(
-        "auto", description="auto: zarr above netcdf_up_to_gb; none: reductions only"
-    )
-    netcdf_up_to_gb: float = Field(1.0, ge=0)
-    precision: Literal["float64", "float32"] = Field(
-        "float64", description="float32 rounds each value by 6e-8 of its size at most"
-    )
-    compression: Literal["none", "fast", "small"] = "fast"
-    block: int = Field(2**20, ge=1000, le=2**24, strict=True, description="cases in a block")
-    reductions: list[Literal["safe_share", "extremes", "quantiles"]] = []
-    reduce_to: list[ParameterName] = Field([], description="axes that the safe share keeps")
+def analyses_table(analyses: Mapping[str, Analysis]) -> type[Table]:
+    """Return the schema of the table ``analyses``, one optional key for each."""
+    fields: dict[str, Any] = {
+        name: (list[entry.options], []) if entry.several else (entry.options | None, None)  # type: ignore[name-defined]
+        for name, entry in analyses.items()
+    }
+    return create_model("Analyses", __base__=Table, __doc__=ANALYSES_TEXT, **fields)
 
 
-class Along(Table):
-    """An analysis at every value of one axis."""
+#: What the table of analyses is, in the JSON schema.
+ANALYSES_TEXT = "What to do; each part is optional."
 
-    along: ParameterName = "t_low"
-    at: list[Number] | None = Field(
-        None,
-        min_length=1,
-        max_length=MAX_POINTS,
-        description="values of `along`; its axis if absent",
-    )
-    level: Share = 0.95
+if TYPE_CHECKING:
 
+    class Analyses(Table):
+        """What to do; each part is optional."""
 
-class OfOutcomes(Along):
-    """An analysis of what drives outcomes at every value of one axis."""
-
-    outcomes: list[OutcomeName] | None = None
-    groups: Literal["kind"] | dict[str, list[ParameterName]] | None = Field(
-        None, description="parameters varied together; 'kind': settings against lung properties"
-    )
-    drop_failed: bool = Field(
-        False, description="leave out whole base blocks with a case that could not be solved"
-    )
-
-
-class Sobol(OfOutcomes):
-    """Sensitivity indices at every value of one axis."""
-
-    base_size: int = Field(1024, ge=16, le=2**20, strict=True)
-    stopping_width: Share | None = Field(
-        None, description="double the design until no interval is wider than this"
-    )
-    max_base_size: int | None = Field(None, ge=16, le=2**20, strict=True)
-    stopping_outcomes: list[str] | None = Field(
-        None,
-        min_length=1,
-        description="outcomes, margin_RULE or safe_RULE that decide; all but safe_RULE if absent",
-    )
-    second_order: bool = True
-    replicates: int = Field(REPLICATES, ge=1, le=256, strict=True)
-    resamples: int = Field(1000, ge=100, le=100_000, strict=True)
-    pawn: bool = True
-
-
-class Screening(OfOutcomes):
-    """Elementary effects: which of many parameters can be fixed."""
-
-    trajectories: int = Field(64, ge=4, le=2**20, strict=True)
-    levels: int = Field(8, ge=2, le=64, multiple_of=2, strict=True)
-    fix_below: Share = 0.05
-    resamples: int = Field(1000, ge=100, le=100_000, strict=True)
-
-
-class Shapley(OfOutcomes):
-    """Shares of the variance among properties that depend on each other."""
-
-    base_size: int = Field(512, ge=32, le=2**20, strict=True)
-    replicates: int = Field(REPLICATES, ge=2, le=256, strict=True)
-
-
-class FactorMapping(Along):
-    """Which property sets the unsafe cases apart."""
-
-    resamples: int = Field(100, ge=50, le=10_000, strict=True)
-
-
-class Boxes(Table):
-    """Boxes of properties and settings that hold the unsafe cases."""
-
-    over: list[ParameterName] = Field(
-        ["t_low"], min_length=1, description="settings drawn evenly between the ends of their axes"
-    )
-    density: Annotated[float, Field(gt=0, le=1)] = 0.9
-    resamples: int = Field(50, ge=10, le=10_000, strict=True)
-    level: Share = 0.95
-
-
-class Map(Table):
-    """Safe share over two axes."""
-
-    x: ParameterName
-    y: ParameterName
-    average_over: list[ParameterName] = []
-
-
-class Window(Table):
-    """Release windows of every lung, or along an axis."""
-
-    along: ParameterName | None = None
-
-
-class Profile(Table):
-    """Outcomes of each population's middle lung along an axis."""
-
-    along: ParameterName
-    outcomes: list[OutcomeName] = Field(min_length=1)
-
-
-class Trade(Table):
-    """Settings by their costs, and the front of best compromises."""
-
-    axes: list[ParameterName] = Field(["t_low", "t_high"], min_length=1)
-    costs: list[OutcomeName] = Field(["paco2", "closed_fraction"], min_length=2)
-
-
-class Course(Table):
-    """PaCO2 after a change of settings."""
-
-    change: dict[ParameterName, Number] = Field(min_length=1)
-    minutes: float = Field(30.0, gt=0, le=1440)
-
-
-class Compare(Table):
-    """Each population's middle lung side by side, in each of some lung models."""
-
-    models: list[LungName] = Field([], description="lung models; the study's own if empty")
-    outcomes: list[OutcomeName] = Field(list(TABLE), min_length=1, max_length=8)
-
-
-class Startup(Table):
-    """The first cycles of each population's middle lung, and one longer release among them."""
-
-    start_pressure: Annotated[float, Field(ge=0, le=40)] = 5.0
-    cycles: int = Field(12, ge=1, le=500, strict=True)
-    longer_t_low: Annotated[float, Field(gt=0)] | None = None
-    longer_cycle: int | None = Field(None, ge=1, strict=True)
-
-
-class Inside(Table):
-    """One release of a lung with two compartments, seen from inside."""
-
-    seconds: Annotated[float, Field(gt=0, le=60)] = 2.0
-
-
-class Collapse(Table):
-    """Units that close in a release and reopen in T high: some release times, and along T low."""
-
-    t_low: list[Annotated[Number, Field(gt=0)]] = Field(
-        list(DRAWN), min_length=1, max_length=4, description="release times that are drawn [s]"
-    )
-
-
-class Adjust(Table):
-    """One step of each setting from the present ones, single and in pairs."""
-
-    steps: dict[ParameterName, Annotated[Number, Field(gt=0)]] = Field(dict(STEPS), min_length=1)
-
-
-class Wean(Table):
-    """P high down and T high up, step by step, from the settings as they are."""
-
-    p_high_end: Annotated[Number, Field(gt=0)] = 12.0
-    p_high_step: Annotated[Number, Field(gt=0)] = P_HIGH_STEP
-    seconds_per_pressure: Annotated[Number, Field(gt=0)] = SECONDS_PER_PRESSURE
-
-
-class Rules(Table):
-    """Flow ratio and exhaled fraction together, in each of some lung models."""
-
-    along: ParameterName = "t_low_in_time_constants"
-    models: list[LungName] = Field(["linear", "tube"], min_length=1, max_length=3)
-
-
-class Analyses(Table):
-    """What to do; each part is optional."""
-
-    sweep: Sweep | None = None
-    sobol: Sobol | None = None
-    screening: Screening | None = None
-    shapley: Shapley | None = None
-    mapping: FactorMapping | None = None
-    boxes: Boxes | None = None
-    map: list[Map] = []
-    window: Window | None = None
-    profile: Profile | None = None
-    trade: Trade | None = None
-    course: Course | None = None
-    compare: Compare | None = None
-    startup: Startup | None = None
-    inside: Inside | None = None
-    collapse: Collapse | None = None
-    adjust: Adjust | None = None
-    wean: Wean | None = None
-    rules: Rules | None = None
+        def __getattr__(self, name: str) -> Any: ...
+else:
+    Analyses = analyses_table(ANALYSES.bundled)
 
 
 class Outputs(Table):
     """What to write beside the results."""
 
     figures: list[Literal["png", "svg", "pdf", "gif"]] = ["png"]
-
-
-def as_axis(value: object) -> object:
-    """Let a plain list stand for an axis."""
-    return {"values": value} if isinstance(value, list) else value
 
 
 class StudyFile(Table):
@@ -507,3 +260,10 @@ class StudyFile(Table):
     limits: Limits = Limits()
     analyses: Analyses
     outputs: Outputs = Outputs()
+
+
+def study_schema(analyses: Mapping[str, Analysis]) -> type[StudyFile]:
+    """Return the schema of a study file that may ask these analyses."""
+    if dict(analyses) == dict(ANALYSES.bundled):
+        return StudyFile
+    return create_model("StudyFile", __base__=StudyFile, analyses=(analyses_table(analyses), ...))

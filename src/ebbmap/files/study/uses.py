@@ -11,20 +11,15 @@ from typing import Any
 
 import numpy as np
 
+from ebbmap.analyses.asked import Asked, RawStudy, listed, parameters
+from ebbmap.analyses.base import Analysis
 from ebbmap.cases.question import Question
 from ebbmap.cases.uses import Use, chances_of_leaving, defaults_of, leaving_text
-from ebbmap.files.study.schema import Along, Boxes, Rules, StudyFile, Trade
+from ebbmap.files.study.schema import StudyFile
 from ebbmap.lungs import LUNGS
 from ebbmap.registries.derivations import DERIVATIONS, all_inputs
 from ebbmap.registries.outcomes import OUTCOMES, plan
 from ebbmap.registries.parameters import PARAMETERS
-
-#: Analyses at every value of an axis that draw lungs, and those that follow middle lungs.
-DRAWING_ALONG = ("mapping", "sobol", "screening", "shapley")
-MIDDLE = ("course", "compare", "startup", "inside", "adjust", "wean")
-
-#: Designs, which cannot leave out a single case: a whole base block goes with it.
-DESIGNS = ("sobol", "screening", "shapley")
 
 #: A distribution that leaves the bounds in more than one draw of a hundred is a mistake.
 TOO_OFTEN = 0.01
@@ -33,13 +28,15 @@ T_LOW = ("t_low", "t_low_in_time_constants")
 
 
 @dataclass(frozen=True)
-class Asked:
-    """One analysis of a study.
+class Laid:
+    """What one analysis of a study makes of the parameters.
 
     Parameters
     ----------
     place : str
         Its table in the file.
+    analysis : Analysis
+        Its entry.
     laid_out : frozenset of str
         Parameters that it lays out itself: its axes, and what it searches for.
     draws : bool
@@ -51,15 +48,11 @@ class Asked:
     """
 
     place: str
+    analysis: Analysis
     laid_out: frozenset[str]
     draws: bool
     lungs: tuple[str, ...]
     values: Mapping[str, list[float]] = field(default_factory=dict)
-
-    @property
-    def kind(self) -> str:
-        """Key of the analysis."""
-        return self.place.split(".")[1]
 
     @property
     def parameters(self) -> frozenset[str]:
@@ -78,67 +71,54 @@ class Asked:
         )
 
 
-def asked_of(raw: Mapping[str, Any]) -> Iterator[Asked]:
+def asked_of(study: RawStudy, analyses: Mapping[str, Analysis]) -> Iterator[tuple[Analysis, Asked]]:
     """List the analyses of a raw file; what has the wrong type is reported with the structure."""
-    analyses = _table(raw.get("analyses"))
-    own = (str(raw.get("lung", "linear")),)
-    for number, table in enumerate(_list(analyses.get("map"))):
-        names = [table.get("x"), table.get("y"), *_list(table.get("average_over"), str)]
-        yield Asked(f"analyses.map.{number}", _names(names), True, own)
-    for kind, table in analyses.items():
-        if kind == "map" or not isinstance(table, dict):
+    table = study.table("analyses")
+    for name, entry in analyses.items():
+        if name not in table:
             continue
-        place, along = f"analyses.{kind}", table.get("along")
-        if kind in DRAWING_ALONG:
-            along = table.get("along", Along.model_fields["along"].default)
-            values = {str(along): _list(table["at"], (int, float))} if "at" in table else {}
-            yield Asked(place, _names([along]), True, own, values)
-        elif kind == "sweep":
-            yield Asked(place, _names(_table(raw.get("axes"))), True, own)
-        elif kind == "window":
-            yield Asked(place, _names([*T_LOW, along]), along is None, own)
-        elif kind == "boxes":
-            over = table.get("over", Boxes.model_fields["over"].default)
-            yield Asked(place, _names(_list(over, str)), True, own)
-        elif kind == "trade":
-            axes = table.get("axes", Trade.model_fields["axes"].default)
-            yield Asked(place, _names(_list(axes, str)), False, own)
-        elif kind == "profile":
-            yield Asked(place, _names([along]), False, own)
-        elif kind == "rules":
-            along = table.get("along", Rules.model_fields["along"].default)
-            models = _list(table.get("models", Rules.model_fields["models"].default), str)
-            yield Asked(place, _names([along]), False, tuple(models) or own)
-        elif kind == "collapse":
-            yield Asked(place, _names(["t_low"]), False, own)
-        elif kind in MIDDLE:
-            models = _list(table.get("models"), str) if kind == "compare" else []
-            yield Asked(place, frozenset(), False, tuple(models) or own)
+        if entry.several:
+            for number, one in enumerate(t for t in listed(table[name]) if isinstance(t, dict)):
+                yield entry, Asked(study, f"analyses.{name}.{number}", one, entry.options)
+        elif isinstance(table[name], dict):
+            yield entry, Asked(study, f"analyses.{name}", table[name], entry.options)
 
 
-def unused(raw: Mapping[str, Any], drawn: list[set[str]]) -> list[str]:
-    """List values of a raw file that an analysis would not use, each with what to do.
+def _laid(study: RawStudy, analyses: Mapping[str, Analysis]) -> list[Laid]:
+    """Return what each analysis of a raw file lays out, draws and solves."""
+    found = []
+    for entry, asked in asked_of(study, analyses):
+        numbers = [v for v in listed(asked.raw.get("at")) if isinstance(v, (int, float))]
+        found.append(
+            Laid(
+                asked.place,
+                entry,
+                parameters(entry.lays_out(asked)),
+                entry.draws(asked),
+                tuple(entry.models(asked)) or (study.lung_name,),
+                {str(asked.get("along")): numbers} if "at" in asked.raw else {},
+            )
+        )
+    return found
 
-    Parameters
-    ----------
-    raw : mapping
-        The file.
-    drawn : list of set of str
-        Properties of each population.
-    """
-    asked = list(asked_of(raw))
-    axes, fixed, samples = (_names(_table(raw.get(key))) for key in ("axes", "fixed", "samples"))
+
+def unused(study: RawStudy, analyses: Mapping[str, Analysis]) -> list[str]:
+    """List values of a raw file that an analysis would not use, each with what to do."""
+    asked = _laid(study, analyses)
+    axes, fixed, samples = (parameters(study.table(key)) for key in ("axes", "fixed", "samples"))
+    drawn = study.drawn_by_population()
     properties = set.intersection(*drawn) if drawn else set()
     if not asked:
         return []
+    searched = frozenset(("t_low", "t_low_in_time_constants"))
     return [
         *(_axis_problem(name, asked, fixed, samples, properties) for name in sorted(axes)),
         *(_sample_problem(name, asked, fixed) for name in sorted(samples)),
-        *(_fixed_problem(name, asked, samples) for name in sorted(fixed - set(T_LOW))),
+        *(_fixed_problem(name, asked, samples) for name in sorted(fixed - searched)),
     ]
 
 
-def _axis_problem(name: str, asked: list[Asked], fixed, samples, properties) -> str:
+def _axis_problem(name: str, asked: list[Laid], fixed, samples, properties) -> str:
     if not any(name in analysis.laid_out for analysis in asked):
         return f"axes.{name}: no analysis lays it out. Drop it, or name it in an analysis."
     if name in fixed or name in properties:
@@ -163,7 +143,7 @@ def _axis_problem(name: str, asked: list[Asked], fixed, samples, properties) -> 
     )
 
 
-def _sample_problem(name: str, asked: list[Asked], fixed) -> str:
+def _sample_problem(name: str, asked: list[Laid], fixed) -> str:
     missing = [
         analysis.place
         for analysis in asked
@@ -184,30 +164,22 @@ def _sample_problem(name: str, asked: list[Asked], fixed) -> str:
     return ""
 
 
-def _fixed_problem(name: str, asked: list[Asked], samples) -> str:
+def _fixed_problem(name: str, asked: list[Laid], samples) -> str:
     if all(name in analysis.laid_out or (analysis.draws and name in samples) for analysis in asked):
         return f"fixed.{name}: every analysis lays it out or draws it. Drop one of them."
     return ""
 
 
-def _outcomes(file: StudyFile, kind: str) -> tuple[str, ...] | None:
-    """Return what an analysis computes besides what its rules need; all that there is if None."""
-    if kind in ("map", "mapping", "boxes", "window", "startup", "inside", "collapse", "rules"):
-        return ()
-    if kind == "course":
-        return ("paco2",)
-    settings = getattr(file.analyses, kind)
-    named = getattr(settings, "costs" if kind == "trade" else "outcomes", None)
-    return None if named is None else tuple(name for name in named if name in OUTCOMES)
-
-
 def default_settings(
-    raw: Mapping[str, Any], file: StudyFile, question: Question
+    raw: Mapping[str, Any],
+    file: StudyFile,
+    question: Question,
+    analyses: Mapping[str, Analysis],
 ) -> dict[str, list[str]]:
     """Find the settings that nobody names, by the place of the analysis that takes the default."""
     by_place: dict[str, list[str]] = {}
-    for analysis in asked_of(raw):
-        named = _outcomes(file, analysis.kind)
+    for analysis in _laid(RawStudy(raw), analyses):
+        named = _named_outcomes(analysis, file)
         wanted = None if named is None else (*named, *question.outcomes)
         use = Use(
             tuple(analysis.laid_out),
@@ -223,7 +195,11 @@ def default_settings(
 
 
 def leaving(
-    raw: Mapping[str, Any], file: StudyFile, question: Question, axes: Mapping[str, np.ndarray]
+    raw: Mapping[str, Any],
+    file: StudyFile,
+    question: Question,
+    analyses: Mapping[str, Analysis],
+    axes: Mapping[str, np.ndarray],
 ) -> tuple[list[str], list[str]]:
     """Find distributions that can leave the bounds of the registry, before any work.
 
@@ -234,15 +210,14 @@ def leaving(
     """
     problems: dict[str, str] = {}
     notes: dict[str, str] = {}
-    for analysis in asked_of(raw):
+    for analysis in _laid(RawStudy(raw), analyses):
         if not analysis.draws:
             continue
         grids = {
             n: np.asarray(analysis.values[n], float) if n in analysis.values else axes.get(n)
             for n in analysis.laid_out
         }
-        settings = getattr(file.analyses, analysis.kind)
-        strict = analysis.kind in DESIGNS and not settings.drop_failed
+        strict = not getattr(options_of(analysis, file), "drop_failed", True)
         for group in question.groups():
             for name, chance in chances_of_leaving(question, group, grids).items():
                 place = (
@@ -263,14 +238,14 @@ def leaving(
     return list(problems.values()), [text for key, text in notes.items() if key not in problems]
 
 
-def _table(value: object) -> dict[str, Any]:
-    return value if isinstance(value, dict) else {}
+def options_of(analysis: Laid, file: StudyFile) -> Any:
+    """Return the checked options of an analysis."""
+    _, name, *number = analysis.place.split(".")
+    options = getattr(file.analyses, name)
+    return options[int(number[0])] if number else options
 
 
-def _list(value: object, kind: Any = dict) -> list[Any]:
-    return [item for item in value if isinstance(item, kind)] if isinstance(value, list) else []
-
-
-def _names(values: Any) -> frozenset[str]:
-    """Return those that are names of parameters."""
-    return frozenset(name for name in values if isinstance(name, str) and name in PARAMETERS)
+def _named_outcomes(analysis: Laid, file: StudyFile) -> tuple[str, ...] | None:
+    """Return what an analysis computes besides what its rules need; all that there is if None."""
+    named = analysis.analysis.computes(options_of(analysis, file))
+    return None if named is None else tuple(name for name in named if name in OUTCOMES)

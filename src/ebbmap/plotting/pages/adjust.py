@@ -24,7 +24,7 @@ COLUMNS = (
 )
 
 
-def adjust_pages(result: xr.Dataset) -> Iterator[Page]:
+def pages(result: xr.Dataset) -> Iterator[Page]:
     """Draw a page for each population: a row for each step, a column for each outcome."""
     for number, name in enumerate(result["population"].values.astype(str)):
         yield _one_page(result, name, colour_of(name, number))

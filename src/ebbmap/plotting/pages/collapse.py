@@ -37,7 +37,7 @@ ROUGH = (
 LEAST_SPAN = 0.05
 
 
-def collapse_pages(result: xr.Dataset) -> Iterator[Page]:
+def pages(result: xr.Dataset) -> Iterator[Page]:
     """Draw one cycle of each lung for some release times, and all lungs along T low."""
     for number, name in enumerate(result["population"].values.astype(str)):
         yield _cycle_page(result.sel(population=name), name, colour_of(name, number), result)

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import numpy as np
 import xarray as xr
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
-from ebbmap.plotting.style import words
+from ebbmap.plotting.style import colour_of, words
 from ebbmap.registries.parameters import PARAMETERS
 
 #: Outcomes whose drivers are worth a picture, besides each rule's margin.
@@ -29,3 +32,26 @@ def driven_words(outcome: str) -> str:
 def place_text(along: str, value: float) -> str:
     """Say a place of the axis in words."""
     return PARAMETERS[along].say(round(value, 4))
+
+
+def driven_panels(
+    rows: int, columns: int, *, sharex: bool = True, height: float = 3.1
+) -> tuple[Figure, np.ndarray]:
+    """Return a figure with a panel for each population (rows) and outcome (columns)."""
+    fig = Figure(figsize=(2.2 + 3.3 * columns, 0.8 + height * rows), layout="constrained")
+    return fig, fig.subplots(rows, columns, squeeze=False, sharex=sharex, sharey=True)
+
+
+def dress_panel(
+    ax: Axes, row: int, column: int, rows: int, population: str, outcome: str, label: str
+) -> None:
+    """Title the panels of the top row, and label those of the first column and the last row."""
+    if row == 0:
+        ax.set_title(driven_words(outcome), fontsize=11)
+    ax.set_ylabel(
+        f"{words(population)}\n{label}".strip() if column == 0 else "",
+        color=colour_of(population, row),
+        fontsize=12,
+    )
+    if row < rows - 1:
+        ax.set_xlabel("")

@@ -27,7 +27,7 @@ from ebbmap.units import display
 BLOCK, TABLE, ROOM = 8.0, 2.4, 1.08
 
 
-def compare_pages(result: xr.Dataset) -> Iterator[Page]:
+def pages(result: xr.Dataset) -> Iterator[Page]:
     """Draw a column for each lung, on shared axes, and the numbers below."""
     cases = result["case"].values.astype(str).tolist()
     blocks = in_rows(cases)

@@ -11,7 +11,7 @@ from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.trade import plot_course
 
 
-def course_pages(result: xr.Dataset) -> Iterator[Page]:
+def pages(result: xr.Dataset) -> Iterator[Page]:
     """Draw PaCO2 over time, one line for each population."""
     fig = Figure(figsize=(8.0, 5.0), layout="constrained")
     plot_course(result, ax=fig.subplots())

@@ -13,7 +13,7 @@ from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.style import colour_of, words
 
 
-def hidden_pages(result: xr.Dataset) -> Iterator[Page]:
+def pages(result: xr.Dataset) -> Iterator[Page]:
     """Draw a panel for each population."""
     names = result["population"].values.astype(str)
     fig = Figure(figsize=(10.0, 4.2 * len(names)), layout="constrained")

@@ -22,7 +22,7 @@ from ebbmap.plotting.pages.layout import in_rows
 from ebbmap.plotting.style import INK, colour_of, text_of, words
 
 
-def map_pages(result: xr.Dataset) -> Iterator[Page]:
+def pages(result: xr.Dataset) -> Iterator[Page]:
     """Draw a page for each rule: safe shares above, the limit that fails below."""
     y, x = (str(dim) for dim in result["safe_share"].dims[-2:])
     populations = result["population"].values.astype(str)

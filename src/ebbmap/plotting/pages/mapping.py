@@ -1,4 +1,4 @@
-"""Pages of factor mapping and of boxes: what is to blame for the unsafe cases."""
+"""Pages of factor mapping: which property sets the unsafe cases apart."""
 
 from __future__ import annotations
 
@@ -8,15 +8,15 @@ import numpy as np
 import xarray as xr
 from matplotlib.figure import Figure
 
-from ebbmap.analyses.common.events import TOO_HIGH, TOO_LOW, UNSAFE, event_words
-from ebbmap.plotting.blame import NAMED_ABOVE, plot_blame, plot_box, plot_trajectory
+from ebbmap.analyses.common.events import TOO_HIGH, TOO_LOW, event_words
+from ebbmap.plotting.blame import NAMED_ABOVE, plot_blame
 from ebbmap.plotting.pages.caption import Page, add_caption
-from ebbmap.plotting.pages.layout import LINE_HEIGHT, first_handles, text_size
+from ebbmap.plotting.pages.layout import first_handles
 from ebbmap.plotting.style import colour_of, words
 from ebbmap.registries.parameters import PARAMETERS
 
 
-def mapping_pages(result: xr.Dataset) -> Iterator[Page]:
+def pages(result: xr.Dataset) -> Iterator[Page]:
     """Draw which property is to blame along the axis, split by the side that is broken."""
     along = str(result.attrs["along"])
     populations = result["population"].values.astype(str)
@@ -83,80 +83,3 @@ def blame_sentence(one: xr.Dataset, along: str) -> str:
         f"{words(str(worst['parameter'].item()))}, distance {float(worst['distance']):.2f} "
         f"({low:.2f} to {high:.2f})."
     )
-
-
-def box_pages(result: xr.Dataset) -> Iterator[Page]:
-    """Draw the boxes that hold the unsafe cases, and the peels that led to them."""
-    along = str(result.attrs["along"])
-    for rule in result["rule"].values.astype(str):
-        fig, told = _box_figure(result.sel(rule=rule), along)
-        add_caption(
-            fig,
-            f"Rule: {words(rule)}. Above, each peel: the share of the cases in the box that "
-            f"have the event (density; dotted: {result.attrs['wanted_density']:.0%} wanted) "
-            "against the share of the cases with the event that lie in it (coverage), and the "
-            f"chosen box (mark: on its own cases; cross: {result.attrs['ci_level']:.0%} intervals "
-            "on cases left out). Below, the box: edges, each with the share of "
-            f"{result.attrs['resamples']} resamples that restrict it, whiskers: where the edge "
-            "lies in these; properties that no box restricts are left out. "
-            f"{result.attrs['lungs']:,} lungs in each population at {result.attrs['tried']}. "
-            f"{_base_text(result.sel(rule=rule))}",
-            result,
-            rule=rule,
-        )
-        yield f"{along}_boxes_{rule}", fig, " ".join(told)
-
-
-def _box_figure(one: xr.Dataset, along: str) -> tuple[Figure, list[str]]:
-    """Draw one rule's peels and boxes, and say each box."""
-    populations = one["population"].values.astype(str)
-    events = (TOO_LOW, TOO_HIGH)
-    edges = one["edge"].sel(event=list(events))
-    some = edges.notnull() & (abs(edges) < np.inf)
-    some = some.any([dim for dim in edges.dims if dim != "parameter"])
-    shown = one.isel(parameter=np.flatnonzero(some.values)) if some.any() else one
-    ranges = _ranges(shown)
-    wide, peel = 12.0, 4.0
-    row = 3.9 * LINE_HEIGHT * text_size(wide)
-    tall = [row * max(shown.sizes["parameter"], 1) + 0.5] * len(populations)
-    fig = Figure(figsize=(wide, peel + sum(tall)), layout="constrained")
-    grid = fig.add_gridspec(1 + len(populations), 2, height_ratios=(peel, *tall))
-    told: list[str] = []
-    for column, event in enumerate(events):
-        ax = plot_trajectory(one.sel(event=event), ax=fig.add_subplot(grid[0, column]))
-        ax.set_title(event_words(event, along), fontsize=13)
-        ax.axhline(float(one.attrs["wanted_density"]), lw=0.8, ls=":", color="black")
-        ax.set_ylabel("density" if column == 0 else "")
-        if ax.get_legend_handles_labels()[0]:
-            ax.legend(frameon=False, fontsize=9, loc="lower left")
-        for number, name in enumerate(populations):
-            part = shown.sel(event=event, population=name)
-            box = plot_box(part, ranges=ranges, ax=fig.add_subplot(grid[1 + number, column]))
-            box.set_title(words(name), color=colour_of(name, number), fontsize=10, loc="left")
-            if column:
-                box.set_yticklabels([])
-            told.append(f"{name}: {one['sentence'].sel(event=event, population=name).item()}.")
-    return fig, told
-
-
-def _base_text(one: xr.Dataset) -> str:
-    """Say how many of all cases are unsafe."""
-    unsafe = one["share"].sel(event=UNSAFE)
-    said = (
-        f"{words(str(n))} {float(unsafe.sel(population=n)):.0%}" for n in one["population"].values
-    )
-    return f"Unsafe in all: {', '.join(said)}."
-
-
-def _ranges(result: xr.Dataset) -> dict[str, tuple[float, float]]:
-    """Range to show of each parameter: all edges of all peels, with the usual range."""
-    shown = {}
-    for name in result["parameter"].values.astype(str):
-        edges = result["path_edge"].sel(parameter=name).values
-        edges = edges[np.isfinite(edges)]
-        entry = PARAMETERS[name]
-        shown[name] = (
-            float(min(edges.min(initial=entry.usual_low), entry.usual_low)),
-            float(max(np.quantile(edges, 0.98) if edges.size else 0.0, entry.usual_high)),
-        )
-    return shown

@@ -13,7 +13,7 @@ from ebbmap.plotting.profiles import plot_profile, plot_together
 from ebbmap.plotting.style import words
 
 
-def profile_pages(result: xr.Dataset) -> Iterator[Page]:
+def pages(result: xr.Dataset) -> Iterator[Page]:
     """Draw the outcomes along the axis, together where they are shares of one lung."""
     outcomes = [str(name) for name in result.data_vars if name != "status"]
     along = next(str(d) for d in result[outcomes[0]].dims if d != "population")

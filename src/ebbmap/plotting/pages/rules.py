@@ -15,7 +15,7 @@ from ebbmap.plotting.waves import kept_part
 from ebbmap.registries.limits import RULES
 
 
-def rules_pages(result: xr.Dataset) -> Iterator[Page]:
+def pages(result: xr.Dataset) -> Iterator[Page]:
     """Draw a panel for each population."""
     along = next(str(d) for d in result["sum"].dims if d not in ("population", "model"))
     names = result["population"].values.astype(str)

@@ -24,7 +24,7 @@ from ebbmap.plotting.style import FAINT, INK, colour_of, words
 CELL, WIDEST, NAMES_WIDTH = 1.0, 6.0, 3.4
 
 
-def sobol_pages(result: xr.Dataset) -> Iterator[Page]:
+def pages(result: xr.Dataset) -> Iterator[Page]:
     """Draw what drives the outcomes, how the factors interact, and how sure that is."""
     yield from _totals(result)
     if "second" in result:

@@ -13,7 +13,7 @@ from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.starting import plot_first_cycles, plot_first_waves
 
 
-def start_pages(result: xr.Dataset) -> Iterator[Page]:
+def pages(result: xr.Dataset) -> Iterator[Page]:
     """Draw the pressure over the first cycles, and what each of them leaves in the lung."""
     fig = Figure(figsize=(11.0, 8.8), layout="constrained")
     grid = fig.add_gridspec(2, 2)

@@ -13,7 +13,7 @@ from ebbmap.plotting.style import colour_of, words
 from ebbmap.plotting.trade import DRAWN_SHARE, plot_trade
 
 
-def trade_pages(result: xr.Dataset) -> Iterator[Page]:
+def pages(result: xr.Dataset) -> Iterator[Page]:
     """Draw every setting by two costs: a row for each rule, a column for each population."""
     x, y = result.attrs["costs"].split()[:2]
     populations = result["population"].values.astype(str).tolist()

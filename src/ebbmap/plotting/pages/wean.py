@@ -13,7 +13,7 @@ from ebbmap.plotting.style import colour_of, words
 from ebbmap.plotting.weaning import FULL, plot_weaning
 
 
-def wean_pages(result: xr.Dataset) -> Iterator[Page]:
+def pages(result: xr.Dataset) -> Iterator[Page]:
     """Draw a row for each rule, a column for each population."""
     populations = result["population"].values.astype(str).tolist()
     rules = result["rule"].values.astype(str)

@@ -15,7 +15,7 @@ from ebbmap.plotting.style import INK, colour_of, words
 from ebbmap.plotting.windows import COMMON_RANGE, plot_served, plot_windows_along
 
 
-def window_pages(result: xr.Dataset) -> Iterator[Page]:
+def pages(result: xr.Dataset) -> Iterator[Page]:
     """Draw the share of lungs that each T low serves, or the windows along an axis."""
     if result.attrs["along"]:
         yield from _window_along(result)

@@ -207,7 +207,7 @@ def solved(protocol, lungs, settings):
     """Solve n lungs at m settings, each setting of shape (m,), (n, m) or ()."""
     n = next(iter(lungs.values())).size
     m = max((np.shape(v)[-1] for v in settings.values() if np.ndim(v)), default=1)
-    fixed = {k: np.asarray(float(v)) for k, v in protocol.file.fixed.items()}
+    fixed = {k: np.asarray(float(v)) for k, v in protocol.fixed.items()}
     values = {k: np.broadcast_to(v[:, None], (n, m)) for k, v in lungs.items()}
     values |= {k: np.broadcast_to(v, (n, m)) for k, v in {**fixed, **settings}.items()}
     found = evaluate(protocol.lung, values, protocol.limits.outcomes)

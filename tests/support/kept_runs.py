@@ -6,6 +6,7 @@ import signal
 import subprocess
 import sys
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import typer
@@ -15,8 +16,7 @@ from ebbmap.files import writing as files
 from ebbmap.files.protocol import parse_protocol
 from ebbmap.files.study import parse_study
 from ebbmap.runs import Ledger
-from ebbmap.runs import run as running
-from ebbmap.runs.run import run_study
+from ebbmap.runs.run import check_source, run_source, run_study
 
 #: Four blocks of two columns, and what they add up to.
 STORE = """
@@ -109,11 +109,14 @@ def perform(kind, folder, text=None, **how):
     if kind != "check":
         run(text, folder, **how)
         return
-    work = running._check_work(parse_protocol(text), Path(folder))
+    source = check_source(parse_protocol(text))
     # two parts stand for all: one whose pieces are arrays of counts, one of labelled results
-    work.parts = {part: work.parts[part] for part in ("verdict", "windows")}
-    with running._begun(work, how.get("workers", 1), fresh=how.get("fresh", False)):
-        running._finished(work, quiet, how.get("workers", 1), None)
+    few = tuple(task for task in source.tasks if task.name in ("verdict", "windows"))
+    parts = {task.name: source.parts[task.name] for task in few}
+    for _ in run_source(
+        replace(source, tasks=few, parts=parts), Path(folder), progress=quiet, **how
+    ):
+        pass
 
 
 def other(kind):
@@ -155,7 +158,7 @@ def started(*words, **how):
 
     `COLUMNS` is wide, so that no sentence is broken.
     """
-    injected = Path(__file__).parent / "faults" / "injected"
+    injected = Path(__file__).parents[1] / "faults" / "injected"
     environment = {
         **os.environ,
         "PYTHONPATH": str(injected),

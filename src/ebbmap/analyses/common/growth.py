@@ -1,0 +1,99 @@
+"""Sobol indices on a design that grows: curve of convergence, and rows kept for its next size."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from ebbmap.cases.labelling import Variable
+
+#: Without a stopping width the curve of convergence starts at this share of the base rows.
+FIRST_SHARE = 8
+
+#: What a piece tells by base rows.
+BY_SIZE: Mapping[str, Variable] = {
+    "first_by_size": Variable("first-order Sobol index by base rows"),
+    "first_width_by_size": Variable(
+        "width of the interval of the first-order Sobol index by base rows"
+    ),
+    "total_by_size": Variable("total Sobol index by base rows"),
+    "total_width_by_size": Variable("width of the interval of the total Sobol index by base rows"),
+    "widest_by_size": Variable("width of the widest interval by base rows"),
+}
+
+
+def kept_rows(rows: xr.Dataset) -> dict[str, Any]:
+    """Return the solved rows of a piece, by names that no index has."""
+    return {
+        f"kept_{name}": (("kept_row", *values.dims[1:]), values.values)
+        for name, values in rows.data_vars.items()
+    }
+
+
+def rows_after(parts: Sequence[xr.Dataset], new: xr.Dataset) -> xr.Dataset:
+    """Put new rows after those that pieces of smaller designs kept."""
+    return xr.Dataset(
+        {
+            name: (
+                values.dims,
+                np.concatenate([*(part[f"kept_{name}"].values for part in parts), values.values]),
+                values.attrs,
+            )
+            for name, values in new.data_vars.items()
+        },
+        {name: coord for name, coord in new.coords.items() if "sample" not in coord.dims},
+    )
+
+
+def without_rows(piece: xr.Dataset) -> xr.Dataset:
+    """Return a piece without the rows that it keeps for others."""
+    return piece.drop_dims(["failed_row", "flagged_row", "kept_row"], errors="ignore")
+
+
+def widest_of(places: Sequence[xr.Dataset]) -> list[float]:
+    """Return the width of the widest interval at any place, by base rows."""
+    return np.max([one["widest_by_size"].values for one in places], axis=0).tolist()
+
+
+def prefixes(size: int, replicates: int) -> Iterator[int]:
+    """Yield the sizes of the curve of convergence, short of the whole design."""
+    rows = max(size // FIRST_SHARE, 2 * replicates, 2)
+    while rows < size:
+        yield rows
+        rows *= 2
+
+
+def _widths(indices: xr.Dataset, name: str) -> xr.DataArray:
+    interval = indices[f"{name}_interval"]
+    return interval.sel(ci_bound="upper") - interval.sel(ci_bound="lower")
+
+
+def widest(indices: xr.Dataset, outcomes: Sequence[str] | None) -> float:
+    """Return the width of the widest interval; an outcome that does not vary does not count.
+
+    An index without an interval, because too few rows carry it, is as wide as can be.
+    """
+    known = indices["outcome"].values.astype(str)
+    graded = [name for name in known if not name.startswith("safe_")]
+    chosen = indices.sel(outcome=graded if outcomes is None else list(outcomes))
+    names = [name for name in ("first", "total", "second") if name in chosen]
+    widths = [_widths(chosen, name).fillna(np.inf).where(chosen[name].notnull()) for name in names]
+    found = [float(width.max()) for width in widths]
+    return max((width for width in found if not np.isnan(width)), default=0.0)
+
+
+def curve_of(curve: Sequence[xr.Dataset], widths: Sequence[float]) -> dict[str, xr.DataArray]:
+    """Return indices and widths by base rows, from results on designs of growing size."""
+    sizes = [int(one.attrs["base_size"]) for one in curve]
+    dim = xr.Variable("size", sizes, {"units": "1", "long_name": "base rows"})
+    found = {}
+    for name in ("first", "total"):
+        found[f"{name}_by_size"] = xr.concat([one[name] for one in curve], dim)
+        found[f"{name}_width_by_size"] = xr.concat([_widths(one, name) for one in curve], dim)
+    found["widest_by_size"] = xr.DataArray(widths, {"size": dim}, "size")
+    for name, variable in BY_SIZE.items():
+        found[name].attrs = variable.attributes()
+    return found

@@ -1,0 +1,320 @@
+"""Sobol indices piece by piece: one population at one place on a design of one size."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from ebbmap.analyses.common.design_size import largest_design
+from ebbmap.analyses.common.factors import (
+    FAILED,
+    Factors,
+    factors_of,
+    finish,
+    groups_among,
+    named_outcomes,
+    solve_places,
+)
+from ebbmap.analyses.common.failures import locate_failures
+from ebbmap.analyses.common.growth import (
+    BY_SIZE,
+    curve_of,
+    kept_rows,
+    prefixes,
+    rows_after,
+    widest,
+    widest_of,
+    without_rows,
+)
+from ebbmap.analyses.common.pawn import DISAGREEMENT, disagreement_sentence, estimate_pawn
+from ebbmap.analyses.common.sensitivity import estimate_sobol
+from ebbmap.cases.design import draw_sobol_design
+from ebbmap.cases.evaluate import NO_ALVEOLAR_VENTILATION, OK, unsolved
+from ebbmap.cases.labelling import Variable, label_variables
+from ebbmap.cases.pieces import Found, Progress, in_a_row, join_groups, join_places
+from ebbmap.cases.question import Question
+from ebbmap.errors import NonFiniteOutcomeError
+
+SETTLED, SPENT, NOT_ASKED = "settled", "budget spent", "no stopping width asked"
+
+#: What is said of cases that are determined, although some of their outcomes have no value.
+FLAGGED = "solved, but have no alveolar ventilation, so no PaCO2 and pH"
+
+#: Cases of which not every outcome is known, from their status.
+_GAPS: Mapping[str, Callable[[np.ndarray], np.ndarray]] = {
+    "failed": unsolved,
+    "flagged": lambda status: status == NO_ALVEOLAR_VENTILATION,
+}
+
+INDEPENDENT = (
+    "Factors are drawn independently: correlations of the population are dropped, and each "
+    "property keeps the mean and variance that it has given the held ones."
+)
+
+#: What is said of each population in the end, in the order in which a result has it.
+SUMMARY: Mapping[str, Variable] = {
+    "verdict": Variable("whether the intervals are narrow enough"),
+    "rows": Variable("base rows of the design"),
+    "failed": FAILED,
+    "failed_where": Variable("where the failed cases lie"),
+    "flagged": Variable(f"cases that were {FLAGGED}"),
+    "flagged_where": Variable("where the flagged cases lie"),
+    "cases": Variable("cases in all"),
+}
+
+
+class SobolWork:
+    """The indices of a question, piece by piece.
+
+    Parameters
+    ----------
+    question : Question
+        With g populations.
+    options : Options
+        Those of `find_sobol`.
+    grid : ndarray, shape (m,)
+        Values of the axis.
+    """
+
+    def __init__(self, question: Question, options: Any, grid: np.ndarray):
+        self.question, self.options, self.grid = question, options, grid
+        self.outcomes = named_outcomes(question, options.outcomes)
+        self.populations = question.groups()
+        self.design = lru_cache(maxsize=2)(self._draw)
+
+    def wanted(self, found: Found) -> list[str]:
+        """Return all pieces that are known to be needed, given those that are there."""
+        numbers = range(len(self.populations))
+        return [name for n in numbers for row in self._sizes(n, found) for name in row]
+
+    def _sizes(self, number: int, found: Found) -> Iterator[list[str]]:
+        """Pieces of a population by size, up to the first size that is not there as a whole."""
+        size, width = self.options.base_size, self.options.stopping_width
+        while True:
+            row = [_name(number, place, size) for place in range(len(self.grid))]
+            yield row
+            if width is None or 2 * size > largest_design(self.options):
+                return
+            if not all(name in found for name in row):
+                return
+            if widest_of([found[name] for name in row])[-1] <= width:
+                return
+            size *= 2
+
+    def _factors(self, number: int, place: float) -> Factors:
+        along = self.options.along
+        group = self.populations[number]
+        return factors_of(self.question, group, along, self.outcomes, place=float(place))
+
+    def _draw(self, number: int, size: int) -> xr.Dataset:
+        # the same factors at every place, though not with the same distributions
+        names = self._factors(number, self.grid[0]).names
+        return draw_sobol_design(
+            names,
+            size,
+            second_order=self.options.second_order,
+            replicates=self.options.replicates,
+            groups=groups_among(names, self.options.groups),
+            seed=self.question.seed,
+        )
+
+    def solve(self, name: str, found: Found, progress: Progress) -> xr.Dataset:
+        """Do one piece: solve the rows that no smaller design has, and estimate on all."""
+        number, at, size = map(int, name.split("."))
+        place, options = self.grid[at : at + 1], self.options
+        design = self.design(number, size)
+        # the rows of smaller designs are the first rows of this one
+        doublings = (size // options.base_size).bit_length() - 1
+        smaller = [_name(number, at, options.base_size * 2**k) for k in range(doublings)]
+        parts = [found[part] for part in smaller]
+        known = sum(part.sizes["kept_row"] for part in parts)
+        new = self._solved(number, place, design["unit"].values[known:], progress)
+        outputs = rows_after(parts, new)
+        indices = self._estimated(design, outputs, self._gaps(number, design, outputs, place))
+        if options.pawn and options.groups is None:
+            how = {"level": options.level, "seed": self.question.seed}
+            indices = indices.assign(estimate_pawn(design, outputs, options.along, **how))
+        status = outputs["status"].values
+        rows = {
+            f"{kind}_rows": (f"{kind}_row", np.flatnonzero(is_gap(status).any(axis=1)))
+            for kind, is_gap in _GAPS.items()
+        }
+        # solved rows are kept only where a larger design may want them
+        kept = {} if options.stopping_width is None else kept_rows(new)
+        return indices.assign(rows).assign(kept)
+
+    def _solved(
+        self, number: int, place: np.ndarray, unit: np.ndarray, progress: Progress = None
+    ) -> xr.Dataset:
+        """Solve rows of a design at one place, shape (1,)."""
+        return solve_places(
+            self.question,
+            self._factors(number, place[0]).from_unit(unit),
+            along=self.options.along,
+            grid=place,
+            outcomes=self.outcomes,
+            progress=progress,
+        )
+
+    def _estimated(self, design: xr.Dataset, outputs: xr.Dataset, gaps: str) -> xr.Dataset:
+        """Estimate on the whole design, and on its first rows for the curve of convergence."""
+        options, size = self.options, int(design.attrs["base_size"])
+
+        def estimate(rows: int) -> xr.Dataset:
+            return _on_first_rows(
+                design,
+                outputs,
+                rows,
+                gaps,
+                resamples=options.resamples,
+                level=options.level,
+                seed=self.question.seed,
+                nan_policy="drop_block" if options.drop_failed else "raise",
+            )
+
+        # the whole design first: if cases failed, its counts are the ones to report
+        whole = estimate(size)
+        alone = options.stopping_width is None
+        curve = [*map(estimate, prefixes(size, options.replicates) if alone else ()), whole]
+        widths = [widest(indices, options.stopping_outcomes) for indices in curve]
+        return whole.assign(curve_of(curve, widths))
+
+    def _gaps(self, number: int, design: xr.Dataset, outputs: xr.Dataset, place: np.ndarray) -> str:
+        """Say of which cases something is not known, and where they lie."""
+        status, grid = outputs["status"].values, place
+        if (status == OK).all():
+            return ""
+        if not self.options.drop_failed:
+            # nothing comes of this run: say as well as can be where the gaps lie
+            grid, unit = self.grid, design["unit"].values
+            places = [grid[at : at + 1] for at in range(len(grid))]
+            every = [self._solved(number, one, unit)["status"].values for one in places]
+            status = np.concatenate(every, axis=1)
+        kinds = {"failed": "that could not be solved", "flagged": f"that were {FLAGGED}"}
+        return " ".join(
+            f"Of the cases {kinds[kind]}: {self._located(number, design, is_gap(status), grid)}."
+            for kind, is_gap in _GAPS.items()
+            if is_gap(status).any()
+        )
+
+    def _located(
+        self, number: int, design: xr.Dataset, failed: np.ndarray, grid: np.ndarray
+    ) -> str:
+        """Say where the failed cases, shape (n, m), lie among the factors and along the axis."""
+        unit, each = design["unit"].values, [self._factors(number, place) for place in grid]
+        drawn = [[array.values for array in one.from_unit(unit).values()] for one in each]
+        columns = np.array(drawn).transpose(2, 0, 1).reshape(-1, len(each[0].names))
+        cases = np.column_stack([columns, np.tile(grid, len(failed))])
+        names = [*each[0].names, self.options.along]
+        return locate_failures(names, cases, failed.reshape(-1))
+
+    def join(self, found: Found) -> xr.Dataset:
+        """Put all pieces together."""
+        options = self.options
+        numbers = range(len(self.populations))
+        dataset = finish(
+            join_groups([self._population(n, found) for n in numbers], self.question.group_names),
+            self.question,
+            f"what drives the outcomes along {options.along}",
+            options.along,
+            INDEPENDENT,
+            self.outcomes,
+        )
+        width = options.stopping_width
+        dataset.attrs |= {
+            "base_size": int(dataset["rows"].max()),
+            "stopping_width": float("nan") if width is None else width,
+            "max_base_size": largest_design(options),
+            "failures": _failures(dataset, options.drop_failed),
+        }
+        return dataset
+
+    def _population(self, number: int, found: Found) -> xr.Dataset:
+        """Join the places of one population, and sum up how sure they are."""
+        along, width = self.options.along, self.options.stopping_width
+        sizes = [[found[name] for name in row] for row in self._sizes(number, found)]
+        last = sizes[-1]
+        whole = join_places([without_rows(piece) for piece in last], along)
+        curves = [
+            join_places([without_rows(piece)[list(BY_SIZE)] for piece in row], along)
+            for row in sizes
+        ]
+        widths = [w for row in sizes for w in widest_of(row)]
+        whole = whole.drop_dims("size").assign(in_a_row(curves, "size").data_vars)
+        whole["widest_by_size"] = whole["widest_by_size"].copy(data=widths)
+        if "pawn" in whole:
+            # a place with more failures has fewer cases, and more noise
+            noise = max(float(piece["pawn_noise"]) for piece in last)
+            said = disagreement_sentence(whole["pawn"], whole["pawn_interval"], whole, along)
+            whole = whole.assign(pawn_noise=whole["pawn_noise"].copy(data=noise), disagreement=said)
+        verdict = NOT_ASKED
+        if width is not None:
+            verdict = SETTLED if widths[-1] <= width else SPENT
+        rows = int(whole["size"][-1])
+        design = self.design(number, rows)
+        whole = whole.assign(verdict=verdict, rows=rows)
+        for kind in _GAPS:
+            whole = whole.assign(self._counted(kind, number, design, last))
+        whole = whole.assign(cases=design.sizes["sample"] * len(self.grid))
+        return label_variables(whole, {**SUMMARY, "disagreement": DISAGREEMENT})
+
+    def _counted(
+        self, kind: str, number: int, design: xr.Dataset, pieces: Sequence[xr.Dataset]
+    ) -> dict[str, int | str]:
+        """Count the cases of a kind at all places, and say where they lie."""
+        rows = np.zeros((design.sizes["sample"], len(self.grid)), bool)
+        for place, piece in enumerate(pieces):
+            rows[piece[f"{kind}_rows"].values, place] = True
+        where = self._located(number, design, rows, self.grid) if rows.any() else ""
+        return {kind: int(rows.sum()), f"{kind}_where": where}
+
+
+def _name(number: int, place: int, size: int) -> str:
+    """Name of the piece of a population at a place, with so many base rows."""
+    return f"{number:04d}.{place:06d}.{size:08d}"
+
+
+def _on_first_rows(
+    design: xr.Dataset, outputs: xr.Dataset, rows: int, where: str, **options
+) -> xr.Dataset:
+    """Estimate on the first base rows of a design, which are a design themselves."""
+    cases = rows * (design.sizes["sample"] // int(design.attrs["base_size"]))
+    part = design.isel(sample=slice(0, cases)).assign_attrs(base_size=rows)
+    solved = outputs.drop_vars("status").isel(sample=slice(0, cases))
+    try:
+        return estimate_sobol(part, solved.assign_coords(sample=part["sample"]), **options)
+    except NonFiniteOutcomeError as error:
+        raise NonFiniteOutcomeError(
+            f"{error}\n{where or 'Every case could be solved.'}\n"
+            "In a study: set drop_failed = true in [analyses.sobol] to leave out whole base "
+            "blocks; the indices then describe only the lungs with a value."
+        ) from None
+
+
+def _failures(dataset: xr.Dataset, dropped: bool) -> str:
+    """Say how many cases failed, what was done, and what it does to the result."""
+    failed, cases = int(dataset["failed"].sum()), int(dataset["cases"].sum())
+    flagged = int(dataset["flagged"].sum())
+    lost = float((dataset["dropped"] / dataset["rows"]).max())
+    told = f"{failed:,} of {cases:,} cases could not be solved{_places(dataset, 'failed')}"
+    if flagged:
+        told += f", {flagged:,} were {FLAGGED}{_places(dataset, 'flagged')}"
+    if not lost:
+        return f"{told}; no base row was left out"
+    if not dropped or lost >= 1.0:
+        return f"{told}; nothing is left of some outcome"
+    return (
+        f"{told}; up to {lost:.1%} of the base rows were left out of an index, on "
+        f"request: intervals are up to {1 / np.sqrt(1 - lost):.2f} times wider for it, and the "
+        "indices describe the lungs with a value, not all"
+    )
+
+
+def _places(dataset: xr.Dataset, kind: str) -> str:
+    """Say where the cases of a kind lie, in brackets; nothing where there are none."""
+    texts = dict.fromkeys(text for text in dataset[f"{kind}_where"].values.tolist() if text)
+    return f" ({'; '.join(texts)})" if texts else ""

@@ -1,0 +1,105 @@
+"""A committee's protocol as plain values: a draft, the lungs it is for, and how much must be safe.
+
+Nothing here knows of files: `ebbmap.files.protocol` builds it from what a committee writes.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from ebbmap.committee.draft import Draft, Span, needed_properties
+from ebbmap.lungs import Lung
+from ebbmap.registries.limits import LimitSet
+from ebbmap.registries.populations import Population
+
+
+@dataclass(frozen=True)
+class Group:
+    """One population of a protocol.
+
+    Parameters
+    ----------
+    population : Population
+        Its lungs.
+    weight : float
+        Its share of all patients; the weights of a protocol add up to one.
+    wanted : float
+        Share of lung and setting combinations that must be safe.
+    """
+
+    population: Population
+    weight: float
+    wanted: float
+
+    @property
+    def name(self) -> str:
+        """Name of the population."""
+        return self.population.name
+
+
+@dataclass(frozen=True, kw_only=True)
+class Protocol:
+    """A protocol that passed every check.
+
+    Parameters
+    ----------
+    title, question, institution : str
+        What the committee calls it, what it asks, and who it is; may be empty but for the title.
+    text : str
+        The file as it was read.
+    stated : mapping of str to object
+        The same, key by key, every default filled in: what a run is told apart by.
+    lung : Lung
+        The model.
+    draft : Draft
+        The settings.
+    groups : tuple of Group
+        The populations that it is for.
+    limits : LimitSet
+        What counts as safe.
+    rules : tuple of str
+        Names of the rules for T low among the limits.
+    fixed : mapping of str to float
+        Parameters with one value for every lung, in registry units.
+    eligible : mapping of str to Span
+        Range of a property within which a lung gets the mode; infinite where an end is open.
+    wanted : float
+        Share of the whole that must be safe.
+    lungs, settings_drawn : int
+        Lungs drawn from each population, and settings drawn from the draft's ranges.
+    seed : int
+        Seed of every draw; 0 is a seed.
+    notes : tuple of str
+        What should be known before a check, though it stops none.
+    """
+
+    title: str
+    question: str = ""
+    institution: str = ""
+    text: str
+    stated: Mapping[str, Any]
+    lung: Lung
+    draft: Draft
+    groups: tuple[Group, ...]
+    limits: LimitSet
+    rules: tuple[str, ...] = ()
+    fixed: Mapping[str, float] = field(default_factory=dict)
+    eligible: Mapping[str, Span] = field(default_factory=dict)
+    wanted: float
+    lungs: int
+    settings_drawn: int
+    seed: int
+    notes: tuple[str, ...] = ()
+
+    @property
+    def digest(self) -> str:
+        """Short hash of the file."""
+        return hashlib.sha256(self.text.encode()).hexdigest()[:16]
+
+    @property
+    def properties(self) -> tuple[str, ...]:
+        """What must be known of a lung."""
+        return needed_properties(self.lung, self.draft, self.limits.outcomes)

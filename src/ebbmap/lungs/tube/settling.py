@@ -1,0 +1,140 @@
+"""The settled cycle of the tube lung: one unknown number, found on whole arrays.
+
+The one unknown is the pressure above P low that a release starts from, `height` [cmH2O]. What the
+release lets fall must equal what T high raises. The height at the end of a phase changes with
+that at its start by the factor last flow / first flow, so the slope is exact and free, and so is
+the curvature: Halley's method (Newton's with the curvature). Sizes: n cases.
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from ebbmap.lungs.tube.phase import STEP, Airway, Decay, Phase, follow
+
+#: Passes over all cases, and the share of cases below which the rest is not worth another pass:
+#: what has not settled by then is solved by itself within a bracket.
+PASSES = 6
+FEW = 0.05
+
+#: Bracketed steps for the few that are left; bisection alone needs about 50.
+BRACKETED_STEPS = 120
+
+
+class Settled(NamedTuple):
+    """A settled cycle; each shape (n,)."""
+
+    fill: Phase
+    release: Phase
+    height: np.ndarray
+    """Pressure above P low that the release starts from [cmH2O]."""
+    settled: Any
+    """Whether it was found, of bool."""
+
+
+class Guess(NamedTuple):
+    """A cycle under way; fields as in `Settled`."""
+
+    fill: Decay | Phase | None
+    release: Decay | Phase | None
+    height: np.ndarray
+
+
+def find_settled(drop, insp: Airway, exp: Airway) -> Settled:
+    """Find the settled cycle.
+
+    Parameters
+    ----------
+    drop : ndarray, shape (n,)
+        P high less P low [cmH2O].
+    insp, exp : Airway
+        What T high and the release run through.
+    """
+    (fill, release, height), opening, moving = _run(_first_guess(drop, insp, exp), drop, insp, exp)
+    for _ in range(PASSES):
+        step = _halley_step(fill, release)
+        loose = (np.abs(step) > STEP * np.minimum(height, opening)) | moving
+        height = np.minimum(np.maximum(height + step, 0.125 * height), drop)
+        (fill, release, height), opening, moving = _run(
+            Guess(fill, release, height), drop, insp, exp
+        )
+        if np.count_nonzero(loose) <= FEW * loose.size:
+            break
+    if not np.any(loose):
+        return Settled(fill, release, height, True)
+
+    def rest(value):
+        return np.broadcast_to(value, np.shape(loose))[loose]
+
+    alone = _bracketed(rest(height), rest(drop), Airway(*map(rest, insp)), Airway(*map(rest, exp)))
+    return Settled(
+        Phase(*(_patched(*pair, loose) for pair in zip(fill, alone.fill, strict=True))),
+        Phase(*(_patched(*pair, loose) for pair in zip(release, alone.release, strict=True))),
+        _patched(height, alone.height, loose),
+        _patched(True, alone.settled, loose),
+    )
+
+
+def _run(guess: Guess, drop, insp: Airway, exp: Airway):
+    """Run the release, then T high, from a guess: the cycle, what drives T high, what moves."""
+    release, moving_exp = follow(exp, guess.height, guess.release)
+    opening = drop - guess.height + release.fall
+    fill, moving_insp = follow(insp, opening, guess.fill)
+    return Guess(fill, release, guess.height), opening, moving_exp | moving_insp
+
+
+def _first_guess(drop, insp: Airway, exp: Airway) -> Guess:
+    """Height and decays of the linear lung with the resistances at half the flow P high drives."""
+    fill, release = (_half_flow_decay(airway, drop) for airway in (insp, exp))
+    height = drop * (fill.spent / (fill.spent + fill.left * release.spent))
+    return Guess(fill, release, height)
+
+
+def _half_flow_decay(airway: Airway, drop) -> Decay:
+    """Decay of a linear phase with the resistance at half the flow that `drop` drives."""
+    flow = airway.initial_flow(drop)
+    slower = 1.0 + 0.5 * airway.resistance_quadratic * flow / airway.resistance
+    return Decay.by(airway.length / slower)
+
+
+def _halley_step(fill: Phase, release: Phase):
+    """Step of the height towards the settled cycle [cmH2O]."""
+    slope = release.spent + fill.spent * release.left
+    newton = (fill.fall - release.fall) / slope
+    curvature = release.left**2 * _bend(fill) - fill.left * _bend(release)
+    return newton / np.maximum(1.0 + 0.5 * newton * curvature / slope, 0.5)
+
+
+def _bend(phase: Phase):
+    """Return how last / first flow changes with the pressure at the start [cmH2O-1]."""
+    excess_slope = 2.0 * phase.resistance_quadratic / (phase.resistance**2 * (1.0 + phase.excess))
+    return phase.left * phase.spent * excess_slope / (1.0 + phase.excess * phase.left)
+
+
+def _bracketed(height, drop, insp: Airway, exp: Airway) -> Settled:
+    """Settle the few cases that the passes over all left, each within a shrinking bracket.
+
+    What T high raises less what the release lets fall only shrinks as the height grows, so its
+    sign says on which side the solution lies.
+    """
+    low, high, settled = np.zeros_like(height), drop, np.zeros(np.shape(height), dtype=bool)
+    for _ in range(BRACKETED_STEPS):
+        (fill, release, _), opening, _ = _run(Guess(None, None, height), drop, insp, exp)
+        if np.all(settled):
+            break
+        step = _halley_step(fill, release)
+        settled = np.abs(step) <= STEP * np.minimum(height, opening)
+        low, high = np.where(step >= 0.0, height, low), np.where(step <= 0.0, height, high)
+        inside = (height + step > low) & (height + step < high)
+        # a step that has become small is right even if rounding takes it across the bracket
+        height = np.where(inside | settled, np.minimum(height + step, drop), 0.5 * (low + high))
+    return Settled(fill, release, height, settled)
+
+
+def _patched(whole, part, where):
+    """Return `whole` with `part` put in where a mask is true."""
+    patched = np.array(np.broadcast_to(whole, np.shape(where)))
+    patched[where] = part
+    return patched
