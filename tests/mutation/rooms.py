@@ -52,6 +52,7 @@ _LECTURE = (*_PLACES, "tests/plotting/test_teaching_plots.py")
 #: Tests of a module, cheapest first. The longest beginning that fits decides.
 TESTS = {
     "": _BOOKS,
+    "registries/": _BOOKS,
     "registries/outcomes/": (*_BOOKS, "tests/exchange"),
     "exchange/": (
         "tests/exchange",
