@@ -29,7 +29,6 @@ files
 runs
 tables plotting
 report teaching
-cli_extend
 cli
 """
 
@@ -160,7 +159,7 @@ def test_matplotlib_is_imported_for_plotting_only():
 
 
 def test_salib_is_imported_by_one_module():
-    assert importers("SALib") == {"ebbmap.cases.design"}
+    assert importers("SALib") == {"ebbmap.cases.design.draw"}
 
 
 def test_no_result_is_pickled():

@@ -7,31 +7,43 @@ decide. The names below are loaded when they are first used.
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
+from ebbmap.analyses import NAMES
+
 if TYPE_CHECKING:
-    from ebbmap.cases.simulate import simulate, start_up
-    from ebbmap.cases.waveforms import waveforms
-    from ebbmap.catalogue.marks import analysis, lung, outcome
-    from ebbmap.catalogue.value import Catalogue, builtin
-    from ebbmap.registries.limits import Limit, LimitSet
-    from ebbmap.registries.populations import Marginal, Population
+    from ebbmap.analyses.adjust import find_adjust as find_adjust
+    from ebbmap.analyses.boxes import find_boxes as find_boxes
+    from ebbmap.analyses.collapse import find_collapse as find_collapse
+    from ebbmap.analyses.compare import find_compare as find_compare
+    from ebbmap.analyses.course import find_course as find_course
+    from ebbmap.analyses.inside import find_inside as find_inside
+    from ebbmap.analyses.map import find_map as find_map
+    from ebbmap.analyses.mapping import find_mapping as find_mapping
+    from ebbmap.analyses.profile import find_profile as find_profile
+    from ebbmap.analyses.rules import find_rules as find_rules
+    from ebbmap.analyses.screening import find_screening as find_screening
+    from ebbmap.analyses.shapley import find_shapley as find_shapley
+    from ebbmap.analyses.sobol import find_sobol as find_sobol
+    from ebbmap.analyses.startup import find_startup as find_startup
+    from ebbmap.analyses.sweep import find_sweep as find_sweep
+    from ebbmap.analyses.trade import find_trade as find_trade
+    from ebbmap.analyses.wean import find_wean as find_wean
+    from ebbmap.analyses.window import find_window as find_window
+    from ebbmap.cases.draw_design import draw_design as draw_design
+    from ebbmap.cases.question import Question as Question
+    from ebbmap.cases.simulate import simulate as simulate
+    from ebbmap.cases.simulate import start_up as start_up
+    from ebbmap.cases.waveforms import waveforms as waveforms
+    from ebbmap.catalogue.marks import analysis as analysis
+    from ebbmap.catalogue.marks import lung as lung
+    from ebbmap.catalogue.marks import outcome as outcome
+    from ebbmap.catalogue.value import Catalogue as Catalogue
+    from ebbmap.catalogue.value import builtin as builtin
+    from ebbmap.registries.limits import Limit as Limit
+    from ebbmap.registries.limits import LimitSet as LimitSet
+    from ebbmap.registries.populations import Marginal as Marginal
+    from ebbmap.registries.populations import Population as Population
 
     __version__: str
-
-__all__ = [
-    "Catalogue",
-    "Limit",
-    "LimitSet",
-    "Marginal",
-    "Population",
-    "__version__",
-    "analysis",
-    "builtin",
-    "lung",
-    "outcome",
-    "simulate",
-    "start_up",
-    "waveforms",
-]
 
 #: Public name -> module that defines it.
 _HOMES = {
@@ -40,14 +52,19 @@ _HOMES = {
     "LimitSet": "registries.limits",
     "Marginal": "registries.populations",
     "Population": "registries.populations",
+    "Question": "cases.question",
     "analysis": "catalogue.marks",
     "builtin": "catalogue.value",
+    "draw_design": "cases.draw_design",
     "lung": "catalogue.marks",
     "outcome": "catalogue.marks",
     "simulate": "cases.simulate",
     "start_up": "cases.simulate",
     "waveforms": "cases.waveforms",
+    **{f"find_{name}": f"analyses.{name}" for name in NAMES},
 }
+
+__all__ = ["__version__", *_HOMES]
 
 
 def __getattr__(name: str) -> Any:

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from ebbmap.analyses.course import co2_course
+from ebbmap.analyses.course import Course, find_course
 from ebbmap.cases.question import Question
 from ebbmap.cases.simulate import simulate
 from ebbmap.registries.populations import POPULATIONS
@@ -13,7 +13,7 @@ BEFORE = {"p_high": 24.0, "p_low": 0.0, "t_high": 5.0, "t_low": 0.4}
 def followed():
     groups = (POPULATIONS["normal"], POPULATIONS["restrictive"])
     question = Question(fixed=BEFORE, populations=groups)
-    return co2_course(question, change={"t_low": 0.6}, minutes=60.0, points=61)
+    return find_course(question, Course(change={"t_low": 0.6}, minutes=60.0))
 
 
 def test_the_course_starts_at_the_balance_before(followed):
@@ -35,13 +35,13 @@ def test_it_moves_one_way_toward_the_new_balance_and_never_past_it(followed):
 
 def test_a_long_course_ends_at_the_new_balance():
     question = Question(fixed=BEFORE, populations=(POPULATIONS["normal"],))
-    long = co2_course(question, change={"t_low": 0.6}, minutes=1440.0, points=3)
+    long = find_course(question, Course(change={"t_low": 0.6}, minutes=1440.0))
     # a day is more than fifty times the slower time constant
     np.testing.assert_allclose(long["paco2"].isel(time=-1), long["paco2_end"], rtol=1e-9)
 
 
 def test_a_change_to_no_ventilation_has_a_course_but_no_end():
     question = Question(fixed=BEFORE | {"predicted_body_weight": 60.0})
-    apnoea = co2_course(question, change={"t_low": 0.02}, minutes=5.0)
+    apnoea = find_course(question, Course(change={"t_low": 0.02}, minutes=5.0))
     assert np.isnan(apnoea["paco2_end"]).all()
     assert (apnoea["paco2"].diff("time") > 0).all()

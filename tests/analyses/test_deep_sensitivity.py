@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from ebbmap.analyses import sobol as drivers
-from ebbmap.analyses.boxes import LEAST_EVENTS, find_boxes
+from ebbmap.analyses.boxes import LEAST_EVENTS, Boxes, find_boxes
+from ebbmap.analyses.common import pawn, sobol_work
 from ebbmap.analyses.common.factors import solve_places
-from ebbmap.analyses.mapping import map_factors
-from ebbmap.analyses.screening import find_screening
-from ebbmap.analyses.shapley import find_shapley
-from ebbmap.analyses.sobol import find_drivers
+from ebbmap.analyses.mapping import FactorMapping, find_mapping
+from ebbmap.analyses.screening import Screening, find_screening
+from ebbmap.analyses.shapley import Shapley, find_shapley
+from ebbmap.analyses.sobol import Sobol, find_sobol
 from ebbmap.cases.question import Question
 from ebbmap.errors import EbbmapError, NonFiniteOutcomeError
 from ebbmap.registries.limits import limit_set
@@ -19,7 +19,7 @@ from ebbmap.registries.populations import POPULATIONS, Marginal
 GRID = np.array([0.3, 0.6, 1.2])
 FIXED = {"p_high": 24.0, "p_low": 5.0, "t_high": 5.0}
 RULES = {name: limit_set(name) for name in ("flow_ratio", "exhaled_fraction")}
-ASKED = {"along": "t_low", "grid": GRID, "outcomes": ("auto_peep",)}
+ASKED = {"along": "t_low", "at": GRID.tolist(), "outcomes": ("auto_peep",)}
 
 
 def question(*populations, **changes):
@@ -31,12 +31,16 @@ def question(*populations, **changes):
 
 @pytest.fixture(scope="module")
 def mapped():
-    return map_factors(question("normal", "obstructive"), along="t_low", grid=GRID)
+    return find_mapping(
+        question("normal", "obstructive"), FactorMapping(along="t_low"), axes={"t_low": GRID}
+    )
 
 
 @pytest.fixture(scope="module")
 def boxed():
-    return find_boxes(question("obstructive"), {"t_low": np.array([0.15, 1.8])}, resamples=10)
+    return find_boxes(
+        question("obstructive"), Boxes(resamples=10), axes={"t_low": np.array([0.15, 1.8])}
+    )
 
 
 def survives_a_file(result, tmp_path):
@@ -50,17 +54,19 @@ def survives_a_file(result, tmp_path):
 
 
 def test_it_stops_as_soon_as_every_interval_is_narrow_enough():
-    found = find_drivers(
+    found = find_sobol(
         question(),
-        **ASKED,
-        base_size=64,
-        stopping_width=0.3,
-        max_base_size=4096,
-        pawn=False,
-        stopping_outcomes=["auto_peep"],
+        Sobol(
+            base_size=64,
+            stopping_width=0.3,
+            max_base_size=4096,
+            pawn=False,
+            stopping_outcomes=["auto_peep"],
+            **ASKED,
+        ),
     ).sel(population="obstructive")
     widest = found["widest_by_size"].dropna("size")
-    assert found["verdict"].item() == drivers.SETTLED
+    assert found["verdict"].item() == sobol_work.SETTLED
     assert (widest[:-1] > 0.3).all()
     assert float(widest[-1]) <= 0.3
     assert int(found["rows"]) == int(widest["size"][-1])
@@ -72,10 +78,11 @@ def test_it_stops_as_soon_as_every_interval_is_narrow_enough():
 
 
 def test_it_gives_up_when_the_budget_is_spent():
-    found = find_drivers(
-        question(), **ASKED, base_size=32, stopping_width=1e-4, max_base_size=128, pawn=False
+    found = find_sobol(
+        question(),
+        Sobol(base_size=32, stopping_width=1e-4, max_base_size=128, pawn=False, **ASKED),
     )
-    assert found["verdict"].values.tolist() == [drivers.SPENT]
+    assert found["verdict"].values.tolist() == [sobol_work.SPENT]
     assert found["size"].values.tolist() == [32, 64, 128]
     assert found["rows"].values.tolist() == [128]
 
@@ -87,23 +94,24 @@ def test_only_new_rows_are_solved_and_the_answer_is_that_of_the_large_design(mon
         solved.append(next(iter(values.values())).size)
         return solve_places(question, values, **options)
 
-    monkeypatch.setattr(drivers, "solve_places", watched)
-    grown = find_drivers(
-        question(), **ASKED, base_size=32, stopping_width=1e-4, max_base_size=128, pawn=False
+    monkeypatch.setattr(sobol_work, "solve_places", watched)
+    grown = find_sobol(
+        question(),
+        Sobol(base_size=32, stopping_width=1e-4, max_base_size=128, pawn=False, **ASKED),
     )
     # compliance and two resistances: auto-PEEP and the rules depend on nothing else
     block = 2 * 3 + 2
     # every place on its own, all of them before the next size
-    places = len(ASKED["grid"])
+    places = len(GRID)
     assert solved == [rows * block for rows in (32, 32, 64) for _ in range(places)]
-    at_once = find_drivers(question(), **ASKED, base_size=128, pawn=False)
+    at_once = find_sobol(question(), Sobol(base_size=128, pawn=False, **ASKED))
     for name in ("first", "total", "second", "total_interval"):
         xr.testing.assert_allclose(grown[name], at_once[name], atol=1e-12)
     # the curve without a stopping width comes from the first rows of the one design
     for size in (32, 64):
-        one = find_drivers(question(), **ASKED, base_size=size, pawn=False)["total"]
+        one = find_sobol(question(), Sobol(base_size=size, pawn=False, **ASKED))["total"]
         np.testing.assert_allclose(at_once["total_by_size"].sel(size=size), one, atol=1e-12)
-    assert at_once["verdict"].item() == drivers.NOT_ASKED
+    assert at_once["verdict"].item() == sobol_work.NOT_ASKED
 
 
 def test_settings_against_lung_properties():
@@ -111,7 +119,7 @@ def test_settings_against_lung_properties():
     fixed = {"p_low": 5.0, "t_high": 5.0}
     one = question(fixed=fixed, samples=samples)
     asked = ASKED | {"outcomes": ("auto_peep", "release_volume_per_kg")}
-    found = find_drivers(one, **asked, base_size=256, groups="kind")
+    found = find_sobol(one, Sobol(base_size=256, groups="kind", **asked))
     assert found["parameter"].values.tolist() == [
         "lung properties",
         "the patient's size",
@@ -127,7 +135,7 @@ def test_settings_against_lung_properties():
 
 
 def test_pawn_stands_beside_the_indices(tmp_path):
-    found = find_drivers(question(), **ASKED, base_size=512)
+    found = find_sobol(question(), Sobol(base_size=512, **ASKED))
     assert found["pawn"].dims == ("population", "t_low", "pawn_outcome", "parameter")
     assert found["pawn_outcome"].values.tolist() == [
         "auto_peep",
@@ -156,7 +164,7 @@ def failing():
 
 def test_failures_are_refused_and_located():
     with pytest.raises(NonFiniteOutcomeError) as caught:
-        find_drivers(failing(), **ASKED, base_size=256)
+        find_sobol(failing(), Sobol(base_size=256, **ASKED))
     text = str(caught.value)
     assert "auto_peep has" in text
     assert "they gather in a region: " in text
@@ -165,16 +173,16 @@ def test_failures_are_refused_and_located():
 
 
 def test_dropped_blocks_are_counted_and_their_cost_is_said():
-    found = find_drivers(failing(), **ASKED, base_size=256, drop_failed=True)
+    found = find_sobol(failing(), Sobol(base_size=256, drop_failed=True, **ASKED))
     assert found.attrs["failures"].startswith(f"{int(found['failed'].sum()):,} of ")
     assert int(found["dropped"].max()) > 0
     assert "base rows were left out" in found.attrs["failures"]
     assert "not all" in found.attrs["failures"]
     assert np.isfinite(found["total"].sel(outcome="auto_peep")).all()
-    for analysis in (find_shapley, find_screening):
+    for find, options in ((find_shapley, Shapley), (find_screening, Screening)):
         with pytest.raises(NonFiniteOutcomeError):
-            analysis(failing(), **ASKED)
-        assert int(analysis(failing(), **ASKED, drop_failed=True)["failed"].sum()) > 0
+            find(failing(), options(**ASKED))
+        assert int(find(failing(), options(**ASKED, drop_failed=True))["failed"].sum()) > 0
 
 
 # screening
@@ -182,7 +190,7 @@ def test_dropped_blocks_are_counted_and_their_cost_is_said():
 
 def test_screening_fixes_what_does_nothing(tmp_path):
     idle = {"fio2": Marginal("uniform", 0.3, 0.6, "invented")}
-    found = find_screening(question(samples=idle), **ASKED)
+    found = find_screening(question(samples=idle), Screening(**ASKED))
     one = found.sel(population="obstructive")
     assert int(one["fixable"].sel(parameter="fio2")) == 1
     assert int(one["fixable"].sel(parameter="resistance_exp")) == 0
@@ -197,7 +205,7 @@ def test_screening_fixes_what_does_nothing(tmp_path):
 
 
 def test_shapley_effects_add_up_and_correlations_change_them(tmp_path):
-    found = find_shapley(question("normal", "obstructive"), **ASKED, base_size=256)
+    found = find_shapley(question("normal", "obstructive"), Shapley(base_size=256, **ASKED))
     total = found["effect"].sum("parameter")
     varies = found["effect"].notnull().all("parameter")
     np.testing.assert_allclose(total.where(varies, 1.0), 1.0, atol=1e-12)
@@ -258,8 +266,10 @@ def test_the_time_constant_is_to_blame(mapped):
 
 def test_what_cannot_be_solved_counts_on_no_side():
     asked = failing()
-    found = map_factors(
-        Question(**{**vars(asked), "lungs": 500}), along="t_low", grid=np.array([0.5])
+    found = find_mapping(
+        Question(**{**vars(asked), "lungs": 500}),
+        FactorMapping(along="t_low"),
+        axes={"t_low": np.array([0.5])},
     )
     assert float(found["undetermined"].max()) > 0.0
     assert int(found["failed"].sum()) > 0
@@ -285,7 +295,7 @@ def test_too_few_events_give_no_box():
     rule = {"flow_ratio": limit_set("flow_ratio")}
     # no release of 5 s is too short for a normal lung
     found = find_boxes(
-        question("normal", rules=rule), {"t_low": np.array([5.0, 6.0])}, resamples=10
+        question("normal", rules=rule), Boxes(resamples=10), axes={"t_low": np.array([5.0, 6.0])}
     )
     one = found.sel(population="normal", rule="flow_ratio", event="too_low")
     assert one["sentence"].item() == f"fewer than {LEAST_EVENTS} cases: too slow to empty"
@@ -294,9 +304,9 @@ def test_too_few_events_give_no_box():
 
 def test_nothing_varies():
     with pytest.raises(EbbmapError, match="no property varies"):
-        map_factors(Question(rules=RULES), along="t_low", grid=GRID)
+        find_mapping(Question(rules=RULES), FactorMapping(along="t_low"), axes={"t_low": GRID})
     with pytest.raises(EbbmapError, match="needs two factors or more"):
-        find_drivers(Question(rules=RULES), **ASKED)
+        find_sobol(Question(rules=RULES), Sobol(**ASKED))
 
 
 def test_pawn_gets_rows_that_share_no_value(monkeypatch):
@@ -304,17 +314,17 @@ def test_pawn_gets_rows_that_share_no_value(monkeypatch):
     from ebbmap.cases.design import draw_sobol_design
 
     given = []
-    real = drivers.pawn_indices
+    real = pawn.pawn_indices
 
     def record(rows, values, **options):
         given.append((rows, values))
         return real(rows, values, **options)
 
-    monkeypatch.setattr(drivers, "pawn_indices", record)
+    monkeypatch.setattr(pawn, "pawn_indices", record)
     design = draw_sobol_design(["compliance", "resistance_exp", "resistance_insp"], 64, seed=0)
     first = design["unit"].isel(parameter=0, drop=True)
     outputs = xr.Dataset({"auto_peep": first.expand_dims(t_low=[0.5])})
-    drivers._pawn(design, outputs, "t_low", level=0.95, seed=0)
+    pawn.estimate_pawn(design, outputs, "t_low", level=0.95, seed=0)
     ((rows, values),) = given
     assert rows.shape == (2 * 64, 3)
     for column in rows.T:

@@ -4,7 +4,7 @@ import xarray as xr
 from scipy.special import ndtri
 
 from ebbmap.analyses.common.sensitivity import estimate_sobol
-from ebbmap.analyses.sobol import find_drivers
+from ebbmap.analyses.sobol import Sobol, find_sobol
 from ebbmap.cases.design import draw_sobol_design
 from ebbmap.cases.question import Question
 from ebbmap.cases.simulate import simulate
@@ -29,7 +29,9 @@ def question():
 @pytest.fixture(scope="module")
 def found(question):
     grid = np.array([0.3, 0.6, 0.9])
-    return find_drivers(question, along="t_low", grid=grid, outcomes=OUTCOMES, **SIZE)
+    return find_sobol(
+        question, Sobol(along="t_low", outcomes=OUTCOMES, **SIZE), axes={"t_low": grid}
+    )
 
 
 def test_dimensions_and_factors(found):
@@ -82,13 +84,17 @@ def test_weight_drives_nothing_but_what_is_taken_per_kg(found):
 
 def test_a_fixed_property_is_no_factor(question):
     held = Question(**{**question.__dict__, "fixed": {"compliance": 40.0}})
-    found = find_drivers(held, along="t_low", grid=np.array([0.5]), outcomes=OUTCOMES, **SIZE)
+    found = find_sobol(
+        held, Sobol(along="t_low", outcomes=OUTCOMES, **SIZE), axes={"t_low": np.array([0.5])}
+    )
     assert "compliance" not in found["parameter"].values
 
 
 def test_the_property_along_which_indices_are_taken_is_no_factor(question):
     grid = np.array([30.0, 60.0])
-    found = find_drivers(question, along="compliance", grid=grid, outcomes=OUTCOMES, **SIZE)
+    found = find_sobol(
+        question, Sobol(along="compliance", outcomes=OUTCOMES, **SIZE), axes={"compliance": grid}
+    )
     assert "compliance" not in found["parameter"].values
     assert found["total"].sizes["compliance"] == 2
 
@@ -102,20 +108,19 @@ def test_a_sampled_setting_is_a_factor(question, name, low, high):
         rules=RULES,
         samples={name: Marginal("uniform", low, high, "invented")},
     )
-    found = find_drivers(wide, along="p_high", grid=np.array([25.0]), outcomes=OUTCOMES, **SIZE)
+    found = find_sobol(
+        wide, Sobol(along="p_high", outcomes=OUTCOMES, **SIZE), axes={"p_high": np.array([25.0])}
+    )
     assert name in found["parameter"].values
     assert float(found["total"].sel(parameter=name, outcome="auto_peep").item()) > 0
 
 
 def test_every_population_is_explained():
     groups = (GROUP, POPULATIONS["obstructive"])
-    found = find_drivers(
+    found = find_sobol(
         Question(populations=groups, rules=RULES),
-        along="t_low",
-        grid=np.array([0.5]),
-        outcomes=("auto_peep",),
-        second_order=False,
-        **SIZE,
+        Sobol(along="t_low", outcomes=("auto_peep",), second_order=False, **SIZE),
+        axes={"t_low": np.array([0.5])},
     )
     assert found["population"].values.tolist() == ["restrictive", "obstructive"]
     assert "second" not in found
@@ -130,9 +135,9 @@ def test_cases_that_could_not_be_solved_stop_the_analysis(question):
         samples={"p_low": Marginal("uniform", 5.0, 12.0, "invented")},
     )
     with pytest.raises(NonFiniteOutcomeError, match="non-finite"):
-        find_drivers(broken, along="t_low", grid=np.array([0.5]), **SIZE)
+        find_sobol(broken, Sobol(along="t_low", **SIZE), axes={"t_low": np.array([0.5])})
 
 
 def test_a_base_size_that_is_no_power_of_two_is_refused(question):
     with pytest.raises(EbbmapError, match="power of two"):
-        find_drivers(question, along="t_low", grid=np.array([0.5]), base_size=100)
+        find_sobol(question, Sobol(along="t_low", base_size=100), axes={"t_low": np.array([0.5])})

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from ebbmap.analyses.boxes import find_boxes
+from ebbmap.analyses.boxes import Boxes, find_boxes
 from ebbmap.analyses.common.events import (
     NO_TREND,
     TOO_HIGH,
@@ -12,7 +12,7 @@ from ebbmap.analyses.common.events import (
     events_of,
     find_events,
 )
-from ebbmap.analyses.mapping import map_factors
+from ebbmap.analyses.mapping import FactorMapping, find_mapping
 from ebbmap.cases.evaluate import evaluate
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.kernels.judging import Judgement, judge
@@ -89,12 +89,14 @@ def test_events_are_sorted_as_one_by_one():
 def test_the_worst_lungs_are_not_left_out_under_the_co2_limits(analysis):
     asked = question("co2")
     if analysis == "boxes":
-        found = find_boxes(asked, {"t_low": np.array([0.1, 2.0])}, resamples=10)
+        found = find_boxes(asked, Boxes(resamples=10), axes={"t_low": np.array([0.1, 2.0])})
         one = found.isel(population=0, rule=0).sel(event=UNSAFE)
         assert float(one["undetermined"]) == 0.0
         assert 0.5 < float(one["share"]) < 1.0
         return
-    found = map_factors(asked, along="t_low", grid=GRID, resamples=50).isel(population=0, rule=0)
+    found = find_mapping(
+        asked, FactorMapping(along="t_low", resamples=50), axes={"t_low": GRID}
+    ).isel(population=0, rule=0)
     for t_low in GRID:
         _, _, judged = solved(asked, t_low)
         at = found.sel(t_low=t_low)

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from ebbmap.analyses.common.factors import factors_of
-from ebbmap.analyses.profile import profile_outcomes
-from ebbmap.analyses.screening import find_screening
-from ebbmap.analyses.shapley import find_shapley
-from ebbmap.analyses.sobol import find_drivers
+from ebbmap.analyses.profile import Profile, find_profile
+from ebbmap.analyses.screening import Screening, find_screening
+from ebbmap.analyses.shapley import Shapley, find_shapley
+from ebbmap.analyses.sobol import Sobol, find_sobol
 from ebbmap.cases.question import Question, draw_cases, middle_lung
 from ebbmap.errors import EbbmapError
 from ebbmap.registries.limits import LIMIT_SETS
@@ -65,9 +65,13 @@ def test_independent_designs_and_maps_draw_the_same_marginals(r_exp):
 @pytest.mark.parametrize("r_exp", R_EXP)
 def test_shapley_along_a_property_is_shapley_with_the_property_fixed(r_exp):
     options = {"base_size": 256, "outcomes": ("end_high_pressure",)}
-    along = find_shapley(question(), along="resistance_exp", grid=np.array(R_EXP), **options)
+    along = find_shapley(
+        question(),
+        Shapley(along="resistance_exp", **options),
+        axes={"resistance_exp": np.array(R_EXP)},
+    )
     asked = question(fixed=question().fixed | {"resistance_exp": r_exp})
-    fixed = find_shapley(asked, along="t_low", grid=np.array([0.8]), **options)
+    fixed = find_shapley(asked, Shapley(along="t_low", **options), axes={"t_low": np.array([0.8])})
     one, other = (
         found["effect"].sel(outcome="end_high_pressure", dependence="correlated").isel(population=0)
         for found in (along.sel(resistance_exp=[r_exp]), fixed)
@@ -80,25 +84,27 @@ def test_the_leader_is_what_brute_force_says_where_expiration_is_quick():
     """Given R_exp 12 the inspiratory resistance hardly varies, so compliance leads."""
     found = find_shapley(
         question(),
-        along="resistance_exp",
-        grid=np.array([12.0]),
-        base_size=256,
-        outcomes=("end_high_pressure",),
+        Shapley(along="resistance_exp", base_size=256, outcomes=("end_high_pressure",)),
+        axes={"resistance_exp": np.array([12.0])},
     )
     effect = found["effect"].sel(outcome="end_high_pressure", dependence="correlated")
     shares = effect.isel(population=0, resistance_exp=0).to_series()
     assert shares.idxmax() == "compliance"
 
 
-@pytest.mark.parametrize("find", [find_drivers, find_screening], ids=["sobol", "screening"])
-def test_independent_designs_along_a_property_agree_with_the_property_fixed(find):
-    size = {"base_size": 64} if find is find_drivers else {"trajectories": 16}
-    options = size | {"outcomes": ("end_high_pressure",), "resamples": 100}
-    value = "total" if find is find_drivers else "mu_star"
-    along = find(question(), along="resistance_exp", grid=np.array(R_EXP), **options)
+@pytest.mark.parametrize(
+    ("find", "options"),
+    [(find_sobol, Sobol), (find_screening, Screening)],
+    ids=["sobol", "screening"],
+)
+def test_independent_designs_along_a_property_agree_with_the_property_fixed(find, options):
+    size = {"base_size": 64} if find is find_sobol else {"trajectories": 16}
+    how = size | {"outcomes": ("end_high_pressure",), "resamples": 100}
+    value = "total" if find is find_sobol else "mu_star"
+    along = find(question(), options(along="resistance_exp", at=R_EXP, **how))
     for r_exp in R_EXP:
         asked = question(fixed=question().fixed | {"resistance_exp": r_exp})
-        fixed = find(asked, along="t_low", grid=np.array([0.8]), **options)
+        fixed = find(asked, options(along="t_low", at=[0.8], **how))
         np.testing.assert_allclose(
             along[value].sel(resistance_exp=r_exp).values.ravel(),
             fixed[value].isel(t_low=0).values.ravel(),
@@ -124,13 +130,17 @@ def test_a_middle_lung_is_the_middle_given_what_is_held():
 
 def test_a_middle_lung_follows_a_property_along_its_axis():
     grid = np.array(R_EXP)
-    found = profile_outcomes(
-        question(), along="resistance_exp", grid=grid, outcomes=("fill_fraction",)
+    found = find_profile(
+        question(),
+        Profile(along="resistance_exp", outcomes=("fill_fraction",)),
+        axes={"resistance_exp": grid},
     )
     for r_exp in R_EXP:
         asked = question(fixed=question().fixed | {"resistance_exp": r_exp})
-        one = profile_outcomes(
-            asked, along="t_low", grid=np.array([0.8]), outcomes=("fill_fraction",)
+        one = find_profile(
+            asked,
+            Profile(along="t_low", outcomes=("fill_fraction",)),
+            axes={"t_low": np.array([0.8])},
         )
         assert float(found["fill_fraction"].sel(resistance_exp=r_exp).item()) == pytest.approx(
             float(one["fill_fraction"].item()),

@@ -9,16 +9,18 @@ import xarray as xr
 
 from committee_case import margin_by_hand
 from ebbmap.analyses import shapley
-from ebbmap.analyses import sobol as drivers
-from ebbmap.analyses.adjust import PRACTICE, STEPS, adjust_settings
-from ebbmap.analyses.boxes import find_boxes
+from ebbmap.analyses.adjust import STEPS, Adjust, find_adjust
+from ebbmap.analyses.boxes import Boxes, find_boxes
+from ebbmap.analyses.common import sobol_work
 from ebbmap.analyses.common.events import events_of, find_events
-from ebbmap.analyses.map import map_safe_region
-from ebbmap.analyses.mapping import map_factors
-from ebbmap.analyses.profile import profile_outcomes
-from ebbmap.analyses.screening import find_screening
-from ebbmap.analyses.trade import map_trade
-from ebbmap.analyses.wean import plan_weaning
+from ebbmap.analyses.common.pawn import disagreement_sentence
+from ebbmap.analyses.common.practice import PRACTICE
+from ebbmap.analyses.map import Map, find_map
+from ebbmap.analyses.mapping import FactorMapping, find_mapping
+from ebbmap.analyses.profile import Profile, find_profile
+from ebbmap.analyses.screening import Screening, find_screening
+from ebbmap.analyses.trade import Trade, find_trade
+from ebbmap.analyses.wean import Wean, find_wean
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.cases.simulate import simulate
 from ebbmap.kernels.judging import judge
@@ -69,8 +71,8 @@ UNKNOWN = LimitSet(
 
 @lru_cache
 def weaned():
-    return plan_weaning(
-        Question("linear", SET, {}, GROUPS, {**RULES, "unknown": UNKNOWN}), p_high_end=14.0
+    return find_wean(
+        Question("linear", SET, {}, GROUPS, {**RULES, "unknown": UNKNOWN}), Wean(p_high_end=14.0)
     )
 
 
@@ -134,7 +136,7 @@ def leaving(limits, lung, route, p_high, t_high):
 def test_the_first_unsafe_step_and_its_limit_are_named(start, monkeypatch):
     for name, value in start.items():
         monkeypatch.setitem(SET, name, value)
-    told = plan_weaning(Question("linear", dict(SET), {}, GROUPS, RULES), p_high_end=14.0)
+    told = find_wean(Question("linear", dict(SET), {}, GROUPS, RULES), Wean(p_high_end=14.0))
     for group in GROUPS:
         for rule, limits in RULES.items():
             for route in told["route"].values:
@@ -154,7 +156,7 @@ def test_a_step_that_cannot_be_judged_is_not_safe():
     """A release that does not clear the dead space has no PaCO2."""
     lung = {"compliance": 12.0, "resistance_exp": 14.0, "predicted_body_weight": 80.0}
     fixed = {**SET, "t_low": 0.5, **lung}
-    told = plan_weaning(Question("linear", fixed, {}, (), {"unknown": UNKNOWN}), p_high_end=12.0)
+    told = find_wean(Question("linear", fixed, {}, (), {"unknown": UNKNOWN}), Wean(p_high_end=12.0))
     one = told.isel(population=0, rule=0).sel(route="common practice")
     solved = [
         simulate("linear", **{**fixed, "p_high": float(p), "t_high": float(t)})
@@ -182,7 +184,7 @@ def test_a_step_of_which_nothing_is_known_is_the_first_unsafe_one():
         "resistance_exp": 14.0,
         "predicted_body_weight": 80.0,
     }
-    told = plan_weaning(Question("linear", fixed, {}, (), {"lost": lost}), p_high_end=12.0)
+    told = find_wean(Question("linear", fixed, {}, (), {"lost": lost}), Wean(p_high_end=12.0))
     one = told.isel(population=0, rule=0).sel(route="common practice")
     unknown = np.flatnonzero(np.isnan(one["paco2"].values[:8]))
     assert 0 < unknown[0] < 8
@@ -195,7 +197,7 @@ def test_a_step_of_which_nothing_is_known_is_the_first_unsafe_one():
 
 @lru_cache
 def adjusted():
-    return adjust_settings(Question("linear", SET, {}, GROUPS, RULES, 25, 4))
+    return find_adjust(Question("linear", SET, {}, GROUPS, RULES, 25, 4))
 
 
 def direction(before, after):
@@ -256,7 +258,7 @@ def check_why(words, name, now, then):
 
 def test_own_breathing_is_not_counted_as_gas_of_a_release():
     fixed = {**SET, "spontaneous_alveolar_ventilation": 1.5}
-    told = adjust_settings(Question("linear", fixed, {}, GROUPS[:1], RULES, 2, 4))
+    told = find_adjust(Question("linear", fixed, {}, GROUPS[:1], RULES, 2, 4))
     now = simulate("linear", **{**GROUPS[0].median, **fixed})
     then = simulate("linear", **{**GROUPS[0].median, **fixed, "t_low": 0.6})
     each = [float((s["alveolar_ventilation"] - 1.5) / s["release_rate"]) for s in (now, then)]
@@ -268,13 +270,13 @@ def test_own_breathing_is_not_counted_as_gas_of_a_release():
 
 def test_without_gas_in_the_alveoli_the_reason_says_so():
     fixed = {**SET, "compliance": 10.0, "t_low": 0.1, "predicted_body_weight": 90.0}
-    told = adjust_settings(Question("linear", fixed, {}, (), RULES), steps={"t_low": 0.05})
+    told = find_adjust(Question("linear", fixed, {}, (), RULES), Adjust(steps={"t_low": 0.05}))
     assert str(told["why"].isel(population=0)[0].values) == "no release reaches the alveoli"
 
 
 def test_exactly_no_change_is_no_change():
     """P high does not touch a mean pressure that is all P low... nor PaCO2 without releases."""
-    told = adjust_settings(
+    told = find_adjust(
         Question(
             "linear",
             {**SET, "collapsible_share": 0.0, "shunt_baseline": 0.0},
@@ -282,7 +284,7 @@ def test_exactly_no_change_is_no_change():
             (),
             {"own": RULES["flow_ratio"]},
         ),
-        steps={"fio2": 0.1, "p_high": 2.0},
+        Adjust(steps={"fio2": 0.1, "p_high": 2.0}),
     )
     assert {str(n).split(" ")[0] for n in told["practice"].values} == {"P"}
     from ebbmap.analyses.adjust import _direction
@@ -439,7 +441,7 @@ def ranked(total, pawn, width=0.01):
     found = xr.DataArray(
         interval(pawn)[:, None], dims=("t_low", "pawn_outcome", "parameter", "ci_bound")
     )
-    return drivers._disagreement(index, found, indices, "t_low")
+    return disagreement_sentence(index, found, indices, "t_low")
 
 
 def test_two_rankings_that_agree_are_not_told_to_disagree():
@@ -461,7 +463,7 @@ def test_two_rankings_that_cross_are_told_with_the_leader_of_each():
 
 def failures(failed, flagged, dropped, on_request):
     """Say what became of 4,096 cases on 512 base rows."""
-    return drivers._failures(
+    return sobol_work._failures(
         xr.Dataset(
             {
                 "failed": failed,
@@ -503,12 +505,10 @@ def test_screening_fixes_by_the_upper_bound_and_keeps_by_the_lower():
     )
     found = find_screening(
         asked,
-        along="t_low",
-        grid=np.array([0.4, 0.9]),
-        trajectories=12,
-        fix_below=0.3,
-        outcomes=("auto_peep",),
-        resamples=60,
+        Screening(
+            along="t_low", trajectories=12, fix_below=0.3, outcomes=("auto_peep",), resamples=100
+        ),
+        axes={"t_low": np.array([0.4, 0.9])},
     ).isel(population=0)
     star, interval = found["mu_star"], found["mu_star_interval"]
     largest = star.max("parameter")
@@ -614,7 +614,9 @@ def test_mapping_counts_cases_shares_and_what_is_unknown():
         "linear", {"p_high": 22.0, "predicted_body_weight": 75.0}, stiff, (), {"two": TWO}, 400, 3
     )
     places = np.array([0.3, 0.7])
-    found = map_factors(asked, along="t_low", grid=places, resamples=10).isel(population=0, rule=0)
+    found = find_mapping(
+        asked, FactorMapping(along="t_low", resamples=50), axes={"t_low": places}
+    ).isel(population=0, rule=0)
     lungs = draw_cases(asked, None, {})
     open_cases = 0
     for place in places:
@@ -648,7 +650,9 @@ def test_a_box_says_its_own_edges_coverage_and_density():
     asked = Question(
         "linear", {"p_high": 20.0, "p_low": 2.0, "t_high": 4.0}, {}, GROUPS[1:], RULES, 400, 1
     )
-    found = find_boxes(asked, {"t_low": np.array([0.15, 1.8])}, resamples=3).isel(population=0)
+    found = find_boxes(asked, Boxes(resamples=10), axes={"t_low": np.array([0.15, 1.8])}).isel(
+        population=0
+    )
     read = 0
     for rule in RULES:
         for event in found["event"].values:
@@ -677,7 +681,7 @@ def test_a_box_says_its_own_edges_coverage_and_density():
 def test_a_map_counts_safe_lungs_among_those_that_could_be_judged():
     asked = Question("linear", {"p_high": 20.0}, {}, GROUPS, RULES, 60, 1)
     axes = {"t_low": np.array([0.3, 0.6, 1.0]), "resistance_exp": np.array([10.0, 25.0])}
-    found = map_safe_region(asked, axes, x="t_low", y="resistance_exp")
+    found = find_map(asked, Map(x="t_low", y="resistance_exp"), axes=axes)
     for group in GROUPS:
         lungs = draw_cases(asked, group, axes)
         solved = simulate("linear", **lungs)
@@ -710,7 +714,9 @@ def test_a_map_counts_safe_lungs_among_those_that_could_be_judged():
 def test_a_profile_is_the_middle_lung_of_each_population():
     asked = Question("linear", {"p_high": 20.0}, {}, GROUPS, RULES, 60, 1)
     grid = np.array([0.3, 0.6, 1.0])
-    found = profile_outcomes(asked, along="t_low", grid=grid, outcomes=("auto_peep", "flow_ratio"))
+    found = find_profile(
+        asked, Profile(along="t_low", outcomes=("auto_peep", "flow_ratio")), axes={"t_low": grid}
+    )
     for group in GROUPS:
         axis = xr.DataArray(grid, dims="t_low")
         solved = simulate("linear", **{**group.median, "p_high": 20.0, "t_low": axis})
@@ -723,7 +729,7 @@ def test_a_profile_is_the_middle_lung_of_each_population():
 def test_a_trade_says_whether_a_setting_keeps_all_limits():
     axes = {"t_low": np.linspace(0.2, 1.4, 7), "t_high": np.array([2.0, 4.0, 6.0])}
     asked = Question("linear", {"p_high": 26.0, "p_low": 0.0}, {}, GROUPS, RULES)
-    found = map_trade(asked, axes, ("paco2", "closed_fraction"))
+    found = find_trade(asked, Trade(axes=list(axes), costs=("paco2", "closed_fraction")), axes=axes)
     said = set()
     for group in GROUPS:
         grid = {n: xr.DataArray(a, dims=n, coords={n: a}) for n, a in axes.items()}
@@ -759,7 +765,7 @@ def test_a_map_names_what_its_shares_divide_by(averaged):
     axes = {"t_low": np.array([0.3, 1.0]), "resistance_exp": np.array([10.0, 25.0])}
     if averaged:
         axes["compliance"] = np.array([30.0, 60.0])
-    found = map_safe_region(asked, axes, x="t_low", y="resistance_exp")
+    found = find_map(asked, Map(x="t_low", y="resistance_exp"), axes=axes)
     for name in ("safe_share", "safe_share_interval", "caution_share", "undetermined_share"):
         said = found[name].attrs["long_name"] + found[name].attrs.get("comment", "")
         assert ("lungs at all averaged settings" in said) == averaged, name
@@ -768,7 +774,7 @@ def test_a_map_names_what_its_shares_divide_by(averaged):
 
 def test_practices_are_those_of_the_bedside():
     """Shorter and lower is -1. All but the named ones: Habashi, Crit Care Med 2005;33:S228."""
-    from ebbmap.analyses.adjust import PRACTICE
+    from ebbmap.analyses.common.practice import PRACTICE
 
     common = {("t_high", 1, "mean_airway_pressure"), ("t_high", 1, "pao2")}
     expected = {

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from ebbmap.analyses.map import map_safe_region
+from ebbmap.analyses.map import Map, find_map
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.cases.simulate import simulate
 from ebbmap.errors import TooLargeError
@@ -24,7 +24,7 @@ def question():
 
 @pytest.fixture(scope="module")
 def mapped(question):
-    return map_safe_region(question, AXES, x="t_low", y="resistance_exp", level=0.9)
+    return find_map(question, Map(x="t_low", y="resistance_exp", level=0.9), axes=AXES)
 
 
 def test_dimensions_and_labels(mapped):
@@ -71,8 +71,8 @@ def test_the_boundary_is_where_half_of_the_lungs_are_served():
     axes = {"t_low": np.linspace(0.05, 1.5, 400), "resistance_exp": np.array([10.0, 20.0])}
     one_rule = {"flow_ratio": LIMIT_SETS["flow_ratio"]}
     middle = {"compliance": 50.0}
-    found = map_safe_region(
-        Question(rules=one_rule, fixed=middle), axes, x="t_low", y="resistance_exp"
+    found = find_map(
+        Question(rules=one_rule, fixed=middle), Map(x="t_low", y="resistance_exp"), axes=axes
     ).squeeze()
     tau = axes["resistance_exp"] * 0.05
     step = axes["t_low"][1] - axes["t_low"][0]
@@ -91,7 +91,7 @@ def test_where_half_are_never_served_there_is_no_boundary(mapped):
 def test_impossible_settings_are_undetermined_neither_safe_nor_unsafe():
     axes = {"p_high": np.array([8.0, 24.0]), "t_low": np.array([0.3, 0.5])}
     question = Question(rules=RULES, fixed={"p_low": 10.0})
-    found = map_safe_region(question, axes, x="t_low", y="p_high").isel(population=0, rule=0)
+    found = find_map(question, Map(x="t_low", y="p_high"), axes=axes).isel(population=0, rule=0)
     assert found["undetermined_share"].values.tolist() == [[1, 1], [0, 0]]
     assert (found["safe_share"][0] == 0).all()
     assert (found["broken_share"].sum("bound")[0] == 0).all()
@@ -102,14 +102,15 @@ def test_impossible_settings_are_undetermined_neither_safe_nor_unsafe():
 
 def test_other_axes_are_averaged_over(question):
     more = {**AXES, "p_low": np.array([0.0, 5.0])}
-    found = map_safe_region(question, more, x="t_low", y="resistance_exp")
+    found = find_map(
+        question, Map(x="t_low", y="resistance_exp", average_over=["p_low"]), axes=more
+    )
     assert found.attrs["averaged_over"] == "P low 0 to 5 cmH₂O (2 values)"
     parts = [
-        map_safe_region(
+        find_map(
             Question(**{**question.__dict__, "fixed": {"p_high": 24.0, "p_low": p_low}}),
-            AXES,
-            x="t_low",
-            y="resistance_exp",
+            Map(x="t_low", y="resistance_exp"),
+            axes=AXES,
         )["safe_share"]
         for p_low in more["p_low"]
     ]
@@ -118,7 +119,7 @@ def test_other_axes_are_averaged_over(question):
 
 def test_progress_counts_every_case(question):
     done = []
-    map_safe_region(question, AXES, x="t_low", y="resistance_exp", progress=done.append)
+    find_map(question, Map(x="t_low", y="resistance_exp"), axes=AXES, progress=done.append)
     assert sum(done) == 2 * 6 * 3 * LUNGS
 
 
@@ -126,7 +127,7 @@ def test_a_map_too_large_is_refused_before_any_work(question):
     axes = {name: np.linspace(10, 60, 10_000) for name in ("p_high", "resistance_exp", "t_high")}
     wide = Question(**{**question.__dict__, "fixed": {}, "lungs": 2})
     with pytest.raises(TooLargeError, match="the map of t_high against p_high must fit in memory"):
-        map_safe_region(wide, axes, x="p_high", y="t_high")
+        find_map(wide, Map(x="p_high", y="t_high"), axes=axes)
 
 
 def test_a_caption_says_what_is_assumed_and_what_is_held():

@@ -4,13 +4,15 @@ from itertools import product
 
 import numpy as np
 import pytest
+from pydantic import ValidationError
 
-from ebbmap.analyses.adjust import PRACTICE, STEPS, adjust_settings, say_move
-from ebbmap.analyses.compare import compare_lungs
-from ebbmap.analyses.inside import look_inside
-from ebbmap.analyses.rules import compare_rules
-from ebbmap.analyses.startup import AS_SET, LONGER, follow_start
-from ebbmap.analyses.wean import COMMON, SAFEST, plan_weaning
+from ebbmap.analyses.adjust import STEPS, Adjust, find_adjust
+from ebbmap.analyses.common.practice import PRACTICE, say_move
+from ebbmap.analyses.compare import Compare, find_compare
+from ebbmap.analyses.inside import find_inside
+from ebbmap.analyses.rules import Rules, find_rules
+from ebbmap.analyses.startup import AS_SET, LONGER, Startup, find_startup
+from ebbmap.analyses.wean import COMMON, SAFEST, Wean, find_wean
 from ebbmap.cases.question import Question
 from ebbmap.cases.simulate import simulate
 from ebbmap.errors import EbbmapError
@@ -28,7 +30,7 @@ SET = {"p_high": 24.0, "p_low": 0.0, "t_high": 4.0, "t_low": 0.5}
 
 @pytest.mark.parametrize("models", [("linear",), ("linear", "tube", "paired")])
 def test_side_by_side_reads_the_same_shares_as_the_solved_cycle(models):
-    told = compare_lungs(Question(fixed=SET, populations=GROUPS), models=models)
+    told = find_compare(Question(fixed=SET, populations=GROUPS), Compare(models=models))
     assert told.sizes["case"] == 2 * len(models)
     for case in told["case"].values:
         one = told.sel(case=case)
@@ -41,14 +43,14 @@ def test_side_by_side_reads_the_same_shares_as_the_solved_cycle(models):
 
 
 def test_what_comes_before_a_short_t_high_is_the_release_before():
-    told = compare_lungs(Question(fixed={**SET, "t_high": 0.3}))
+    told = find_compare(Question(fixed={**SET, "t_high": 0.3}))
     assert np.isfinite(told["flow"]).all()
     early = told["airway_pressure"].sel(time=slice(-0.79, -0.31))
     assert (early == SET["p_low"]).all()
 
 
 def test_one_longer_release_lets_out_more_and_is_forgotten():
-    told = follow_start(Question(fixed=SET, populations=GROUPS), cycles=30, longer_cycle=4)
+    told = find_startup(Question(fixed=SET, populations=GROUPS), Startup(cycles=30, longer_cycle=4))
     trapped = told["trapped_volume"]
     as_set, longer = trapped.sel(course=AS_SET), trapped.sel(course=LONGER)
     assert (longer.sel(cycle=4) < as_set.sel(cycle=4)).all()
@@ -61,7 +63,9 @@ def test_one_longer_release_lets_out_more_and_is_forgotten():
 def test_the_course_as_set_is_what_start_up_gives():
     from ebbmap.cases.simulate import start_up
 
-    told = follow_start(Question(fixed=SET), cycles=5).isel(population=0).sel(course=AS_SET)
+    told = (
+        find_startup(Question(fixed=SET), Startup(cycles=5)).isel(population=0).sel(course=AS_SET)
+    )
     first = start_up(start_pressure=5.0, cycles=5, **SET)
     # the same closed form, once as an array and once as a number
     np.testing.assert_allclose(told["trapped_volume"], first["trapped_volume"], rtol=1e-12)
@@ -72,11 +76,11 @@ def test_the_course_as_set_is_what_start_up_gives():
 @pytest.mark.parametrize("cycle", [0, 6])
 def test_the_longer_release_must_be_one_of_the_cycles(cycle):
     with pytest.raises(EbbmapError, match="in cycle 1 to 5"):
-        follow_start(Question(fixed=SET), cycles=5, longer_cycle=cycle)
+        find_startup(Question(fixed=SET), Startup(cycles=5, longer_cycle=cycle))
 
 
 def test_the_slow_compartment_keeps_more_than_the_flow_shows():
-    told = look_inside(Question("paired", fixed=SET, populations=GROUPS))
+    told = find_inside(Question("paired", fixed=SET, populations=GROUPS))
     assert (told["slow_left"] >= told["flow_share"] - 1e-12).all()
     slow = told["slow_left"].interp(time=SET["t_low"])
     # interpolated between 2 s / 400 points: second order
@@ -95,7 +99,7 @@ def test_the_slow_compartment_keeps_more_than_the_flow_shows():
 
 def test_with_a_slow_valve_the_flow_falls_from_its_peak_and_not_from_the_start():
     question = Question(lung="whole", fixed={"t_low": 0.5, "valve_time": 0.1})
-    inside = look_inside(question).squeeze("population")
+    inside = find_inside(question).squeeze("population")
     peak_time = float(inside["time"][int(inside["flow"].argmin("time"))])
     assert peak_time > 0.02
     assert np.all(inside["look_time"] > peak_time)
@@ -105,15 +109,14 @@ def test_with_a_slow_valve_the_flow_falls_from_its_peak_and_not_from_the_start()
 
 def test_a_lung_without_a_slow_compartment_is_refused():
     with pytest.raises(EbbmapError, match="no slow compartment"):
-        look_inside(Question("linear"))
+        find_inside(Question("linear"))
 
 
 def test_the_rules_add_up_to_one_without_a_tube_and_to_more_with_one():
-    told = compare_rules(
+    told = find_rules(
         Question(fixed={"resistance_quadratic": 12.0}),
-        models=("linear", "tube"),
-        along="t_low_in_time_constants",
-        grid=np.linspace(0.1, 3.0, 12),
+        Rules(models=("linear", "tube"), along="t_low_in_time_constants"),
+        axes={"t_low_in_time_constants": np.linspace(0.1, 3.0, 12)},
     )
     # 1 - expm1 and exp of the same number
     np.testing.assert_allclose(told["sum"].sel(model="linear"), 1.0, rtol=1e-14)
@@ -124,9 +127,7 @@ def test_the_rules_add_up_to_one_without_a_tube_and_to_more_with_one():
 
 
 def adjusted(**fixed):
-    return adjust_settings(
-        Question(fixed={**SET, **fixed}, populations=GROUPS, rules=RULES, lungs=40)
-    )
+    return find_adjust(Question(fixed={**SET, **fixed}, populations=GROUPS, rules=RULES, lungs=40))
 
 
 def test_every_single_step_and_pair_is_there_once():
@@ -158,7 +159,7 @@ def test_a_step_beyond_the_bounds_is_no_step():
 
 
 def test_the_best_moves_are_the_best_by_exhaustive_search():
-    told = adjust_settings(
+    told = find_adjust(
         Question(
             fixed={**SET, "t_low": 0.3, "p_high": 22.0},
             populations=GROUPS[:1],
@@ -199,7 +200,7 @@ def test_without_an_allowed_step_the_limit_in_the_way_is_named():
 
 def test_t_low_in_time_constants_is_stepped_in_seconds():
     fixed = {name: value for name, value in SET.items() if name != "t_low"}
-    told = adjust_settings(
+    told = find_adjust(
         Question(
             fixed={
                 **fixed,
@@ -210,7 +211,7 @@ def test_t_low_in_time_constants_is_stepped_in_seconds():
             rules=RULES,
         )
     ).isel(population=0)
-    direct = adjust_settings(
+    direct = find_adjust(
         Question(fixed={**SET, "compliance": 50.0, "resistance_exp": 20.0}, rules=RULES)
     ).isel(population=0)
     np.testing.assert_allclose(told["paco2"], direct["paco2"], rtol=1e-12)
@@ -218,8 +219,8 @@ def test_t_low_in_time_constants_is_stepped_in_seconds():
 
 @pytest.mark.parametrize("steps", [{"t_low": 0.0}, {"t_low": -0.1}])
 def test_a_step_must_have_a_size(steps):
-    with pytest.raises(EbbmapError, match="steps must be above 0"):
-        adjust_settings(Question(fixed=SET), steps=steps)
+    with pytest.raises(ValidationError, match="greater than 0"):
+        find_adjust(Question(fixed=SET), Adjust(steps=steps))
 
 
 def test_practices_are_named_apart_and_sourced():
@@ -257,7 +258,7 @@ def test_the_safest_path_is_the_safest_of_all_paths(seed):
 
 
 def test_both_routes_start_and_end_at_the_same_settings():
-    told = plan_weaning(Question(fixed=SET, populations=GROUPS, rules=RULES), p_high_end=14.0)
+    told = find_wean(Question(fixed=SET, populations=GROUPS, rules=RULES), Wean(p_high_end=14.0))
     for route in (COMMON, SAFEST):
         p_high = told["route_p_high"].sel(route=route)
         last = p_high.max("step"), p_high.min("step")
@@ -267,7 +268,7 @@ def test_both_routes_start_and_end_at_the_same_settings():
 
 
 def test_a_step_of_the_route_is_a_solved_case():
-    told = plan_weaning(Question(fixed=SET, populations=GROUPS, rules=RULES)).sel(
+    told = find_wean(Question(fixed=SET, populations=GROUPS, rules=RULES)).sel(
         population="restrictive", rule="flow_ratio", route=COMMON, step=2
     )
     alone = simulate(**POPULATIONS["restrictive"].median, **{**SET, "p_high": 20.0, "t_high": 6.0})
@@ -275,11 +276,11 @@ def test_a_step_of_the_route_is_a_solved_case():
 
 
 def test_the_first_unsafe_step_is_the_first_below_zero():
-    told = plan_weaning(
+    told = find_wean(
         Question(
             fixed=SET, populations=GROUPS, rules={"oxygen": combine("oxygen", limit_set("oxygen"))}
         ),
-        p_high_end=6.0,
+        Wean(p_high_end=6.0),
     )
     seen = 0
     for name in told["population"].values:
@@ -294,4 +295,4 @@ def test_the_first_unsafe_step_is_the_first_below_zero():
 
 def test_the_end_must_be_below_the_start():
     with pytest.raises(EbbmapError, match="must be below the present P high of 24"):
-        plan_weaning(Question(fixed=SET, rules=RULES), p_high_end=24.0)
+        find_wean(Question(fixed=SET, rules=RULES), Wean(p_high_end=24.0))

@@ -1,10 +1,10 @@
 import numpy as np
 import pytest
+from pydantic import ValidationError
 
-from ebbmap.analyses.trade import map_trade
+from ebbmap.analyses.trade import Trade, find_trade
 from ebbmap.cases.question import Question
 from ebbmap.cases.simulate import simulate
-from ebbmap.errors import EbbmapError
 from ebbmap.kernels.fronts import non_dominated
 from ebbmap.kernels.judging import VERDICTS
 from ebbmap.registries.limits import LIMIT_SETS, combine
@@ -21,7 +21,7 @@ def traded():
     question = Question(
         fixed={"p_high": 25.0, "p_low": 0.0}, populations=groups, rules={"flow_ratio": RULE}
     )
-    return map_trade(question, AXES, COSTS)
+    return find_trade(question, Trade(axes=list(AXES), costs=COSTS), axes=AXES)
 
 
 def test_costs_are_those_of_the_middle_lung(traded):
@@ -62,11 +62,17 @@ def test_no_safe_setting_names_what_stands_in_the_way():
         populations=(POPULATIONS["normal"],),
         rules={"flow_ratio": RULE},
     )
-    answer = str(map_trade(question, AXES, COSTS)["answer"].values.item())
+    answer = str(
+        find_trade(question, Trade(axes=list(AXES), costs=COSTS), axes=AXES)["answer"].values.item()
+    )
     assert answer.startswith("no: ")
     assert "alveolar pressure at end of T high above 30" in answer
 
 
 def test_one_cost_is_no_trade():
-    with pytest.raises(EbbmapError, match="at least two costs; got 1"):
-        map_trade(Question(rules={"flow_ratio": RULE}), AXES, ("paco2",))
+    with pytest.raises(ValidationError, match="at least 2 items after validation, not 1"):
+        find_trade(
+            Question(rules={"flow_ratio": RULE}),
+            Trade(axes=list(AXES), costs=("paco2",)),
+            axes=AXES,
+        )

@@ -8,31 +8,27 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from ebbmap.analyses import adjust as adjusting
-from ebbmap.analyses import boxes, trade
+from ebbmap.analyses.adjust import Adjust, find_adjust
+from ebbmap.analyses.boxes import Boxes, find_boxes
 from ebbmap.analyses.common.events import TOO_HIGH, TOO_LOW, UNSAFE
-from ebbmap.analyses.map import map_safe_region
-from ebbmap.analyses.mapping import map_factors
-from ebbmap.analyses.screening import find_screening
-from ebbmap.analyses.shapley import find_shapley
-from ebbmap.analyses.sobol import find_drivers
-from ebbmap.analyses.sweep import sweep
-from ebbmap.analyses.wean import plan_weaning
-from ebbmap.analyses.window import (
-    NO_WINDOW,
-    SEARCHED,
-    SERVED_AT,
-    UNCLEAR,
-    WINDOW,
-    find_population_windows,
-)
+from ebbmap.analyses.common.windows import NO_WINDOW, SEARCHED, UNCLEAR, WINDOW
+from ebbmap.analyses.map import Map, find_map
+from ebbmap.analyses.mapping import FactorMapping, find_mapping
+from ebbmap.analyses.screening import Screening, find_screening
+from ebbmap.analyses.shapley import Shapley, find_shapley
+from ebbmap.analyses.sobol import Sobol, find_sobol
+from ebbmap.analyses.sweep import Sweep, find_sweep
+from ebbmap.analyses.trade import Trade, find_trade
+from ebbmap.analyses.wean import Wean, find_wean
+from ebbmap.analyses.window import SERVED_AT, find_window
 from ebbmap.cases.design import draw_random_design
 from ebbmap.cases.evaluate import evaluate
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.committee import windows as committee_windows
+from ebbmap.committee.counting import count_groups
 from ebbmap.committee.lungs import VERDICT, WINDOWS, draw_lungs
 from ebbmap.committee.maps import map_draft
-from ebbmap.committee.verdict import count_groups, find_verdict
+from ebbmap.committee.verdict import find_verdict
 from ebbmap.errors import EbbmapError
 from ebbmap.files.protocol import parse_protocol
 from ebbmap.kernels.judging import CAUTION, SAFE, UNDETERMINED, judge
@@ -127,7 +123,7 @@ def test_windows_are_what_a_fine_grid_finds(lung, limits, number):
         lungs=FEW_OF.get(lung, 12),
         seed=number,
     )
-    found = find_population_windows(question, {}).isel(rule=0)
+    found = find_window(question).isel(rule=0)
     fine = np.geomspace(*SEARCHED, 100 if lung == "stepped" else 700)
     t_low = np.concatenate([fine, SERVED_AT])
     for group in question.populations:
@@ -167,8 +163,8 @@ def test_windows_are_what_a_fine_grid_finds(lung, limits, number):
 
 def test_maps_count_verdicts_and_agree_with_the_windows(asked):
     axes = {"t_low": AT, "p_high": np.array([18.0, 24.0])}
-    found = map_safe_region(asked, axes, x="t_low", y="p_high").isel(rule=0)
-    windows = find_population_windows(asked, {}).isel(rule=0) if asked.lung != "stepped" else None
+    found = find_map(asked, Map(x="t_low", y="p_high"), axes=axes).isel(rule=0)
+    windows = find_window(asked).isel(rule=0) if asked.lung != "stepped" else None
     for group in asked.populations:
         one = found.sel(population=group.name)
         for p_high in axes["p_high"]:
@@ -193,7 +189,9 @@ def test_maps_count_verdicts_and_agree_with_the_windows(asked):
 
 
 def test_mapping_counts_the_events_that_the_judgement_has(asked):
-    found = map_factors(asked, along="t_low", grid=AT, resamples=2).isel(rule=0)
+    found = find_mapping(
+        asked, FactorMapping(along="t_low", resamples=50), axes={"t_low": AT}
+    ).isel(rule=0)
     (limits,) = asked.rules.values()
     for group in asked.populations:
         judged = by_brute_force(asked, group, t_low=AT)
@@ -217,7 +215,7 @@ def test_mapping_counts_the_events_that_the_judgement_has(asked):
 
 def test_boxes_are_made_of_the_same_events(asked):
     axes = {"t_low": np.array([0.1, 2.0])}
-    found = boxes.find_boxes(asked, axes, resamples=2).isel(rule=0)
+    found = find_boxes(asked, Boxes(over=list(axes), resamples=10), axes=axes).isel(rule=0)
     points = draw_random_design(("t_low",), asked.lungs, seed=asked.seed)["unit"].values[:, 0]
     for group in asked.populations:
         t_low = 0.1 + (2.0 - 0.1) * points
@@ -229,14 +227,16 @@ def test_boxes_are_made_of_the_same_events(asked):
 
 
 def test_drivers_call_no_determined_case_unsolved(asked):
-    options = dict(along="t_low", grid=AT[:2], outcomes=("auto_peep",), drop_failed=True)
+    options = dict(along="t_low", at=AT[:2].tolist(), outcomes=("auto_peep",), drop_failed=True)
     group = asked.populations[1]
     # a Shapley design takes ten factors at most
     still = {name: group.median[name] for name in group.properties[8:]}
     small = Question(**vars(asked) | {"populations": (group,), "fixed": FIXED | still})
-    found = find_drivers(small, **options, base_size=16, replicates=2, resamples=100, pawn=False)
-    shapley = find_shapley(small, **options, base_size=32, replicates=2)
-    screened = find_screening(small, **options, trajectories=4, resamples=100)
+    found = find_sobol(
+        small, Sobol(base_size=16, replicates=2, resamples=100, pawn=False, **options)
+    )
+    shapley = find_shapley(small, Shapley(base_size=32, replicates=2, **options))
+    screened = find_screening(small, Screening(trajectories=4, resamples=100, **options))
     for one in (found, shapley, screened):
         assert int(one["failed"].sum()) == 0
     assert found.attrs["failures"].startswith("0 of ")
@@ -247,7 +247,7 @@ def test_drivers_call_no_determined_case_unsolved(asked):
 
 
 def test_a_sweep_and_its_counts_are_the_judgement(asked):
-    found = sweep(asked, {"t_low": AT}, outcomes=("auto_peep",))
+    found = find_sweep(asked, Sweep(outcomes=("auto_peep",)), axes={"t_low": AT})
     (limits,) = asked.rules.values()
     for group in asked.populations:
         judged = by_brute_force(asked, group, t_low=AT)
@@ -275,10 +275,10 @@ def test_a_sweep_and_its_counts_are_the_judgement(asked):
 
 def test_middle_lungs_are_judged_alike_by_trade_weaning_and_adjusting(asked):
     costs = ("mean_airway_pressure", "auto_peep")
-    traded = trade.map_trade(asked, {"t_low": AT}, costs).isel(rule=0)
+    traded = find_trade(asked, Trade(axes=["t_low"], costs=costs), axes={"t_low": AT}).isel(rule=0)
     settings = Question(**vars(asked) | {"fixed": FIXED | {"t_low": 0.4}})
-    weaned = plan_weaning(settings, p_high_end=22.0).isel(rule=0)
-    adjusted = adjusting.adjust_settings(settings, steps={"t_low": 0.1}).isel(rule=0)
+    weaned = find_wean(settings, Wean(p_high_end=22.0)).isel(rule=0)
+    adjusted = find_adjust(settings, Adjust(steps={"t_low": 0.1})).isel(rule=0)
     (limits,) = asked.rules.values()
     model = lung_model(asked.lung)
     for group in asked.populations:
@@ -405,12 +405,14 @@ def test_a_set_without_a_hard_limit_is_refused_by_every_analysis():
         rules={"mild": LIMIT_SETS["circulation"]}, lungs=4, populations=(POPULATIONS["normal"],)
     )
     for analysis in (
-        lambda: find_population_windows(asked, {}),
-        lambda: map_safe_region(asked, {"t_low": AT, "p_high": AT + 20}, x="t_low", y="p_high"),
-        lambda: map_factors(asked, along="t_low", grid=AT),
-        lambda: boxes.find_boxes(asked, {"t_low": AT}),
-        lambda: sweep(asked, {"t_low": AT}),
-        lambda: trade.map_trade(asked, {"t_low": AT}, ("auto_peep", "paco2")),
+        lambda: find_window(asked),
+        lambda: find_map(asked, Map(x="t_low", y="p_high"), axes={"t_low": AT, "p_high": AT + 20}),
+        lambda: find_mapping(asked, FactorMapping(along="t_low"), axes={"t_low": AT}),
+        lambda: find_boxes(asked, axes={"t_low": AT}),
+        lambda: find_sweep(asked, axes={"t_low": AT}),
+        lambda: find_trade(
+            asked, Trade(axes=["t_low"], costs=("auto_peep", "paco2")), axes={"t_low": AT}
+        ),
     ):
         with pytest.raises(EbbmapError, match="has no hard limit"):
             analysis()

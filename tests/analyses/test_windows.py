@@ -2,14 +2,8 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from ebbmap.analyses.window import (
-    NO_WINDOW,
-    SEARCHED,
-    UNCLEAR,
-    WINDOW,
-    find_population_windows,
-    find_windows,
-)
+from ebbmap.analyses.common.windows import NO_WINDOW, SEARCHED, UNCLEAR, WINDOW, search_windows
+from ebbmap.analyses.window import Window, find_window
 from ebbmap.cases.evaluate import evaluate
 from ebbmap.cases.question import Question
 from ebbmap.errors import EbbmapError
@@ -33,7 +27,7 @@ EDGE_ERROR = 1e-9
 )
 def test_edges_under_one_rule_are_its_closed_form(rule, shortest, longest):
     resistance = np.geomspace(4, 60, 25)
-    found = find_windows("linear", {"resistance_exp": resistance}, LIMIT_SETS[rule])
+    found = search_windows("linear", {"resistance_exp": resistance}, LIMIT_SETS[rule])
     tau = resistance * 50 / 1000
     # the root-finder goes to rounding of log T low, a few units in the last place of T low
     np.testing.assert_allclose(found["lower"][:, 0], tau * shortest, rtol=4e-15)
@@ -47,14 +41,14 @@ def test_edges_under_one_rule_are_its_closed_form(rule, shortest, longest):
     [("flow_ratio", "high", "low"), ("exhaled_fraction", "low", "high")],
 )
 def test_each_edge_names_the_limit_that_closes_it(rule, below, above):
-    found = find_windows("linear", {"resistance_exp": [10.0]}, LIMIT_SETS[rule])
+    found = search_windows("linear", {"resistance_exp": [10.0]}, LIMIT_SETS[rule])
     assert found["lower_bound"].item() == f"{rule}_{below}"
     assert found["upper_bound"].item() == f"{rule}_{above}"
 
 
 @pytest.mark.parametrize("rule", ["flow_ratio", "exhaled_fraction"])
 def test_the_best_t_low_lies_half_way_between_the_limits(rule):
-    found = find_windows("linear", {"resistance_exp": [10.0]}, LIMIT_SETS[rule])
+    found = search_windows("linear", {"resistance_exp": [10.0]}, LIMIT_SETS[rule])
     left = 0.625 if rule == "flow_ratio" else 0.375
     # the margin has a kink there: the minimiser stops within its own tolerance
     assert found["best"].item() == pytest.approx(-0.5 * np.log(left), rel=1e-6)
@@ -65,7 +59,7 @@ def test_without_a_window_the_two_limits_that_exclude_each_other_are_named():
     # a stiff, heavy person's lung: 4 mL/kg need more time than half of the peak flow leaves
     case = {"compliance": 15.0, "predicted_body_weight": 80.0}
     limits = combine("two", LIMIT_SETS["volume"], LIMIT_SETS["flow_ratio"])
-    found = find_windows("linear", case, limits)
+    found = search_windows("linear", case, limits)
     assert np.isnan(found["lower"]).all()
     assert np.isnan(found["upper"]).all()
     assert found["best_margin"].item() < 0
@@ -77,7 +71,7 @@ def test_without_a_window_the_two_limits_that_exclude_each_other_are_named():
 def test_a_brute_force_search_agrees_for_a_population():
     n, looks = 300, 4000
     lungs = POPULATIONS["restrictive"].sample(n, seed=0)
-    found = find_windows("linear", lungs, ALL)
+    found = search_windows("linear", lungs, ALL)
     t_low = np.geomspace(0.02, 20, looks)
     values = {name: array[:, None] for name, array in lungs.items()} | {"t_low": t_low}
     solved = evaluate(LINEAR, values, ALL.outcomes)
@@ -89,7 +83,7 @@ def test_a_brute_force_search_agrees_for_a_population():
 
 def test_no_t_low_has_a_larger_margin_than_the_best():
     lungs = POPULATIONS["obstructive"].sample(100, seed=0)
-    found = find_windows("linear", lungs, ALL)
+    found = search_windows("linear", lungs, ALL)
     values = {name: array[:, None] for name, array in lungs.items()}
     solved = evaluate(LINEAR, values | {"t_low": np.geomspace(0.02, 20, 2000)}, ALL.outcomes)
     largest = bound_margins(ALL.hard, solved.outcomes).min(axis=0).max(axis=1)
@@ -100,7 +94,7 @@ def test_no_t_low_has_a_larger_margin_than_the_best():
 @pytest.mark.parametrize("width", [1e-2, 1e-4, 1e-6])
 def test_a_window_much_narrower_than_the_first_look_is_found(width):
     limits = LimitSet("n", "n", (Limit("flow_ratio", "invented", 0.6, 0.6 + width, width=1.0),))
-    found = find_windows("linear", {"resistance_exp": np.linspace(5, 50, 40)}, limits)
+    found = search_windows("linear", {"resistance_exp": np.linspace(5, 50, 40)}, limits)
     tau = np.linspace(5, 50, 40) * 0.05
     np.testing.assert_allclose(found["lower"][:, 0], -tau * np.log(0.6 + width), rtol=EDGE_ERROR)
     np.testing.assert_allclose(found["upper"][:, 0], -tau * np.log(0.6), rtol=EDGE_ERROR)
@@ -108,7 +102,7 @@ def test_a_window_much_narrower_than_the_first_look_is_found(width):
 
 def test_a_window_that_is_not_closed_in_the_searched_range_says_none():
     limits = LimitSet("n", "n", (Limit("flow_ratio", "invented", high=0.75),))
-    found = find_windows("linear", {"resistance_exp": [10.0]}, limits, searched=(0.05, 2.0))
+    found = search_windows("linear", {"resistance_exp": [10.0]}, limits, searched=(0.05, 2.0))
     assert found["upper"].item() == 2.0
     assert found["upper_bound"].item() == "none"
     assert found["lower_bound"].item() == "flow_ratio_high"
@@ -116,7 +110,7 @@ def test_a_window_that_is_not_closed_in_the_searched_range_says_none():
 
 def test_a_lung_that_cannot_be_solved_is_undetermined_and_not_without_a_window():
     case = {"p_high": [8.0, 25.0], "p_low": [10.0, 0.0]}
-    found = find_windows("linear", case, LIMIT_SETS["flow_ratio"])
+    found = search_windows("linear", case, LIMIT_SETS["flow_ratio"])
     for name in ("lower", "upper", "best", "best_margin"):
         assert np.isnan(found[name]).values.reshape(-1).tolist() == [True, False], name
     assert found["state"].values.tolist() == [UNCLEAR, WINDOW]
@@ -129,9 +123,9 @@ def test_a_lung_that_cannot_be_solved_is_undetermined_and_not_without_a_window()
 
 def test_one_lung_and_many_have_the_same_window():
     lungs = POPULATIONS["normal"].sample(20, seed=0)
-    many = find_windows("linear", lungs, ALL)
+    many = search_windows("linear", lungs, ALL)
     for i in range(0, 20, 7):
-        one = find_windows("linear", {name: array[i] for name, array in lungs.items()}, ALL)
+        one = search_windows("linear", {name: array[i] for name, array in lungs.items()}, ALL)
         for name in ("lower", "upper", "best_margin"):
             np.testing.assert_allclose(one[name][0], many[name][i], rtol=1e-12)
 
@@ -139,7 +133,7 @@ def test_one_lung_and_many_have_the_same_window():
 @pytest.mark.parametrize("name", ["t_low", "t_low_in_time_constants"])
 def test_t_low_cannot_be_given(name):
     with pytest.raises(EbbmapError, match=f"{name} is what a window is searched for"):
-        find_windows("linear", {name: 0.5}, ALL)
+        search_windows("linear", {name: 0.5}, ALL)
 
 
 @pytest.mark.parametrize(
@@ -148,7 +142,7 @@ def test_t_low_cannot_be_given(name):
 )
 def test_values_that_cannot_be_are_refused(values, text):
     with pytest.raises(EbbmapError, match=text):
-        find_windows("linear", values, ALL)
+        search_windows("linear", values, ALL)
 
 
 @pytest.mark.parametrize(("low", "high"), [(0.0, 1.0), (2.0, 1.0), (1.0, 1.0)])
@@ -184,7 +178,7 @@ RULES = {rule: LIMIT_SETS[rule] for rule in ("flow_ratio", "exhaled_fraction")}
 
 def test_the_share_served_is_counted_lung_by_lung():
     question = Question(populations=GROUPS, rules=RULES, lungs=150, seed=0)
-    found = find_population_windows(question, {}, level=0.9)
+    found = find_window(question, Window(level=0.9))
     assert found["lower"].dims == ("population", "rule", "sample", "piece")
     one = found.sel(population="obstructive", rule="flow_ratio")
     count = [
@@ -199,14 +193,14 @@ def test_the_share_served_is_counted_lung_by_lung():
 
 def test_population_windows_are_those_of_its_lungs():
     question = Question(populations=GROUPS, rules=RULES, fixed={"p_high": 28.0}, lungs=9, seed=0)
-    found = find_population_windows(question, {}).sel(population="normal", rule="flow_ratio")
+    found = find_window(question).sel(population="normal", rule="flow_ratio")
     np.testing.assert_allclose(found["lower"][:, 0], -found["time_constant_exp"] * np.log(0.75))
 
 
 def test_windows_along_an_axis_are_those_of_the_middle_lung():
     axis = np.array([8.0, 12.0, 30.0])
     question = Question(populations=GROUPS, rules=RULES, lungs=9, seed=0)
-    found = find_population_windows(question, {"resistance_exp": axis})
+    found = find_window(question, Window(along="resistance_exp"), axes={"resistance_exp": axis})
     assert found.attrs["along"] == "resistance_exp"
     for group in GROUPS:
         one = found.sel(population=group.name, rule="flow_ratio")
@@ -217,7 +211,7 @@ def test_windows_along_an_axis_are_those_of_the_middle_lung():
 def test_the_bundled_co2_limits_leave_the_window_that_a_fine_grid_of_judgements_finds():
     limits = combine("co2", LIMIT_SETS["co2"], LIMIT_SETS["flow_ratio"])
     case = {"p_high": 24.0, "compliance": 40.0, "co2_production": 150.0}
-    found = find_windows("linear", case, limits)
+    found = search_windows("linear", case, limits)
     t_low = np.geomspace(*SEARCHED, 20001)
     solved = evaluate(
         LINEAR, {n: np.asarray(v) for n, v in case.items()} | {"t_low": t_low}, limits.outcomes
@@ -246,7 +240,7 @@ def test_an_unknown_caution_leaves_a_place_undetermined_as_the_judgement_does():
         ),
     )
     case = {"predicted_body_weight": 80.0, "compliance": 12.0, "resistance_exp": 10.0}
-    found = find_windows("linear", case, limits)
+    found = search_windows("linear", case, limits)
     solved = evaluate(LINEAR, case | {"t_low": np.geomspace(*SEARCHED, 4001)}, limits.outcomes)
     judged = judge(limits, solved.outcomes)
     assert 0 < (~judged.determined).sum() < judged.verdict.size
@@ -267,7 +261,7 @@ def test_shares_of_lungs_count_the_undetermined_apart_and_never_as_served():
         fixed={"p_low": 12.0},
         lungs=60,
     )
-    found = find_population_windows(question, {}).isel(population=0, rule=0)
+    found = find_window(question).isel(population=0, rule=0)
     lost = found["p_high"].values <= 12.0
     assert 0 < lost.sum() < 60
     np.testing.assert_array_equal(found["state"].values == UNCLEAR, lost)
@@ -281,7 +275,7 @@ def test_shares_of_lungs_count_the_undetermined_apart_and_never_as_served():
 
 @pytest.mark.parametrize("room", [(3, 1), (1, 2), (2, 2)])
 def test_room_for_more_pieces_is_made_along_each_dimension(room):
-    from ebbmap.analyses.window import PIECE_DIMS, pad_pieces
+    from ebbmap.analyses.common.windows import PIECE_DIMS, pad_pieces
 
     sizes = dict(zip(PIECE_DIMS, room, strict=True))
     told = xr.Dataset(

@@ -12,12 +12,12 @@ from pathlib import Path
 
 from timing import machine
 
-from ebbmap.committee.check import cases_of, check_protocol
+from ebbmap.committee.check import check_protocol
+from ebbmap.committee.counting import cases_of, count_groups
 from ebbmap.committee.lungs import workers
-from ebbmap.committee.verdict import count_groups
 from ebbmap.files.protocol import load_protocol
 from ebbmap.report.build import page
-from ebbmap.tables.report import tables_of
+from ebbmap.tables.committee.check import check_tables
 
 
 def main(path: Path) -> None:
@@ -28,7 +28,7 @@ def main(path: Path) -> None:
     verdict, verdict_cpu = time.perf_counter() - start, time.process_time() - cpu
     start, cpu = time.perf_counter(), time.process_time()
     check = check_protocol(protocol, date="2026-01-01")
-    page(check, tables_of(check), "2026-01-01")
+    page(check, check_tables(check), "2026-01-01")
     whole, whole_cpu = time.perf_counter() - start, time.process_time() - cpu
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
     print(machine(), f"{workers()} threads, {cases / 1e6:.0f} million cases")

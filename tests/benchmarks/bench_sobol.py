@@ -13,7 +13,7 @@ import warnings
 import numpy as np
 from timing import HEAD, machine, row
 
-from ebbmap.analyses.sobol import find_drivers
+from ebbmap.analyses.sobol import Sobol, find_sobol
 from ebbmap.cases.question import Question
 from ebbmap.registries.limits import LIMIT_SETS, combine
 from ebbmap.registries.populations import Marginal, population
@@ -31,12 +31,10 @@ def main(peer_resamples: int) -> None:
         seed=1,
     )
     start = time.perf_counter()
-    found = find_drivers(
+    found = find_sobol(
         question,
-        along="t_low",
-        grid=np.linspace(0.2, 1.8, TIMES),
-        base_size=SIZE,
-        resamples=RESAMPLES,
+        Sobol(along="t_low", base_size=SIZE, resamples=RESAMPLES),
+        axes={"t_low": np.linspace(0.2, 1.8, TIMES)},
     )
     ours = time.perf_counter() - start
     outcomes, factors = found.sizes["outcome"], found.sizes["parameter"]

@@ -7,13 +7,13 @@ from scipy.stats import qmc
 
 from ebbmap.cases.design import (
     DESIGN_STREAM,
-    HALF_CELL,
     RESAMPLING_STREAM,
     check_design,
     draw_random_design,
     draw_sobol_design,
     seed_stream,
 )
+from ebbmap.cases.design.draw import HALF_CELL
 from ebbmap.errors import DesignMismatchError, EbbmapError
 
 NAMES = ["compliance", "resistance_exp", "t_low"]

@@ -13,7 +13,7 @@ import xarray as xr
 
 import ebbmap
 import ebbmap.cases.inputs
-from ebbmap.analyses.window import find_windows
+from ebbmap.analyses.common.windows import search_windows
 from ebbmap.cases.evaluate import resolve
 from ebbmap.errors import EbbmapError, TooLargeError
 from ebbmap.lungs import LUNGS
@@ -85,18 +85,18 @@ def test_labels_that_differ_are_refused(solve, labels, sentence):
 def test_windows_meet_by_label_too():
     compliance = labelled([40.0, 80.0], ["a", "b"])
     limits = LIMIT_SETS["flow_ratio"]
-    mixed = find_windows(
+    mixed = search_windows(
         "linear",
         {"compliance": compliance, "resistance_exp": labelled([20.0, 10.0], ["b", "a"])},
         limits,
     )
-    plain = find_windows(
+    plain = search_windows(
         "linear", {"compliance": [40.0, 80.0], "resistance_exp": [10.0, 20.0]}, limits
     )
     np.testing.assert_array_equal(mixed["lower"], plain["lower"])
     with pytest.raises(EbbmapError, match="one dimension at most; got x, y"):
         both = {"compliance": compliance, "resistance_exp": labelled([10.0], ["a"], "y")}
-        find_windows("linear", both, limits)
+        search_windows("linear", both, limits)
 
 
 def test_labels_that_repeat_in_the_same_order_are_one_order():

@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 import ebbmap
 from ebbmap.catalogue import add_outcome, builtin, check_file, load_use
 from ebbmap.catalogue.marks import entry_of
-from ebbmap.cli_extend import app
+from ebbmap.cli import app
 from ebbmap.errors import EbbmapError, StudyError
 from ebbmap.files.study import load_study, parse_study
 from ebbmap.registries.outcomes import OUTCOMES
@@ -302,16 +302,16 @@ def test_a_file_is_checked_entry_by_entry(folder):
 
 
 def test_the_command_checks_a_file(folder):
-    done = CliRunner().invoke(app, ["check", str(EXAMPLES / "mine.py")])
+    done = CliRunner().invoke(app, ["extend", "check", str(EXAMPLES / "mine.py")])
     assert done.exit_code == 0
     assert done.stdout.startswith("Research and teaching only")
     assert "outcome clearing_share: passes" in done.stdout
-    done = CliRunner().invoke(app, ["check", str(EXAMPLES / "mine.py"), "--json"])
+    done = CliRunner().invoke(app, ["extend", "check", str(EXAMPLES / "mine.py"), "--json"])
     entries = json.loads(done.stdout)["entries"]
     assert [entry["passes"] for entry in entries] == [True] * len(entries)
     (folder / "mine.py").write_text(MINE.format(factor="missing"), encoding="utf-8")
-    assert CliRunner().invoke(app, ["check", str(folder / "mine.py")]).exit_code == 1
-    assert CliRunner().invoke(app, ["check", str(folder / "gone.py")]).exit_code == 2
+    assert CliRunner().invoke(app, ["extend", "check", str(folder / "mine.py")]).exit_code == 1
+    assert CliRunner().invoke(app, ["extend", "check", str(folder / "gone.py")]).exit_code == 2
 
 
 def test_an_outcome_is_added_to_stored_cases(folder):

@@ -13,12 +13,13 @@ from ebbmap.cli import app
 from ebbmap.committee.boxes import find_boxes
 from ebbmap.committee.check import check_protocol
 from ebbmap.committee.comparison import compare_ways
+from ebbmap.committee.counting import count_groups
 from ebbmap.committee.difference import changes, compare_drafts
 from ebbmap.committee.drivers import part_lungs
 from ebbmap.committee.lungs import VERDICT, corners, draw_lungs, solver, unit_settings
 from ebbmap.committee.maps import map_draft
 from ebbmap.committee.needs import EXCLUSION, HOLDS, RULE, UNSETTLED
-from ebbmap.committee.verdict import count_groups, find_verdict, grade, holds
+from ebbmap.committee.verdict import find_verdict, grade, holds
 from ebbmap.files.protocol import load_protocol, parse_protocol
 from ebbmap.kernels.judging import judge
 

@@ -17,9 +17,10 @@ from committee_case import (
     verdicts,
     wilson_by_hand,
 )
+from ebbmap.committee.counting import count_groups, count_pieces
 from ebbmap.committee.drivers import SERVED, part_lungs
 from ebbmap.committee.lungs import VERDICT, draw_lungs, unit_settings
-from ebbmap.committee.verdict import count_groups, count_pieces, find_verdict, holds
+from ebbmap.committee.verdict import find_verdict, holds
 from ebbmap.files.protocol import parse_protocol
 
 every_draft = pytest.mark.parametrize("text", [RULED, PLAIN, SINGLE], ids=["ruled", "plain", "one"])

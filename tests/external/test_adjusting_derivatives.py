@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from ebbmap.analyses.adjust import PRACTICE, adjust_settings
+from ebbmap.analyses.adjust import Adjust, find_adjust
+from ebbmap.analyses.common.practice import PRACTICE
 from ebbmap.cases.question import Question
 from ebbmap.cases.simulate import simulate
 from ebbmap.registries.populations import POPULATIONS
@@ -46,7 +47,7 @@ def closed_form_slopes():
 @pytest.mark.parametrize(("outcome", "setting"), closed_form_slopes())
 def test_a_small_step_up_less_one_down_is_the_derivative(outcome, setting):
     step = 1e-4
-    told = adjust_settings(Question(fixed=AT), steps={setting: step}).isel(population=0)
+    told = find_adjust(Question(fixed=AT), Adjust(steps={setting: step})).isel(population=0)
     up, down = told[f"change_{outcome}"].values[1:3]
     slope = (up - down) / (2 * step)
     # central difference: error step^2 / 6 times the third derivative (below 100 here), and
@@ -58,7 +59,7 @@ def test_a_small_step_up_less_one_down_is_the_derivative(outcome, setting):
 def test_bedside_steps_are_the_cycles_before_and_after(setting):
     """A step is the difference of two settled cycles, each solved by itself."""
     present = {**AT, "fio2": 0.5}
-    told = adjust_settings(Question(fixed=present)).isel(population=0)
+    told = find_adjust(Question(fixed=present)).isel(population=0)
     moves = [str(move) for move in told["move"].values]
     short = {
         "p_high": "P high",
@@ -81,7 +82,7 @@ def test_bedside_steps_are_the_cycles_before_and_after(setting):
 
 def directions(**fixed):
     """Return what agrees with practice in each population's middle lung."""
-    told = adjust_settings(Question(fixed=fixed, populations=tuple(POPULATIONS.values())), lungs=2)
+    told = find_adjust(Question(fixed=fixed, populations=tuple(POPULATIONS.values()), lungs=2))
     return {
         (str(name), str(practice)): float(told["agrees"].sel(population=name, practice=practice))
         for name in told["population"].values
@@ -102,7 +103,7 @@ def test_co2_and_mean_airway_pressure_follow_common_practice(p_high):
 
 def test_a_longer_release_of_an_empty_lung_raises_co2():
     """Against practice: a stiff lung that is empty after 4 time constants only loses rate."""
-    told = adjust_settings(
+    told = find_adjust(
         Question(fixed={"compliance": 20.0, "resistance_exp": 10.0, "t_low": 0.8, "t_high": 5.0})
     ).isel(population=0)
     practice = "T low longer: arterial CO₂ tension falls"

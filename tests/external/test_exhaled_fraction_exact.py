@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from ebbmap.analyses.shapley import find_shapley
-from ebbmap.analyses.sobol import find_drivers
+from ebbmap.analyses.shapley import Shapley, find_shapley
+from ebbmap.analyses.sobol import Sobol, find_sobol
 from ebbmap.cases.question import Question
 from ebbmap.registries.populations import Marginal, Population
 
@@ -75,13 +75,10 @@ def test_the_quadrature_has_converged():
 
 
 def test_sobol_indices_of_the_exhaled_fraction():
-    found = find_drivers(
+    found = find_sobol(
         question(),
-        along="t_low",
-        grid=T_LOW,
-        base_size=4096,
-        outcomes=("exhaled_fraction",),
-        pawn=False,
+        Sobol(along="t_low", base_size=4096, outcomes=("exhaled_fraction",), pawn=False),
+        axes={"t_low": T_LOW},
     ).sel(population="two", outcome="exhaled_fraction")
     for place, t_low in enumerate(T_LOW):
         first = closed_shares(t_low)
@@ -102,10 +99,8 @@ def test_sobol_indices_of_the_exhaled_fraction():
 def test_shapley_effects_of_the_exhaled_fraction(correlation):
     found = find_shapley(
         question(correlation),
-        along="t_low",
-        grid=T_LOW,
-        base_size=2048,
-        outcomes=("exhaled_fraction",),
+        Shapley(along="t_low", base_size=2048, outcomes=("exhaled_fraction",)),
+        axes={"t_low": T_LOW},
     ).sel(population="two", outcome="exhaled_fraction")
     for dependence, r in (("correlated", correlation), ("independent", 0.0)):
         for place, t_low in enumerate(T_LOW):

@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
-from ebbmap.analyses.window import find_windows
+from ebbmap.analyses.common.windows import search_windows
 from ebbmap.cases.evaluate import evaluate
 from ebbmap.lungs.linear import LINEAR, cycle
 from ebbmap.registries.derivations import predicted_body_weight
 from ebbmap.registries.limits import limit_set
-from ebbmap.registries.outcomes import mean_airway_pressure
+from ebbmap.registries.outcomes.mechanics import mean_airway_pressure
 
 
 def solve(**values):
@@ -163,7 +163,7 @@ def windows_by_time_constant(rule, tau):
     """Edges of the window of lungs with these time constants [s]."""
     compliance = 50.0
     lungs = {"compliance": compliance, "resistance_exp": 1000 * tau / compliance}
-    found = find_windows("linear", lungs, limit_set(rule))
+    found = search_windows("linear", lungs, limit_set(rule))
     # margins that rise or fall throughout leave one piece
     assert found.sizes["piece"] == 1
     return found["lower"].values[:, 0], found["upper"].values[:, 0]

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from ebbmap.analyses.window import SEARCHED, SERVED_AT
+from ebbmap.analyses.common.windows import SEARCHED
+from ebbmap.analyses.window import SERVED_AT
 from ebbmap.committee.lungs import WINDOWS, draw_lungs
 from ebbmap.committee.windows import LUNGS, find_group_windows
 from ebbmap.files.protocol import parse_protocol

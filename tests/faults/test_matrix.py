@@ -13,7 +13,7 @@ import signal
 import pytest
 
 import kept_runs
-from ebbmap import cli
+from ebbmap.cli.failures import failures_reported
 from ebbmap.files.writing import STEPS
 from kept_runs import KINDS, contents, entries, on_step, perform
 
@@ -104,7 +104,7 @@ CELLS = [
 
 def told(kind, folder, **how):
     """Do a run as the command line does, with its sentences and statuses."""
-    with cli._errors_told():
+    with failures_reported():
         perform(kind, folder, **how)
 
 

@@ -20,7 +20,7 @@ ROOMS = {
     "plotting": ("plotting/",),
     "report": ("report/",),
     "teaching": ("teaching/",),
-    "show": ("tables/show.py",),
+    "tables": ("tables/",),
 }
 
 _NUMBERS = ("tests/registries/test_registry_values.py", "tests/analyses/test_defaults.py")
@@ -160,14 +160,14 @@ TESTS = {
         "tests/runs/test_run.py",
     ),
     "plotting/": (*_PLACES, "tests/plotting/test_plots.py"),
-    "plotting/interactions.py": _DRAWN,
+    "plotting/sobol_pairs.py": _DRAWN,
     "plotting/trade.py": _DRAWN,
-    "plotting/adjusting.py": _LECTURE,
-    "plotting/clouds.py": _LECTURE,
+    "plotting/adjust.py": _LECTURE,
+    "plotting/window.py": (*_LECTURE, "tests/plotting/test_plots.py"),
     "plotting/collapse.py": (*_PLACES, "tests/plotting/test_collapse_plots.py"),
     "plotting/committee.py": ("tests/plotting/test_committee_plots.py",),
-    "plotting/hidden.py": _LECTURE,
-    "plotting/maps.py": (*_PLACES, "tests/plotting/test_plots.py"),
+    "plotting/inside.py": _LECTURE,
+    "plotting/map.py": (*_PLACES, "tests/plotting/test_plots.py"),
     "plotting/pages/": _DRAWN,
     "plotting/pages/caption.py": (
         "tests/plotting/test_captions.py",
@@ -179,7 +179,7 @@ TESTS = {
         "tests/plotting/test_captions.py",
         "tests/plotting/test_layout.py",
     ),
-    "plotting/starting.py": _LECTURE,
+    "plotting/startup.py": _LECTURE,
     "plotting/style.py": ("tests/plotting/test_plots.py", "tests/plotting/test_layout.py"),
     "report/": (
         "tests/report/test_tables_by_value.py",
@@ -187,9 +187,9 @@ TESTS = {
         "tests/report/test_report.py",
     ),
     "teaching/": ("tests/teaching/test_page_data.py", "tests/teaching/test_page.py", *_NUMBERS),
-    "tables/show.py": (
+    "tables/": (
         "tests/tables/test_show.py",
-        "tests/test_cli.py",
+        "tests/cli/test_commands.py",
         "tests/report/test_figures_command.py",
     ),
 }

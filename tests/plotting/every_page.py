@@ -5,10 +5,14 @@ from functools import cache
 import xarray as xr
 from matplotlib.figure import Figure
 
+from ebbmap.analyses.registry import ANALYSES
 from ebbmap.files.study import parse_study
 from ebbmap.plotting.pages import pages_of
 from ebbmap.registries.populations import POPULATIONS
 from ebbmap.runs.run import Task, plan_tasks
+
+#: Analyses whose results are drawn; a sweep holds cases, no picture.
+DRAWN = set(ANALYSES) - {"sweep"}
 
 ALL = tuple(POPULATIONS)
 PLAIN, TUBES = ALL[:3], ALL[3:]

@@ -3,15 +3,15 @@
 import numpy as np
 import pytest
 
-from ebbmap.analyses.collapse import follow_collapse
+from ebbmap.analyses.collapse import Collapse, find_collapse
 from ebbmap.cases.question import Question
 from ebbmap.plotting.collapse import (
     mark_changes,
-    plot_closing,
+    plot_collapse_closing,
+    plot_collapse_left_open,
+    plot_collapse_open,
     plot_collapse_pressures,
     plot_collapse_volume,
-    plot_left_open,
-    plot_open_fraction,
 )
 from ebbmap.plotting.pages import pages_of
 from ebbmap.plotting.pages.layout import LEAST_TEXT, SHOWN_WIDTH, line_width
@@ -24,7 +24,9 @@ GROUPS = (POPULATIONS["restrictive"], POPULATIONS["obstructive"])
 @pytest.fixture(scope="module")
 def result():
     question = Question("stepped", fixed=SET, populations=GROUPS)
-    return follow_collapse(question, grid=np.array([0.1, 0.3, 0.5, 0.7, 1.2]), t_low=(0.3, 1.2))
+    return find_collapse(
+        question, Collapse(t_low=(0.3, 1.2)), axes={"t_low": np.array([0.1, 0.3, 0.5, 0.7, 1.2])}
+    )
 
 
 def line(ax, label):
@@ -49,7 +51,7 @@ def test_one_cycle(result):
         assert band(ax, label).y0 == pytest.approx(mode - spread)
         assert band(ax, label).y1 == pytest.approx(mode + spread)
     assert ax.get_ylabel() == "pressure [cmH₂O]"
-    ax = plot_open_fraction(one)
+    ax = plot_collapse_open(one)
     np.testing.assert_array_equal(line(ax, "open")[1], one["open_fraction"])
     np.testing.assert_array_equal(line(ax, "if units closed at once")[1], one["pressure_alone"])
     mark_changes(ax, one)
@@ -67,14 +69,14 @@ def test_one_cycle(result):
 
 def test_where_nothing_closes_it_says_so(result):
     one = result.sel(population="restrictive", release=0.3, t_low=0.3)
-    ax = plot_open_fraction(one)
+    ax = plot_collapse_open(one)
     mark_changes(ax, one)
     assert [text.get_text() for text in ax.texts] == ["nothing closes"]
 
 
 def test_along_t_low(result):
     one = result.sel(population="restrictive")
-    ax = plot_closing(one)
+    ax = plot_collapse_closing(one)
     np.testing.assert_array_equal(line(ax, "closes")[1], one["closed_per_release"])
     np.testing.assert_array_equal(line(ax, "if units closed at once")[1], one["closed_by_pressure"])
     for rule in ("flow_ratio", "exhaled_fraction"):
@@ -83,7 +85,7 @@ def test_along_t_low(result):
         x, y = line(ax, f"end of {rule}")
         assert x[0] == float(ends[1]) and y[0] == float(one["rule_closed"].sel(rule=rule)[1])
     assert line(ax, "closing time constant")[0][0] == float(one["closing_time_constant"])
-    ax = plot_left_open(one)
+    ax = plot_collapse_left_open(one)
     np.testing.assert_array_equal(line(ax, "before")[1], one["open_fraction_end_high"])
     np.testing.assert_array_equal(line(ax, "after")[1], one["open_fraction_end_release"])
     assert ax.get_xlabel() == "T low [s]"
@@ -115,6 +117,6 @@ def test_no_line_of_a_caption_runs_off_the_page(result):
 
 def test_a_lung_that_cannot_be_solved_is_drawn_without_a_warning():
     question = Question("stepped", fixed={**SET, "p_high": 5.0, "p_low": 9.0}, populations=GROUPS)
-    told = follow_collapse(question, grid=np.array([0.3, 0.6]), t_low=(0.3,))
+    told = find_collapse(question, Collapse(t_low=(0.3,)), axes={"t_low": np.array([0.3, 0.6])})
     for _, figure, _ in pages_of("collapse", told):
         figure.canvas.draw()

@@ -4,11 +4,10 @@ import pytest
 from matplotlib.figure import Figure
 
 from ebbmap.lungs import LUNGS
-from ebbmap.plotting.pages import _PAGES
 from ebbmap.plotting.style import CYCLE, colour_of, mark_of
 from ebbmap.registries.populations import POPULATIONS
 from plotting.drawn import layout_problems
-from plotting.every_page import MORE_STUDIES, STUDIES, pages, tasks
+from plotting.every_page import DRAWN, MORE_STUDIES, STUDIES, pages, tasks
 
 # every page is drawn several times
 pytestmark = pytest.mark.slow
@@ -40,7 +39,7 @@ def test_every_lung_every_population_and_every_page_are_among_the_studies():
     studies = (STUDIES | MORE_STUDIES).values()
     asked = {(lung, name) for lung, names, _ in studies for name in names}
     assert asked >= {(lung, name) for lung in LUNGS for name in POPULATIONS}
-    assert {task.kind for name in STUDIES for task in tasks(name)} == set(_PAGES)
+    assert {task.kind for name in STUDIES for task in tasks(name)} == DRAWN
 
 
 def test_texts_that_overlap_leave_or_stand_on_other_axes_are_found():

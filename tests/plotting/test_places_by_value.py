@@ -6,28 +6,28 @@ import xarray as xr
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
-from ebbmap.analyses.collapse import follow_collapse
-from ebbmap.analyses.inside import look_inside
-from ebbmap.analyses.map import map_safe_region
-from ebbmap.analyses.startup import follow_start
-from ebbmap.analyses.window import find_population_windows
+from ebbmap.analyses.collapse import Collapse, find_collapse
+from ebbmap.analyses.inside import find_inside
+from ebbmap.analyses.map import Map, find_map
+from ebbmap.analyses.startup import Startup, find_startup
+from ebbmap.analyses.window import find_window
 from ebbmap.cases.question import Question
-from ebbmap.plotting.blame import plot_trajectory
-from ebbmap.plotting.clouds import plot_clouds
-from ebbmap.plotting.collapse import plot_open_fraction
-from ebbmap.plotting.convergence import MISSING, plot_convergence, plot_index_by_size
-from ebbmap.plotting.hidden import plot_hidden
+from ebbmap.plotting.boxes import plot_boxes
+from ebbmap.plotting.collapse import plot_collapse_open
+from ebbmap.plotting.inside import plot_inside
 from ebbmap.plotting.intervals import (
     NO_INTERVAL,
     WITHOUT_INTERVAL,
     draw_interval,
     without_interval,
 )
-from ebbmap.plotting.maps import failing_bounds, plot_failing_limit
+from ebbmap.plotting.map import failing_bounds, plot_map_failures
 from ebbmap.plotting.pages import pages_of
 from ebbmap.plotting.pages.sobol import _missing_text
-from ebbmap.plotting.starting import plot_first_waves
+from ebbmap.plotting.sobol_convergence import MISSING, plot_sobol_by_size, plot_sobol_convergence
+from ebbmap.plotting.startup import plot_startup_waves
 from ebbmap.plotting.style import colour_of, words
+from ebbmap.plotting.window import plot_window_lungs
 from ebbmap.registries.limits import combine, limit_set
 from ebbmap.registries.populations import POPULATIONS
 
@@ -42,12 +42,14 @@ CLOSING = {"p_high": 24.0, "p_low": 0.0, "t_high": 4.0, "recruitable_share": 0.3
 @pytest.fixture(scope="module")
 def collapsed():
     question = Question("stepped", fixed=CLOSING, populations=GROUPS[:1])
-    return follow_collapse(question, grid=np.array([0.1, 0.3, 0.5, 0.7, 1.2]), t_low=(0.3, 1.2))
+    return find_collapse(
+        question, Collapse(t_low=(0.3, 1.2)), axes={"t_low": np.array([0.1, 0.3, 0.5, 0.7, 1.2])}
+    )
 
 
 def test_the_axis_of_open_units_bears_their_name(collapsed):
     one = collapsed.isel(population=0).sel(release=1.2)
-    assert plot_open_fraction(one).get_ylabel() == one["open_fraction"].attrs["long_name"]
+    assert plot_collapse_open(one).get_ylabel() == one["open_fraction"].attrs["long_name"]
 
 
 def test_names_along_t_low_stand_on_their_curves(collapsed):
@@ -73,8 +75,8 @@ def test_names_along_t_low_stand_on_their_curves(collapsed):
 
 
 def test_the_end_of_the_release_is_marked_with_what_is_left():
-    one = look_inside(Question("paired", fixed=SET, populations=GROUPS)).isel(population=0)
-    ax = plot_hidden(one)
+    one = find_inside(Question("paired", fixed=SET, populations=GROUPS)).isel(population=0)
+    ax = plot_inside(one)
     end = float(one["t_low"])
     said = {t.get_text(): t.xy for t in ax.texts if t.get_text().endswith("%")}
     for name in ("flow_share", "fast_left", "slow_left"):
@@ -90,8 +92,8 @@ def test_lungs_without_a_window_lie_on_the_floor_of_a_cloud_with_names():
         lungs=30,
         seed=3,
     )
-    one = find_population_windows(question, {}).sel(rule="flow_ratio")
-    ax = plot_clouds(one, "obstructive")
+    one = find_window(question).sel(rule="flow_ratio")
+    ax = plot_window_lungs(one, population="obstructive")
     assert ax.get_xlabel() == "expiratory time constant [s]"
     assert ax.get_ylabel() == "T low [s]"
     (lost,) = [line for line in ax.lines if "no safe T low" in str(line.get_label())]
@@ -107,8 +109,8 @@ def test_lungs_without_a_window_lie_on_the_floor_of_a_cloud_with_names():
 
 
 def test_the_first_waves_of_one_population_are_drawn_too():
-    told = follow_start(Question(fixed=SET, populations=GROUPS[1:]), cycles=3)
-    ax = plot_first_waves(told, course=0)
+    told = find_startup(Question(fixed=SET, populations=GROUPS[1:]), Startup(cycles=3))
+    ax = plot_startup_waves(told, course=0)
     lines = {line.get_label(): line for line in ax.lines}
     one = told.isel(population=0, course=0)
     for label, name in (("airway", "airway_pressure"), ("obstructive", "alveolar_pressure")):
@@ -119,11 +121,11 @@ def test_the_first_waves_of_one_population_are_drawn_too():
 def test_every_cell_of_a_map_has_the_colour_of_its_limit():
     question = Question("linear", {"p_high": 28.0}, {}, GROUPS[:1], RULES, 12, 1)
     axes = {"t_low": np.array([0.1, 0.4, 1.0]), "resistance_exp": np.array([5.0, 14.0, 40.0])}
-    found = map_safe_region(question, axes, x="t_low", y="resistance_exp")
+    found = find_map(question, Map(x="t_low", y="resistance_exp"), axes=axes)
     one = found.isel(population=0, rule=0)
     bounds = failing_bounds(one)
     assert len(bounds) > 1
-    ax = plot_failing_limit(one, x="t_low", y="resistance_exp")
+    ax = plot_map_failures(one, x="t_low", y="resistance_exp")
     (mesh,) = [c for c in ax.collections if type(c).__name__ == "QuadMesh"]
     drawn = mesh.to_rgba(mesh.get_array()).reshape(3, 3, 4)[..., :3]
     named = one["commonest_bound"].transpose("resistance_exp", "t_low").values.astype(str)
@@ -148,7 +150,7 @@ def test_a_bar_beside_an_index_is_its_interval():
         coords,
     )
     ds["total_by_size"].attrs = {"long_name": "total Sobol index", "units": "1"}
-    ax = plot_index_by_size(ds, index="total")
+    ax = plot_sobol_by_size(ds, index="total")
     bands = [
         c
         for c in ax.collections
@@ -180,7 +182,7 @@ def test_peels_are_drawn_for_each_population_with_its_name():
         },
         {"population": ["normal", "obstructive"]},
     )
-    ax = plot_trajectory(ds)
+    ax = plot_boxes(ds)
     lines = {line.get_label(): line for line in ax.lines}
     for name in ("normal", "obstructive"):
         one = ds.sel(population=name)
@@ -221,7 +223,7 @@ def test_a_run_that_settled_is_marked_at_its_size_and_missing_widths_at_the_edge
         {"population": ["normal", "obstructive"], "size": sizes},
         {"stopping_width": 0.25},
     )
-    ax = plot_convergence(ds)
+    ax = plot_sobol_convergence(ds)
     ax.figure.draw_without_rendering()
     plain = [line for line in ax.lines if len(line.get_xdata()) == 1]
     (settled,) = [line for line in plain if line.get_label() != MISSING]

@@ -11,26 +11,26 @@ from matplotlib.collections import LineCollection
 from matplotlib.contour import ContourSet
 from matplotlib.figure import Figure
 
-from ebbmap.analyses.map import map_safe_region
-from ebbmap.analyses.profile import profile_outcomes
-from ebbmap.analyses.sobol import find_drivers
-from ebbmap.analyses.window import find_population_windows
+from ebbmap.analyses.map import Map, find_map
+from ebbmap.analyses.profile import Profile, find_profile
+from ebbmap.analyses.sobol import Sobol, find_sobol
+from ebbmap.analyses.window import Window, find_window
 from ebbmap.cases.question import Question
-from ebbmap.plotting.convergence import MISSING, plot_convergence
-from ebbmap.plotting.drivers import plot_drivers
-from ebbmap.plotting.interactions import plot_interactions
 from ebbmap.plotting.intervals import NO_INTERVAL, without_interval
-from ebbmap.plotting.maps import (
+from ebbmap.plotting.map import (
     failing_bounds,
     legend_of_bounds,
     mark_middle,
-    plot_failing_limit,
-    plot_safe_region,
+    plot_map,
+    plot_map_failures,
 )
 from ebbmap.plotting.pages.sobol import _least_sure
-from ebbmap.plotting.profiles import plot_profile, plot_together
+from ebbmap.plotting.profile import plot_profile, plot_profile_together
+from ebbmap.plotting.sobol import plot_sobol
+from ebbmap.plotting.sobol_convergence import MISSING, plot_sobol_convergence
+from ebbmap.plotting.sobol_pairs import plot_sobol_pairs
 from ebbmap.plotting.style import COLOURS, CYCLE, colour_of, short, spread_labels, words
-from ebbmap.plotting.windows import COMMON_RANGE, plot_served, plot_windows_along
+from ebbmap.plotting.window import COMMON_RANGE, plot_window, plot_window_along
 from ebbmap.registries.limits import LIMIT_SETS
 from ebbmap.registries.populations import POPULATIONS
 
@@ -48,15 +48,17 @@ def question():
 @pytest.fixture(scope="module")
 def mapped(question):
     axes = {"t_low": T_LOW, "resistance_exp": RESISTANCE}
-    found = map_safe_region(question, axes, x="t_low", y="resistance_exp")
+    found = find_map(question, Map(x="t_low", y="resistance_exp"), axes=axes)
     return found.sel(population="normal", rule="flow_ratio")
 
 
 @pytest.fixture(scope="module")
 def drivers(question):
     outcomes = ("auto_peep", "release_rate")
-    found = find_drivers(
-        question, along="t_low", grid=T_LOW, base_size=32, resamples=100, outcomes=outcomes
+    found = find_sobol(
+        question,
+        Sobol(along="t_low", base_size=32, resamples=100, outcomes=outcomes),
+        axes={"t_low": T_LOW},
     )
     return found.sel(population="normal")
 
@@ -72,13 +74,13 @@ def known(drivers):
 
 @pytest.fixture(scope="module")
 def windows(question):
-    return find_population_windows(question, {})
+    return find_window(question)
 
 
 @pytest.fixture(scope="module")
 def profile(question):
     names = ("flow_ratio", "exhaled_fraction")
-    return profile_outcomes(question, along="t_low", grid=T_LOW, outcomes=names)
+    return find_profile(question, Profile(along="t_low", outcomes=names), axes={"t_low": T_LOW})
 
 
 def lines(ax):
@@ -87,7 +89,7 @@ def lines(ax):
 
 
 def test_a_map_draws_the_safe_share(mapped):
-    ax = plot_safe_region(mapped, x="t_low", y="resistance_exp")
+    ax = plot_map(mapped, x="t_low", y="resistance_exp")
     drawn = ax.collections[0].get_array().reshape(3, 7)
     np.testing.assert_array_equal(drawn, mapped["safe_share"])
     assert ax.get_xlabel() == "T low [s]"
@@ -97,14 +99,14 @@ def test_a_map_draws_the_safe_share(mapped):
 
 
 def test_a_map_can_be_turned(mapped):
-    ax = plot_safe_region(mapped, x="resistance_exp", y="t_low")
+    ax = plot_map(mapped, x="resistance_exp", y="t_low")
     drawn = ax.collections[0].get_array().reshape(7, 3)
     np.testing.assert_array_equal(drawn, mapped["safe_share"].T)
 
 
 def test_a_map_draws_the_limit_broken_most_often(mapped):
     bounds = failing_bounds(mapped)
-    ax = plot_failing_limit(mapped, x="t_low", y="resistance_exp")
+    ax = plot_map_failures(mapped, x="t_low", y="resistance_exp")
     drawn = ax.collections[0].get_array().reshape(3, 7).astype(int)
     named = np.array([*bounds, "none"])[drawn]
     np.testing.assert_array_equal(named, mapped["commonest_bound"].values.astype(str))
@@ -113,14 +115,14 @@ def test_a_map_draws_the_limit_broken_most_often(mapped):
 
 def test_a_map_that_serves_too_few_says_how_many(mapped):
     few = mapped.assign(safe_share=mapped["safe_share"] * 0 + 0.2)
-    ax = plot_safe_region(few, x="t_low", y="resistance_exp")
+    ax = plot_map(few, x="t_low", y="resistance_exp")
     assert "at most 20% anywhere" in [text.get_text() for text in ax.texts]
 
 
 def test_cells_that_could_not_be_determined_are_hatched(mapped):
-    plain = plot_safe_region(mapped, x="t_low", y="resistance_exp")
+    plain = plot_map(mapped, x="t_low", y="resistance_exp")
     doubt = mapped.assign(undetermined_share=mapped["undetermined_share"] + 0.1)
-    ax = plot_safe_region(doubt, x="t_low", y="resistance_exp")
+    ax = plot_map(doubt, x="t_low", y="resistance_exp")
     assert len(ax.collections) == len(plain.collections) + 1
     assert ax.collections[-1].hatches == ["////"]
 
@@ -135,7 +137,7 @@ def test_cells_that_could_not_be_determined_are_hatched(mapped):
     ],
 )
 def test_the_middle_lung_is_marked_where_it_lies_on_the_map(mapped, middle, drawn):
-    ax = plot_safe_region(mapped, x="t_low", y="resistance_exp")
+    ax = plot_map(mapped, x="t_low", y="resistance_exp")
     before = len(ax.lines)
     assert mark_middle(ax, middle, "t_low", "resistance_exp", "red") == bool(drawn)
     assert [line.get_ydata() for line in ax.lines[before:]] == drawn
@@ -144,7 +146,7 @@ def test_the_middle_lung_is_marked_where_it_lies_on_the_map(mapped, middle, draw
 def test_the_boundary_is_where_half_are_safe(mapped):
     # a share that rises evenly from 0 to 1 along T low crosses one half in the middle
     even = mapped["safe_share"] * 0 + (mapped["t_low"] - 0.2) / 1.2
-    ax = plot_safe_region(mapped.assign(safe_share=even), x="t_low", y="resistance_exp")
+    ax = plot_map(mapped.assign(safe_share=even), x="t_low", y="resistance_exp")
     (line,) = [one for one in ax.collections if isinstance(one, ContourSet)]
     # linear interpolation of an even share is exact to rounding
     np.testing.assert_allclose(line.get_paths()[0].vertices[:, 0], 0.8, rtol=1e-12)
@@ -152,7 +154,7 @@ def test_the_boundary_is_where_half_are_safe(mapped):
 
 @pytest.mark.parametrize("index", ["total", "first"])
 def test_drivers_are_drawn_one_line_each_with_their_intervals(known, index):
-    ax = plot_drivers(known, outcome="auto_peep", along="t_low", index=index)
+    ax = plot_sobol(known, outcome="auto_peep", along="t_low", index=index)
     drawn = lines(ax)
     bands = ax.collections
     for number, name in enumerate(known["parameter"].values):
@@ -179,7 +181,7 @@ def test_an_index_without_an_interval_has_a_hollow_mark_and_a_lone_interval_a_ba
     # known at the second place alone
     here = {"parameter": name, "t_low": np.delete(T_LOW, 1)}
     one["total_interval"].loc[here] = np.nan
-    ax = plot_drivers(one, outcome="auto_peep", along="t_low")
+    ax = plot_sobol(one, outcome="auto_peep", along="t_low")
     value = one["total"].sel(outcome="auto_peep", parameter=name).values
     ((colour, marks),) = bare_marks(ax).items()
     assert colour == lines(ax)[short(name)].get_color()
@@ -188,7 +190,7 @@ def test_an_index_without_an_interval_has_a_hollow_mark_and_a_lone_interval_a_ba
     ends = one["total_interval"].sel(outcome="auto_peep", parameter=name).isel(t_low=1)
     np.testing.assert_allclose(bar.get_segments()[0], [[T_LOW[1], end] for end in ends.values])
     assert without_interval([ax])
-    assert not without_interval([plot_drivers(known, outcome="auto_peep", along="t_low")])
+    assert not without_interval([plot_sobol(known, outcome="auto_peep", along="t_low")])
 
 
 def test_widths_that_are_not_known_are_marked_at_the_edge_and_not_drawn(drivers):
@@ -197,7 +199,7 @@ def test_widths_that_are_not_known_are_marked_at_the_edge_and_not_drawn(drivers)
     widths[0, 0], widths[1] = np.inf, np.inf
     two = drivers.drop_vars("widest_by_size").expand_dims(population=["normal", "obstructive"])
     two = two.assign(widest_by_size=(("population", "size"), widths))
-    ax = plot_convergence(two.assign_attrs(stopping_width=0.1))
+    ax = plot_sobol_convergence(two.assign_attrs(stopping_width=0.1))
     ax.figure.draw_without_rendering()
     drawn = lines(ax)
     assert np.isnan(drawn["normal"].get_ydata()).tolist() == [True] + [False] * (sizes - 1)
@@ -215,7 +217,7 @@ def test_convergence_without_any_interval_says_so(drivers):
     one = drivers.expand_dims("population")
     for width in (np.inf, np.nan, 0.0):
         none = one.assign(widest_by_size=xr.full_like(one["widest_by_size"], width))
-        ax = plot_convergence(none.assign_attrs(stopping_width=np.nan))
+        ax = plot_sobol_convergence(none.assign_attrs(stopping_width=np.nan))
         ax.figure.draw_without_rendering()
         assert "no interval to draw" in [text.get_text() for text in ax.texts]
 
@@ -231,7 +233,7 @@ def test_the_least_sure_population_is_the_one_without_an_interval(drivers):
 def test_pairs_without_an_interval_show_a_question_mark(known):
     one = known.sel(outcome="auto_peep").isel(t_low=0).copy(deep=True)
     one["second_interval"][:] = np.nan
-    ax = plot_interactions(one)
+    ax = plot_sobol_pairs(one)
     d = one.sizes["parameter"]
     shown = [text.get_text().split("\n") for text in ax.texts]
     assert sum(half == "± ?" for _, half in shown) == d * (d - 1) // 2
@@ -239,13 +241,13 @@ def test_pairs_without_an_interval_show_a_question_mark(known):
 
 
 def test_drivers_of_what_never_varies_are_a_sentence(drivers):
-    ax = plot_drivers(drivers, outcome="release_rate", along="t_low")
+    ax = plot_sobol(drivers, outcome="release_rate", along="t_low")
     assert "does not vary" in [text.get_text() for text in ax.texts]
 
 
 def test_the_share_served_is_drawn_for_each_population(windows):
     one = windows.sel(rule="flow_ratio")
-    ax = plot_served(one)
+    ax = plot_window(one)
     for group in GROUPS:
         drawn = lines(ax)[group.name]
         np.testing.assert_array_equal(
@@ -268,7 +270,7 @@ def test_each_piece_of_a_window_has_a_band_of_its_own():
         },
         {"rule": ["flow_ratio"]},
     )
-    drawn = plot_windows_along(one).lines
+    drawn = plot_window_along(one).lines
     rising = [(line.get_xdata().tolist(), line.get_ydata().tolist()) for line in drawn[:-2]]
     # two pieces over two lungs; the third lung's piece meets neither and stands by itself
     assert rising == [
@@ -282,9 +284,11 @@ def test_each_piece_of_a_window_has_a_band_of_its_own():
 
 
 def test_windows_are_drawn_against_the_time_constant(question):
-    found = find_population_windows(question, {"resistance_exp": RESISTANCE})
+    found = find_window(
+        question, Window(along="resistance_exp"), axes={"resistance_exp": RESISTANCE}
+    )
     one = found.isel(population=0)
-    ax = plot_windows_along(one)
+    ax = plot_window_along(one)
     for rule in RULES:
         drawn = lines(ax)[f"{words(rule)} rule"]
         np.testing.assert_array_equal(drawn.get_ydata(), one["lower"].sel(rule=rule)[:, 0])
@@ -305,7 +309,7 @@ def test_a_profile_has_one_line_per_population(profile):
 
 def test_outcomes_together_are_thick_where_they_keep_their_rule(profile):
     one = profile.isel(population=0)
-    ax = plot_together(one, outcomes=["flow_ratio", "exhaled_fraction"], along="t_low")
+    ax = plot_profile_together(one, outcomes=["flow_ratio", "exhaled_fraction"], along="t_low")
     thick = [line for line in ax.lines if line.get_linewidth() == 5]
     for line, name in zip(thick, RULES, strict=True):
         inside = (one[name] >= 0.5) & (one[name] <= 0.75)
@@ -315,12 +319,12 @@ def test_outcomes_together_are_thick_where_they_keep_their_rule(profile):
 def test_a_plot_draws_on_the_axes_that_it_is_given(mapped, drivers, windows, profile):
     place = {"x": "t_low", "y": "resistance_exp"}
     draws = [
-        lambda ax: plot_safe_region(mapped, **place, ax=ax),
-        lambda ax: plot_failing_limit(mapped, **place, ax=ax),
-        lambda ax: plot_drivers(drivers, outcome="auto_peep", along="t_low", ax=ax),
-        lambda ax: plot_served(windows.sel(rule="flow_ratio"), ax=ax),
+        lambda ax: plot_map(mapped, **place, ax=ax),
+        lambda ax: plot_map_failures(mapped, **place, ax=ax),
+        lambda ax: plot_sobol(drivers, outcome="auto_peep", along="t_low", ax=ax),
+        lambda ax: plot_window(windows.sel(rule="flow_ratio"), ax=ax),
         lambda ax: plot_profile(profile, outcome="flow_ratio", along="t_low", ax=ax),
-        lambda ax: plot_together(
+        lambda ax: plot_profile_together(
             profile.isel(population=0), outcomes=["flow_ratio"], along="t_low", ax=ax
         ),
     ]

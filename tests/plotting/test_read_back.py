@@ -5,12 +5,12 @@ import re
 import numpy as np
 import pytest
 
-from ebbmap.plotting.blame import NAMED_ABOVE
-from ebbmap.plotting.pages import _PAGES, pages_of
+from ebbmap.plotting.mapping import NAMED_ABOVE
+from ebbmap.plotting.pages import pages_of
 from ebbmap.plotting.pages.caption import conditions, limits_text, rules_of
 from ebbmap.plotting.style import END, short, words
 from ebbmap.registries.parameters import PARAMETERS
-from plotting.every_page import results
+from plotting.every_page import DRAWN, results
 from plotting.facts import FACTS, each, names, rule_of
 
 # every page of four studies is drawn
@@ -47,7 +47,7 @@ def caption_of(figure):
 
 
 def test_there_are_facts_for_every_kind_of_page():
-    assert set(FACTS) == set(_PAGES)
+    assert set(FACTS) == DRAWN
 
 
 def test_alternative_texts_say_what_the_dataset_holds_and_nothing_else(read):

@@ -5,24 +5,24 @@ import pytest
 from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
 
-from ebbmap.analyses.adjust import adjust_settings
-from ebbmap.analyses.compare import compare_lungs
-from ebbmap.analyses.inside import look_inside
-from ebbmap.analyses.rules import compare_rules
-from ebbmap.analyses.startup import AS_SET, LONGER, follow_start
-from ebbmap.analyses.wean import COMMON, SAFEST, plan_weaning
-from ebbmap.analyses.window import find_population_windows
+from ebbmap.analyses.adjust import find_adjust
+from ebbmap.analyses.compare import find_compare
+from ebbmap.analyses.inside import find_inside
+from ebbmap.analyses.rules import Rules, find_rules
+from ebbmap.analyses.startup import AS_SET, LONGER, Startup, find_startup
+from ebbmap.analyses.wean import COMMON, SAFEST, Wean, find_wean
+from ebbmap.analyses.window import find_window
 from ebbmap.cases.question import Question
-from ebbmap.plotting.adjusting import plot_practice, plot_step_margins, plot_steps
-from ebbmap.plotting.clouds import plot_clouds
-from ebbmap.plotting.hidden import plot_hidden
+from ebbmap.plotting.adjust import plot_adjust, plot_adjust_margins, plot_adjust_practice
+from ebbmap.plotting.compare import plot_compare_flow, plot_compare_pressures, plot_compare_volume
+from ebbmap.plotting.inside import plot_inside
 from ebbmap.plotting.moving import animations_of, save_animation
 from ebbmap.plotting.pages import pages_of
 from ebbmap.plotting.pages.layout import LEAST_TEXT, SHOWN_WIDTH
 from ebbmap.plotting.rules import plot_rules
-from ebbmap.plotting.starting import plot_first_cycles, plot_first_waves
-from ebbmap.plotting.waves import plot_flow, plot_pressures, plot_volume
-from ebbmap.plotting.weaning import plot_weaning
+from ebbmap.plotting.startup import plot_startup, plot_startup_waves
+from ebbmap.plotting.wean import plot_wean
+from ebbmap.plotting.window import plot_window_lungs
 from ebbmap.registries.limits import combine, limit_set
 from ebbmap.registries.populations import POPULATIONS
 
@@ -53,27 +53,26 @@ def results():
         seed=3,
     )
     return {
-        "compare": compare_lungs(question),
-        "startup": follow_start(question, cycles=4),
-        "inside": look_inside(Question("paired", fixed=SET, populations=GROUPS)),
-        "adjust": adjust_settings(question),
-        "wean": plan_weaning(question),
-        "rules": compare_rules(
+        "compare": find_compare(question),
+        "startup": find_startup(question, Startup(cycles=4)),
+        "inside": find_inside(Question("paired", fixed=SET, populations=GROUPS)),
+        "adjust": find_adjust(question),
+        "wean": find_wean(question),
+        "rules": find_rules(
             Question(fixed={"resistance_quadratic": 8.0}),
-            models=("linear", "tube"),
-            along="t_low_in_time_constants",
-            grid=np.linspace(0.1, 3, 20),
+            Rules(models=("linear", "tube"), along="t_low_in_time_constants"),
+            axes={"t_low_in_time_constants": np.linspace(0.1, 3, 20)},
         ),
-        "window": find_population_windows(free, {}),
+        "window": find_window(free),
     }
 
 
 def test_side_by_side(results):
     one = results["compare"].sel(case="restrictive")
-    ax = plot_pressures(one)
+    ax = plot_compare_pressures(one)
     np.testing.assert_array_equal(line(ax, "alveolar")[1], one["alveolar_pressure"])
     np.testing.assert_array_equal(line(ax, "airway")[1], one["airway_pressure"])
-    ax = plot_flow(one)
+    ax = plot_compare_flow(one)
     np.testing.assert_array_equal(line(ax, "flow")[1], one["flow"])
     _, kept = line(ax, "flow_ratio")
     share = one["flow_share"].values[np.isfinite(kept)]
@@ -81,7 +80,7 @@ def test_side_by_side(results):
     _, kept = line(ax, "exhaled_fraction")
     share = one["exhaled_share"].values[np.isfinite(kept)]
     assert share.min() >= 0.5 and share.max() <= 0.75
-    ax = plot_volume(one)
+    ax = plot_compare_volume(one)
     np.testing.assert_array_equal(line(ax, "volume")[1], one["volume"])
     assert ax.get_ylabel() == "volume [mL]"
     assert f"{float(one['trapped_volume']):.0f} mL left" in [t.get_text() for t in ax.texts]
@@ -89,14 +88,14 @@ def test_side_by_side(results):
 
 def test_the_first_cycles(results):
     told = results["startup"]
-    ax = plot_first_cycles(told, outcome="trapped_volume")
+    ax = plot_startup(told, outcome="trapped_volume")
     for name in told["population"].values:
         for course in (AS_SET, LONGER):
             np.testing.assert_array_equal(
                 line(ax, f"{name}, {course}")[1],
                 told["trapped_volume"].sel(population=name, course=course),
             )
-    ax = plot_first_waves(told, course=1)
+    ax = plot_startup_waves(told, course=1)
     np.testing.assert_array_equal(
         line(ax, "obstructive")[1],
         told["alveolar_pressure"].sel(population="obstructive", course=LONGER),
@@ -105,7 +104,7 @@ def test_the_first_cycles(results):
 
 def test_the_slow_compartment(results):
     one = results["inside"].sel(population="restrictive")
-    ax = plot_hidden(one)
+    ax = plot_inside(one)
     for name, label in (("flow_share", "flow at the airway"), ("slow_left", "slow compartment")):
         np.testing.assert_array_equal(line(ax, label)[1], one[name])
 
@@ -113,7 +112,7 @@ def test_the_slow_compartment(results):
 def test_the_steps(results):
     one = results["adjust"].sel(population="restrictive").isel(move=slice(1, 11))
     columns = [("change_paco2", "PaCO2", 1, 1.0), ("change_auto_peep", "auto-PEEP", 1, 1.0)]
-    ax = plot_steps(one, columns=columns)
+    ax = plot_adjust(one, columns=columns)
     drawn = np.ma.filled(ax.images[0].get_array(), np.nan)
     for column, (name, *_) in enumerate(columns):
         changes = one[name].values
@@ -121,11 +120,11 @@ def test_the_steps(results):
     texts = [text.get_text() for text in ax.texts]
     assert texts[0] == f"{float(one['change_paco2'][0]):+.1f}".replace("-", "−")
     assert texts[3] == "–"  # P low cannot fall below 0
-    ax = plot_step_margins(one, headings=["a", "b"])
+    ax = plot_adjust_margins(one, headings=["a", "b"])
     kept = np.ma.filled(ax.images[0].get_array(), np.nan)
     margins = one["margin"].transpose("move", "rule").values
     np.testing.assert_array_equal(kept[np.isfinite(margins)], (margins >= 0)[np.isfinite(margins)])
-    ax = plot_practice(results["adjust"])
+    ax = plot_adjust_practice(results["adjust"])
     np.testing.assert_array_equal(
         np.ma.filled(ax.images[0].get_array(), np.nan),
         results["adjust"]["against_share"].transpose("practice", "population"),
@@ -134,7 +133,7 @@ def test_the_steps(results):
 
 def test_the_way_out(results):
     one = results["wean"].sel(population="restrictive", rule="flow_ratio")
-    ax = plot_weaning(one)
+    ax = plot_wean(one)
     for route in (COMMON, SAFEST):
         x, y = line(ax, route)
         np.testing.assert_array_equal(x, one["route_t_high"].sel(route=route))
@@ -157,7 +156,7 @@ def test_the_rules(results):
 def test_every_lung_is_in_the_cloud_or_below_it(results):
     one = results["window"].sel(rule="flow_ratio")
     for name in one["population"].values:
-        ax = plot_clouds(one, name)
+        ax = plot_window_lungs(one, population=name)
         lower = one["lower"].sel(population=name).values
         lines = [
             segment
@@ -216,12 +215,12 @@ def test_lungs_that_cannot_be_solved_are_drawn_without_a_warning(kind):
     question = Question(fixed=impossible, populations=GROUPS, rules=RULES, lungs=5)
     paired = Question("paired", fixed=impossible, populations=GROUPS)
     result = {
-        "compare": lambda: compare_lungs(question),
-        "startup": lambda: follow_start(question, cycles=2),
-        "inside": lambda: look_inside(paired),
-        "adjust": lambda: adjust_settings(question),
-        "wean": lambda: plan_weaning(question, p_high_end=2.0),
-        "window": lambda: find_population_windows(question, {}),
+        "compare": lambda: find_compare(question),
+        "startup": lambda: find_startup(question, Startup(cycles=2)),
+        "inside": lambda: find_inside(paired),
+        "adjust": lambda: find_adjust(question),
+        "wean": lambda: find_wean(question, Wean(p_high_end=2.0)),
+        "window": lambda: find_window(question),
     }[kind]()
     for _, figure, _ in pages_of(kind, result):
         figure.canvas.draw()

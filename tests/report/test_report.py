@@ -17,7 +17,9 @@ from ebbmap.committee.check import check_protocol
 from ebbmap.files.protocol import load_protocol
 from ebbmap.files.protocol.load import parse_protocol
 from ebbmap.report.build import write_report
-from ebbmap.tables.report import Column, Table, tables_of
+from ebbmap.tables.committee.check import check_tables
+from ebbmap.tables.csv import to_csv
+from ebbmap.tables.model import NUMBER, SHARE, Column, table
 
 FILES = Path(__file__).parents[1] / "files" / "protocol"
 
@@ -134,9 +136,9 @@ def test_csv_holds_the_numbers_of_the_datasets(check, folder):
         assert float(row["safe, caution included, lower"]) == low
         assert float(row["safe, caution included, upper"]) == high
         assert row["grade"] == str(one["grade"].values)
-    for name, table in tables_of(check).items():
+    for name, made in check_tables(check).items():
         lines = list(csv.reader(io.StringIO((folder / f"{name}.csv").read_text())))
-        assert len(lines) == len(table.rows) + 1
+        assert len(lines) == len(made.rows) + 1
 
 
 FORMULAS = [
@@ -154,11 +156,9 @@ FORMULAS = [
 
 @pytest.mark.parametrize("text", FORMULAS, ids=repr)
 def test_no_text_of_a_file_is_computed_by_a_spreadsheet(text):
-    columns = (Column("head"), Column("number", "number"), Column("share", "share", interval=True))
-    table = Table(
-        "name", "caption", columns, ((text, -1.5, (-0.5, -1.0, 0.5)), ("-", 3, (0, 0, 1)))
-    )
-    _, row, last = csv.reader(io.StringIO(table.csv(), newline=""))
+    columns = ("head", Column("number", NUMBER), Column("share", SHARE, interval=True))
+    made = table("caption", columns, ((text, -1.5, (-0.5, -1.0, 0.5)), ("-", 3, (0, 0, 1))))
+    _, row, last = csv.reader(io.StringIO(to_csv(made), newline=""))
     assert row == ["'" + text.replace("\r", " "), "-1.5", "-0.5", "-1.0", "0.5"]
     assert last == ["'-", "3", "0", "0", "1"]
 
@@ -168,11 +168,11 @@ def test_a_formula_in_a_draft_is_text_in_every_csv_file(check):
     text = check.protocol.text.replace('why = "invented"', f"why = '{formula}'")
     protocol = parse_protocol(text.replace('title = "A', 'title = "=A'))
     seen = set()
-    for table in tables_of(dataclasses.replace(check, protocol=protocol)).values():
-        for row in csv.reader(io.StringIO(table.csv(), newline="")):
+    for made in check_tables(dataclasses.replace(check, protocol=protocol)).values():
+        for row in csv.reader(io.StringIO(to_csv(made), newline="")):
             seen.update(row)
             for cell in row:
-                assert not cell.startswith(("=", "+", "@", "\t", "\r")), (table.name, cell)
+                assert not cell.startswith(("=", "+", "@", "\t", "\r")), (made.name, cell)
                 assert not cell.startswith("-") or float(cell) < 0
     assert f"'{formula}" in seen
 
@@ -242,6 +242,4 @@ def test_schema_of_protocol_files_is_printed():
 
 
 def test_a_share_of_nothing_is_a_dash():
-    from ebbmap.tables.report import Column, show
-
-    assert show(Column("x", "share", True), (np.nan, np.nan, np.nan)) == "–"
+    assert SHARE.write((np.nan, np.nan, np.nan)) == "–"

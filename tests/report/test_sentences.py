@@ -8,8 +8,8 @@ import pytest
 
 from committee_case import DATE, PLAIN, RULED, SINGLE, check_of
 from ebbmap.committee import boxes, certificates
-from ebbmap.report import build
-from ebbmap.tables.report import tables_of
+from ebbmap.report import build, pictures, sentences
+from ebbmap.tables.committee.check import check_tables
 from report.test_tables_by_value import Tables, page_of
 
 drafts = pytest.mark.parametrize("text", [RULED, PLAIN, SINGLE], ids=["ruled", "plain", "one"])
@@ -20,8 +20,8 @@ ALL = ("normal", "obstructive", "all")
 @lru_cache
 def pictures_of(text):
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(build, "DPI", 30)
-        return build._figures(check_of(text), tables_of(check_of(text)))
+        patch.setattr(pictures, "DPI", 30)
+        return pictures.pictures_of(check_of(text), check_tables(check_of(text)))
 
 
 def percent(value):
@@ -32,7 +32,7 @@ def percent(value):
 def test_the_lead_says_the_grade_the_safe_share_and_what_is_wanted(text):
     check = check_of(text)
     ds = check.results["verdict"]
-    told = build.lead(check)
+    told = sentences.lead(check)
     assert told.startswith("The draft does not hold. ")
     said = re.findall(r"(\w+) (\w+), (\d+) % safe of (\d+) % wanted", told)
     assert said == [
@@ -62,7 +62,7 @@ def changed(check, **columns):
 
 def test_the_lead_says_when_a_draft_holds_and_who_does_not_get_the_mode():
     check = changed(check_of(PLAIN), grade=["safe", "excluded", "caution"])
-    told = build.lead(check)
+    told = sentences.lead(check)
     assert told.startswith("The draft holds. normal safe, ")
     assert "obstructive does not get the mode" in told
     text = page_of(check)
@@ -93,13 +93,15 @@ def limited_by(check, *names):
     ids=["pressure", "with co2", "gas exchange"],
 )
 def test_what_was_not_judged_is_said_on_the_page(names, absent, present):
-    told = build.unjudged(limited_by(check_of(PLAIN), *names))
+    told = sentences.unjudged(limited_by(check_of(PLAIN), *names))
     assert told.startswith("Safe means within this draft's own hard limits. Not judged: ")
     assert all(word in told for word in present)
     assert not any(word in told for word in absent)
     # a caution is no verdict
-    assert "circulation" in build.unjudged(limited_by(check_of(PLAIN), "pressure", "circulation"))
-    own = build.unjudged(check_of(PLAIN))
+    assert "circulation" in sentences.unjudged(
+        limited_by(check_of(PLAIN), "pressure", "circulation")
+    )
+    own = sentences.unjudged(check_of(PLAIN))
     assert f"<strong>{own.replace(chr(39), '&#39;')}</strong>" in page_of(check_of(PLAIN))
 
 
@@ -107,7 +109,7 @@ def test_what_was_not_judged_is_said_on_the_page(names, absent, present):
 def test_what_would_hold_is_said_of_every_group(text):
     check = check_of(text)
     needs = check.results["boxes"]["needs"]
-    assert build.needs(check) == [f"{g}: {needs.sel(group=g).values}" for g in ALL]
+    assert sentences.needs(check) == [f"{g}: {needs.sel(group=g).values}" for g in ALL]
 
 
 _WAYS = (
@@ -120,7 +122,7 @@ _WAYS = (
 def test_the_comparison_of_ways_says_the_shares_of_the_two_ways(text):
     check = check_of(text)
     ds = check.results["ways"]
-    told = re.findall(_WAYS, build._ways_text(check))
+    told = re.findall(_WAYS, sentences.ways_text(check))
     assert [line[0] for line in told] == ["normal", "obstructive"]
     for group, fixed, exact, blurred, error, best in told:
         one = ds.sel(group=group)
@@ -140,7 +142,7 @@ def test_a_group_without_lungs_is_not_compared():
     check = check_of(PLAIN)
     ways = check.results["ways"].copy(deep=True)
     ways["served_share"].loc[{"group": "normal"}] = np.nan
-    told = build._ways_text(replace(check, results={**check.results, "ways": ways}))
+    told = sentences.ways_text(replace(check, results={**check.results, "ways": ways}))
     assert "normal:" not in told
     assert "obstructive:" in told
 
@@ -152,10 +154,10 @@ def test_alternative_texts_say_the_numbers_of_their_pictures(text):
     expected = {"verdict", "trade_off", "ways", "served"}
     expected |= {name for name in ("map", "drivers") if name in check.results}
     assert set(pictures) == expected
-    assert build.lead(check) in pictures["verdict"].text
-    for line in build.needs(check):
+    assert sentences.lead(check) in pictures["verdict"].text
+    for line in sentences.needs(check):
         assert line in pictures["trade_off"].text
-    assert build._ways_text(check) in pictures["ways"].text
+    assert sentences.ways_text(check) in pictures["ways"].text
     windows = check.results["windows"]
     said = re.findall(
         r"group (\w+), best T low \[s\] ([\d.]+) \(([\d.]+) to ([\d.]+)\), other lungs it serves "
@@ -188,15 +190,15 @@ def test_the_map_says_its_axes_and_the_largest_share_of_each_group(text):
 
 
 def test_what_is_said_of_drivers_hangs_on_whether_there_are_any():
-    assert "Sobol indices: shares of the variance" in build._drivers_text(check_of(PLAIN))
-    assert "this draft gives none" in build._drivers_text(check_of(RULED))
+    assert "Sobol indices: shares of the variance" in sentences.drivers_text(check_of(PLAIN))
+    assert "this draft gives none" in sentences.drivers_text(check_of(RULED))
 
 
 def test_the_rule_among_the_limits_is_named():
     from ebbmap.committee.check import Check
     from ebbmap.files.protocol import parse_protocol
 
-    assert "among the limits: own (the committee's own)" in build._rule_text(check_of(PLAIN))
+    assert "among the limits: own (the committee's own)" in sentences.rule_text(check_of(PLAIN))
     for rules, said in (
         ('rules = ["flow_ratio"]', "flow_ratio: T low by share of peak expiratory flow"),
         ('rules = ["exhaled_fraction"]', "exhaled_fraction: T low by share of a full exhalation"),
@@ -206,25 +208,26 @@ def test_the_rule_among_the_limits_is_named():
             'rule = "own"\noutcome = "flow_ratio"\nlow = 0.25\nhigh = 0.75',
             'outcome = "end_release_flow"\nhigh = 2.0',
         )
-        assert said in build._rule_text(Check(parse_protocol(text), {}))
+        assert said in sentences.rule_text(Check(parse_protocol(text), {}))
 
 
 @drafts
 def test_the_methods_say_how_many_lungs_and_settings(text):
     lungs, settings = {RULED: (96, 16), PLAIN: (128, 32), SINGLE: (64, 8)}[text]
-    told = build._methods(check_of(text))
+    told = sentences.methods_text(check_of(text))
     assert f"Each group is {lungs} invented lungs" in told
     assert f"each lung meets {settings} settings" in told
     assert check_of(text).protocol.lung.long_name in told
 
 
 def test_a_draft_of_fixed_values_meets_one_setting():
-    from ebbmap.committee.check import Check, cases_of
+    from ebbmap.committee.check import Check
+    from ebbmap.committee.counting import cases_of
     from ebbmap.files.protocol import parse_protocol
 
     fixed = SINGLE.replace("{ low = 0.25, high = 0.9 }", "0.5")
     protocol = parse_protocol(fixed)
-    assert "each lung meets 1 settings" in build._methods(Check(protocol, {}))
+    assert "each lung meets 1 settings" in sentences.methods_text(Check(protocol, {}))
     assert cases_of(protocol) == 2 * 64
     assert cases_of(check_of(SINGLE).protocol) == 2 * 64 * 8
     assert cases_of(check_of(PLAIN).protocol) == 2 * 128 * 32
@@ -232,18 +235,19 @@ def test_a_draft_of_fixed_values_meets_one_setting():
 
 def test_the_way_of_searching_boxes_is_told_as_it_is():
     for number in (boxes.SEARCH_LUNGS, certificates.CERTIFICATE_LUNGS):
-        assert f"{number:,} " in build.BOX_METHOD
+        assert f"{number:,} " in sentences.BOX_METHOD
     assert (
-        f"at {certificates.CERTIFICATE_SETTINGS} fresh settings and all corners" in build.BOX_METHOD
+        f"at {certificates.CERTIFICATE_SETTINGS} fresh settings and all corners"
+        in sentences.BOX_METHOD
     )
-    assert f"at most {len(boxes.EXTRA)} boxes are tried" in build.BOX_METHOD
-    searched, fresh = re.findall(r"(\d,\d+) (?:fresh )?lungs", build.BOX_METHOD)
+    assert f"at most {len(boxes.EXTRA)} boxes are tried" in sentences.BOX_METHOD
+    searched, fresh = re.findall(r"(\d,\d+) (?:fresh )?lungs", sentences.BOX_METHOD)
     assert (searched, fresh) == (f"{boxes.SEARCH_LUNGS:,}", f"{certificates.CERTIFICATE_LUNGS:,}")
 
 
 def test_provenance_is_that_of_the_verdict():
     check = check_of(PLAIN)
-    told = dict(build._provenance(check))
+    told = dict(sentences.provenance_items(check))
     attrs = check.results["verdict"].attrs
     assert told == {
         "made by": attrs["source"],
@@ -277,15 +281,15 @@ def test_the_page_has_each_part_in_its_place():
 
 def test_the_map_frames_the_ranges_of_the_draft(monkeypatch):
     framed = []
-    real = build.map_figure
+    real = pictures.map_figure
 
     def watched(ds, ranges):
         framed.append((tuple(ds["safe_share"].dims[1:]), ranges))
         return real(ds, ranges)
 
-    monkeypatch.setattr(build, "map_figure", watched)
-    monkeypatch.setattr(build, "DPI", 30)
-    build._figures(check_of(PLAIN), tables_of(check_of(PLAIN)))
+    monkeypatch.setattr(pictures, "map_figure", watched)
+    monkeypatch.setattr(pictures, "DPI", 30)
+    pictures.pictures_of(check_of(PLAIN), check_tables(check_of(PLAIN)))
     ((dims, ranges),) = framed
     assert set(dims) == set(ranges)
     assert ranges == {"p_high": (16.0, 20.0), "t_low": (0.35, 0.45)}

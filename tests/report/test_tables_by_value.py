@@ -14,7 +14,8 @@ from committee_case import DATE, PLAIN, RULED, check_of, protocol_of
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.report import build
-from ebbmap.tables.report import tables_of
+from ebbmap.tables.committee.check import check_tables
+from ebbmap.tables.csv import to_csv
 from ebbmap.units import display
 
 drafts = pytest.mark.parametrize("text", [RULED, PLAIN], ids=["ruled", "plain"])
@@ -369,11 +370,11 @@ def expected_of(check):
 @drafts
 def test_csv_of_every_table_holds_every_digit_of_the_datasets(text):
     check = check_of(text)
-    tables = tables_of(check)
+    tables = check_tables(check)
     expected = expected_of(check)
     assert list(tables) == list(expected)
     for name, columns in expected.items():
-        lines = list(csv.reader(io.StringIO(tables[name].csv())))
+        lines = list(csv.reader(io.StringIO(to_csv(tables[name]))))
         assert len({len(line) for line in lines}) == 1
         read = iter(zip(*lines, strict=True))
         for head, kind, cells in columns:
@@ -423,8 +424,8 @@ class Tables(HTMLParser):
 def page_of(check):
     """Return the page without its pictures, which take long to draw."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(build, "_figures", lambda *_: {})
-        return build.page(check, tables_of(check), DATE)
+        patch.setattr(build, "pictures_of", lambda *_: {})
+        return build.page(check, check_tables(check), DATE)
 
 
 #: Half of the last digit that is shown.
@@ -490,7 +491,7 @@ def test_a_value_that_the_file_holds_stands_in_the_table_of_the_draft():
     from committee_case import SINGLE
 
     check = check_of(SINGLE)
-    rows = dict(tables_of(check)["draft"].rows)
+    rows = dict(check_tables(check)["draft"].rows)
     assert rows["cardiac output"] == "cardiac output 6.5 L/min"
     assert "expiratory time constant" not in str(rows)
     assert protocol_of(SINGLE).fixed == {"cardiac_output": 6.5}
@@ -498,7 +499,7 @@ def test_a_value_that_the_file_holds_stands_in_the_table_of_the_draft():
 
 @drafts
 def test_captions_say_what_the_tables_hold(text):
-    tables = tables_of(check_of(text))
+    tables = check_tables(check_of(text))
     limits = check_of(text).protocol.limits
     words = {
         "verdict": "combinations",
@@ -514,7 +515,7 @@ def test_captions_say_what_the_tables_hold(text):
         "populations": "Invented lungs",
     }
     for name, word in words.items():
-        assert word in tables[name].caption
+        assert word in tables[name].title
 
 
 def test_a_limit_is_listed_from_its_least_share_on():
@@ -527,6 +528,6 @@ def test_a_limit_is_listed_from_its_least_share_on():
     share[:] = 0.0
     share[{"group": 0, "bound": 0}] = least
     share[{"group": 1, "bound": 1}] = 0.99 * least
-    listed = tables_of(replace(check, results={**check.results, "verdict": verdict}))["failing"]
+    listed = check_tables(replace(check, results={**check.results, "verdict": verdict}))["failing"]
     group, bound = str(verdict["group"].values[0]), check.protocol.limits.hard[0]
     assert [row[:3] for row in listed.rows] == [(group, bound.sentence, least)]

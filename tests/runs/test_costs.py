@@ -171,7 +171,7 @@ def test_nothing_huge_is_begun_by_mistake(kind, tmp_path):
     assert not (tmp_path / "out").exists()
     shown = CliRunner().invoke(app, [*words, "--dry-run"])
     assert shown.exit_code == 0
-    assert "foreseen costs" in shown.stdout
+    assert "expected costs" in shown.stdout
 
 
 def test_a_check_shows_its_costs_and_writes_nothing(tmp_path):

@@ -9,12 +9,12 @@ import pytest
 import xarray as xr
 
 import kept_runs
-from ebbmap.analyses import sobol as drivers
-from ebbmap.analyses.map import map_pieces, map_safe_region
-from ebbmap.analyses.sobol import find_drivers
+from ebbmap.analyses.common import sobol_work
+from ebbmap.analyses.map import Map, find_map, map_pieces
+from ebbmap.analyses.sobol import Sobol, find_sobol
 from ebbmap.cases.pieces import listed
+from ebbmap.committee.counting import count_groups, count_pieces
 from ebbmap.committee.difference import compare_drafts
-from ebbmap.committee.verdict import count_groups, count_pieces
 from ebbmap.errors import EbbmapError, NonFiniteOutcomeError
 from ebbmap.files.protocol import parse_protocol
 from ebbmap.files.study import parse_study
@@ -265,9 +265,10 @@ def test_a_piece_comes_back_from_the_ledger_as_it_went_in(tmp_path):
 def test_the_size_of_a_piece_changes_no_number_of_a_map():
     text = STUDY.replace("[30.0, 60.0]", "[30.0, 40.0, 50.0, 60.0, 70.0]")
     study = parse_study(text.replace("[0.3, 0.8]", "[0.3, 0.5, 0.8]").replace("= 100", "= 200", 1))
-    whole = map_safe_region(study.question, study.axes, x="t_low", y="compliance")
+    options = Map(x="t_low", y="compliance")
+    whole = find_map(study.question, options, axes=study.axes)
     for piece in (1, 1300):
-        cut = map_pieces(study.question, study.axes, x="t_low", y="compliance", piece=piece)
+        cut = map_pieces(study.question, options, study.axes, piece=piece)
         assert len(cut.wanted({})) == {1: 10, 1300: 6}[piece]
         xr.testing.assert_equal(cut.whole(), whole)
 
@@ -288,8 +289,8 @@ def test_the_size_of_a_piece_changes_no_count_of_a_check(rule):
 def test_a_place_has_the_same_indices_beside_whatever_others(monkeypatch):
     question = parse_study(STUDY).question
     asked = dict(along="t_low", base_size=32, resamples=100, outcomes=("auto_peep",))
-    both = find_drivers(question, grid=np.array([0.3, 0.8]), **asked)
-    one = find_drivers(question, grid=np.array([0.8]), **asked)
+    both = find_sobol(question, Sobol(**asked), axes={"t_low": np.array([0.3, 0.8])})
+    one = find_sobol(question, Sobol(**asked), axes={"t_low": np.array([0.8])})
     for name in ("first", "total", "total_interval", "pawn"):
         np.testing.assert_array_equal(one[name], both[name].sel(t_low=[0.8]))
 
@@ -297,7 +298,7 @@ def test_a_place_has_the_same_indices_beside_whatever_others(monkeypatch):
 def test_growing_designs_solve_new_rows_only_after_a_stop(tmp_path, monkeypatch):
     text = STUDY[: STUDY.index("[analyses.window]")].replace("compliance = [30.0, 60.0]\n", "")
     text += STUDY[STUDY.index("[analyses.sobol]") :]
-    solved, places = [], drivers.solve_places
+    solved, places = [], sobol_work.solve_places
 
     def watched(question, values, **options):
         solved.append(next(iter(values.values())).size)
@@ -305,7 +306,7 @@ def test_growing_designs_solve_new_rows_only_after_a_stop(tmp_path, monkeypatch)
             raise KeyboardInterrupt
         return places(question, values, **options)
 
-    monkeypatch.setattr(drivers, "solve_places", watched)
+    monkeypatch.setattr(sobol_work, "solve_places", watched)
     with pytest.raises(KeyboardInterrupt):
         everything(text, tmp_path / "out")
     found = everything(text, tmp_path / "out")["drivers_t_low"]

@@ -99,7 +99,7 @@ def test_a_dry_run_writes_nothing(study_file, fork, tmp_path):
 def test_a_status_of_nothing_is_refused(fork, tmp_path):
     process = fork(lambda: command("status", tmp_path))
     assert process.wait() == 2
-    assert "must hold a run that can be gone on with" in process.said
+    assert "must hold a run that can be resumed" in process.said
 
 
 def test_a_comparison_with_damage_names_the_file_and_what_to_do(undisturbed, fork, tmp_path):
@@ -109,7 +109,7 @@ def test_a_comparison_with_damage_names_the_file_and_what_to_do(undisturbed, for
     process = fork(lambda: command("status", tmp_path / "out", "--verify"))
     assert process.wait() == 1
     assert f"{chunk} is missing, or is not what was written" in process.said
-    assert "Give the command of the run again: it makes these again" in process.said
+    assert "Give the command of the run again: it redoes these files" in process.said
 
 
 def test_an_address_without_a_scheduler_is_told(small, tmp_path):

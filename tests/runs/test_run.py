@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from ebbmap.analyses.sweep import sweep
+from ebbmap.analyses.sweep import Sweep, find_sweep
 from ebbmap.caution import CAUTION
 from ebbmap.files.study import parse_study
 from ebbmap.runs.run import plan_tasks, run_study
@@ -126,6 +126,6 @@ def test_the_sweep_keeps_every_case_with_the_verdict_of_every_rule(ran):
 
 def test_a_sweep_keeps_what_its_rules_need(study):
     axes = {name: study.axes[name] for name in ("t_low",)}
-    cases = sweep(study.question, axes, outcomes=("release_rate",))
+    cases = find_sweep(study.question, Sweep(outcomes=("release_rate",)), axes=axes)
     assert {"release_rate", "auto_peep", "exhaled_fraction"} <= set(cases.data_vars)
     assert "trapped_volume" not in cases

@@ -2,13 +2,13 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from ebbmap.analyses.map import map_safe_region
-from ebbmap.analyses.sweep import sweep as whole_sweep
+from ebbmap.analyses.map import Map, find_map
+from ebbmap.analyses.sweep import Sweep, find_sweep
 from ebbmap.errors import EbbmapError, TooLargeError
 from ebbmap.files.study import parse_study
 from ebbmap.runs import check_begun, forecast, foresee, plan, status_of, streams, study_ledger
 from ebbmap.runs.counts import QUANTILE_ERROR
-from ebbmap.tables.show import status_table
+from ebbmap.tables.runs import run_status
 
 
 @pytest.fixture(scope="module")
@@ -18,7 +18,7 @@ def study(small):
 
 @pytest.fixture(scope="module")
 def in_memory(study):
-    return whole_sweep(study.question, study.axes, outcomes=("auto_peep",))
+    return find_sweep(study.question, Sweep(outcomes=["auto_peep"]), axes=study.axes)
 
 
 @pytest.fixture(scope="module")
@@ -61,8 +61,8 @@ def test_the_store_names_its_study(stored, study):
 
 
 def test_streamed_shares_are_those_of_the_map(summed, study):
-    axes = {name: study.axes[name] for name in ("p_high", "t_low", "compliance")}
-    mapped = map_safe_region(study.question, axes, x="p_high", y="t_low")
+    asked = Map(x="p_high", y="t_low", average_over=["compliance"])
+    mapped = find_map(study.question, asked, axes=study.axes)
     for name in ("safe_share", "caution_share", "undetermined_share", "broken_share"):
         same = mapped[name].transpose(*summed[name].dims).reindex_like(summed)
         np.testing.assert_array_equal(summed[name].values, same.values, err_msg=name)
@@ -200,8 +200,8 @@ def test_status_says_what_is_done(small, undisturbed):
 
 def test_a_folder_without_a_run_has_no_status(tmp_path):
     assert status_of(tmp_path) is None
-    with pytest.raises(EbbmapError, match="must hold a run that can be gone on with"):
-        status_table(tmp_path)
+    with pytest.raises(EbbmapError, match="must hold a run that can be resumed"):
+        run_status(tmp_path)
 
 
 @pytest.mark.parametrize("fresh", [False, True])

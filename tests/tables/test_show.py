@@ -1,7 +1,6 @@
 """Every table and every JSON of the command line, cell by cell, against what it was made from."""
 
 import json
-import re
 from functools import lru_cache
 from pathlib import Path
 
@@ -11,23 +10,25 @@ import xarray as xr
 from typer.testing import CliRunner
 
 from committee_case import PLAIN, RULED, check_of, margin_by_hand, protocol_of
-from ebbmap.analyses.adjust import adjust_settings
-from ebbmap.analyses.boxes import find_boxes
-from ebbmap.analyses.collapse import follow_collapse
-from ebbmap.analyses.course import co2_course
-from ebbmap.analyses.map import map_safe_region
-from ebbmap.analyses.mapping import map_factors
-from ebbmap.analyses.screening import find_screening
-from ebbmap.analyses.shapley import find_shapley
-from ebbmap.analyses.sobol import find_drivers
-from ebbmap.analyses.trade import map_trade
-from ebbmap.analyses.wean import plan_weaning
-from ebbmap.analyses.window import find_population_windows, find_windows
+from ebbmap.analyses.adjust import find_adjust
+from ebbmap.analyses.boxes import Boxes, find_boxes
+from ebbmap.analyses.collapse import Collapse, find_collapse
+from ebbmap.analyses.common.windows import search_windows
+from ebbmap.analyses.course import Course, find_course
+from ebbmap.analyses.map import Map, find_map
+from ebbmap.analyses.mapping import FactorMapping, find_mapping
+from ebbmap.analyses.screening import Screening, find_screening
+from ebbmap.analyses.shapley import Shapley, find_shapley
+from ebbmap.analyses.sobol import Sobol, find_sobol
+from ebbmap.analyses.trade import Trade, find_trade
+from ebbmap.analyses.wean import Wean, find_wean
+from ebbmap.analyses.window import find_window
 from ebbmap.cases.evaluate import evaluate
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.cases.simulate import simulate
 from ebbmap.caution import CAUTION
 from ebbmap.cli import app
+from ebbmap.cli.study import _closing
 from ebbmap.committee.difference import compare_drafts
 from ebbmap.files.protocol import parse_protocol
 from ebbmap.lungs import LUNGS, lung_model
@@ -37,8 +38,19 @@ from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import POPULATIONS
 from ebbmap.runs.costs import Cost
 from ebbmap.runs.status import PartStatus, Status
-from ebbmap.tables import show
-from ebbmap.units import display
+from ebbmap.tables.adjust import adjust_document
+from ebbmap.tables.adjust import tables as adjust_tables
+from ebbmap.tables.case import case_document, case_table
+from ebbmap.tables.committee.difference import difference_table
+from ebbmap.tables.committee.verdict import short_verdict_table
+from ebbmap.tables.registries import registry_tables
+from ebbmap.tables.results import summary
+from ebbmap.tables.runs import cost_table, run_status, status_table, time_text
+from ebbmap.tables.terminal import print_out, progress_bar
+from ebbmap.tables.wean import tables as wean_tables
+from ebbmap.tables.wean import wean_document
+from ebbmap.tables.window import lung_table, window_document
+from ebbmap.units import bracketed, display
 
 GROUPS = tuple(POPULATIONS[name] for name in ("normal", "obstructive"))
 RULES = {
@@ -48,6 +60,7 @@ RULES = {
 SET = {"p_high": 20.0, "p_low": 2.0, "t_high": 4.0, "t_low": 0.5}
 PLACES = np.array([0.3, 0.5, 0.8, 1.2])
 VERDICTS = ("safe", "caution", "unsafe", "undetermined")
+SIGNS = {"safe": "●", "caution": "◐", "unsafe": "✕", "undetermined": "?"}
 
 
 @lru_cache
@@ -65,17 +78,12 @@ def question(populations=("normal", "obstructive"), lungs=40, *, samples=()):
 
 
 def heads(table):
-    return [str(column.header) for column in table.columns]
+    return [column.head for column in table.columns]
 
 
 def rows(table):
-    """Cells of a table, each row a dict by head; heads that appear twice are numbered."""
-    names = [
-        f"{h} {heads(table)[:i].count(h) + 1}" if heads(table).count(h) > 1 else h
-        for i, h in enumerate(heads(table))
-    ]
-    cells = zip(*([str(c) for c in column.cells] for column in table.columns), strict=True)
-    return [dict(zip(names, row, strict=True)) for row in cells]
+    """Cells of a table as they are read, each row a dict by head."""
+    return [dict(zip(heads(table), row, strict=True)) for row in table.written()]
 
 
 def one_table(kind, ds):
@@ -85,13 +93,14 @@ def one_table(kind, ds):
 
 def tables_of(kind, ds):
     """Return the tables of a summary; the line under them says what was held."""
-    *tables, held = show.summary(kind, ds)
-    assert ds.attrs["fixed"] in str(held)
+    *tables, held = summary(kind, ds)
+    assert held.columns == ()
+    assert ds.attrs["fixed"] in held.notes[0]
     return tables
 
 
 def percent(value, digits=0):
-    return f"{100 * float(value):.{digits}f}%"
+    return f"{100 * float(value):.{digits}f} %"
 
 
 # one case
@@ -106,8 +115,8 @@ def solved():
 
 
 def test_a_case_shows_every_parameter_and_outcome_with_its_unit(solved):
-    table = show.case_table(solved)
-    assert str(table.title) == "settled cycle, lung linear, status ok"
+    table = case_table(solved)
+    assert table.title == "settled cycle, lung linear, status ok"
     told = rows(table)
     names = [r["name"] for r in told]
     assert len(names) == len(set(names))
@@ -119,7 +128,10 @@ def test_a_case_shows_every_parameter_and_outcome_with_its_unit(solved):
         name = row["name"]
         entry = PARAMETERS.get(name) or OUTCOMES[name]
         default = " (default)" if name in solved.attrs["defaults"].split() else ""
-        assert (row["unit"], row[""]) == (display(entry.units), f"{entry.long_name}{default}")
+        assert (row["unit"], row["in words"]) == (
+            display(entry.units),
+            f"{entry.long_name}{default}",
+        )
         if name == "sex":
             assert row["value"] == "male"
         else:
@@ -128,7 +140,7 @@ def test_a_case_shows_every_parameter_and_outcome_with_its_unit(solved):
 
 
 def test_a_case_as_json_holds_every_digit(solved):
-    told = json.loads(json.dumps(show.case_json(solved)))
+    told = json.loads(json.dumps(case_document(solved)))
     assert told["caution"] == CAUTION
     assert (told["lung"], told["status"]) == ("linear", "ok")
     assert set(told["outcomes"]) == {str(n) for n in solved.data_vars if n in OUTCOMES}
@@ -144,7 +156,7 @@ def test_a_case_as_json_holds_every_digit(solved):
 def test_what_is_not_known_is_null_in_json():
     lost = simulate("linear", **{**SET, "t_low": 0.02})
     assert np.isnan(lost["paco2"])
-    assert show.case_json(lost)["outcomes"]["paco2"]["value"] is None
+    assert case_document(lost)["outcomes"]["paco2"]["value"] is None
 
 
 # windows of one lung
@@ -201,11 +213,11 @@ def seconds(cell):
 @pytest.mark.parametrize("case", WINDOWS, ids=str)
 def test_a_window_names_its_ends_and_the_limit_that_each_end_breaks(case):
     held = {**case, "p_low": 0.0, "t_high": 5.0}
-    told = rows(show.window_table(find_windows("linear", held, USUAL), USUAL))
+    told = rows(lung_table(search_windows("linear", held, USUAL), USUAL))
     if case is WINDOWS[0]:
         printed = invoke("window", *(w for n, v in held.items() for w in ("--set", f"{n}={v}")))
         assert all(row["T low"] in printed for row in told)
-    by_name = {r[""]: r for r in told}
+    by_name = {r["what"]: r for r in told}
     pieces, least = pieces_by_hand(USUAL, **held)
     tau = case["resistance_exp"] * case["compliance"] / 1000.0
     assert seconds(by_name["expiratory time constant"]["T low"]) == pytest.approx(tau, abs=6e-4)
@@ -242,7 +254,7 @@ def test_windows_as_json_are_those_of_each_lung():
         "compliance": np.array([40.0, 22.0]),
         "resistance_exp": np.array([14.0, 10.0]),
     }
-    told = json.loads(json.dumps(show.window_json(find_windows("linear", case, USUAL))))
+    told = json.loads(json.dumps(window_document(search_windows("linear", case, USUAL))))
     assert (told["caution"], told["units"], told["lung"]) == (CAUTION, "s", "linear")
     assert len(told["windows"]) == 2
     for number, row in enumerate(told["windows"]):
@@ -265,7 +277,7 @@ def test_windows_as_json_are_those_of_each_lung():
 
 def test_windows_of_populations():
     asked = question()
-    found = find_population_windows(asked, {})
+    found = find_window(asked)
     told = rows(one_table("window", found))
     assert [(r["rule"], r["population"]) for r in told] == [
         (rule, g.name) for rule in RULES for g in GROUPS
@@ -286,40 +298,43 @@ def test_windows_of_populations():
             axis=0,
         )
         # a window narrower than a step of the grid may be missed: one lung in 40
-        share = float(row["lungs with a window"].rstrip("%"))
+        share = float(row["lungs with a window"].rstrip(" %"))
         assert share == pytest.approx(100 * safe.any(axis=1).mean(), abs=3.0)
         # pressures, auto-PEEP and the rule are known of every lung; all rise or fall in one go
-        assert (row["undetermined"], row["several pieces"]) == ("0.0%", "0%")
-        most, place = re.fullmatch(
-            r"(\d+)% at ([\d.]+) s", row["one T low serves at most"]
-        ).groups()
+        assert (row["undetermined"], row["several pieces"]) == ("0.0 %", "0 %")
+        most = row["one T low serves at most"].rstrip(" %")
+        place = row["at T low [s]"]
         there = safe[:, np.abs(fine - float(place)).argmin()].mean()
         assert float(most) == pytest.approx(100 * safe.mean(axis=0).max(), abs=3.0)
         assert float(most) == pytest.approx(100 * there, abs=3.0)
         one = found.sel(rule=row["rule"], population=row["population"])
-        closers = row["closes most windows below / above"].split(" / ")
-        for closer, side in zip(closers, ("shorter_fails", "longer_fails"), strict=True):
+        for word, side in (("below", "shorter_fails"), ("above", "longer_fails")):
+            closer = row[f"closes most windows {word}"]
             names, counts = np.unique(one[side].values.astype(str), return_counts=True)
             assert closer in names[counts == counts.max()]
 
 
 def test_windows_that_are_unknown_or_in_pieces_are_counted():
-    found = find_population_windows(question(), {}).copy(deep=True)
+    found = find_window(question()).copy(deep=True)
     found["pieces"][..., :10] = 2
     found["window_undetermined_share"][:] = 0.125
     for row in rows(one_table("window", found)):
         pieces = found["pieces"].sel(rule=row["rule"], population=row["population"])
-        assert row["several pieces"] == percent((pieces > 1).mean()) != "0%"
-        assert row["undetermined"] == "12.5%"
+        assert row["several pieces"] == percent((pieces > 1).mean()) != "0 %"
+        assert row["undetermined"] == "12.5 %"
 
 
 # a check and a comparison of drafts
 
 
+def with_ends(value, low, high):
+    return f"{percent(value, 1)} ({100 * low:.1f} to {100 * high:.1f})"
+
+
 @pytest.mark.parametrize("text", [RULED, PLAIN], ids=["ruled", "plain"])
 def test_verdict_of_a_check(text):
     ds = check_of(text).results["verdict"]
-    told = rows(show.verdict_table(ds))
+    told = rows(short_verdict_table(ds))
     assert [r["group"] for r in told] == ["normal", "obstructive", "all"]
     for row in told:
         one = ds.sel(group=row["group"])
@@ -327,13 +342,14 @@ def test_verdict_of_a_check(text):
         broken = one["broken_share"]
         assert row == {
             "group": row["group"],
-            "grade": str(one["grade"].values),
-            "wanted": percent(one["wanted_share"]),
-            "safe": percent(one["safe_share"], 1),
-            "95 % interval": f"{percent(low, 1)} to {percent(high, 1)}",
-            "of this, caution": percent(one["verdict_share"].sel(verdict="caution"), 1),
+            "grade": f"{SIGNS[str(one['grade'].values)]} {one['grade'].values}",
+            "wanted": percent(one["wanted_share"], 1),
+            "safe, caution included": with_ends(one["safe_share"], low, high),
+            "caution": percent(one["verdict_share"].sel(verdict="caution"), 1),
             "undetermined": percent(one["verdict_share"].sel(verdict="undetermined"), 1),
-            "lungs with no safe setting": percent(one["none_share"], 1),
+            "lungs with no safe setting": with_ends(
+                one["none_share"], *one["none_share_interval"].values
+            ),
             "fails most": str(broken["bound"].values[int(broken.values.argmax())]),
         }
 
@@ -341,7 +357,7 @@ def test_verdict_of_a_check(text):
 def test_a_draft_that_breaks_nothing_says_so():
     ds = check_of(PLAIN).results["verdict"].copy(deep=True)
     ds["broken_share"][:] = 0.0
-    assert {r["fails most"] for r in rows(show.verdict_table(ds))} == {"nothing"}
+    assert {r["fails most"] for r in rows(short_verdict_table(ds))} == {"nothing"}
 
 
 def test_difference_of_two_drafts():
@@ -351,21 +367,20 @@ def test_difference_of_two_drafts():
         )
     )
     ds = compare_drafts(protocol_of(PLAIN), new)
-    told = rows(show.difference_table(ds))
+    told = rows(difference_table(ds))
     assert [r["group"] for r in told] == ["normal", "obstructive"]
     for row in told:
         one = ds.sel(group=row["group"])
         low, high = one["difference_interval"].values
-        old, fresh = (
-            f"{percent(one['safe_share'].sel(draft=d), 1)} {one['grade'].sel(draft=d).values}"
-            for d in ("old", "new")
-        )
-        change = f"{100 * float(one['difference']):+.1f}%"
+        safe, grades = one["safe_share"], one["grade"].values.astype(str)
+        change = f"{100 * float(one['difference']):+.1f} %"
         assert row == {
             "group": row["group"],
-            "before": old,
-            "after": fresh,
-            "change (95 % interval)": f"{change} ({100 * low:+.1f}% to {100 * high:+.1f}%)",
+            "safe before": percent(safe.sel(draft="old"), 1),
+            "grade before": f"{SIGNS[grades[0]]} {grades[0]}",
+            "safe after": percent(safe.sel(draft="new"), 1),
+            "grade after": f"{SIGNS[grades[1]]} {grades[1]}",
+            "change (95 % interval)": f"{change} ({100 * low:+.1f} to {100 * high:+.1f})",
             "lungs that gain": percent(one["gain"], 1),
             "lungs that lose": percent(one["lose"], 1),
             "let in": percent(one["let_in"], 1),
@@ -377,7 +392,7 @@ def test_difference_of_two_drafts():
 
 
 def test_registries_are_shown_entry_by_entry():
-    tables = {str(t.title): rows(t) for t in show.registry_tables(None)}
+    tables = {t.title: rows(t) for t in registry_tables(None)}
     shown = tables["parameters"]
     assert [r["name"] for r in shown] == list(PARAMETERS)
     for row in shown:
@@ -416,24 +431,23 @@ def test_registries_are_shown_entry_by_entry():
 
 @pytest.mark.parametrize("name", ["p_high", "auto_peep", "pressure", "restrictive", "tube"])
 def test_one_entry_alone(name):
-    tables = list(show.registry_tables(name))
+    tables = list(registry_tables(name))
     shown = [r for t in tables for r in rows(t)]
     assert {next(iter(r.values())) for r in shown} == {name}
     # a limit set may have the name of an outcome
     assert len(tables) == (2 if name in OUTCOMES and name in LIMIT_SETS else 1)
     with pytest.raises(ValueError, match=f"did you mean '{name}'"):
-        list(show.registry_tables(name[:-1] + "x"))
+        list(registry_tables(name[:-1] + "x"))
 
 
 # studies
 
 
 def test_map():
-    ds = map_safe_region(
+    ds = find_map(
         question(),
-        {"t_low": PLACES, "resistance_exp": np.array([10.0, 25.0])},
-        x="t_low",
-        y="resistance_exp",
+        Map(x="t_low", y="resistance_exp"),
+        axes={"t_low": PLACES, "resistance_exp": np.array([10.0, 25.0])},
     )
     told = rows(one_table("map", ds))
     assert len(told) == 4
@@ -441,30 +455,33 @@ def test_map():
         share = ds["safe_share"].sel(rule=row["rule"], population=row["population"])
         best = share.where(share == share.max(), drop=True)
         assert row["largest share"] == percent(share.max())
-        t_low, resistance = re.fullmatch(
-            r"t_low ([\d.]+), resistance_exp ([\d.]+)", row["at"]
-        ).groups()
-        at = best.sel(t_low=float(t_low), resistance_exp=float(resistance))
+        at = best.sel(
+            t_low=float(row["at t_low [s]"]),
+            resistance_exp=float(row["at resistance_exp [cmH₂O·s/L]"]),
+        )
         assert float(at) == float(share.max())
         unknown = ds["undetermined_share"].sel(rule=row["rule"], population=row["population"])
         assert row["undetermined"] == percent(unknown.mean(), 1)
 
 
 def test_a_map_without_a_determined_place_says_so():
-    ds = map_safe_region(
+    ds = find_map(
         question(),
-        {"t_low": PLACES, "resistance_exp": np.array([10.0, 25.0])},
-        x="t_low",
-        y="resistance_exp",
+        Map(x="t_low", y="resistance_exp"),
+        axes={"t_low": PLACES, "resistance_exp": np.array([10.0, 25.0])},
     ).copy(deep=True)
     ds["safe_share"][:] = 0.0
     ds["undetermined_share"][:] = 1.0
     for row in rows(one_table("map", ds)):
-        assert (row["largest share"], row["at"]) == ("none determined", "")
+        assert (row["largest share"], row["at t_low [s]"]) == ("none determined", "")
 
 
 def test_trade():
-    ds = map_trade(question(), {"t_low": PLACES}, ("paco2", "closed_fraction"))
+    ds = find_trade(
+        question(),
+        Trade(axes=["t_low"], costs=("paco2", "closed_fraction")),
+        axes={"t_low": PLACES},
+    )
     told = rows(one_table("trade", ds))
     assert len(told) == 4
     for row in told:
@@ -474,7 +491,7 @@ def test_trade():
 
 def test_course():
     asked = Question("linear", SET, {}, GROUPS)
-    ds = co2_course(asked, change={"t_high": 2.0}, minutes=20.0, points=41)
+    ds = find_course(asked, Course(change={"t_high": 2.0}, minutes=20.0))
     told = rows(one_table("course", ds))
     assert [r["population"] for r in told] == ["normal", "obstructive"]
     for row in told:
@@ -483,9 +500,9 @@ def test_course():
         assert row == {
             "population": row["population"],
             "PaCO2 before [mmHg]": f"{float(one['paco2_start']):.1f}",
-            "after 5 min": f"{float(one['paco2'].sel(time=300.0)):.1f}",
-            "at the end of the course": f"{float(one['paco2'].sel(time=1200.0)):.1f}",
-            "balance": f"{float(one['paco2_end']):.1f}",
+            "after 5 min [mmHg]": f"{float(one['paco2'].sel(time=300.0)):.1f}",
+            "at the end of the course [mmHg]": f"{float(one['paco2'].sel(time=1200.0)):.1f}",
+            "in balance [mmHg]": f"{float(one['paco2_end']):.1f}",
         }
         assert float(one["paco2_start"]) > float(one["paco2_end"])
 
@@ -498,30 +515,34 @@ def collapsed():
         {},
         (POPULATIONS["restrictive"],),
     )
-    return follow_collapse(asked, grid=np.linspace(0.2, 1.6, 8), t_low=(0.4, 1.0))
+    return find_collapse(
+        asked, Collapse(t_low=(0.4, 1.0)), axes={"t_low": np.linspace(0.2, 1.6, 8)}
+    )
 
 
 def test_collapse(collapsed):
     told = rows(one_table("collapse", collapsed))
     one = collapsed.sel(population="restrictive")
-    drawn = [r for r in told if "longest" not in r["T low [s]"]]
+    drawn = [r for r in told if r["release"] == "as drawn"]
     assert [float(r["T low [s]"]) for r in drawn] == one["release"].values.tolist()
     for row in drawn:
         t_low = float(row["T low [s]"])
         here = one.sel(t_low=t_low)
         assert row == {
             "population": "restrictive",
-            "T low [s]": f"{t_low:g}",
+            "release": "as drawn",
+            "T low [s]": f"{t_low:.2f}",
             "flow ratio": percent(here["flow_ratio"]),
             "closes": percent(here["closed_per_release"], 1),
             "if units closed at once": percent(here["closed_by_pressure"], 1),
             "reopens in T high": percent(one["reopened"].sel(release=t_low), 1),
         }
-    rules = [r for r in told if "longest" in r["T low [s]"]]
+    rules = [r for r in told if r["release"] != "as drawn"]
     assert len(rules) == one.sizes["rule"]
     for row, rule in zip(rules, one["rule"].values, strict=True):
         last = one.sel(rule=rule, end="last")
-        assert row["T low [s]"] == f"{float(last['rule_t_low']):.2f}, longest by {rule}"
+        assert row["release"] == f"longest by {rule}"
+        assert row["T low [s]"] == f"{float(last['rule_t_low']):.2f}"
         assert row["closes"] == percent(last["rule_closed"], 1)
 
 
@@ -530,33 +551,32 @@ def test_collapse(collapsed):
 
 @pytest.fixture(scope="module")
 def adjusted():
-    return adjust_settings(
-        Question("linear", {**SET, "p_low": 1.0}, {}, GROUPS, RULES, 30, 2), lungs=30
-    )
+    return find_adjust(Question("linear", {**SET, "p_low": 1.0}, {}, GROUPS, RULES, 30, 2))
 
 
 def test_steps(adjusted):
-    tables = list(show.adjust_tables(adjusted))
-    assert len(tables) == 4
+    tables_made = list(adjust_tables(adjusted))
+    assert len(tables_made) == 6
     shown = ("paco2", "pao2", "mean_airway_pressure", "auto_peep", "closed_fraction")
-    for table, group in zip(tables, ("normal", "obstructive"), strict=False):
-        assert f"{group} lung" in str(table.title)
+    heads_of = {n: bracketed(n, OUTCOMES[n].units) for n in shown}
+    for place, group in enumerate(("normal", "obstructive")):
+        now, steps = tables_made[2 * place : 2 * place + 2]
+        assert f"{group} lung" in now.title and f"{group} lung" in steps.title
         one = adjusted.sel(population=group)
-        told = rows(table)
+        told = [*rows(now), *rows(steps)]
         single = [i for i in range(one.sizes["move"]) if int(one["size"][i]) <= 1]
-        assert [r["step"] for r in told] == [str(one["move"].values[i]) for i in single]
+        words = ["as set", *(str(one["move"].values[i]) for i in single[1:])]
+        assert [r.get("step", r.get("settings")) for r in told] == words
         for row, i in zip(told, single, strict=True):
             here = one.isel(move=i)
             if not int(here["possible"]):
-                assert row[f"paco2 [{display('mmHg')}]"] == "not possible"
+                assert row[heads_of["paco2"]] == "not possible"
                 continue
-            for name in shown:
-                unit = display(OUTCOMES[name].units)
-                cell = row[f"{name} [{unit}]" if unit else name]
+            for name, head in heads_of.items():
                 value = float(here[name] if i == 0 else here[f"change_{name}"])
                 # three digits
-                assert float(cell) == pytest.approx(value, rel=0.0051, abs=1e-12), name
-                assert i == 0 or cell[0] in "+-"
+                assert float(row[head]) == pytest.approx(value, rel=0.0051, abs=1e-12), name
+                assert i == 0 or row[head][0] in "+-"
             for rule in RULES:
                 margin = float(here["margin"].sel(rule=rule))
                 assert float(row[f"margin, {rule}"]) == pytest.approx(margin, abs=0.00501)
@@ -564,7 +584,7 @@ def test_steps(adjusted):
 
 
 def test_best_moves_and_practice(adjusted):
-    *_, best, practice = show.adjust_tables(adjusted)
+    *_, best, practice = adjust_tables(adjusted)
     told = rows(best)
     assert [(r["population"], r["rule"]) for r in told] == [
         (g.name, rule) for g in GROUPS for rule in RULES
@@ -576,10 +596,10 @@ def test_best_moves_and_practice(adjusted):
     for row in told:
         one = adjusted.sel(population=row["population"], rule=row["rule"])
         assert row["single step"] == str(one["best_single"].values)
-        assert row["PaCO2 then 1"] == number(one["best_single_paco2"])
+        assert row["PaCO2 after the step [mmHg]"] == number(one["best_single_paco2"])
         assert row["pair of steps"] == str(one["best_pair"].values)
-        assert row["PaCO2 then 2"] == number(one["best_pair_paco2"])
-    assert any(r["PaCO2 then 1"] for r in told)
+        assert row["PaCO2 after the pair [mmHg]"] == number(one["best_pair_paco2"])
+    assert any(r["PaCO2 after the step [mmHg]"] for r in told)
     expected = []
     for group in ("normal", "obstructive"):
         for name in adjusted["practice"].values:
@@ -603,7 +623,7 @@ def test_best_moves_and_practice(adjusted):
 
 
 def test_steps_as_json(adjusted):
-    told = json.loads(json.dumps(show.adjust_json(adjusted)))
+    told = json.loads(json.dumps(adjust_document(adjusted)))
     one = adjusted.isel(population=0, rule=0)
     assert (told["caution"], told["lung"]) == (CAUTION, "linear")
     assert told["best_single"] == str(one["best_single"].values)
@@ -636,11 +656,11 @@ def test_steps_as_json(adjusted):
 @pytest.fixture(scope="module")
 def weaned():
     fixed = {"p_high": 26.0, "p_low": 0.0, "t_high": 4.0, "t_low": 0.55}
-    return plan_weaning(Question("linear", fixed, {}, GROUPS, RULES), p_high_end=14.0)
+    return find_wean(Question("linear", fixed, {}, GROUPS, RULES), Wean(p_high_end=14.0))
 
 
 def test_weaning(weaned):
-    *routes, ends = show.wean_tables(weaned)
+    *routes, ends = wean_tables(weaned)
     places = [
         (g.name, rule, route)
         for g in GROUPS
@@ -649,15 +669,15 @@ def test_weaning(weaned):
     ]
     assert len(routes) == len(places)
     for table, (group, rule, route) in zip(routes, places, strict=True):
-        assert str(table.title) == f"{route}, {group} lung, rule {rule}"
+        assert table.title == f"{route}, {group} lung, rule {rule}"
         one = weaned.sel(population=group, rule=rule, route=route)
         length = int(np.isfinite(one["route_p_high"]).sum())
         told = rows(table)
         assert [int(r["step"]) for r in told] == list(range(length))
         for row in told:
             here = one.isel(step=int(row["step"]))
-            assert row["P high"] == f"{float(here['route_p_high']):g}"
-            assert row["T high"] == f"{float(here['route_t_high']):g}"
+            assert row["P high [cmH₂O]"] == f"{float(here['route_p_high']):g}"
+            assert row["T high [s]"] == f"{float(here['route_t_high']):g}"
             assert row["margin"] == f"{float(here['route_margin']):.2f}"
             assert row["verdict"] == VERDICTS[int(here["route_verdict"])]
             for name in ("paco2", "spo2", "closed_fraction", "mean_airway_pressure", "auto_peep"):
@@ -675,7 +695,7 @@ def test_weaning(weaned):
 
 
 def test_weaning_as_json(weaned):
-    told = json.loads(json.dumps(show.wean_json(weaned)))
+    told = json.loads(json.dumps(wean_document(weaned)))
     one = weaned.isel(population=0, rule=0)
     assert (told["caution"], told["lung"]) == (CAUTION, "linear")
     assert list(told["routes"]) == ["common practice", "safest"]
@@ -696,12 +716,12 @@ def test_weaning_as_json(weaned):
 
 # sensitivity
 
-ALONG = {"along": "t_low", "grid": PLACES[:3], "outcomes": ("auto_peep",)}
+ALONG = {"along": "t_low", "at": PLACES[:3].tolist(), "outcomes": ("auto_peep",)}
 
 
 @pytest.fixture(scope="module")
 def driven():
-    return find_drivers(question(), **ALONG, base_size=64, resamples=50)
+    return find_sobol(question(), Sobol(base_size=64, resamples=100, **ALONG))
 
 
 def leaders(one, name):
@@ -716,7 +736,7 @@ def leaders(one, name):
 
 def test_drivers_and_how_sure_they_are(driven):
     table, certainty = tables_of("sobol", driven)
-    assert "N = 64" in str(table.title)
+    assert "N = 64" in table.title
     margins = ["margin_flow_ratio", "margin_exhaled_fraction"]
     told = rows(table)
     assert [(r["population"], r["outcome"]) for r in told] == [
@@ -738,7 +758,7 @@ def test_drivers_and_how_sure_they_are(driven):
             "widest interval": f"{width:.3f}" if width < np.inf else "not known of every index",
             "ranking by distribution (PAWN)": str(one["disagreement"].values),
         }
-    assert certainty.caption == driven.attrs["failures"]
+    assert certainty.notes == (driven.attrs["failures"],)
     _, without = tables_of("sobol", driven.drop_vars("disagreement"))
     assert {r["ranking by distribution (PAWN)"] for r in rows(without)} == {"not asked"}
 
@@ -751,9 +771,11 @@ def test_an_index_that_is_small_or_unknown_is_no_leader(driven):
 
 
 def test_mapping():
-    ds = map_factors(question(lungs=200), along="t_low", grid=PLACES, resamples=20)
+    ds = find_mapping(
+        question(lungs=200), FactorMapping(along="t_low", resamples=50), axes={"t_low": PLACES}
+    )
     table = one_table("mapping", ds)
-    assert "200 lungs each" in str(table.title)
+    assert "200 lungs each" in table.title
     told = rows(table)
     words = {"too_low": "too slow to empty", "too_high": "empties too far"}
     assert [tuple(r.values())[:3] for r in told] == [
@@ -781,9 +803,9 @@ def test_mapping():
 
 
 def test_boxes():
-    ds = find_boxes(question(lungs=300), {"t_low": np.array([0.15, 1.8])}, resamples=5)
+    ds = find_boxes(question(lungs=300), Boxes(resamples=10), axes={"t_low": np.array([0.15, 1.8])})
     table = one_table("boxes", ds)
-    assert ds.attrs["tried"] in str(table.title)
+    assert ds.attrs["tried"] in table.title
     told = rows(table)
     assert len(told) == 4 * ds.sizes["event"]
     for row in told:
@@ -791,7 +813,7 @@ def test_boxes():
             one = ds.sel(rule=row["rule"], population=row["population"], event=event)
             if str(one["sentence"].values) == row["box"]:
                 low, high = one["density_interval"].values
-                assert row["of all"] == percent(one["share"])
+                assert row["share of all cases"] == percent(one["share"])
                 assert row["density on other cases"] == f"{low:.2f} to {high:.2f}"
                 break
         else:
@@ -801,9 +823,9 @@ def test_boxes():
 
 
 def test_shapley():
-    ds = find_shapley(question(), **ALONG, base_size=64)
+    ds = find_shapley(question(), Shapley(base_size=64, **ALONG))
     table = one_table("shapley", ds)
-    assert "N = 64" in str(table.title)
+    assert "N = 64" in table.title
     told = rows(table)
     assert heads(table)[2:5] == ["t_low 0.3", "t_low 0.5", "t_low 0.8"]
     margins = ["margin_flow_ratio", "margin_exhaled_fraction"]
@@ -820,9 +842,9 @@ def test_shapley():
 
 
 def test_screening():
-    ds = find_screening(question(), **ALONG, trajectories=8, resamples=50)
+    ds = find_screening(question(), Screening(trajectories=8, resamples=100, **ALONG))
     table = one_table("screening", ds)
-    assert "(8 trajectories)" in str(table.title)
+    assert "(8 trajectories)" in table.title
     told = rows(table)
     expected = []
     for group in ("normal", "obstructive"):
@@ -836,8 +858,8 @@ def test_screening():
 
 
 def test_kinds_without_a_table_print_none():
-    assert list(show.summary("sweep", xr.Dataset())) == []
-    assert list(show.summary("window", xr.Dataset())) == []
+    assert list(summary("sweep", xr.Dataset())) == []
+    assert list(summary("window", xr.Dataset())) == []
 
 
 # costs and how far a run has come
@@ -851,24 +873,24 @@ def test_costs():
         Cost("window", 1200, 0.0, 0.3e9, 60.0),
         Cost("cases", 128_000, 23.4e9, 1.5e9, 300.0, 7),
     ]
-    table = show.costs_table(costs, 3)
-    assert str(table.title).startswith("foreseen costs, 3 workers")
+    table = cost_table(costs, 3)
+    assert table.title.startswith("expected costs, 3 workers")
     assert [tuple(r.values()) for r in rows(table)] == [
         ("window", "1,200", "0.00 GB", "0.30 GB", "60.0 s"),
         ("cases, 7 blocks to do", "128,000", "23.40 GB", "1.50 GB", "5.0 min"),
         # cases, disk and time add up; memory is that of the largest
         ("the whole", "129,200", "23.40 GB", "1.50 GB", "6.0 min"),
     ]
-    assert len(rows(show.costs_table(costs[:1], 1))) == 1
+    assert len(rows(cost_table(costs[:1], 1))) == 1
 
 
-def test_the_end_of_a_run_says_where_pictures_are_and_the_caution(capsys):
-    show.warn([1, 2, 3], Path("out/figures"))
-    told = " ".join(capsys.readouterr().out.split())
-    assert told == f"3 analyses done; pictures and their texts in out/figures. {CAUTION}"
+def test_the_end_of_a_run_says_where_pictures_are_and_the_caution():
+    told = _closing(3, Path("out/figures"))
+    assert told == f"3 analyses done; pictures and their texts are in out/figures. {CAUTION}"
+    assert _closing(1, Path("out")).startswith("1 analysis done")
 
 
-def test_how_far_a_run_has_come(monkeypatch, tmp_path):
+def test_how_far_a_run_has_come():
     status = Status(
         (
             PartStatus("one", 10, 4, 8000, 20_000, 20.0),
@@ -880,11 +902,10 @@ def test_how_far_a_run_has_come(monkeypatch, tmp_path):
         2,
         "then",
     )
-    monkeypatch.setattr(show, "status_of", lambda folder: status if folder == tmp_path else None)
-    table = show.status_table(tmp_path)
-    assert str(table.title) == "begun then, at work"
+    table = status_table(status)
+    assert table.title == "started then, running"
     assert heads(table) == [
-        "",
+        "part",
         "done",
         "left",
         "cases",
@@ -901,9 +922,9 @@ def test_how_far_a_run_has_come(monkeypatch, tmp_path):
         ("four", "1", "4", "70", "", "", "0.0 s"),
     ]
     status = Status(status.parts, False, 0, "then")
-    assert str(show.status_table(tmp_path).title) == "begun then, not at work"
+    assert status_table(status).title == "started then, not running"
     # nobody at work: as one worker would do it
-    assert rows(show.status_table(tmp_path))[0]["time left, 0 workers"] == "30.0 s"
+    assert rows(status_table(status))[0]["time left, 0 workers"] == "30.0 s"
 
 
 @pytest.mark.parametrize(
@@ -919,33 +940,33 @@ def test_how_far_a_run_has_come(monkeypatch, tmp_path):
     ],
 )
 def test_times_are_told_in_the_unit_that_suits_them(seconds, said):
-    assert show._span(seconds) == said
+    assert time_text(seconds) == said
 
 
 def test_a_folder_without_a_run_is_refused(tmp_path):
     with pytest.raises(ValueError, match="must hold a run"):
-        show.status_table(tmp_path)
+        run_status(tmp_path)
 
 
 def test_tables_are_wide_enough_for_a_pipe(solved, capsys):
-    show.print_out(show.case_table(solved))
+    print_out(case_table(solved))
     lines = capsys.readouterr().out.splitlines()
     assert any("alveolar pressure at end of release" in line for line in lines)
 
 
 def test_where_nothing_could_be_judged_is_told_from_its_lower_to_its_upper_end():
     case = {"p_high": 18.0, "p_low": 0.0, "t_high": 5.0, "compliance": 40.0}
-    found = find_windows("linear", case, USUAL).drop_vars(["unknown_lower", "unknown_upper"])
+    found = search_windows("linear", case, USUAL).drop_vars(["unknown_lower", "unknown_upper"])
     for side, ends in (("lower", (0.3, 0.9, np.nan)), ("upper", (0.5, 1.25, np.nan))):
         found[f"unknown_{side}"] = (("sample", "unknown_piece"), [ends])
     told = [
-        r["T low"] for r in rows(show.window_table(found, USUAL)) if r[""] == "could not be judged"
+        r["T low"] for r in rows(lung_table(found, USUAL)) if r["what"] == "could not be judged"
     ]
     assert told == ["0.300 to 0.500 s", "0.900 to 1.250 s"]
 
 
 def test_a_bar_stands_while_its_task_is_at_work():
-    with show.progress_bar() as bar:
+    with progress_bar() as bar:
         add = bar.start("one", 10)
         bar.start("other", 0)
         add(3)

@@ -142,7 +142,7 @@ def test_every_slider_is_native_and_labelled(page):
 @pytest.mark.parametrize(
     ("values", "told"),
     [
-        ({"t_low": 0.5}, "moved by a slider"),
+        ({"t_low": 0.5}, "set by a slider"),
         ({"p_high": 5.0, "p_low": 6.0}, "p_high must be above p_low"),
         ({"lung": "paired"}, "one compartment"),
     ],
@@ -179,7 +179,7 @@ def test_a_browser_shows_what_the_lung_does(page, chromium):
 
 @pytest.mark.slow
 def test_the_window_of_the_page_is_the_window_of_the_lung(page, chromium):
-    from ebbmap.analyses.window import find_windows
+    from ebbmap.analyses.common.windows import search_windows
     from ebbmap.registries.limits import combine, limit_set
 
     lung = {"resistance_exp": 18.0, "compliance": 36.0}
@@ -189,7 +189,7 @@ def test_the_window_of_the_page_is_the_window_of_the_lung(page, chromium):
     limits = combine(
         "w", *(limit_set(n) for n in ("pressure", "volume", "auto_peep", "flow_ratio"))
     )
-    found = find_windows("linear", {**lung, "resistance_insp": 18.0, "p_high": 24.0}, limits)
+    found = search_windows("linear", {**lung, "resistance_insp": 18.0, "p_high": 24.0}, limits)
     # the strip looks at 361 places from 0.2 to 2 s: 0.005 s apart
     assert shown == pytest.approx(
         [float(found["lower"][0, 0]), float(found["upper"][0, 0])], abs=0.008

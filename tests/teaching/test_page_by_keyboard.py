@@ -5,7 +5,7 @@ import json
 import pytest
 
 from browser import DESK, PHONE, opened, press
-from ebbmap.analyses.window import find_windows
+from ebbmap.analyses.common.windows import search_windows
 from ebbmap.cases.simulate import simulate
 from ebbmap.registries.limits import combine, limit_set
 from ebbmap.registries.populations import POPULATIONS
@@ -130,7 +130,7 @@ def test_arrow_keys_move_the_window_with_the_lung(desk, name, key):
         "w", *(limit_set(n) for n in ("pressure", "volume", "auto_peep", "flow_ratio"))
     )
     given = {**lung, "resistance_insp": lung["resistance_exp"], "p_high": 24.0}
-    found = find_windows("linear", given, limits)
+    found = search_windows("linear", given, limits)
     edges = [float(found["lower"][0, 0]), float(found["upper"][0, 0])]
     # the strip looks at 361 places from 0.2 to 2 s: 0.005 s apart
     assert moved == [pytest.approx(edges, abs=0.008)]

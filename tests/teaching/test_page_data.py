@@ -54,9 +54,12 @@ class Parts(HTMLParser):
 @pytest.fixture(scope="module")
 def small():
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(grids, "T_LOW", (0.3, 1.5, 4))
-        patch.setattr(grids, "RESISTANCE", (6.0, 40.0, 3))
-        patch.setattr(grids, "COMPLIANCE", (20.0, 90.0, 5))
+        axes = {
+            "resistance_exp": np.geomspace(6.0, 40.0, 3),
+            "compliance": np.geomspace(20.0, 90.0, 5),
+            "t_low": np.geomspace(0.3, 1.5, 4),
+        }
+        patch.setattr(grids, "AXES", axes)
         return teaching_grid(p_high=26.0, p_low=2.0, t_high=4.0)
 
 
@@ -200,7 +203,7 @@ def test_arrays_lie_behind_each_other_and_nothing_is_left_over(data):
 
 @pytest.mark.parametrize("name", ["t_low", "resistance_exp", "resistance_insp", "compliance"])
 def test_what_a_slider_moves_is_not_given(name):
-    with pytest.raises(EbbmapError, match=f"{name} is moved by a slider"):
+    with pytest.raises(EbbmapError, match=f"{name} is set by a slider"):
         teaching_grid(**{name: 20.0})
 
 

@@ -7,14 +7,18 @@ Sizes: n lungs, d free parameters, g places along each.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 import xarray as xr
 
-from ebbmap.cases.labelling import describe
+from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Pieces, Progress, listed
+from ebbmap.committee import certificates, own_setting
+from ebbmap.committee.base import Part
+from ebbmap.committee.box_table import TRADE_SHARES, BoxTable
 from ebbmap.committee.certificates import (
     certificate_lungs,
     certified,
@@ -29,7 +33,6 @@ from ebbmap.committee.lungs import (
     draw_lungs,
     solver,
 )
-from ebbmap.committee.needs import what_holds
 from ebbmap.committee.own_setting import (
     OwnSettings,
     find_own_settings,
@@ -37,7 +40,7 @@ from ebbmap.committee.own_setting import (
     own_share,
 )
 from ebbmap.committee.protocol import Protocol
-from ebbmap.committee.verdict import ALL, EXCLUDED, LEVEL, share_with_interval
+from ebbmap.committee.verdict import ALL, LEVEL, share_with_interval
 from ebbmap.kernels.judging import CAUTION, SAFE, judge
 from ebbmap.kernels.safe_boxes import Boxes, largest_boxes
 from ebbmap.kernels.tally import BLOCK
@@ -52,13 +55,48 @@ SEARCH_LUNGS = 1024
 #: other, since the best box of a sample looks better there than it is.
 EXTRA = (0.0, 0.01, 0.02, 0.04)
 
-#: Shares at which the trade-off between size and share served is told.
-TRADE_SHARES = np.round(np.arange(0.05, 1.0, 0.05), 2)
-
 #: Where a box may lie.
 SCOPES = ("inside the draft", "usual ranges")
 
+#: One attempt in several may pass by luck: each gets its part of the doubt.
+BOX_LEVEL = 1.0 - (1.0 - LEVEL) / len(EXTRA)
+
 CI_OWN = "Wilson score; the upper bound counts lungs that the search leaves in doubt as served"
+
+
+def _interval(method: str, level: float) -> Variable:
+    return Variable("interval of the share", attrs={"ci_method": method, "ci_level": level})
+
+
+_IN_UNITS = {"comment": "in registry units"}
+
+VARIABLES: Mapping[str, Variable] = {
+    "box": Variable("largest box of settings that serves the wanted share", attrs=_IN_UNITS),
+    "box_verdict": Variable("certificate of the box", None),
+    "default_verdict": Variable("certificate of the default", None),
+    "attempts": Variable("boxes that were certified"),
+    "certified_share": Variable("share of fresh lungs that the box serves"),
+    "certified_share_interval": _interval("Wilson score", BOX_LEVEL),
+    "default_share": Variable("share of fresh lungs for which the default is safe"),
+    "default_share_interval": _interval("Wilson score", LEVEL),
+    "own_setting_share": Variable("share of lungs with a safe setting of their own"),
+    "own_setting_share_interval": _interval(CI_OWN, LEVEL),
+    "own_setting_doubtful": Variable(
+        "share of lungs of which it is open whether they have a safe setting"
+    ),
+    "own_setting_gain": Variable(
+        "share of lungs whose safe setting the last doubling of the search found"
+    ),
+    "own_setting_settings": Variable(
+        "settings that a lung without a safe one met, and more around the best"
+    ),
+    "default": Variable("single setting with the largest margin", attrs=_IN_UNITS),
+    "default_margin": Variable("margin that the wanted share of fresh lungs keeps at the default"),
+    "trade_off": Variable(
+        "share of the searched ranges that the largest box takes, by share of lungs served"
+    ),
+    "needs": Variable("what would hold", None),
+}
 
 
 @dataclass(frozen=True)
@@ -127,7 +165,7 @@ def box_pieces(protocol: Protocol) -> Pieces[xr.Dataset]:
 
     def solve(number: int, progress: Progress) -> xr.Dataset:
         scope, name = number // len(names), names[number % len(names)]
-        draft, out = drafts[scope], _Table((), len(parameters))
+        draft, out = drafts[scope], BoxTable((), len(parameters))
         looked = {
             n: _look(protocol, draft, some)
             for n, some in drawn().items()
@@ -140,53 +178,22 @@ def box_pieces(protocol: Protocol) -> Pieces[xr.Dataset]:
         return out.dataset()
 
     def join(found: list[xr.Dataset]) -> xr.Dataset:
-        shape = (len(SCOPES), len(names))
-        return _labelled(protocol, _Table.of(found, shape), names, parameters, wanted)
+        table = BoxTable.of(found, (len(SCOPES), len(names)))
+        coords = {
+            "scope": list(SCOPES),
+            "group": names,
+            "parameter": parameters,
+            "end": ["low", "high"],
+            "ci_bound": ["lower", "upper"],
+            "served": TRADE_SHARES,
+        }
+        result = xr.Dataset(table.variables([wanted[name] for name in names]), coords)
+        return label_variables(result, VARIABLES)
 
     return listed(len(SCOPES) * len(names), solve, join)
 
 
-class _Table:
-    """Numbers of a scope and group while they are found, or of all of them."""
-
-    def __init__(self, shape: tuple[int, ...], parameters: int):
-        self.box = np.full((*shape, parameters, 2), np.nan)
-        self.certified = np.full((*shape, 3), np.nan)
-        self.verdict = np.full(shape, EXCLUDED, dtype=object)
-        self.attempts = np.zeros(shape, int)
-        self.default = np.full((*shape, parameters), np.nan)
-        self.default_share = np.full((*shape, 3), np.nan)
-        self.default_margin = np.full(shape, np.nan)
-        self.default_verdict = np.full(shape, EXCLUDED, dtype=object)
-        self.own = np.full((*shape, 3), np.nan)
-        self.own_doubtful = np.full(shape, np.nan)
-        self.own_gain = np.full(shape, np.nan)
-        self.own_settings = np.zeros(shape, int)
-        self.trade = np.full((*shape, len(TRADE_SHARES)), np.nan)
-
-    def dataset(self) -> xr.Dataset:
-        """Return the numbers, with dimensions that mean nothing beyond this module."""
-        return xr.Dataset(
-            {
-                name: (
-                    [f"{name}_{axis}" for axis in range(array.ndim)],
-                    array.astype(str) if array.dtype == object else array,
-                )
-                for name, array in vars(self).items()
-            }
-        )
-
-    @classmethod
-    def of(cls, parts: list[xr.Dataset], shape: tuple[int, ...]) -> _Table:
-        """Put the numbers of single scopes and groups together."""
-        table = cls(shape, parts[0].sizes["default_0"])
-        for name in vars(table):
-            stacked = np.stack([part[name].values for part in parts])
-            setattr(table, name, stacked.reshape(*shape, *stacked.shape[1:]))
-        return table
-
-
-def _own(out: _Table, found: OwnSettings) -> None:
+def _own(out: BoxTable, found: OwnSettings) -> None:
     out.own[...] = own_share(found, LEVEL)
     out.own_doubtful[...] = found.doubtful.mean()
     out.own_gain[...] = found.gain.mean()
@@ -194,7 +201,7 @@ def _own(out: _Table, found: OwnSettings) -> None:
 
 
 def _fill(
-    protocol, out: _Table, scope: int, name: str, coarse: Searched, draws, wanted: float
+    protocol, out: BoxTable, scope: int, name: str, coarse: Searched, draws, wanted: float
 ) -> None:
     draft = coarse.draft
     spans = list(draft.spans)
@@ -221,11 +228,9 @@ def _fill(
         spans_found = _largest(protocol, name, coarse, boxes, draws, wanted + extra)
         if spans_found is None:
             break
-        # one attempt in several may pass by luck: each gets its part of the doubt
-        level = 1.0 - (1.0 - LEVEL) / len(EXTRA)
         fresh = certificate_lungs(protocol, name, CERTIFICATES + 10 * scope + attempt)
         served = serves(protocol, draft.within(spans_found), fresh, name)
-        out.certified[...] = share_with_interval(served, level)
+        out.certified[...] = share_with_interval(served, BOX_LEVEL)
         out.attempts[...] = attempt + 1
         for i, parameter in enumerate(spans):
             span = spans_found.get(parameter, draft.spans[parameter])
@@ -334,71 +339,19 @@ def _default(coarse: Searched, wanted: float) -> dict[str, Span]:
     return {**coarse.draft.spans, **place}
 
 
-def _labelled(protocol, out: _Table, names, parameters, wanted) -> xr.Dataset:
-    dims = ("scope", "group")
-    ci = ("lower", "upper")
-    data = xr.Dataset(
-        coords={
-            "scope": list(SCOPES),
-            "group": names,
-            "parameter": parameters,
-            "end": ["low", "high"],
-            "ci_bound": list(ci),
-            "served": TRADE_SHARES,
-        },
-    )
-    data["box"] = describe(
-        xr.DataArray(out.box, dims=(*dims, "parameter", "end")),
-        "largest box of settings that serves the wanted share",
-        comment="in registry units",
-    )
-    data["box_verdict"] = (dims, out.verdict.astype(str), {"long_name": "certificate of the box"})
-    data["default_verdict"] = (
-        dims,
-        out.default_verdict.astype(str),
-        {"long_name": "certificate of the default"},
-    )
-    data["attempts"] = describe(xr.DataArray(out.attempts, dims=dims), "boxes that were certified")
-    level = 1.0 - (1.0 - LEVEL) / len(EXTRA)
-    texts = {
-        "certified": ("share of fresh lungs that the box serves", level),
-        "default_share": ("share of fresh lungs for which the default is safe", LEVEL),
-        "own": ("share of lungs with a safe setting of their own", LEVEL),
-    }
-    keys = {"certified": "certified_share", "own": "own_setting_share"}
-    for name, (text, of) in texts.items():
-        key = keys.get(name, name)
-        table = getattr(out, name)
-        data[key] = describe(xr.DataArray(table[..., 0], dims=dims), text)
-        data[f"{key}_interval"] = describe(
-            xr.DataArray(table[..., 1:], dims=(*dims, "ci_bound")),
-            "interval of the share",
-            ci_method=CI_OWN if name == "own" else "Wilson score",
-            ci_level=of,
-        )
-    for key, text in (
-        ("doubtful", "share of lungs of which it is open whether they have a safe setting"),
-        ("gain", "share of lungs whose safe setting the last doubling of the search found"),
-        ("settings", "settings that a lung without a safe one met, and more around the best"),
-    ):
-        table = getattr(out, f"own_{key}")
-        data[f"own_setting_{key}"] = describe(xr.DataArray(table, dims=dims), text)
-    data["default"] = describe(
-        xr.DataArray(out.default, dims=(*dims, "parameter")),
-        "single setting with the largest margin",
-        comment="in registry units",
-    )
-    data["default_margin"] = describe(
-        xr.DataArray(out.default_margin, dims=dims),
-        "margin that the wanted share of fresh lungs keeps at the default",
-    )
-    data["trade_off"] = describe(
-        xr.DataArray(out.trade, dims=(*dims, "served")),
-        "share of the searched ranges that the largest box takes, by share of lungs served",
-    )
-    needs = [
-        what_holds(out.verdict[0, g], out.verdict[1, g], tuple(out.own[1, g, 1:]), wanted[name])
-        for g, name in enumerate(names)
-    ]
-    data["needs"] = ("group", needs, {"long_name": "what would hold"})
-    return data
+def box_cases(protocol: Protocol) -> int:
+    """Return how many cases the search and its certificates solve, at most."""
+    free = max(1, min(len(protocol.draft.free), max(PLACES)))
+    grid = PLACES[free] ** free * SEARCH_LUNGS
+    tried = len(EXTRA) * certificates.CERTIFICATE_LUNGS * certificates.CERTIFICATE_SETTINGS
+    own = own_setting.SEARCHES * own_setting.LAST * SEARCH_LUNGS
+    return len(protocol.groups) * len(SCOPES) * (grid + tried + own)
+
+
+PART = Part(
+    name="boxes",
+    pieces=box_pieces,
+    variables=VARIABLES,
+    cases=box_cases,
+    lays_out=lambda draft: draft.free,
+)

@@ -11,14 +11,11 @@ import xarray as xr
 from ebbmap.cases.pieces import Pieces, together
 from ebbmap.cases.question import Question
 from ebbmap.cases.uses import Use, add_provenance
-from ebbmap.committee.boxes import box_pieces
-from ebbmap.committee.comparison import ways_pieces
-from ebbmap.committee.drivers import along_of, margin_pieces, part_lungs
+from ebbmap.committee.base import Part
 from ebbmap.committee.lungs import question_of
-from ebbmap.committee.maps import axes_of, map_pieces
+from ebbmap.committee.parts import PARTS
 from ebbmap.committee.protocol import Protocol
-from ebbmap.committee.verdict import count_pieces, find_verdict, holds, lung_shares
-from ebbmap.committee.windows import group_window_pieces
+from ebbmap.committee.verdict import holds
 
 
 @dataclass(frozen=True)
@@ -41,12 +38,6 @@ class Check:
     def holds(self) -> bool:
         """Whether the draft is safe enough for every group and for the whole."""
         return holds(self.results["verdict"])
-
-
-def cases_of(protocol: Protocol) -> int:
-    """Lung and setting combinations that the verdict looks at."""
-    settings = protocol.settings_drawn if protocol.draft.free else 1
-    return len(protocol.groups) * protocol.lungs * settings
 
 
 def check_protocol(
@@ -73,15 +64,8 @@ def check_protocol(
 
 def check_parts(protocol: Protocol) -> dict[str, Pieces[Any]]:
     """Cut a check into its parts, and these into pieces."""
-    parts: dict[str, Pieces[Any] | None] = {
-        "verdict": count_pieces(protocol),
-        "boxes": box_pieces(protocol),
-        "ways": ways_pieces(protocol),
-        "windows": group_window_pieces(protocol),
-        "map": map_pieces(protocol),
-        "drivers": margin_pieces(protocol),
-    }
-    return {name: part for name, part in parts.items() if part is not None}
+    cut = {name: part.pieces(protocol) for name, part in PARTS.items() if part.pieces is not None}
+    return {name: pieces for name, pieces in cut.items() if pieces is not None}
 
 
 def join_check(protocol: Protocol, date: str, found: Mapping[str, Any]) -> Check:
@@ -96,44 +80,29 @@ def join_check(protocol: Protocol, date: str, found: Mapping[str, Any]) -> Check
     found : mapping of str to object
         What came of each of `check_parts`.
     """
-    counted = found["verdict"]
-    results: dict[str, xr.Dataset | None] = {
-        **found,
-        "verdict": find_verdict(protocol, counted),
-        "lungs": lung_shares(counted),
-        "parting": part_lungs(counted),
-    }
-    kept = {name: result for name, result in results.items() if result is not None}
-    for name, result in kept.items():
-        kept[name] = add_provenance(
-            result,
-            *use_of(protocol, name, f"{protocol.title}: {name}"),
-            limits=protocol.limits.long_name,
-            protocol=protocol.text,
-            protocol_hash=protocol.digest,
-        ).assign_attrs(history=f"{date} made by ebbmap")
-    return Check(protocol, kept)
+    results: dict[str, xr.Dataset] = {}
+    for name, part in PARTS.items():
+        pieces = part.needs or name
+        result = part.result(protocol, found[pieces]) if pieces in found else None
+        if result is not None:
+            results[name] = add_provenance(
+                result,
+                *use_of(protocol, part),
+                limits=protocol.limits.long_name,
+                protocol=protocol.text,
+                protocol_hash=protocol.digest,
+            ).assign_attrs(history=f"{date} made by ebbmap")
+    return Check(protocol, results)
 
 
-def use_of(protocol: Protocol, name: str, title: str) -> tuple[Question, str, Use]:
-    """Return what a part of a check asks, its title, and how it uses the question.
-
-    Windows and map hold the settings that they do not search half-way through the draft; boxes
-    search all that have a range; the other parts draw these.
-    """
+def use_of(protocol: Protocol, part: Part) -> tuple[Question, str, Use]:
+    """Return what a part of a check asks, its title, and how it uses the question."""
     draft = protocol.draft
-    by_rule = tuple(draft.rules)
-    laid_out: tuple[str, ...] = {
-        "windows": ("t_low", "t_low_in_time_constants"),
-        "ways": ("t_low", "t_low_in_time_constants"),
-        "map": axes_of(draft) or (),
-        "boxes": draft.free,
-        "drivers": (along_of(draft),),
-    }.get(name, ())
     use = Use(
-        (*by_rule, *laid_out),
-        factors=name == "drivers",
+        (*draft.rules, *part.lays_out(draft)),
+        factors=part.factors,
         design=True,
         outcomes=protocol.limits.outcomes,
     )
-    return question_of(protocol, at_middle=name in ("windows", "map")), title, use
+    question = question_of(protocol, at_middle=part.at_middle)
+    return question, f"{protocol.title}: {part.name}", use

@@ -6,13 +6,16 @@ an error; targets are chosen on one sample of lungs and tried on another. Sizes:
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 import xarray as xr
 from scipy.stats import qmc
 
 from ebbmap.cases.evaluate import evaluate
-from ebbmap.cases.labelling import describe
+from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Pieces, Progress, listed
+from ebbmap.committee.base import Part
 from ebbmap.committee.draft import Draft, flow_ratio_time, measure, settings_of
 from ebbmap.committee.lungs import RULES, Drawn, draw_lungs, fixed, streams
 from ebbmap.committee.protocol import Group, Protocol
@@ -43,6 +46,31 @@ WAYS = {
     "one T low for all, best": "fixed",
     "T low from the time constant, best multiple": "time_constant",
     "T low from the flow ratio, best ratio": "flow_ratio",
+}
+
+
+def _common_name(kind: str, target: float) -> str:
+    if kind == "flow_ratio":
+        return f"T low from the flow ratio, {target:.0%} of peak"
+    return f"T low from the time constant, {target:g} times"
+
+
+VARIABLES: Mapping[str, Variable] = {
+    "served_share": Variable(f"{share_words('safe_share')} with T low chosen this way"),
+    "served_share_interval": Variable(
+        "interval of the share", attrs={"ci_method": "Wilson score", "ci_level": LEVEL}
+    ),
+    "target": Variable("T low [s], multiple of the time constant, or flow ratio"),
+    "error": Variable("relative error of the measured time constant", None),
+    "way": Variable(
+        "way of choosing T low",
+        None,
+        {
+            "comment": "; ".join(
+                f"{_common_name(kind, target)}: {source}" for kind, target, source in COMMON_TARGETS
+            )
+        },
+    ),
 }
 
 
@@ -80,7 +108,7 @@ def ways_pieces(protocol: Protocol) -> Pieces[xr.Dataset]:
         choice = _Sample(protocol, group, CHOICE_LUNGS, RULES)
         tried = _Sample(protocol, group, TRIED_LUNGS, RULES + 10)
         if choice.drawn.size < 2 or tried.drawn.size < 2:
-            return _one(share, target)
+            return _kept(share, target)
         for w, (kind, common) in enumerate(_kinds()):
             for e, error in enumerate(ERRORS):
                 if common is None:
@@ -90,16 +118,28 @@ def ways_pieces(protocol: Protocol) -> Pieces[xr.Dataset]:
                 else:
                     target[w, e] = common
                 share[w, e] = share_with_interval(tried.safe(kind, target[w, e], error))
-        return _one(share, target)
+        return _kept(share, target)
 
     def join(found: list[xr.Dataset]) -> xr.Dataset:
         share, target = (np.stack([one[n].values for one in found]) for n in ("share", "target"))
-        return _labelled([group.name for group in protocol.groups], ways, share, target)
+        dims = ("group", "way", "error")
+        data = {
+            "served_share": (dims, share[..., 0]),
+            "served_share_interval": ((*dims, "ci_bound"), share[..., 1:]),
+            "target": (dims, target),
+        }
+        coords = {
+            "group": [group.name for group in protocol.groups],
+            "way": ways,
+            "error": list(ERRORS),
+            "ci_bound": ["lower", "upper"],
+        }
+        return label_variables(xr.Dataset(data, coords), VARIABLES)
 
     return listed(len(protocol.groups), solve, join)
 
 
-def _one(share: np.ndarray, target: np.ndarray) -> xr.Dataset:
+def _kept(share: np.ndarray, target: np.ndarray) -> xr.Dataset:
     dims = ("way", "error")
     return xr.Dataset({"share": ((*dims, "value"), share), "target": (dims, target)})
 
@@ -163,33 +203,15 @@ class _Sample:
         return judge(limits, solved.outcomes).safe
 
 
-def _common_name(kind: str, target: float) -> str:
-    if kind == "flow_ratio":
-        return f"T low from the flow ratio, {target:.0%} of peak"
-    return f"T low from the time constant, {target:g} times"
+def _ways_cases(protocol: Protocol) -> int:
+    targets = len(TIMES) * len(WAYS) * len(ERRORS)
+    return len(protocol.groups) * targets * (CHOICE_LUNGS + TRIED_LUNGS)
 
 
-def _labelled(names, ways, share, target) -> xr.Dataset:
-    dims = ("group", "way", "error")
-    data = xr.Dataset(
-        coords={"group": names, "way": ways, "error": list(ERRORS), "ci_bound": ["lower", "upper"]}
-    )
-    data["served_share"] = describe(
-        xr.DataArray(share[..., 0], dims=dims),
-        f"{share_words('safe_share')} with T low chosen this way",
-    )
-    data["served_share_interval"] = describe(
-        xr.DataArray(share[..., 1:], dims=(*dims, "ci_bound")),
-        "interval of the share",
-        ci_method="Wilson score",
-        ci_level=LEVEL,
-    )
-    data["target"] = describe(
-        xr.DataArray(target, dims=dims), "T low [s], multiple of the time constant, or flow ratio"
-    )
-    data["error"].attrs = {"long_name": "relative error of the measured time constant"}
-    data["way"].attrs = {
-        "long_name": "way of choosing T low",
-        "comment": "; ".join(f"{_common_name(k, t)}: {source}" for k, t, source in COMMON_TARGETS),
-    }
-    return data
+PART = Part(
+    name="ways",
+    pieces=ways_pieces,
+    variables=VARIABLES,
+    cases=_ways_cases,
+    lays_out=lambda draft: ("t_low", "t_low_in_time_constants"),
+)

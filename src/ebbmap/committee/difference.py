@@ -3,24 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import xarray as xr
 
-from ebbmap.cases.labelling import describe
+from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Pieces, together
 from ebbmap.cases.uses import Use, use_words
+from ebbmap.committee.counting import GroupCount, count_pieces
 from ebbmap.committee.draft import SETTINGS, Draft
 from ebbmap.committee.lungs import question_of
 from ebbmap.committee.protocol import Group, Protocol
-from ebbmap.committee.verdict import (
-    COMBINATIONS,
-    LEVEL,
-    GroupCount,
-    count_pieces,
-    find_verdict,
-    share_with_interval,
-)
+from ebbmap.committee.verdict import COMBINATIONS, LEVEL, find_verdict, share_with_interval
 from ebbmap.errors import EbbmapError
 from ebbmap.kernels.shares import share_words
 from ebbmap.kernels.tally import paired_interval
@@ -30,6 +25,26 @@ from ebbmap.units import display
 
 #: A lung gains or loses where its safe share of the range moves by at least this much.
 MOVED = 0.05
+
+
+def _interval(method: str) -> Variable:
+    return Variable("its interval", attrs={"ci_level": LEVEL, "ci_method": method})
+
+
+VARIABLES: Mapping[str, Variable] = {
+    "grade": Variable("grade", None),
+    "safe_share": Variable(share_words("safe_share", COMBINATIONS)),
+    "difference": Variable("change of the safe share, same lungs"),
+    "difference_interval": _interval("paired, normal"),
+    "gain": Variable("share of lungs that gain"),
+    "gain_interval": _interval("Wilson score"),
+    "lose": Variable("share of lungs that lose"),
+    "lose_interval": _interval("Wilson score"),
+    "let_in": Variable("share of lungs that get the mode now"),
+    "let_in_interval": _interval("Wilson score"),
+    "left_out": Variable("share of lungs that no longer get the mode"),
+    "left_out_interval": _interval("Wilson score"),
+}
 
 
 def compare_drafts(old: Protocol, new: Protocol) -> xr.Dataset:
@@ -96,35 +111,17 @@ def join_difference(
     verdicts = [find_verdict(p, list(c.values())) for p, c in zip((old, new), counts, strict=True)]
     rows = [_row(*(c[group.name] for c in counts)) for group in groups]
     names = [group.name for group in groups]
-    data = xr.Dataset(
-        coords={"group": names, "draft": ["old", "new"], "ci_bound": ["lower", "upper"]}
-    )
-    data["grade"] = (
-        ("draft", "group"),
-        [v["grade"].sel(group=names).values.astype(str) for v in verdicts],
-        {"long_name": "grade"},
-    )
-    data["safe_share"] = describe(
-        xr.DataArray(
-            [v["safe_share"].sel(group=names).values for v in verdicts], dims=("draft", "group")
-        ),
-        share_words("safe_share", COMBINATIONS),
-    )
-    for key, text in (
-        ("difference", "change of the safe share, same lungs"),
-        ("gain", "share of lungs that gain"),
-        ("lose", "share of lungs that lose"),
-        ("let_in", "share of lungs that get the mode now"),
-        ("left_out", "share of lungs that no longer get the mode"),
-    ):
+    both = ("draft", "group")
+    shares: dict[str, Any] = {
+        "grade": (both, [v["grade"].sel(group=names).values.astype(str) for v in verdicts]),
+        "safe_share": (both, [v["safe_share"].sel(group=names).values for v in verdicts]),
+    }
+    for key in ("difference", "gain", "lose", "let_in", "left_out"):
         table = np.array([row[key] for row in rows])
-        data[key] = describe(xr.DataArray(table[:, 0], dims="group"), text)
-        data[f"{key}_interval"] = describe(
-            xr.DataArray(table[:, 1:], dims=("group", "ci_bound")),
-            "its interval",
-            ci_level=LEVEL,
-            ci_method="paired, normal" if key == "difference" else "Wilson score",
-        )
+        shares[key] = ("group", table[:, 0])
+        shares[f"{key}_interval"] = (("group", "ci_bound"), table[:, 1:])
+    coords = {"group": names, "draft": ["old", "new"], "ci_bound": ["lower", "upper"]}
+    data = label_variables(xr.Dataset(shares, coords), VARIABLES)
     words = [
         use_words(question_of(p), Use(tuple(p.draft.rules), outcomes=p.limits.outcomes))
         for p in (old, new)

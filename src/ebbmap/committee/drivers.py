@@ -9,12 +9,13 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.analyses.sobol import Sobol, sobol_pieces
-from ebbmap.cases.labelling import describe
+from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Found, Pieces, Progress
+from ebbmap.committee.base import Part
+from ebbmap.committee.counting import GroupCount
 from ebbmap.committee.draft import Draft
 from ebbmap.committee.lungs import question_of
 from ebbmap.committee.protocol import Protocol
-from ebbmap.committee.verdict import GroupCount
 from ebbmap.errors import NonFiniteOutcomeError
 from ebbmap.kernels.shares import largest_gap
 from ebbmap.registries.parameters import PARAMETERS
@@ -25,6 +26,17 @@ PLACES = 5
 
 #: A lung counts as served where at least this share of the range is safe for it.
 SERVED = 0.5
+
+#: Lungs on each side of a comparison, at least.
+FEWEST = 10
+
+_IN_UNITS = {"comment": "in registry units"}
+
+VARIABLES: Mapping[str, Variable] = {
+    "gap": Variable("distance between served and other lungs in this property"),
+    "served_median": Variable("median of the lungs served", attrs=_IN_UNITS),
+    "other_median": Variable("median of the other lungs", attrs=_IN_UNITS),
+}
 
 
 def drive_margin(protocol: Protocol) -> xr.Dataset | None:
@@ -127,17 +139,27 @@ def part_lungs(counted: list[GroupCount]) -> xr.Dataset:
                 served[row, column] = np.median(inside)
                 other[row, column] = np.median(outside)
     dims = ("group", "property")
-    data = xr.Dataset(coords={"group": [one.group.name for one in counted], "property": names})
-    data["gap"] = describe(
-        xr.DataArray(gap, dims=dims), "distance between served and other lungs in this property"
-    )
-    for key, table, text in (
-        ("served_median", served, "median of the lungs served"),
-        ("other_median", other, "median of the other lungs"),
-    ):
-        data[key] = describe(xr.DataArray(table, dims=dims), text, comment="in registry units")
-    return data
+    data = {"gap": (dims, gap), "served_median": (dims, served), "other_median": (dims, other)}
+    coords = {"group": [one.group.name for one in counted], "property": names}
+    return label_variables(xr.Dataset(data, coords), VARIABLES)
 
 
-#: Lungs on each side of a comparison, at least.
-FEWEST = 10
+def _cases(protocol: Protocol) -> int:
+    factors = len(protocol.properties) + len(protocol.draft.free)
+    return len(protocol.groups) * PLACES * BASE_SIZE * (2 * factors + 2)
+
+
+PART = Part(
+    name="drivers",
+    pieces=margin_pieces,
+    cases=_cases,
+    lays_out=lambda draft: (along_of(draft),),
+    factors=True,
+)
+
+PARTING = Part(
+    name="parting",
+    needs="verdict",
+    result=lambda protocol, counted: part_lungs(counted),
+    variables=VARIABLES,
+)

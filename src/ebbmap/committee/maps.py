@@ -2,23 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 import xarray as xr
 
-from ebbmap.cases.labelling import describe
+from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Pieces, single
+from ebbmap.committee.base import Part
 from ebbmap.committee.draft import Draft
 from ebbmap.committee.lungs import MAPS, draw_lungs, solver
 from ebbmap.committee.protocol import Protocol
 from ebbmap.kernels.judging import judge
 from ebbmap.kernels.shares import share_words, shares
-from ebbmap.registries.parameters import parameter
 
 #: Which settings a map shows, the first two that have a range.
 PREFERRED = ("t_low", "t_low_in_time_constants", "p_high", "t_high", "p_low")
 
 LUNGS = 512
 PLACES = 41
+
+VARIABLES: Mapping[str, Variable] = {
+    "safe_share": Variable(share_words("safe_share")),
+    "undetermined_share": Variable(share_words("undetermined_share")),
+    "commonest_bound": Variable("limit broken most often", None),
+}
 
 
 def axes_of(draft: Draft) -> tuple[str, str] | None:
@@ -90,23 +98,25 @@ def _map(protocol: Protocol, x: str, y: str) -> xr.Dataset:
         rows.append((counted.safe, counted.undetermined, counted.commonest))
     safe, unknown, commonest = (np.array(part) for part in zip(*rows, strict=True))
     dims = ("group", y, x)
-    data = xr.Dataset(
-        {
-            "safe_share": (dims, safe),
-            "undetermined_share": (dims, unknown),
-            "commonest_bound": (dims, np.array([*bounds, "none"])[commonest]),
-        },
-        {
-            "group": [group.name for group in protocol.groups],
-            x: draft.spans[x].at(unit),
-            y: draft.spans[y].at(unit),
-            "bound": bounds,
-        },
-    )
-    for name in ("safe_share", "undetermined_share"):
-        data[name] = describe(data[name], share_words(name))
-    data["commonest_bound"].attrs = {"long_name": "limit broken most often"}
-    for name in axes:
-        entry = parameter(name)
-        data[name].attrs = {"units": entry.units, "long_name": entry.long_name}
-    return data
+    data = {
+        "safe_share": (dims, safe),
+        "undetermined_share": (dims, unknown),
+        "commonest_bound": (dims, np.array([*bounds, "none"])[commonest]),
+    }
+    coords = {
+        "group": [group.name for group in protocol.groups],
+        x: draft.spans[x].at(unit),
+        y: draft.spans[y].at(unit),
+        "bound": bounds,
+    }
+    return label_variables(xr.Dataset(data, coords), VARIABLES, axes=axes)
+
+
+PART = Part(
+    name="map",
+    pieces=map_pieces,
+    variables=VARIABLES,
+    cases=lambda protocol: len(protocol.groups) * PLACES**2 * LUNGS,
+    lays_out=lambda draft: axes_of(draft) or (),
+    at_middle=True,
+)

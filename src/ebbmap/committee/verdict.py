@@ -2,41 +2,26 @@
 
 from __future__ import annotations
 
-import shlex
-from collections.abc import Callable
-from dataclasses import dataclass
-from functools import lru_cache
+from collections.abc import Callable, Mapping
+from dataclasses import fields
+from typing import Any
 
 import numpy as np
 import xarray as xr
 
-from ebbmap.cases.labelling import describe
-from ebbmap.cases.pieces import Pieces, Progress, listed
-from ebbmap.committee.draft import SETTINGS, measure, settings_of
-from ebbmap.committee.lungs import (
-    VERDICT,
-    Drawn,
-    corners,
-    count,
-    draw_lungs,
-    fixed,
-    solver,
-    unit_settings,
-)
-from ebbmap.committee.protocol import Group, Protocol
-from ebbmap.kernels.judging import CAUTION, SAFE, UNDETERMINED, UNSAFE, VERDICTS, judge
+from ebbmap.cases.labelling import Variable, label_variables
+from ebbmap.committee.base import Part
+from ebbmap.committee.corner import Corner, worst_corners
+from ebbmap.committee.counting import GroupCount, cases_of, count_pieces
+from ebbmap.committee.protocol import Protocol
+from ebbmap.kernels.judging import CAUTION, SAFE, UNDETERMINED, UNSAFE, VERDICTS
 from ebbmap.kernels.shares import share_words, wilson
 from ebbmap.kernels.tally import Tally, clustered_interval, typical_shortfall
-from ebbmap.kernels.tally import join as join_tallies
-from ebbmap.registries.parameters import PARAMETERS
 
 LEVEL = 0.95
 
 #: What the shares of a verdict divide by.
 COMBINATIONS = "combinations of lung and setting"
-
-#: Cases of a piece of the counting: some seconds of the linear lung.
-PIECE = 2**23
 
 #: Name of the row for everybody who gets the mode.
 ALL = "all"
@@ -48,119 +33,49 @@ EXCLUDED = "excluded"
 WHOLE = 1.0
 
 
-@dataclass(frozen=True)
-class GroupCount:
-    """One group's lungs and what the draft did to them.
+#: Quantiles of the share of the range that is safe for a lung.
+QUANTILES = (0.1, 0.25, 0.5, 0.75, 0.9)
 
-    Parameters
-    ----------
-    group : Group
-        The group.
-    drawn : Drawn
-        Its lungs that get the mode.
-    inside, corner : Tally or None
-        Counts over the settings drawn from the ranges, and over the corners of the ranges; None
-        where fewer than two lungs get the mode.
-    """
+_INTERVAL = Variable(
+    "interval of the share",
+    attrs={"ci_level": LEVEL, "ci_method": "Wilson score at the effective number of lungs"},
+)
 
-    group: Group
-    drawn: Drawn
-    inside: Tally | None
-    corner: Tally | None
-
-
-def count_groups(
-    protocol: Protocol, progress: Callable[[int], None] | None = None
-) -> list[GroupCount]:
-    """Try the draft on every group.
-
-    Parameters
-    ----------
-    protocol : Protocol
-        The protocol.
-    progress : callable, optional
-        Called with the number of cases just finished.
-
-    Returns
-    -------
-    list of GroupCount
-        In the order of the file. All groups meet the same settings.
-    """
-    return count_pieces(protocol).whole(progress)
-
-
-def count_pieces(protocol: Protocol, piece: int = PIECE) -> Pieces[list[GroupCount]]:
-    """Cut the counting into some lungs of one group.
-
-    Parameters
-    ----------
-    protocol : Protocol
-        The protocol.
-    piece : int
-        Cases of a piece, at least one lung at all settings. It changes no number.
-    """
-    draft, lungs = protocol.draft, protocol.lungs
-    settings = protocol.settings_drawn if draft.free else 1
-    height = max(1, piece // settings)
-    starts = range(0, lungs, height)
-
-    @lru_cache(maxsize=1)
-    def drawn_of(number: int) -> Drawn:
-        return draw_lungs(protocol, protocol.groups[number], lungs, VERDICT)
-
-    @lru_cache(maxsize=1)
-    def places() -> tuple[np.ndarray, np.ndarray]:
-        return unit_settings(protocol, draft, protocol.settings_drawn, "", VERDICT), corners(draft)
-
-    def solve(number: int, progress: Progress) -> xr.Dataset:
-        drawn = drawn_of(number // len(starts))
-        start = starts[number % len(starts)]
-        part = drawn.part(slice(start, start + height))
-        # fewer lungs get the mode than were drawn, so the last pieces may have none
-        if drawn.size < 2 or not part.size:
-            return xr.Dataset()
-        inside, edges = (
-            count(protocol, draft, part, unit, told)
-            for unit, told in zip(places(), (progress, None), strict=True)
-        )
-        return _as_dataset(inside, "inside").merge(_as_dataset(edges, "corner"))
-
-    def join(found: list[xr.Dataset]) -> list[GroupCount]:
-        counted = []
-        for number, group in enumerate(protocol.groups):
-            own = found[number * len(starts) : (number + 1) * len(starts)]
-            parts = [one for one in own if one.data_vars]
-            sides = [
-                join_tallies([_as_tally(one, side) for one in parts]) if parts else None
-                for side in ("inside", "corner")
-            ]
-            counted.append(GroupCount(group, drawn_of(number), *sides))
-        return counted
-
-    return listed(len(protocol.groups) * len(starts), solve, join)
-
-
-#: Dimensions of what is kept of a piece.
-_TALLY_DIMS = {
-    "by_lung": ("verdict", "lung"),
-    "by_setting": ("verdict", "{}_setting"),
-    "shortfall": ("bound", "shortfall_bin"),
-    "worst": ("lung",),
-    "worst_setting": ("lung",),
+VARIABLES: Mapping[str, Variable] = {
+    "group": Variable("group", None),
+    "bound": Variable("bound", None),
+    "verdict": Variable("verdict", None),
+    "grade": Variable("grade of the draft", None),
+    "wanted_share": Variable("share of combinations that must be safe"),
+    "weight": Variable("share of all patients"),
+    "safe_share": Variable(share_words("safe_share", COMBINATIONS)),
+    "safe_share_interval": _INTERVAL,
+    "verdict_share": Variable("share of combinations with a verdict"),
+    "whole_share": Variable(
+        "share of lungs for which the whole range is safe, its corners included"
+    ),
+    "whole_share_interval": _INTERVAL,
+    "none_share": Variable(
+        "share of lungs with surely no safe setting in the range, its corners included"
+    ),
+    "none_share_interval": _INTERVAL,
+    "lungs": Variable("lungs that get the mode"),
+    "excluded_share": Variable("share of lungs that do not get the mode"),
+    "broken_share": Variable(share_words("broken_share", COMBINATIONS)),
+    "shortfall": Variable(
+        "middle distance beyond the limit where it is broken most, in widths of the limit"
+    ),
+    "range_share": Variable("share of the range that is safe for a lung, by quantile of lungs"),
+    "corner_share": Variable("share of lungs that are safe in the worst corner"),
+    "corner_margin": Variable("least safety margin there"),
+    "corner_settings": Variable("worst corner of the ranges", None),
+    "corner_failing": Variable("what fails there most in the worst lung", None),
+    "corner_line": Variable("command that solves the worst lung there", None),
 }
 
-
-def _as_dataset(counted: Tally, side: str) -> xr.Dataset:
-    return xr.Dataset(
-        {
-            f"{side}_{name}": ([dim.format(side) for dim in dims], getattr(counted, name))
-            for name, dims in _TALLY_DIMS.items()
-        }
-    )
-
-
-def _as_tally(piece: xr.Dataset, side: str) -> Tally:
-    return Tally(*(piece[f"{side}_{name}"].values for name in _TALLY_DIMS))
+LUNG_VARIABLES: Mapping[str, Variable] = {
+    "range_safe_share": Variable("share of the range that is safe for this lung"),
+}
 
 
 def grade(interval: tuple[float, float, float], strict: float, wanted: float) -> str:
@@ -220,96 +135,75 @@ def find_verdict(protocol: Protocol, counted: list[GroupCount]) -> xr.Dataset:
         verdicts, lungs with none or all of the range safe, which bound is broken most and by
         how much, and the worst corner.
     """
-    names = [*(one.group.name for one in counted), ALL]
+    bounds = [bound.name for bound in protocol.limits.hard]
+    rows = _rows(counted, len(bounds))
+    wanted = [*(one.group.wanted for one in counted), protocol.wanted]
+    grades = [grade(r["safe"], r["strict"][1], w) for r, w in zip(rows, wanted, strict=True)]
+    data: dict[str, Any] = {
+        "grade": ("group", grades),
+        "wanted_share": ("group", wanted),
+        "weight": ("group", [*(one.group.weight for one in counted), 1.0]),
+        **_share(rows, "safe"),
+        "verdict_share": (("group", "verdict"), [r["shares"] for r in rows]),
+        **_share(rows, "whole"),
+        **_share(rows, "none"),
+        **_who_gets_it(counted),
+        "broken_share": (("group", "bound"), [r["broken"] for r in rows]),
+        "shortfall": (("group", "bound"), [r["shortfall"] for r in rows]),
+        "range_share": (("group", "quantile"), _range_quantiles(counted)),
+    }
+    worst = worst_corners(protocol, counted)
+    for field in fields(Corner):
+        data[f"corner_{field.name}"] = ("group", [getattr(corner, field.name) for corner in worst])
+    coords = {
+        "group": [*(one.group.name for one in counted), ALL],
+        "verdict": list(VERDICTS),
+        "ci_bound": ["lower", "upper"],
+        "bound": bounds,
+        "quantile": list(QUANTILES),
+    }
+    return label_variables(xr.Dataset(data, coords), VARIABLES)
+
+
+def _share(rows: list[dict], name: str) -> dict[str, Any]:
+    """Return a share of every row with its interval, as variables."""
+    return {
+        f"{name}_share": ("group", [row[name][0] for row in rows]),
+        f"{name}_share_interval": (("group", "ci_bound"), [row[name][1:] for row in rows]),
+    }
+
+
+def _who_gets_it(counted: list[GroupCount]) -> dict[str, Any]:
+    """Return how many lungs get the mode, and the share that does not, as variables."""
+    sizes = [one.drawn.size for one in counted]
+    kept = [one.drawn.size / one.drawn.asked for one in counted]
+    weights = [one.group.weight for one in counted]
+    of_all = sum(weight * share for weight, share in zip(weights, kept, strict=True))
+    excluded = [*(1.0 - share for share in kept), 1.0 - of_all / sum(weights)]
+    return {"lungs": ("group", [*sizes, sum(sizes)]), "excluded_share": ("group", excluded)}
+
+
+def _range_quantiles(counted: list[GroupCount]) -> list[np.ndarray]:
+    """Return quantiles over lungs of the safe share of the range; none for the whole."""
+    unknown = np.full(len(QUANTILES), np.nan)
+    own = [
+        np.quantile(one.inside.safe_share, QUANTILES) if one.inside else unknown for one in counted
+    ]
+    return [*own, unknown]
+
+
+def _rows(counted: list[GroupCount], bounds: int) -> list[dict]:
+    """Return the shares of every group, and last those of the whole by the groups' weights."""
     offered = np.array([one.group.weight * one.drawn.size / one.drawn.asked for one in counted])
     offered = np.where([one.inside is None for one in counted], 0.0, offered)
     weights = offered / offered.sum() if offered.sum() > 0 else offered
-    wanted = [*(one.group.wanted for one in counted), protocol.wanted]
-    bounds = len(protocol.limits.hard)
-    rows: list[dict] = []
-    for one in counted:
-        rows.append(_row([one], np.ones(1), bounds))
     some = [i for i, one in enumerate(counted) if one.inside is not None]
-    rows.append(_row([counted[i] for i in some], weights[some], bounds))
-    grades = [grade(r["safe"], r["strict"][1], w) for r, w in zip(rows, wanted, strict=True)]
-    out = xr.Dataset(
-        coords={
-            "group": names,
-            "verdict": list(VERDICTS),
-            "ci_bound": ["lower", "upper"],
-            "bound": [b.name for b in protocol.limits.hard],
-        }
-    )
-    out["grade"] = ("group", grades, {"long_name": "grade of the draft"})
-    out["wanted_share"] = _say("group", wanted, "share of combinations that must be safe")
-    out["weight"] = _say(
-        "group", [*(o.group.weight for o in counted), 1.0], "share of all patients"
-    )
-    out["safe_share"] = _say(
-        "group", [r["safe"][0] for r in rows], share_words("safe_share", COMBINATIONS)
-    )
-    out["safe_share_interval"] = _interval([r["safe"] for r in rows])
-    out["verdict_share"] = _say(
-        ("group", "verdict"), [r["shares"] for r in rows], "share of combinations with a verdict"
-    )
-    for key, text in (
-        ("whole", "share of lungs for which the whole range is safe, its corners included"),
-        ("none", "share of lungs with surely no safe setting in the range, its corners included"),
-    ):
-        out[f"{key}_share"] = _say("group", [r[key][0] for r in rows], text)
-        out[f"{key}_share_interval"] = _interval([r[key] for r in rows])
-    out["lungs"] = _say(
-        "group",
-        [sum(o.drawn.size for o in counted[i : i + 1]) for i in range(len(counted))]
-        + [sum(o.drawn.size for o in counted)],
-        "lungs that get the mode",
-    )
-    drawn = sum(w.group.weight for w in counted)
-    out["excluded_share"] = _say(
-        "group",
-        [
-            *(1.0 - o.drawn.size / o.drawn.asked for o in counted),
-            1.0 - sum(o.group.weight * o.drawn.size / o.drawn.asked for o in counted) / drawn,
-        ],
-        "share of lungs that do not get the mode",
-    )
-    out["broken_share"] = _say(
-        ("group", "bound"),
-        [r["broken"] for r in rows],
-        share_words("broken_share", COMBINATIONS),
-    )
-    out["shortfall"] = _say(
-        ("group", "bound"),
-        [r["shortfall"] for r in rows],
-        "middle distance beyond the limit where it is broken most, in widths of the limit",
-    )
-    out["range_share"] = _quantiles(counted)
-    _add_corner(out, protocol, counted)
-    for name in ("group", "bound", "verdict"):
-        out[name].attrs = {"long_name": name}
-    return out
-
-
-#: Quantiles of the share of the range that is safe for a lung.
-QUANTILES = (0.1, 0.25, 0.5, 0.75, 0.9)
-
-
-def _quantiles(counted: list[GroupCount]) -> xr.DataArray:
-    rows = [
-        np.quantile(one.inside.safe_share, QUANTILES)
-        if one.inside
-        else np.full(len(QUANTILES), np.nan)
-        for one in counted
-    ]
-    rows.append(np.full(len(QUANTILES), np.nan))
-    return describe(
-        xr.DataArray(np.array(rows), {"quantile": list(QUANTILES)}, ("group", "quantile")),
-        "share of the range that is safe for a lung, by quantile of lungs",
-    )
+    own = [_row([one], np.ones(1), bounds) for one in counted]
+    return [*own, _row([counted[i] for i in some], weights[some], bounds)]
 
 
 def _row(counted: list[GroupCount], weights: np.ndarray, bounds: int) -> dict:
-    """Shares of one group, or of several by their weights."""
+    """Return the shares of one group, or of several by their weights."""
     tallies = [one.inside for one in counted if one.inside is not None]
     if not tallies:
         unknown = dict.fromkeys(("safe", "strict", "whole", "none"), (np.nan, np.nan, np.nan))
@@ -343,101 +237,30 @@ def _all_unsafe(tally: Tally) -> np.ndarray:
 
 
 def _everywhere(
-    counted: list[GroupCount], holds: Callable[[Tally], np.ndarray]
+    counted: list[GroupCount], of_all: Callable[[Tally], np.ndarray]
 ) -> list[np.ndarray]:
-    """Lungs of which this holds at the settings drawn and in the corners, for each group."""
+    """Return which lungs this holds for, at the settings drawn and in the corners, by group."""
     return [
-        (holds(one.inside) & holds(one.corner)).astype(float)
+        (of_all(one.inside) & of_all(one.corner)).astype(float)
         for one in counted
         if one.inside is not None and one.corner is not None
     ]
 
 
-def _add_corner(out: xr.Dataset, protocol: Protocol, counted: list[GroupCount]) -> None:
-    """Add the corner of the ranges that is safe for the fewest lungs, and its worst lung."""
-    edges = corners(protocol.draft)
-    rows = [_corner(protocol, one, edges) for one in counted]
-    rows.append(min((r for r in rows if r["line"]), key=lambda r: r["share"], default=rows[0]))
-    texts = {
-        "share": "share of lungs that are safe in the worst corner",
-        "margin": "least safety margin there",
-    }
-    for key, text in texts.items():
-        out[f"corner_{key}"] = _say("group", [r[key] for r in rows], text)
-    out["corner_settings"] = (
-        "group",
-        [r["settings"] for r in rows],
-        {"long_name": "worst corner of the ranges"},
-    )
-    out["corner_failing"] = (
-        "group",
-        [r["failing"] for r in rows],
-        {"long_name": "what fails there most in the worst lung"},
-    )
-    out["corner_line"] = (
-        "group",
-        [r["line"] for r in rows],
-        {"long_name": "command that solves the worst lung there"},
-    )
-
-
-def _corner(protocol: Protocol, one: GroupCount, edges: np.ndarray) -> dict:
-    empty = {"share": np.nan, "margin": np.nan, "settings": "", "failing": "", "line": ""}
-    if one.corner is None:
-        return empty
-    safe = one.corner.by_setting[SAFE] + one.corner.by_setting[CAUTION]
-    at = int(safe.argmin())
-    places = protocol.draft.places(edges[at : at + 1])
-    solve, _ = solver(protocol, protocol.draft, one.drawn, places)
-    outcomes = solve(slice(0, one.drawn.size))
-    judged = judge(protocol.limits, outcomes)
-    margin = np.broadcast_to(judged.margin, (one.drawn.size, 1))[:, 0]
-    if np.isnan(margin).all():
-        return empty
-    lung = int(np.nanargmin(margin))
-    bound = protocol.limits.hard[int(np.broadcast_to(judged.binding, (one.drawn.size, 1))[lung, 0])]
-    values = case_values(protocol, one.drawn, lung, places)
-    reached = np.broadcast_to(outcomes[bound.outcome], (one.drawn.size, 1))[lung, 0]
-    return {
-        "share": safe[at] / one.drawn.size,
-        "margin": margin[lung],
-        "settings": ", ".join(PARAMETERS[name].say(values[name]) for name in SETTINGS),
-        "failing": f"{bound.sentence}: {reached:.4g}" if margin[lung] < 0 else "nothing fails",
-        "line": cycle_line(protocol, values),
-    }
-
-
-def case_values(protocol: Protocol, drawn: Drawn, lung: int, places) -> dict[str, float]:
-    """Every parameter of one lung at one setting of the draft."""
-    own = {name: value[lung : lung + 1] for name, value in drawn.values.items()}
-    held = fixed(protocol)
-    full = {**own, **{name: np.reshape(value, (1,)) for name, value in held.items()}}
-    known = measure(protocol.lung, protocol.draft, full, drawn.scores[lung : lung + 1])
-    settings = settings_of(protocol.draft, known, places)
-    return {name: float(np.reshape(value, -1)[0]) for name, value in {**settings, **full}.items()}
-
-
-def cycle_line(protocol: Protocol, values: dict[str, float]) -> str:
-    """Return the command that solves one case, every digit kept."""
-    sets = " ".join(f"--set {name}={value!r}" for name, value in values.items())
-    return f"ebbmap cycle --lung {shlex.quote(protocol.lung.name)} {sets}"
-
-
 def lung_shares(counted: list[GroupCount]) -> xr.Dataset:
-    """Share of the range that is safe, for each lung that gets the mode; NaN for the others."""
+    """Return the safe share of the range for each lung that gets the mode; NaN for the others."""
     asked = max(one.drawn.asked for one in counted)
     table = np.full((len(counted), asked), np.nan)
     for row, one in zip(table, counted, strict=True):
         if one.inside is not None:
             row[one.drawn.number] = one.inside.safe_share
-    array = xr.DataArray(table, {"group": [one.group.name for one in counted]}, ("group", "sample"))
-    return xr.Dataset(
-        {"range_safe_share": describe(array, "share of the range that is safe for this lung")}
-    )
+    coords = {"group": [one.group.name for one in counted]}
+    shares = xr.Dataset({"range_safe_share": (("group", "sample"), table)}, coords)
+    return label_variables(shares, LUNG_VARIABLES)
 
 
 def share_with_interval(yes: np.ndarray, level: float = LEVEL) -> tuple[float, float, float]:
-    """Share of lungs and its Wilson interval, shape (n,) to three numbers.
+    """Return the share of lungs and its Wilson interval, shape (n,) to three numbers.
 
     Examples
     --------
@@ -450,15 +273,17 @@ def share_with_interval(yes: np.ndarray, level: float = LEVEL) -> tuple[float, f
     return float(yes.mean()), float(low), float(high)
 
 
-def _say(dims, values, text: str) -> xr.DataArray:
-    return describe(xr.DataArray(np.asarray(values), dims=dims), text)
+PART = Part(
+    name="verdict",
+    pieces=count_pieces,
+    result=find_verdict,
+    variables=VARIABLES,
+    cases=cases_of,
+)
 
-
-def _interval(rows) -> xr.DataArray:
-    array = xr.DataArray(np.array([row[1:] for row in rows]), dims=("group", "ci_bound"))
-    return describe(
-        array,
-        "interval of the share",
-        ci_level=LEVEL,
-        ci_method="Wilson score at the effective number of lungs",
-    )
+PER_LUNG = Part(
+    name="lungs",
+    needs="verdict",
+    result=lambda protocol, counted: lung_shares(counted),
+    variables=LUNG_VARIABLES,
+)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -9,10 +10,11 @@ import xarray as xr
 from scipy.special import ndtri
 
 from ebbmap.analyses.common.windows import UNCLEAR, WINDOW, resolution_words, search_windows
-from ebbmap.analyses.window import SERVED_AT
+from ebbmap.analyses.window import SERVED_AT, WINDOW_CASES
 from ebbmap.cases.evaluate import DRAWN, within_bounds
-from ebbmap.cases.labelling import describe
+from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Pieces, Progress, listed
+from ebbmap.committee.base import Part
 from ebbmap.committee.draft import Draft, measure, settings_of
 from ebbmap.committee.lungs import WINDOWS, draw_lungs, fixed
 from ebbmap.committee.protocol import Protocol
@@ -36,6 +38,28 @@ RESAMPLES = 1000
 FEWEST = 4
 
 WIDTHS = (0.25, 0.5, 0.75)
+
+_WEIGHTED = {"ci_method": "Wilson score; weighted groups: normal", "ci_level": LEVEL}
+
+VARIABLES: Mapping[str, Variable] = {
+    "lower": Variable("shortest T low of the piece", "s"),
+    "upper": Variable("longest T low of the piece", "s"),
+    "window_share": Variable(share_words("window_share")),
+    "window_undetermined_share": Variable(share_words("window_undetermined_share")),
+    "width": Variable("width of the widest piece", "s"),
+    "served_share": Variable(share_words("served_share")),
+    "served_undetermined_share": Variable(share_words("served_undetermined_share")),
+    "served_share_interval": Variable("interval of the share", attrs=_WEIGHTED),
+    "best_t_low": Variable("T low that serves most lungs", "s"),
+    "best_t_low_interval": Variable(
+        "interval of the best T low",
+        "s",
+        {"ci_method": "bootstrap over lungs, percentiles", "ci_level": LEVEL},
+    ),
+    "best_served_share": Variable("share of other lungs that the best T low serves"),
+    "best_served_share_interval": Variable("interval of the share", attrs=_WEIGHTED),
+    "overlap": Variable("share of pairs of lungs whose windows overlap"),
+}
 
 
 def find_group_windows(protocol: Protocol) -> xr.Dataset:
@@ -74,7 +98,7 @@ def group_window_pieces(protocol: Protocol) -> Pieces[xr.Dataset]:
         offered = [g.weight * n for g, n in zip(protocol.groups, sizes, strict=True)]
         weights = np.array(offered) / sum(offered) if sum(offered) else np.zeros(len(offered))
         names = [group.name for group in protocol.groups]
-        return _labelled(protocol, names, weights, found)
+        return _joined(protocol, names, weights, found)
 
     return listed(len(protocol.groups), solve, join)
 
@@ -105,8 +129,8 @@ def _other_settings(protocol: Protocol, drawn) -> dict[str, Any]:
     return {**lungs, **held, **own}
 
 
-def _labelled(protocol: Protocol, names, weights, found: list[xr.Dataset]) -> xr.Dataset:
-    rows = [*names, ALL]
+def _joined(protocol: Protocol, names, weights, found: list[xr.Dataset]) -> xr.Dataset:
+    """Put the windows of every group together, and say what they come to."""
     lower, upper, *unknown = ([one[name].values for one in found] for name in _EDGES)
     states = [one["state"].values for one in found]
     sizes = np.array([state.size for state in states])
@@ -114,83 +138,78 @@ def _labelled(protocol: Protocol, names, weights, found: list[xr.Dataset]) -> xr
         _with_whole([_served(a, b) for a, b in zip(*edges, strict=True)], weights)
         for edges in ((lower, upper), unknown)
     )
-    interval = _intervals(share, weights, sizes)
-    # the first half of the lungs chooses the best T low, the second half tells what it serves
-    half = sizes // 2
-    first = [(a[:h], b[:h]) for a, b, h in zip(lower, upper, half, strict=True)]
-    second = [(a[h:], b[h:]) for a, b, h in zip(lower, upper, half, strict=True)]
-    best = [_best(*one, protocol.seed) for one in first]
-    best.append(_best_for_all(first, weights, protocol.seed))
-    own = [_share_at(one, at[0]) for one, at in zip(second, best, strict=False)]
-    for_all = [_share_at(one, best[-1][0]) for one in second]
-    best_share = np.array([*own, _mean(for_all, weights)])
-    effect = np.array(
-        [
-            _intervals(_with_whole([np.array([x]) for x in served], weights), weights, sizes - half)
-            for served in (own, for_all)
-        ]
-    )[..., 0]
-    effect = np.concatenate([effect[0, :, :-1], effect[1, :, -1:]], axis=1).T
     window, lost = (
         [float((state == kind).mean()) if state.size else np.nan for state in states]
         for kind in (WINDOW, UNCLEAR)
     )
-    padded = [_padded(edges) for edges in (lower, upper)]
-    data = xr.Dataset(
-        coords={
-            "group": rows,
-            "other": names,
-            "t_low": SERVED_AT,
-            "quantile": list(WIDTHS),
-            "ci_bound": ["lower", "upper"],
-            "population": names,
-        },
+    edges = ("population", "sample", "piece")
+    along = ("group", "t_low")
+    data = {
+        "lower": (edges, _padded(lower)),
+        "upper": (edges, _padded(upper)),
+        "window_share": ("group", [*window, _mean(window, weights)]),
+        "window_undetermined_share": ("group", [*lost, _mean(lost, weights)]),
+        "width": (
+            ("population", "quantile"),
+            [_width_quantiles(a, b) for a, b in zip(lower, upper, strict=True)],
+        ),
+        "served_share": (along, share),
+        "served_undetermined_share": (along, unclear),
+        "served_share_interval": (("ci_bound", *along), _intervals(share, weights, sizes)),
+        **_best_t_low(protocol.seed, lower, upper, weights),
+        "overlap": (("population", "other"), _overlaps(lower, upper)),
+    }
+    coords = {
+        "group": [*names, ALL],
+        "other": names,
+        "t_low": SERVED_AT,
+        "quantile": list(WIDTHS),
+        "ci_bound": ["lower", "upper"],
+        "population": names,
+    }
+    result = label_variables(xr.Dataset(data, coords), VARIABLES, axes=["t_low"])
+    result.attrs |= {"resolution": RESOLUTION, "comment": resolution_words(RESOLUTION)}
+    return result
+
+
+def _best_t_low(
+    seed: int, lower: list[np.ndarray], upper: list[np.ndarray], weights: np.ndarray
+) -> dict[str, Any]:
+    """Choose the best T low on the first half of the lungs, and see what it serves of the others.
+
+    Returns
+    -------
+    dict of str to (dims, values)
+        As variables, for every group and for the whole.
+    """
+    sizes = np.array([len(table) for table in lower])
+    half = sizes // 2
+    first = [(a[:h], b[:h]) for a, b, h in zip(lower, upper, half, strict=True)]
+    second = [(a[h:], b[h:]) for a, b, h in zip(lower, upper, half, strict=True)]
+    best = [_best(*edges, seed) for edges in first]
+    best.append(_best_for_all(first, weights, seed))
+    own = [_share_at(edges, chosen[0]) for edges, chosen in zip(second, best, strict=False)]
+    for_all = [_share_at(edges, best[-1][0]) for edges in second]
+    of_own, of_all = (
+        _intervals(_with_whole([np.array([x]) for x in served], weights), weights, sizes - half)
+        for served in (own, for_all)
     )
-    dims = ("population", "sample", "piece")
-    data["lower"] = _s(dims, padded[0], "shortest T low of the piece", "s")
-    data["upper"] = _s(dims, padded[1], "longest T low of the piece", "s")
-    for name, own in (("window_share", window), ("window_undetermined_share", lost)):
-        data[name] = _s("group", [*own, _mean(own, weights)], share_words(name))
-    widths = [_width_quantiles(a, b) for a, b in zip(lower, upper, strict=True)]
-    data["width"] = _s(("population", "quantile"), widths, "width of the widest piece", "s")
-    for name, along in (("served_share", share), ("served_undetermined_share", unclear)):
-        data[name] = _s(("group", "t_low"), along, share_words(name))
-    data["served_share_interval"] = describe(
-        xr.DataArray(interval, dims=("ci_bound", "group", "t_low")),
-        "interval of the share",
-        ci_method="Wilson score; weighted groups: normal",
-        ci_level=LEVEL,
-    )
-    data["best_t_low"] = _s("group", [b[0] for b in best], "T low that serves most lungs", "s")
-    data["best_t_low_interval"] = describe(
-        xr.DataArray(np.array([b[1:] for b in best]), dims=("group", "ci_bound")),
-        "interval of the best T low",
-        "s",
-        ci_method="bootstrap over lungs, percentiles",
-        ci_level=LEVEL,
-    )
-    data["best_served_share"] = _s(
-        "group", best_share, "share of other lungs that the best T low serves"
-    )
-    data["best_served_share_interval"] = describe(
-        xr.DataArray(effect, dims=("group", "ci_bound")),
-        "interval of the share",
-        ci_method="Wilson score; weighted groups: normal",
-        ci_level=LEVEL,
-    )
-    overlap = [
-        [
-            overlap_share(a, b, c, d) if len(a) and len(c) else np.nan
-            for c, d in zip(lower, upper, strict=True)
-        ]
-        for a, b in zip(lower, upper, strict=True)
+    interval = np.concatenate([of_own[:, :-1, 0], of_all[:, -1:, 0]], axis=1).T
+    return {
+        "best_t_low": ("group", [chosen[0] for chosen in best]),
+        "best_t_low_interval": (("group", "ci_bound"), [chosen[1:] for chosen in best]),
+        "best_served_share": ("group", [*own, _mean(for_all, weights)]),
+        "best_served_share_interval": (("group", "ci_bound"), interval),
+    }
+
+
+def _overlaps(lower: list[np.ndarray], upper: list[np.ndarray]) -> list[list[float]]:
+    """Return the share of pairs of lungs, one of each of two groups, whose windows overlap."""
+    edges = list(zip(lower, upper, strict=True))
+    return [
+        [overlap_share(*one, *two) if len(one[0]) and len(two[0]) else np.nan for two in edges]
+        for one in edges
     ]
-    data["overlap"] = _s(
-        ("population", "other"), overlap, "share of pairs of lungs whose windows overlap"
-    )
-    data["t_low"].attrs = {"units": "s", "long_name": "T low"}
-    data.attrs |= {"resolution": RESOLUTION, "comment": resolution_words(RESOLUTION)}
-    return data
 
 
 def _served(lower: np.ndarray, upper: np.ndarray) -> np.ndarray:
@@ -271,5 +290,11 @@ def _best_for_all(halves, weights: np.ndarray, seed: int) -> tuple[float, float,
     return _best(low, high, seed)
 
 
-def _s(dims, values, text: str, units: str = "1") -> xr.DataArray:
-    return describe(xr.DataArray(np.asarray(values, float), dims=dims), text, units)
+PART = Part(
+    name="windows",
+    pieces=group_window_pieces,
+    variables=VARIABLES,
+    cases=lambda protocol: len(protocol.groups) * LUNGS * WINDOW_CASES,
+    lays_out=lambda draft: ("t_low", "t_low_in_time_constants"),
+    at_middle=True,
+)

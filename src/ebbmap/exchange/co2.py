@@ -249,10 +249,6 @@ def paco2_course(
 
     Notes
     -----
-    The stores obey p' = A p + u, so p(t) = p(0) + [integral of exp(A s) from 0 to t] p'(0). At
-    time 0 only the fast store moves, so one entry of that 2x2 integral is needed; written with
-    expm1 it also holds in apnoea, where one eigenvalue is 0 and no steady state exists.
-
     The jump of arterial towards mixed venous tension in the first 10 s of apnoea is not in the
     model: lungs and blood are one store here. What it gives is the rise after that jump.
 
@@ -262,31 +258,35 @@ def paco2_course(
     >>> paco2_course([0.0, 60.0], 40.0, 0.0, 200.0, **stores).round(2).tolist()
     [40.0, 45.97]
     """
-    seconds = np.asarray(times, dtype=float)
-    start, ventilation, production, fast, slow, exchange = (
-        np.asarray(value, dtype=float)[..., None]
-        for value in (
-            paco2_start,
-            alveolar_ventilation,
-            co2_production,
-            co2_store_fast,
-            co2_store_slow,
-            co2_store_exchange,
-        )
-    )
-    clearance = ventilation / STPD_TO_TENSION
+    start, production = _over_time(paco2_start), _over_time(co2_production)
+    clearance = _over_time(alveolar_ventilation) / STPD_TO_TENSION
+    stores = _over_time(co2_store_fast), _over_time(co2_store_slow)
+    minutes = np.asarray(times, dtype=float) / S_PER_MIN
+    entry = _fast_entry(minutes, clearance, *stores, _over_time(co2_store_exchange))
+    return start + entry * (production - clearance * start) / stores[0]
+
+
+def _over_time(values):
+    """Return values with an axis for time behind, shape (n, 1)."""
+    return np.asarray(values, dtype=float)[..., None]
+
+
+def _fast_entry(minutes, clearance, fast, slow, exchange):
+    """Entry of the integral of exp(A s) that moves the fast store by its own slope, shape (n, t).
+
+    The stores obey p' = A p + u, so p(t) = p(0) + [integral of exp(A s) from 0 to t] p'(0). At
+    time 0 only the fast store moves, so one entry of that 2x2 integral is needed; written with
+    expm1 it also holds in apnoea, where one eigenvalue is 0 and no steady state exists.
+    """
     leaving_fast = (clearance + exchange) / fast
     leaving_slow = exchange / slow
     spread = np.sqrt((leaving_fast - leaving_slow) ** 2 + 4.0 * exchange**2 / (fast * slow))
     quick = -0.5 * (leaving_fast + leaving_slow + spread)
     # product of the eigenvalues over one of them: no digit lost near apnoea
     lazy = clearance * exchange / (fast * slow) / quick
-    minutes = seconds / S_PER_MIN
-    entry = (
-        _integral_of_exponential(quick, minutes) * (leaving_fast + lazy)
-        - _integral_of_exponential(lazy, minutes) * (leaving_fast + quick)
-    ) / spread
-    return start + entry * (production - clearance * start) / fast
+    quick_part = _integral_of_exponential(quick, minutes) * (leaving_fast + lazy)
+    lazy_part = _integral_of_exponential(lazy, minutes) * (leaving_fast + quick)
+    return (quick_part - lazy_part) / spread
 
 
 def _integral_of_exponential(rate, minutes):

@@ -1,17 +1,29 @@
 """Patient rule induction: a box of parameter ranges that holds the cases with an event.
 
 A box is peeled: from all cases, a thin slice at a time is cut off where cases without the event
-gather. It is then pasted: given back what can be given back.
+gather [1]_. It is then pasted: given back what can be given back. Each peel takes the slice that
+raises the density most for each case given up. Among the boxes on the way, the widest that is
+dense enough is pasted: an edge moves out, or away altogether, while the box stays dense enough.
+Coverage and density are those of [2]_.
 Sizes: n cases, d properties, t steps, m resamples.
+
+References
+----------
+.. [1] Friedman JH, Fisher NI. Stat Comput 1999;9:123-143, doi:10.1023/A:1008894516817
+.. [2] Bryant BP, Lempert RJ. Technol Forecast Soc Change 2010;77:34-49,
+   doi:10.1016/j.techfore.2009.08.002
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from ebbmap.errors import DesignMismatchError, EbbmapError
+from ebbmap.kernels.contrast import check_finite
 
 #: Share of the cases in the box that one peel cuts off, and that one paste gives back.
 PEEL_SHARE = 0.05
@@ -103,18 +115,6 @@ def find_box(values, events, *, density: float = 0.9) -> Box:
     DesignMismatchError
         If values and events do not have the same cases.
 
-    Notes
-    -----
-    Each peel takes the slice that raises the density most for each case given up. Among the
-    boxes on the way, the widest that is dense enough is pasted: an edge moves out, or away
-    altogether, while the box stays dense enough.
-
-    References
-    ----------
-    .. [1] Friedman JH, Fisher NI. Stat Comput 1999;9:123-143, doi:10.1023/A:1008894516817
-    .. [2] Bryant BP, Lempert RJ. Technol Forecast Soc Change 2010;77:34-49,
-       doi:10.1016/j.techfore.2009.08.002 (coverage and density)
-
     Examples
     --------
     >>> x = np.random.default_rng(0).random((2000, 2))
@@ -123,38 +123,31 @@ def find_box(values, events, *, density: float = 0.9) -> Box:
     ([0.6, -inf], [inf, inf], 1.0)
     """
     x, happens = np.asarray(values, float), np.asarray(events, bool)
-    if x.ndim != 2 or happens.shape != x.shape[:1]:
-        raise DesignMismatchError(
-            f"values and events must have the same rows; got {x.shape} and {happens.shape}."
-        )
-    if not np.isfinite(x).all():
-        raise EbbmapError(
-            f"values must be finite; {(~np.isfinite(x)).sum():,} are not. Leave those cases out."
-        )
-    if not 0.0 < density <= 1.0:
-        raise EbbmapError(f"density must be in (0, 1]; got {density}. 0.9 is usual.")
-    if not happens.any():
-        raise EbbmapError("a box needs at least one case with the event; there is none.")
+    _check_box(x, happens, density)
     path = _peel(x, happens)
-    lower, upper, coverage, dense, support = (np.array(part) for part in zip(*path, strict=True))
+    lower, upper, coverage, dense, support = (
+        np.array(column) for column in zip(*path, strict=True)
+    )
     enough = np.flatnonzero(dense >= density)
     step = int(enough[np.argmax(coverage[enough])]) if enough.size else int(np.argmax(dense))
     low, high = _paste(x, happens, lower[step], upper[step], min(density, dense[step]))
     chosen = inside(x, low, high)
     hits = happens[chosen].sum()
-    return Box(
-        low,
-        high,
-        float(hits / happens.sum()),
-        float(hits / chosen.sum()),
-        float(chosen.mean()),
-        step,
-        lower,
-        upper,
-        coverage,
-        dense,
-        support,
-    )
+    worth = float(hits / happens.sum()), float(hits / chosen.sum()), float(chosen.mean())
+    return Box(low, high, *worth, step, lower, upper, coverage, dense, support)
+
+
+def _check_box(x: np.ndarray, happens: np.ndarray, density: float) -> None:
+    """Refuse cases, events or a density that no box can be found for."""
+    if x.ndim != 2 or happens.shape != x.shape[:1]:
+        raise DesignMismatchError(
+            f"values and events must have the same rows; got {x.shape} and {happens.shape}."
+        )
+    check_finite(x)
+    if not 0.0 < density <= 1.0:
+        raise EbbmapError(f"density must be in (0, 1]; got {density}. 0.9 is usual.")
+    if not happens.any():
+        raise EbbmapError("a box needs at least one case with the event; there is none.")
 
 
 def box_stability(
@@ -187,8 +180,8 @@ def box_stability(
     Examples
     --------
     >>> x = np.random.default_rng(0).random((500, 2))
-    >>> found = box_stability(x, x[:, 0] > 0.6, resamples=10, rng=0)
-    >>> found.restricted[0].tolist()
+    >>> stability = box_stability(x, x[:, 0] > 0.6, resamples=10, rng=0)
+    >>> stability.restricted[0].tolist()
     [1.0, 0.0]
     """
     x, happens = np.asarray(values, float), np.asarray(events, bool)
@@ -199,25 +192,34 @@ def box_stability(
     edges, worth = np.full((resamples, d, 2), np.nan), np.full((resamples, 2), np.nan)
     for number in range(resamples):
         rows = generator.integers(n, size=n)
-        if not happens[rows].any():
-            continue
-        box = find_box(x[rows], happens[rows], density=density)
-        edges[number] = np.stack([box.lower, box.upper], axis=1)
-        left_out = np.ones(n, bool)
-        left_out[rows] = False
-        chosen = inside(x, box.lower, box.upper) & left_out
-        hits, of = (happens & chosen).sum(), (happens & left_out).sum()
-        # a box that holds no event is worth nothing; one that holds no case has no density
-        worth[number] = hits / of if of else np.nan, hits / chosen.sum() if chosen.any() else np.nan
-    found = np.isfinite(edges)
+        if happens[rows].any():
+            box = find_box(x[rows], happens[rows], density=density)
+            edges[number] = np.stack([box.lower, box.upper], axis=1)
+            left_out = np.ones(n, bool)
+            left_out[rows] = False
+            worth[number] = _worth(happens[left_out], inside(x[left_out], box.lower, box.upper))
+    edges = np.where(np.isfinite(edges), edges, np.nan)
+    restricted = np.isfinite(edges).mean(axis=0)
+    coverage, density_interval = (_middle(column, level) for column in worth.T)
+    bounds = np.array([[_middle(side, level) for side in edges[:, j].T] for j in range(d)])
+    return Stability(restricted, bounds.reshape(d, 2, 2), coverage, density_interval)
+
+
+def _worth(happens: np.ndarray, chosen: np.ndarray) -> tuple[float, float]:
+    """Coverage and density of the chosen among some cases, shape (n,) each.
+
+    A box that holds no event is worth nothing; one that holds no case has no density.
+    """
+    hits, events = (happens & chosen).sum(), happens.sum()
+    coverage = hits / events if events else np.nan
+    return coverage, hits / chosen.sum() if chosen.any() else np.nan
+
+
+def _middle(values: np.ndarray, level: float) -> np.ndarray:
+    """Interval that holds the middle of the known values, shape (2,); NaN where none is known."""
+    known = values[np.isfinite(values)]
     tail = (1.0 - level) / 2.0
-    bounds = np.full((d, 2, 2), np.nan)
-    for j, side in np.argwhere(found.any(axis=0)):
-        bounds[j, side] = np.quantile(edges[found[:, j, side], j, side], [tail, 1.0 - tail])
-    told = np.full((2, 2), np.nan)
-    for column in np.flatnonzero(np.isfinite(worth).any(axis=0)):
-        told[column] = np.nanquantile(worth[:, column], [tail, 1.0 - tail])
-    return Stability(found.mean(axis=0), bounds, *told)
+    return np.quantile(known, [tail, 1.0 - tail]) if known.size else np.full(2, np.nan)
 
 
 def _peel(x: np.ndarray, happens: np.ndarray) -> list[tuple]:
@@ -231,29 +233,42 @@ def _peel(x: np.ndarray, happens: np.ndarray) -> list[tuple]:
     hit = happens[order]
     alive = np.ones(n, bool)
     while path[-1][3] < 1.0:
-        size, hits = order.shape[1], int(hit[0].sum())
-        best = (-np.inf, 0, slice(0, 0))
-        for j in range(d):
-            for cut in _end_slices(ranked[j]):
-                gone = cut.stop - cut.start
-                left, kept = size - gone, hits - int(hit[j, cut].sum())
-                gain = (kept / left - hits / size) / gone if left else -np.inf
-                if gain > best[0] and kept > 0 and left >= LEAST_SUPPORT * n:
-                    best = (gain, j, cut)
-        gain, j, cut = best
+        gain, j, cut = _best_peel(ranked, hit, LEAST_SUPPORT * n)
         if not np.isfinite(gain):
             break
         alive[order[j, cut]] = False
         stay = alive[order]
-        order, ranked, hit = (part[stay].reshape(d, -1) for part in (order, ranked, hit))
+        order, ranked, hit = (rows[stay].reshape(d, -1) for rows in (order, ranked, hit))
         lower, upper = lower.copy(), upper.copy()
         if cut.start == 0:
             lower[j] = ranked[j, 0]
         else:
             upper[j] = ranked[j, -1]
-        held = int(hit[0].sum())
-        path.append((lower, upper, held / events, held / order.shape[1], order.shape[1] / n))
+        held, size = int(hit[0].sum()), order.shape[1]
+        path.append((lower, upper, held / events, held / size, size / n))
     return path
+
+
+def _best_peel(ranked: np.ndarray, hit: np.ndarray, least: float) -> tuple[float, int, slice]:
+    """Gain of density per case given up, property and slice of the best peel.
+
+    Parameters
+    ----------
+    ranked, hit : ndarray, shape (d, n)
+        Values of each property in increasing order, and which of these cases have the event.
+    least : float
+        Cases that must be left.
+    """
+    size, hits = ranked.shape[1], int(hit[0].sum())
+    best = (-np.inf, 0, slice(0, 0))
+    for j, values in enumerate(ranked):
+        for cut in _end_slices(values):
+            gone = cut.stop - cut.start
+            left, kept = size - gone, hits - int(hit[j, cut].sum())
+            gain = (kept / left - hits / size) / gone if left else -np.inf
+            if gain > best[0] and kept > 0 and left >= least:
+                best = (gain, j, cut)
+    return best
 
 
 def _end_slices(ranked: np.ndarray):
@@ -276,34 +291,50 @@ def _end_slices(ranked: np.ndarray):
         yield slice(int(stop), size)
 
 
+class _Move(NamedTuple):
+    """An edge of a box that moves out, and what the box then holds."""
+
+    density: float
+    hits: int
+    property: int
+    side: float
+    """-1 for the lower edge, 1 for the upper one."""
+    edge: float
+
+
 def _paste(x, happens, lower, upper, density):
     """Move edges out, or away, while the box stays as dense as wanted."""
     lower, upper = lower.copy(), upper.copy()
     held = happens[inside(x, lower, upper)].sum()
     while True:
-        best = None
-        within = (x >= lower) & (x <= upper)
-        outside = (~within).sum(axis=1)
-        size = (outside == 0).sum()
-        for j in range(x.shape[1]):
-            # cases that only this property's edges keep out, or nothing does
-            column, hit = x[reach := outside == ~within[:, j], j], happens[reach]
-            for side, edge in ((-1.0, lower[j]), (1.0, upper[j])):
-                if not np.isfinite(edge):
-                    continue
-                far = lower[j] if side > 0 else upper[j]
-                allowed = column >= far if side > 0 else column <= far
-                outward, events = side * column[allowed], hit[allowed]
-                nearest = np.sort(outward[outward > side * edge])[: max(1, int(PASTE_SHARE * size))]
-                for moved in (np.inf, *nearest[-1:]):
-                    chosen = outward <= moved
-                    hits = events[chosen].sum()
-                    # an edge that goes away makes the rule shorter, so it may gain nothing
-                    better = hits > held or (np.isinf(moved) and hits == held)
-                    rank = (hits / chosen.sum(), hits)
-                    if better and rank[0] >= density and (best is None or rank > best[0]):
-                        best = (rank, j, side, side * moved)
+        best: _Move | None = None
+        for move in _moves(x, happens, lower, upper):
+            # an edge that goes away makes the rule shorter, so it may gain nothing
+            gains = move.hits > held or (np.isinf(move.edge) and move.hits == held)
+            if gains and move.density >= density and (best is None or move[:2] > best[:2]):
+                best = move
         if best is None:
             return lower, upper
-        (_, held), j, side, edge = best
-        (lower if side < 0 else upper)[j] = edge
+        held = best.hits
+        (lower if best.side < 0 else upper)[best.property] = best.edge
+
+
+def _moves(x, happens, lower, upper) -> Iterator[_Move]:
+    """Yield what each edge of a box can do: go away, or move out by a small share of the cases."""
+    within = (x >= lower) & (x <= upper)
+    outside = (~within).sum(axis=1)
+    share = max(1, int(PASTE_SHARE * (outside == 0).sum()))
+    for j in range(x.shape[1]):
+        # cases that only this property's edges keep out, or nothing does
+        reach = outside == ~within[:, j]
+        column, hit = x[reach, j], happens[reach]
+        for side, edge, far in ((-1.0, lower[j], upper[j]), (1.0, upper[j], lower[j])):
+            if not np.isfinite(edge):
+                continue
+            allowed = column >= far if side > 0 else column <= far
+            outward, events = side * column[allowed], hit[allowed]
+            nearest = np.sort(outward[outward > side * edge])[:share]
+            for moved in (np.inf, *nearest[-1:]):
+                chosen = outward <= moved
+                hits = events[chosen].sum()
+                yield _Move(hits / chosen.sum(), hits, j, side, side * moved)

@@ -2,6 +2,12 @@
 
 Sizes: n trajectories of g + 1 points, d parameters, g factors (parameters, or groups of them),
 s outputs, m resamples.
+
+References
+----------
+.. [1] Morris MD. Technometrics 1991;33:161-174, doi:10.2307/1269043
+.. [2] Campolongo F, Cariboni J, Saltelli A. Environ Model Softw 2007;22:1509-1518,
+   doi:10.1016/j.envsoft.2006.10.004 (mu star)
 """
 
 from __future__ import annotations
@@ -15,6 +21,8 @@ from ebbmap.kernels.resampling import (
     bootstrap_half_width,
     bootstrap_weights,
     check_level,
+    kept_weight,
+    weighted_means,
 )
 from ebbmap.kernels.sobol import NanPolicy
 
@@ -84,23 +92,44 @@ def elementary_effects(
     NonFiniteOutcomeError
         If a value is not finite and `nan_policy` is "raise".
 
-    References
-    ----------
-    .. [1] Morris MD. Technometrics 1991;33:161-174, doi:10.2307/1269043
-    .. [2] Campolongo F, Cariboni J, Saltelli A. Environ Model Softw 2007;22:1509-1518,
-       doi:10.1016/j.envsoft.2006.10.004 (mu star)
-
     Examples
     --------
     One trajectory through two factors, of which the first counts twice:
 
     >>> unit = np.array([[0.0, 0.0], [0.5, 0.0], [0.5, 0.5]] * 2)
-    >>> found = elementary_effects(unit, unit @ [[2.0], [1.0]], np.eye(2, dtype=bool), rng=0)
-    >>> found.mu_star[:, 0].tolist()
+    >>> effects = elementary_effects(unit, unit @ [[2.0], [1.0]], np.eye(2, dtype=bool), rng=0)
+    >>> effects.mu_star[:, 0].tolist()
     [2.0, 1.0]
     """
     x, y, own = np.asarray(unit, float), np.asarray(outputs, float), np.asarray(members, bool)
     check_level(level)
+    effects, kept = _effects(x, y, own)
+    if nan_policy == "raise" and not kept.all():
+        raise NonFiniteOutcomeError(
+            f"outputs must be finite; {(~kept).any(axis=1).sum():,} of {len(kept):,} trajectories "
+            'have a value that is not. Pass nan_policy="drop_block".'
+        )
+    alone = own.sum(axis=1) == 1
+    effects = np.where(kept[:, None], effects, 0.0)
+    effects = np.where(alone[:, None], effects, np.abs(effects))
+    weights = bootstrap_weights(len(effects), resamples, np.random.default_rng(rng))
+    total = kept_weight(weights, kept)
+    sizes = weighted_means(weights, np.abs(effects), total)
+    mu = weighted_means(weights[:1], effects, total[:1])[0]
+    squares = np.where(kept[:, None], (effects - mu) ** 2, 0.0)
+    square, count = weighted_means(weights[:1], squares, total[:1])[0], kept.sum(axis=0)
+    half = bootstrap_half_width(sizes[1:], level)
+    return ElementaryEffects(
+        mu=np.where(alone[:, None], mu, np.nan),
+        mu_star=sizes[0],
+        sigma=np.sqrt(square * count / np.where(count > 1, count - 1, np.nan)),
+        mu_star_interval=np.stack([sizes[0] - half, sizes[0] + half], axis=-1),
+        dropped=len(kept) - count,
+    )
+
+
+def _effects(x: np.ndarray, y: np.ndarray, own: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Effects along trajectories, shape (n, g, s), and which are finite, shape (n, s)."""
     g = len(own)
     if len(x) != len(y) or len(x) == 0 or len(x) % (g + 1):
         raise DesignMismatchError(
@@ -109,47 +138,17 @@ def elementary_effects(
     step = np.diff(x.reshape(-1, g + 1, x.shape[1]), axis=1)
     changed = step != 0.0
     which = (changed[:, :, None] == own).all(axis=-1)
-    if not (which.sum(axis=1) == 1).all():
+    once = (which.sum(axis=1) == 1).all(axis=1)
+    if not once.all():
         raise DesignMismatchError(
             "each trajectory must change every factor once, one at a time; it does not "
-            f"(trajectory {int(np.argmin((which.sum(axis=1) == 1).all(axis=1)))}). "
-            "Use the points in the order drawn."
+            f"(trajectory {int(np.argmin(once))}). Use the points in the order drawn."
         )
-    rise = np.diff(y.reshape(-1, g + 1, y.shape[1]), axis=1)
-    kept = np.isfinite(y.reshape(len(rise), g + 1, -1)).all(axis=1)
-    if nan_policy == "raise" and not kept.all():
-        raise NonFiniteOutcomeError(
-            f"outputs must be finite; {(~kept).any(axis=1).sum():,} of {len(kept):,} trajectories "
-            'have a value that is not. Pass nan_policy="drop_block".'
-        )
-    alone = own.sum(axis=1) == 1
+    values = y.reshape(-1, g + 1, y.shape[1])
     size = np.abs(step).max(axis=2)
     signed = np.where(changed.sum(axis=2) == 1, step.sum(axis=2), size)
-    along = rise / signed[:, :, None]
+    along = np.diff(values, axis=1) / signed[:, :, None]
     # from the order of a trajectory's steps to the order of the factors
-    at = which.argmax(axis=1)
-    effects = np.take_along_axis(along, at[:, :, None], axis=1)
-    effects = np.where(kept[:, None], effects, 0.0)
-    effects = np.where(alone[:, None], effects, np.abs(effects))
-
-    weights = bootstrap_weights(len(effects), resamples, np.random.default_rng(rng))
-    total = weights @ kept
-    total[total == 0.0] = np.nan
-
-    def mean(values: np.ndarray, of: np.ndarray) -> np.ndarray:
-        flat = of @ values.reshape(len(values), -1)
-        return flat.reshape(len(of), *values.shape[1:]) / total[: len(of), None]
-
-    sizes = mean(np.abs(effects), weights)
-    mu = mean(effects, weights[:1])[0]
-    square = mean(np.where(kept[:, None], (effects - mu) ** 2, 0.0), weights[:1])[0]
-    count = kept.sum(axis=0)
-    sigma = np.sqrt(square * count / np.where(count > 1, count - 1, np.nan))
-    half = bootstrap_half_width(sizes[1:], level)
-    return ElementaryEffects(
-        np.where(alone[:, None], mu, np.nan),
-        sizes[0],
-        sigma,
-        np.stack([sizes[0] - half, sizes[0] + half], axis=-1),
-        len(kept) - count,
-    )
+    place = which.argmax(axis=1)
+    effects = np.take_along_axis(along, place[:, :, None], axis=1)
+    return effects, np.isfinite(values).all(axis=1)

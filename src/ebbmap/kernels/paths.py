@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 
+Place = tuple[int, int]
+
 #: A step: both settings, the first, or the second.
 _STEPS = ((1, 1), (1, 0), (0, 1))
 
@@ -43,29 +45,25 @@ def safest_path(margins):
     """
     margins = np.asarray(margins, dtype=float)
     n, m = margins.shape
-    best: dict[tuple[int, int], tuple[float, float, int]] = {}
-    came: dict[tuple[int, int], tuple[int, int]] = {}
-    for i in range(n):
-        for j in range(m):
-            here = margins[i, j]
-            if np.isnan(here):
-                continue
-            short = max(-here, 0.0)
-            if (i, j) == (0, 0):
-                best[i, j] = (short, -here, 0)
-                continue
-            ways = [(i - a, j - b) for a, b in _STEPS if (i - a, j - b) in best]
-            reached = [
-                ((best[way][0] + short, max(best[way][1], -here), best[way][2] + 1), way)
-                for way in ways
-            ]
-            if reached:
-                best[i, j], came[i, j] = min(reached)
-    at = (n - 1, m - 1)
-    if at not in best:
+    best: dict[Place, tuple[float, float, int]] = {}
+    came: dict[Place, Place] = {}
+    for i, j in np.argwhere(~np.isnan(margins)).tolist():
+        here = float(margins[i, j])
+        short = max(-here, 0.0)
+        reached = [
+            ((best[way][0] + short, max(best[way][1], -here), best[way][2] + 1), way)
+            for way in ((i - a, j - b) for a, b in _STEPS)
+            if way in best
+        ]
+        if reached:
+            best[i, j], came[i, j] = min(reached)
+        elif (i, j) == (0, 0):
+            best[i, j] = (short, -here, 0)
+    place: Place = (n - 1, m - 1)
+    if place not in best:
         return np.empty((0, 2), dtype=int)
-    path = [at]
-    while at in came:
-        at = came[at]
-        path.append(at)
+    path = [place]
+    while place in came:
+        place = came[place]
+        path.append(place)
     return np.array(path[::-1], dtype=int)

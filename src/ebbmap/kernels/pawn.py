@@ -1,7 +1,16 @@
 """A moment-independent index: how much a slice of a factor changes the whole distribution.
 
 Variance says little about a skewed outcome; the distance between distribution functions does not
-mind. Sizes: n cases, d factors, s outputs, k slices, r replicates.
+mind [1]_. Sizes: n cases, d factors, s outputs, k slices, r replicates.
+
+A distance is drawn upward by noise; the jackknife's estimate of that excess comes off the lower
+bound only. Measured over 100 seeds on Ishigami's function (2,048 cases), a 95 % interval covers
+87 % (a factor within the noise) to 99 %.
+
+References
+----------
+.. [1] Pianosi F, Wagener T. Environ Model Softw 2018;108:197-207,
+   doi:10.1016/j.envsoft.2018.07.019
 """
 
 from __future__ import annotations
@@ -10,7 +19,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ebbmap.errors import DesignMismatchError, EbbmapError, NonFiniteOutcomeError
+from ebbmap.errors import EbbmapError, NonFiniteOutcomeError
+from ebbmap.kernels.contrast import check_finite, check_rows
 from ebbmap.kernels.resampling import (
     REPLICATES,
     check_level,
@@ -85,72 +95,62 @@ def pawn_indices(
     EbbmapError
         If a value of a factor is not finite, or `slices`, `replicates` or `level` not legal.
 
-    Notes
-    -----
-    A distance is drawn upward by noise; the jackknife's estimate of that excess comes off the
-    lower bound only. Measured over 100 seeds on Ishigami's function (2,048 cases), a 95 % interval
-    covers 87 % (a factor within the noise) to 99 %.
-
-    References
-    ----------
-    .. [1] Pianosi F, Wagener T. Environ Model Softw 2018;108:197-207,
-       doi:10.1016/j.envsoft.2018.07.019
-
     Examples
     --------
     >>> x = np.random.default_rng(0).random((2000, 2))
-    >>> found = pawn_indices(x, x[:, :1], rng=0)
-    >>> bool(found.index[0, 0] > 0.4), bool(found.index[1, 0] < 2 * found.noise)
+    >>> pawn = pawn_indices(x, x[:, :1], rng=0)
+    >>> bool(pawn.index[0, 0] > 0.4), bool(pawn.index[1, 0] < 2 * pawn.noise)
     (True, True)
     """
     x, y = np.asarray(values, float), np.asarray(outputs, float)
     check_level(level)
-    if x.ndim != 2 or y.ndim != 2 or len(x) != len(y):
-        raise DesignMismatchError(
-            f"values and outputs must have the same rows; got {x.shape} and {y.shape}."
-        )
+    check_rows(x, y, "outputs")
     if not 2 <= slices <= len(x) // 2:
         raise EbbmapError(f"slices must be 2 to {len(x) // 2}; got {slices}. 10 are usual.")
     if not np.isfinite(y).all():
         raise NonFiniteOutcomeError("outputs must be finite. Leave the other rows out.")
-    if not np.isfinite(x).all():
-        raise EbbmapError(
-            f"values of the factors must be finite; {(~np.isfinite(x)).sum():,} are not. "
-            "Leave those rows out."
-        )
-    (n, d), s = x.shape, y.shape[1]
+    check_finite(x, "values of the factors", "rows")
     inner = np.arange(1, slices) / slices
-    part = np.stack(
-        [np.searchsorted(np.quantile(x[:, j], inner), x[:, j], side="right") for j in range(d)]
-    )
-    weights = replicate_weights(n, replicates)
-    index, interval = np.full((d, s), np.nan), np.full((d, s, 2), np.nan)
-    for output in range(s):
+    slice_of = [np.searchsorted(np.quantile(f, inner), f, side="right") for f in x.T]
+    weights = replicate_weights(len(x), replicates)
+    # index, and both ends of its interval
+    found = np.full((3, x.shape[1], y.shape[1]), np.nan)
+    for output in range(y.shape[1]):
         order = np.argsort(y[:, output], kind="stable")
-        ranked = y[order, output]
+        ranked, drawn = y[order, output], weights[:, order]
         if ranked[0] == ranked[-1]:
             continue
         last = np.append(ranked[1:] > ranked[:-1], True)
-        drawn = weights[:, order]
         whole = np.cumsum(drawn, axis=1)
         whole /= whole[:, -1:]
-        for j in range(d):
-            found = _median_distance(part[j, order], drawn, whole, last, slices)
-            index[j, output] = found[0]
-            half = replicate_half_width(found[1:], level)
-            excess = max((replicates - 1) * (found[1:].mean() - found[0]), 0.0)
-            interval[j, output] = found[0] - excess - half, found[0] + half
-    generator = np.random.default_rng(rng)
+        for j, own in enumerate(slice_of):
+            medians = _median_distance(own[order], drawn, whole, last, slices)
+            found[:, j, output] = _with_interval(medians, level)
+    index, *bounds = found
+    interval = np.clip(np.stack(bounds, axis=-1), 0.0, 1.0)
+    return Pawn(index, interval, _noise(len(x), slices, level, np.random.default_rng(rng)))
+
+
+def _with_interval(medians: np.ndarray, level: float) -> tuple[float, float, float]:
+    """Index and both ends of its interval, from all rows and with each replicate left out."""
+    index, left_out = medians[0], medians[1:]
+    half = replicate_half_width(left_out, level)
+    excess = max((left_out.size - 1) * (left_out.mean() - index), 0.0)
+    return index, index - excess - half, index + half
+
+
+def _noise(n: int, slices: int, level: float, rng: np.random.Generator) -> float:
+    """Index that factors of pure noise stay below with the level's probability."""
     labels = np.arange(n) * slices // n
     once, whole, every = np.ones((1, n)), np.arange(1.0, n + 1.0)[None] / n, np.ones(n, bool)
     dummies = [
-        _median_distance(generator.permutation(labels), once, whole, every, slices)[0]
+        _median_distance(rng.permutation(labels), once, whole, every, slices)[0]
         for _ in range(DUMMIES)
     ]
-    return Pawn(index, np.clip(interval, 0.0, 1.0), float(np.quantile(dummies, level)))
+    return float(np.quantile(dummies, level))
 
 
-def _median_distance(part, weights, whole, last, slices: int) -> np.ndarray:
+def _median_distance(slice_of, weights, whole, last, slices: int) -> np.ndarray:
     """Median over slices of the distance to the whole, for every set of weights.
 
     All arrays are in the order of the output; `whole` is its distribution function, shape
@@ -158,7 +158,7 @@ def _median_distance(part, weights, whole, last, slices: int) -> np.ndarray:
     """
     distances = []
     for number in range(slices):
-        rows = np.flatnonzero(part == number)
+        rows = np.flatnonzero(slice_of == number)
         if not rows.size:
             continue
         inside = np.cumsum(weights[:, rows], axis=1)

@@ -7,6 +7,8 @@ Sizes: n rows, r replicates, m resamples; shape (...) is any.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from scipy.special import ndtri, stdtrit
 
@@ -98,3 +100,75 @@ def replicate_half_width(left_out: np.ndarray, level: float) -> np.ndarray:
     r = len(left_out)
     error = np.sqrt((r - 1) * left_out.var(axis=0))
     return float(stdtrit(r - 1, 0.5 + level / 2.0)) * error
+
+
+@dataclass(frozen=True)
+class Weighing:
+    """Weights of n rows, and the interval that belongs to them.
+
+    Parameters
+    ----------
+    weights : ndarray, shape (m + 1, n)
+        Every row once first.
+    replicated : bool
+        Whether each other set leaves out a replicate, rather than draws rows anew.
+    level : float
+        Probability that an interval is to cover.
+    """
+
+    weights: np.ndarray
+    replicated: bool
+    level: float
+
+    @classmethod
+    def of(cls, n: int, *, replicates: int, resamples: int, level: float, rng) -> Weighing:
+        """Leave out one of several replicates at a time; with a single one, draw rows anew."""
+        if replicates == 1:
+            weights = bootstrap_weights(n, resamples, np.random.default_rng(rng))
+        else:
+            weights = replicate_weights(n, replicates)
+        return cls(weights, replicates > 1, level)
+
+    def half_width(self, others: np.ndarray) -> np.ndarray:
+        """Half width of the interval from the other sets' estimates, shape (m, ...) to (...)."""
+        half_width = replicate_half_width if self.replicated else bootstrap_half_width
+        return half_width(others, self.level)
+
+
+def kept_weight(weights: np.ndarray, kept: np.ndarray) -> np.ndarray:
+    """Return what each set of weights gives the rows that are kept; NaN where that is nothing.
+
+    Parameters
+    ----------
+    weights : ndarray, shape (m, n)
+        Weights of the rows.
+    kept : ndarray of bool, shape (n, s)
+        Rows that count, for each output.
+
+    Returns
+    -------
+    ndarray, shape (m, s), or (m, 1) where all are kept
+    """
+    total = weights.sum(axis=1, keepdims=True) if kept.all() else weights @ kept
+    total[total == 0.0] = np.nan
+    return total
+
+
+def weighted_means(weights: np.ndarray, values: np.ndarray, total: np.ndarray) -> np.ndarray:
+    """Mean over the rows for every set of weights, as one matrix product.
+
+    Parameters
+    ----------
+    weights : ndarray, shape (m, n)
+        Weights of the rows.
+    values : ndarray, shape (n, ..., s)
+        What is averaged; zero in a row that is not kept.
+    total : ndarray, shape (m, s) or (m, 1)
+        `kept_weight` of these weights.
+
+    Returns
+    -------
+    ndarray, shape (m, ..., s)
+    """
+    sums = (weights @ values.reshape(len(values), -1)).reshape(len(weights), *values.shape[1:])
+    return sums / np.expand_dims(total, tuple(range(1, values.ndim - 1)))

@@ -3,6 +3,16 @@
 With dependent factors the Sobol indices no longer add up to one; Shapley effects do, whatever
 the dependence. All 2^g subsets of g players are solved, which is cheap while g is small.
 Sizes: n base rows, d factors, g players (factors, or groups of them), s outputs, c = 2^g subsets.
+
+With Y the output of the full subset and Y_k that of the subset k kept, the share of the variance
+that the others cause when k is known is worth(others) = <(Y - Y_k)^2> / 2V [1]_: two draws given
+k differ by what k leaves open, so no inner loop is needed. The worth of all players is one, which
+makes the effects add up.
+
+References
+----------
+.. [1] Song E, Nelson BL, Staum J. SIAM/ASA J Uncertain Quantif 2016;4:1060-1083,
+   doi:10.1137/15M1048070
 """
 
 from __future__ import annotations
@@ -16,8 +26,10 @@ from ebbmap.errors import DesignMismatchError, EbbmapError, NonFiniteOutcomeErro
 from ebbmap.kernels.resampling import (
     REPLICATES,
     check_level,
+    kept_weight,
     replicate_half_width,
     replicate_weights,
+    weighted_means,
 )
 from ebbmap.kernels.sobol import CONSTANT_ROUNDINGS, NanPolicy
 
@@ -161,30 +173,35 @@ def shapley_effects(
     EbbmapError
         If `replicates` or `level` is not legal.
 
-    Notes
-    -----
-    With Y the output of the full subset and Y_k that of the subset k kept, the share of the
-    variance that the others cause when k is known is worth(others) = <(Y - Y_k)^2> / 2V: two
-    draws given k differ by what k leaves open, so no inner loop is needed. The worth of all
-    players is one, which makes the effects add up.
-
-    References
-    ----------
-    .. [1] Song E, Nelson BL, Staum J. SIAM/ASA J Uncertain Quantif 2016;4:1060-1083,
-       doi:10.1137/15M1048070
-
     Examples
     --------
     The sum of two independent players of equal weight:
 
     >>> one, other = np.random.default_rng(0).standard_normal((2, 4096, 2))
     >>> every = substituted_scores(one, other, np.eye(2), np.eye(2, dtype=bool))
-    >>> found = shapley_effects(every.sum(axis=2).reshape(-1, 1), players=2)
-    >>> found.effect[:, 0].round(1).tolist()
+    >>> effects = shapley_effects(every.sum(axis=2).reshape(-1, 1), players=2)
+    >>> effects.effect[:, 0].round(1).tolist()
     [0.5, 0.5]
     """
-    values = np.asarray(outputs, dtype=float)
     check_level(level)
+    blocks = _subset_blocks(np.asarray(outputs, dtype=float), players)
+    kept = np.isfinite(blocks).all(axis=1)
+    if nan_policy == "raise" and not kept.all():
+        raise NonFiniteOutcomeError(
+            f"outputs must be finite; {(~kept).sum():,} base rows of an output are not. "
+            'Pass nan_policy="drop_block".'
+        )
+    estimates, variance = _estimate(blocks, kept, players, replicates)
+    half = np.stack([replicate_half_width(estimate[1:], level) for estimate in estimates])
+    points = estimates[:, 0]
+    intervals = np.stack([points - half, points + half], axis=-1)
+    dropped = len(blocks) - kept.sum(axis=0)
+    (effect, first, total), (effect_ci, first_ci, total_ci) = points, intervals
+    return ShapleyEffects(effect, first, total, effect_ci, first_ci, total_ci, variance, dropped)
+
+
+def _subset_blocks(values: np.ndarray, players: int) -> np.ndarray:
+    """View outputs, shape (n c, s), as base blocks, shape (n, c, s)."""
     c = 2**players
     if not 1 <= players <= MAX_PLAYERS:
         raise EbbmapError(
@@ -195,28 +212,25 @@ def shapley_effects(
         raise DesignMismatchError(
             f"{players} players take a multiple of {c} rows by outputs; got {values.shape}."
         )
-    blocks = values.reshape(-1, c, values.shape[1])
-    kept = np.isfinite(blocks).all(axis=1)
-    if nan_policy == "raise" and not kept.all():
-        raise NonFiniteOutcomeError(
-            f"outputs must be finite; {(~kept).sum():,} base rows of an output are not. "
-            'Pass nan_policy="drop_block".'
-        )
-    n, _, s = blocks.shape
+    return values.reshape(-1, c, values.shape[1])
+
+
+def _estimate(
+    blocks: np.ndarray, kept: np.ndarray, players: int, replicates: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Effect, first and total share, with nothing and with each replicate left out.
+
+    Returns the three, shape (3, replicates + 1, g, s), and the variance, shape (s,).
+    """
     blocks = np.where(kept[:, None], blocks, 0.0)
     size = np.maximum(kept.sum(axis=0), 1)
     centre = (blocks[:, -1] + blocks[:, 0]).sum(axis=0) / (2 * size)
     blocks = (blocks - centre) * kept[:, None]
-
-    weights = replicate_weights(n, replicates)
-    total = weights @ kept
-    total[total == 0.0] = np.nan
+    weights = replicate_weights(len(blocks), replicates)
+    total = kept_weight(weights, kept)
 
     def mean(products: np.ndarray) -> np.ndarray:
-        flat = weights @ products.reshape(n, -1)
-        return flat.reshape(len(weights), *products.shape[1:]) / total.reshape(
-            len(weights), *(1,) * (products.ndim - 2), s
-        )
+        return weighted_means(weights, products, total)
 
     one, other = blocks[:, -1], blocks[:, 0]
     variance = mean(one**2 + other**2) / 2.0 - (mean(one + other) / 2.0) ** 2
@@ -227,26 +241,9 @@ def shapley_effects(
     open_share = open_share / np.where(variance > 0.0, variance, np.nan)[:, None]
     open_share[:, -1] = np.where(variance > 0.0, 1.0, np.nan)
     alone = 2 ** np.arange(players)
-    estimates = np.stack(
-        [
-            np.einsum("gc,wcs->wgs", shapley_weights(players), open_share),
-            1.0 - open_share[:, c - 1 - alone],
-            open_share[:, alone],
-        ]
-    )
-    points = estimates[:, 0]
-    half = np.stack([replicate_half_width(one_of[1:], level) for one_of in estimates])
-    intervals = np.stack([points - half, points + half], axis=-1)
-    return ShapleyEffects(
-        points[0],
-        points[1],
-        points[2],
-        intervals[0],
-        intervals[1],
-        intervals[2],
-        variance[0],
-        n - kept.sum(axis=0),
-    )
+    effect = np.einsum("gc,wcs->wgs", shapley_weights(players), open_share)
+    first = 1.0 - open_share[:, open_share.shape[1] - 1 - alone]
+    return np.stack([effect, first, open_share[:, alone]]), variance[0]
 
 
 def linear_gaussian_effects(coefficients, covariance):

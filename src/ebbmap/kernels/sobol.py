@@ -3,6 +3,27 @@
 Every estimator is a mean of products over the base rows. A resample, or a replicate left out, is
 a weighted mean of the same products, so all of them for all outputs are one matrix product.
 Sizes: n base rows, d factors, s outputs, r rows of a base block (2 d + 2, or d + 2), m resamples.
+
+Outputs are centred on their mean over all rows. With BA rows, and D_j the mean of
+(A - B)^2 + (AB_j - BA_j)^2, the estimators are those of Azzini, Mara and Rosati [2]_,
+S_j = 2 <(BA_j - B)(A - AB_j)> / D_j and T_j = <(B - BA_j)^2 + (A - AB_j)^2> / D_j, which use
+every row, and for pairs, by the same reasoning,
+S_jk = 1 - 2 <(BA_j - AB_k)^2 + (BA_k - AB_j)^2> / (D_j + D_k) - S_j - S_k.
+On the same rows they have a half to a twentieth of the variance of the older ones. Without
+BA rows, and with V the variance over A and B, S_j = <B (AB_j - A)> / V and
+T_j = <(A - AB_j)^2> / 2V, as in SALib [1]_. A resample weighs each base row by how often it was
+drawn; the estimate itself is the resample that takes every row once.
+A row bootstrap covers 94 to 96 % on independent rows, and all but 100 % on one scrambled
+Sobol design, whose evenness it cannot see; replicates can (tests/external measures both).
+Memory beyond the outputs is about 8 n (m + 1) bytes and a few times `PRODUCT_BYTES`.
+
+References
+----------
+.. [1] Saltelli A et al. Comput Phys Commun 2010;181:259-270, doi:10.1016/j.cpc.2009.09.018
+   (first order and total without BA rows).
+.. [2] Azzini I, Mara TA, Rosati R. Comparison of two sets of Monte Carlo estimators of Sobol'
+   indices. Environ Model Softw 2021;144:105167 (citation from memory; the estimators are
+   derived again in tests/external/test_sobol_exact.py).
 """
 
 from __future__ import annotations
@@ -15,13 +36,7 @@ from typing import Literal
 import numpy as np
 
 from ebbmap.errors import DesignMismatchError, EbbmapError, NonFiniteOutcomeError
-from ebbmap.kernels.resampling import (
-    bootstrap_half_width,
-    bootstrap_weights,
-    check_level,
-    replicate_half_width,
-    replicate_weights,
-)
+from ebbmap.kernels.resampling import Weighing, check_level, kept_weight, weighted_means
 
 NanPolicy = Literal["raise", "drop_block"]
 
@@ -66,6 +81,14 @@ class SobolIndices:
     second_interval: np.ndarray | None
     variance: np.ndarray
     dropped: np.ndarray
+
+    @classmethod
+    def of(cls, points, bounds, variance, dropped, *, factors, pairs) -> SobolIndices:
+        """Sort estimates and bounds, shape (2 d + pairs, s) and (..., s, 2), by their order."""
+        first, total, second = _by_order(points, factors, pairs)
+        first_bounds, total_bounds, second_bounds = _by_order(bounds, factors, pairs)
+        intervals = first_bounds, total_bounds, second_bounds
+        return cls(first, total, second, *intervals, variance, dropped)
 
 
 def split(outputs, factors, second_order=True):
@@ -126,9 +149,8 @@ def sobol_indices(
     second_order : bool
         Whether the design holds the BA rows.
     replicates : int
-        Independent randomisations that the base rows are dealt from in turn: base row i belongs
-        to replicate i mod `replicates`. With two or more, intervals come from leaving out one
-        at a time; with one, from a bootstrap of base rows, which takes them to be independent.
+        Independent randomisations that the base rows are dealt from in turn. With two or more,
+        intervals come from leaving out one at a time; with one, from a bootstrap of base rows.
     resamples : int
         Bootstrap resamples m of the base rows, >= 2. All outputs share them.
     level : float
@@ -136,13 +158,11 @@ def sobol_indices(
     rng : int, Generator or SeedSequence, optional
         Seed (0 is one) or source of the resamples; fresh entropy if None.
     nan_policy : {"raise", "drop_block"}
-        Refuse outputs that are not finite, or let a base row weigh nothing in every output that
-        is not finite somewhere in its block.
+        Refuse outputs that are not finite, or let their base rows weigh nothing.
 
     Returns
     -------
     SobolIndices
-        Estimates and intervals of all outputs.
 
     Raises
     ------
@@ -152,29 +172,6 @@ def sobol_indices(
         If a value is not finite and `nan_policy` is "raise".
     EbbmapError
         If `replicates`, `resamples`, `level` or `nan_policy` is not legal.
-
-    Notes
-    -----
-    Outputs are centred on their mean over all rows. With BA rows, and D_j the mean of
-    (A - B)^2 + (AB_j - BA_j)^2, the estimators are those of Azzini, Mara and Rosati,
-    S_j = 2 <(BA_j - B)(A - AB_j)> / D_j and T_j = <(B - BA_j)^2 + (A - AB_j)^2> / D_j, which use
-    every row, and for pairs, by the same reasoning,
-    S_jk = 1 - 2 <(BA_j - AB_k)^2 + (BA_k - AB_j)^2> / (D_j + D_k) - S_j - S_k.
-    On the same rows they have a half to a twentieth of the variance of the older ones. Without
-    BA rows, and with V the variance over A and B, S_j = <B (AB_j - A)> / V and
-    T_j = <(A - AB_j)^2> / 2V, as in SALib. A resample weighs each base row by how often it was
-    drawn; the estimate itself is the resample that takes every row once.
-    A row bootstrap covers 94 to 96 % on independent rows, and all but 100 % on one scrambled
-    Sobol design, whose evenness it cannot see; replicates can (tests/external measures both).
-    Memory beyond the outputs is about 8 n (m + 1) bytes and a few times `PRODUCT_BYTES`.
-
-    References
-    ----------
-    .. [1] Saltelli A et al. Comput Phys Commun 2010;181:259-270, doi:10.1016/j.cpc.2009.09.018
-       (first order and total without BA rows).
-    .. [2] Azzini I, Mara TA, Rosati R. Comparison of two sets of Monte Carlo estimators of Sobol'
-       indices. Environ Model Softw 2021;144:105167 (citation from memory; the estimators are
-       derived again in tests/external/test_sobol_exact.py).
 
     Examples
     --------
@@ -188,46 +185,13 @@ def sobol_indices(
     """
     blocks = _blocks(np.asarray(outputs, dtype=float), factors, second_order)
     check_level(level)
-    if nan_policy not in ("raise", "drop_block"):
-        raise EbbmapError(f"nan_policy must be 'raise' or 'drop_block'; got {nan_policy!r}.")
-    kept = np.isfinite(blocks).all(axis=1)
-    if nan_policy == "raise" and not kept.all():
-        raise NonFiniteOutcomeError(_complaint(blocks))
-
-    n, _, s = blocks.shape
-    pairs = list(combinations(range(factors), 2)) if second_order else []
-    columns = 2 * factors + len(pairs)
-    points, half, variance = np.empty((columns, s)), np.empty((columns, s)), np.empty(s)
-    alone = replicates == 1
-    weights = (
-        bootstrap_weights(n, resamples, np.random.default_rng(rng))
-        if alone
-        else replicate_weights(n, replicates)
-    )
-    for cut in _cuts(s, 8 * n * (columns + factors + 2)):
-        estimates, variance[cut], rows = _estimate(
-            weights, blocks[:, :, cut], kept[:, cut], factors, pairs
-        )
-        points[:, cut] = estimates[0]
-        others = estimates[1:]
-        half[:, cut] = (
-            bootstrap_half_width(others, level) if alone else replicate_half_width(others, level)
-        )
-        half[:, cut][~(rows >= CARRYING_ROWS)] = np.nan
-
-    intervals = np.stack([points - half, points + half], axis=-1)
-    first, total, second = np.split(points, [factors, 2 * factors])
-    first_interval, total_interval, second_interval = np.split(intervals, [factors, 2 * factors])
-    return SobolIndices(
-        first,
-        total,
-        _symmetric(second, pairs, factors) if second_order else None,
-        first_interval,
-        total_interval,
-        _symmetric(second_interval, pairs, factors) if second_order else None,
-        variance,
-        n - kept.sum(axis=0),
-    )
+    kept = _kept_rows(blocks, nan_policy)
+    n, pairs = len(blocks), list(combinations(range(factors), 2)) if second_order else None
+    weighing = Weighing.of(n, replicates=replicates, resamples=resamples, level=level, rng=rng)
+    points, half, variance = _estimate_all(weighing, blocks, kept, factors, pairs or [])
+    both = np.stack([points - half, points + half], axis=-1)
+    dropped = n - kept.sum(axis=0)
+    return SobolIndices.of(points, both, variance, dropped, factors=factors, pairs=pairs)
 
 
 def _blocks(outputs: np.ndarray, factors: int, second_order: bool) -> np.ndarray:
@@ -252,19 +216,52 @@ def _parts(blocks: np.ndarray, factors: int):
     return blocks[:, 0], blocks[:, -1], blocks[:, 1 : factors + 1], ba
 
 
-def _complaint(blocks: np.ndarray) -> str:
-    lost = ~np.isfinite(blocks).reshape(-1, blocks.shape[2])
-    row, output = np.argwhere(lost)[0]
-    return (
-        f"outputs must be finite; {lost.sum():,} of {lost.size:,} values are not "
-        f'(first: row {row}, output {output}). Pass nan_policy="drop_block".'
-    )
+def _kept_rows(blocks: np.ndarray, nan_policy: str) -> np.ndarray:
+    """Return which base rows are finite, shape (n, s) of bool; refuse others unless dropped."""
+    if nan_policy not in ("raise", "drop_block"):
+        raise EbbmapError(f"nan_policy must be 'raise' or 'drop_block'; got {nan_policy!r}.")
+    finite = np.isfinite(blocks)
+    kept = finite.all(axis=1)
+    if nan_policy == "raise" and not kept.all():
+        lost = ~finite.reshape(-1, blocks.shape[2])
+        row, output = np.argwhere(lost)[0]
+        raise NonFiniteOutcomeError(
+            f"outputs must be finite; {lost.sum():,} of {lost.size:,} values are not "
+            f'(first: row {row}, output {output}). Pass nan_policy="drop_block".'
+        )
+    return kept
+
+
+def _by_order(values: np.ndarray, factors: int, pairs: list[tuple[int, int]] | None):
+    """First-order, total and second-order part of estimates; the last is None without pairs."""
+    first, total, second = np.split(values, [factors, 2 * factors])
+    return first, total, None if pairs is None else _symmetric(second, pairs, factors)
 
 
 def _cuts(outputs: int, bytes_each: int) -> Iterator[slice]:
     step = max(1, PRODUCT_BYTES // bytes_each)
     for start in range(0, outputs, step):
         yield slice(start, min(start + step, outputs))
+
+
+def _estimate_all(
+    weighing: Weighing,
+    blocks: np.ndarray,
+    kept: np.ndarray,
+    factors: int,
+    pairs: list[tuple[int, int]],
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Estimates and half widths, shape (2 d + pairs, s), and variances, shape (s,)."""
+    n, _, s = blocks.shape
+    columns = 2 * factors + len(pairs)
+    points, half, variance = np.empty((columns, s)), np.empty((columns, s)), np.empty(s)
+    for cut in _cuts(s, 8 * n * (columns + factors + 2)):
+        estimates, variance[cut], rows = _estimate(
+            weighing.weights, blocks[:, :, cut], kept[:, cut], factors, pairs
+        )
+        points[:, cut] = estimates[0]
+        half[:, cut] = np.where(rows >= CARRYING_ROWS, weighing.half_width(estimates[1:]), np.nan)
+    return points, half, variance
 
 
 def _estimate(
@@ -284,19 +281,13 @@ def _estimate(
     a, b, ab, ba = _parts(standard, factors)
     products = _saltelli(a, b, ab) if ba is None else _azzini(a, b, ab, ba, pairs)
     sums = np.stack([a + b, a**2 + b**2], axis=1)
-    n, s = a.shape
-    total = weights.sum(axis=1, keepdims=True) if kept.all() else weights @ kept
-    total[total == 0.0] = np.nan
-
-    def means(values: np.ndarray) -> np.ndarray:
-        return (weights @ values.reshape(n, -1)).reshape(len(weights), -1, s) / total[:, None]
-
-    mean, square = np.moveaxis(means(sums) / 2.0, 1, 0)
+    total = kept_weight(weights, kept)
+    mean, square = np.moveaxis(weighted_means(weights, sums, total) / 2.0, 1, 0)
     variance = square - mean**2
     # what rounding leaves of equal values is no variance, and nothing can be shared out of it
     variance[variance <= CONSTANT_ROUNDINGS * np.finfo(float).eps * square] = 0.0
     varies = variance[:, None] > 0.0
-    averages = means(products)
+    averages = weighted_means(weights, products, total)
     if ba is None:
         first, jumps = np.split(averages, 2, axis=1)
         scale = np.where(varies, variance[:, None], np.nan)
@@ -305,9 +296,9 @@ def _estimate(
         first, jumps, scale, apart = np.split(averages, np.cumsum([factors] * 3), axis=1)
         scale = np.where(varies & (scale > 0.0), scale, np.nan)
         first = 2.0 * first / scale
-        one, other = np.array(pairs, dtype=int).reshape(-1, 2).T
-        closed = 1.0 - 2.0 * apart / (scale[:, one] + scale[:, other])
-        second = closed - first[:, one] - first[:, other]
+        j, k = np.array(pairs, dtype=int).reshape(-1, 2).T
+        closed = 1.0 - 2.0 * apart / (scale[:, j] + scale[:, k])
+        second = closed - first[:, j] - first[:, k]
         estimates = np.concatenate([first, jumps / scale, second], axis=1)
         products = np.concatenate([products[:, : 2 * factors], products[:, 3 * factors :]], axis=1)
     return estimates, variance[0] * deviation**2, _carrying_rows(products, factors, sums[:, 1])

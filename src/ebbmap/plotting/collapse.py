@@ -6,8 +6,17 @@ import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 
-from ebbmap.plotting.style import COLOURS, FAINT, GRID, INK, dress, own_axes, text_of
-from ebbmap.plotting.waves import AIRWAY, RELEASE_SHADE
+from ebbmap.plotting.compare import draw_pressures, draw_volume, release_axes
+from ebbmap.plotting.style import (
+    COLOURS,
+    FAINT,
+    INK,
+    SHORT_DASHES,
+    Look,
+    dress,
+    ruled_axes,
+    text_of,
+)
 from ebbmap.registries.limits import RULES
 
 #: Colours of what closes and what opens.
@@ -22,14 +31,20 @@ SHOWN = 2.6
 #: Distance of the arrow of what reopens from the right edge [s].
 ARROW_INSET = 0.15
 
+#: What the pressure alone would do, beside what happens.
+NOT_DELAYED = "if units closed at once"
+AT_ONCE: Look = {"color": CLOSING, "lw": 1.8, "ls": SHORT_DASHES}
 
-def plot_collapse_pressures(ds: xr.Dataset, *, colour: str = INK, ax: Axes | None = None) -> Axes:
+
+def plot_collapse_pressures(
+    result: xr.Dataset, *, colour: str = INK, ax: Axes | None = None
+) -> Axes:
     """Draw airway and alveolar pressure over the bands in which units close and open.
 
     Parameters
     ----------
-    ds : xarray.Dataset
-        One population and release of `follow_collapse`.
+    result : xarray.Dataset
+        One population and release of `collapse`.
     colour : str
         Colour of the lung.
     ax : Axes, optional
@@ -41,24 +56,22 @@ def plot_collapse_pressures(ds: xr.Dataset, *, colour: str = INK, ax: Axes | Non
         Lines "airway" and "alveolar", and bands of mode and standard deviation, "closing" and
         "opening".
     """
-    ax = _frame(ds, ax)
+    ax = _cycle_axes(result, ax)
     for name, shade in (("closing", CLOSING), ("opening", OPENING)):
-        mode, spread = float(ds[f"{name}_pressure"]), float(ds[f"{name}_spread"])
+        mode, spread = float(result[f"{name}_pressure"]), float(result[f"{name}_spread"])
         ax.axhspan(mode - spread, mode + spread, color=shade, alpha=0.16, lw=0, label=name)
         ax.axhline(mode, color=shade, lw=1.2, ls=(0, (4, 2)))
-    ax.plot(ds["time"], ds["airway_pressure"], color=AIRWAY, lw=1.6, label="airway")
-    ax.plot(ds["time"], ds["alveolar_pressure"], color=colour, lw=2.6, label="alveolar")
-    ax.set_ylabel(text_of(ds["alveolar_pressure"]).replace("alveolar ", ""))
+    draw_pressures(ax, result, colour)
     return ax
 
 
-def plot_open_fraction(ds: xr.Dataset, *, colour: str = INK, ax: Axes | None = None) -> Axes:
+def plot_collapse_open(result: xr.Dataset, *, colour: str = INK, ax: Axes | None = None) -> Axes:
     """Draw the open fraction, and what the pressure alone would leave open in the release.
 
     Parameters
     ----------
-    ds : xarray.Dataset
-        One population and release of `follow_collapse`.
+    result : xarray.Dataset
+        One population and release of `collapse`.
     colour : str
         Colour of the lung.
     ax : Axes, optional
@@ -69,57 +82,41 @@ def plot_open_fraction(ds: xr.Dataset, *, colour: str = INK, ax: Axes | None = N
     Axes
         Lines "open" and "if units closed at once".
     """
-    ax = _frame(ds, ax)
-    ax.plot(
-        ds["time"],
-        ds["pressure_alone"],
-        color=CLOSING,
-        lw=1.8,
-        ls=(0, (3, 2)),
-        label="if units closed at once",
-    )
-    ax.plot(ds["time"], ds["open_fraction"], color=colour, lw=2.6, label="open")
-    ax.set_ylabel(text_of(ds["open_fraction"]))
+    ax = _cycle_axes(result, ax)
+    ax.plot(result["time"], result["pressure_alone"], label=NOT_DELAYED, **AT_ONCE)
+    ax.plot(result["time"], result["open_fraction"], color=colour, lw=2.6, label="open")
+    ax.set_ylabel(text_of(result["open_fraction"]))
     return ax
 
 
-def mark_changes(ax: Axes, ds: xr.Dataset) -> None:
+def mark_changes(ax: Axes, result: xr.Dataset) -> None:
     """Mark on axes of the open fraction, once their limits are set, what closes and reopens."""
-    closed, reopened = float(ds["closed_per_release"]), float(ds["reopened"])
+    closed, reopened = float(result["closed_per_release"]), float(result["reopened"])
     if not np.isfinite(closed):
         return
+    look: Look = {"transform": ax.transAxes, "va": "top"}
     if closed < NOTHING:
-        ax.text(0.02, 0.97, "nothing closes", transform=ax.transAxes, va="top", color=INK)
+        ax.text(0.02, 0.97, "nothing closes", color=INK, **look)
         return
-    high, end = float(ds["open_fraction_end_high"]), float(ds["release"])
+    high, end = float(result["open_fraction_end_high"]), float(result["release"])
     right = ax.get_xlim()[1] - ARROW_INSET
-    for text, colour, at, side, start, tip in (
-        (f"{closed:.1%} closes", CLOSING, 0.02, "left", (end, high), (end, high - closed)),
-        (
-            f"{reopened:.1%} reopens",
-            OPENING,
-            0.98,
-            "right",
-            (right, high - reopened),
-            (right, high),
-        ),
+    ax.text(0.02, 0.97, f"{closed:.1%} closes", color=CLOSING, ha="left", **look)
+    ax.text(0.98, 0.97, f"{reopened:.1%} reopens", color=OPENING, ha="right", **look)
+    arrow: Look = {"arrowstyle": "->", "lw": 1.8, "shrinkA": 0, "shrinkB": 0}
+    for colour, place, first, last in (
+        (CLOSING, end, high, high - closed),
+        (OPENING, right, high - reopened, high),
     ):
-        ax.text(at, 0.97, text, transform=ax.transAxes, ha=side, va="top", color=colour)
-        ax.annotate(
-            "",
-            tip,
-            xytext=start,
-            arrowprops={"arrowstyle": "->", "color": colour, "lw": 1.8, "shrinkA": 0, "shrinkB": 0},
-        )
+        ax.annotate("", (place, last), xytext=(place, first), arrowprops=arrow | {"color": colour})
 
 
-def plot_collapse_volume(ds: xr.Dataset, *, colour: str = INK, ax: Axes | None = None) -> Axes:
+def plot_collapse_volume(result: xr.Dataset, *, colour: str = INK, ax: Axes | None = None) -> Axes:
     """Draw the volume over one cycle.
 
     Parameters
     ----------
-    ds : xarray.Dataset
-        One population and release of `follow_collapse`.
+    result : xarray.Dataset
+        One population and release of `collapse`.
     colour : str
         Colour of the lung.
     ax : Axes, optional
@@ -130,20 +127,18 @@ def plot_collapse_volume(ds: xr.Dataset, *, colour: str = INK, ax: Axes | None =
     Axes
         One line, "volume".
     """
-    ax = _frame(ds, ax)
-    ax.plot(ds["time"], ds["volume"], color=colour, lw=2.6, label="volume")
-    ax.set_ylim(bottom=0.0)
-    ax.set_ylabel(text_of(ds["volume"]))
+    ax = _cycle_axes(result, ax)
+    draw_volume(ax, result, colour)
     return ax
 
 
-def plot_closing(ds: xr.Dataset, *, colour: str = INK, ax: Axes | None = None) -> Axes:
+def plot_collapse_closing(result: xr.Dataset, *, colour: str = INK, ax: Axes | None = None) -> Axes:
     """Draw what closes per release along T low, and what would if units closed at once.
 
     Parameters
     ----------
-    ds : xarray.Dataset
-        One population of `follow_collapse`.
+    result : xarray.Dataset
+        One population of `collapse`.
     colour : str
         Colour of the lung.
     ax : Axes, optional
@@ -155,43 +150,33 @@ def plot_closing(ds: xr.Dataset, *, colour: str = INK, ax: Axes | None = None) -
         Lines "closes" and "if units closed at once", the range of each rule with what closes at
         its end, and the closing time constant, where it lies on the axis.
     """
-    ax = _along(ds, ax)
-    ax.plot(
-        ds["t_low"],
-        ds["closed_by_pressure"],
-        color=CLOSING,
-        lw=1.8,
-        ls=(0, (3, 2)),
-        label="if units closed at once",
-    )
-    ax.plot(ds["t_low"], ds["closed_per_release"], color=colour, lw=2.6, label="closes")
+    ax = _t_low_axes(result, ax)
+    ax.plot(result["t_low"], result["closed_by_pressure"], label=NOT_DELAYED, **AT_ONCE)
+    ax.plot(result["t_low"], result["closed_per_release"], color=colour, lw=2.6, label="closes")
+    upright: Look = {"rotation": 90, "ha": "center", "va": "top"}
     for rule in RULES:
-        one = ds.sel(rule=rule, end="last")
-        at = float(one["rule_t_low"]), float(one["rule_closed"])
-        if np.isfinite(at[0]):
-            ax.plot(*at, "o", color=COLOURS[rule], ms=8, label=f"end of {rule}")
-            ax.text(
-                float(ds["rule_t_low"].sel(rule=rule).mean()),
-                0.97,
-                f"{at[1]:.1%} at its end",
-                transform=ax.get_xaxis_transform(),
-                rotation=90,
-                ha="center",
-                va="top",
-                color=COLOURS[rule],
-            )
+        last = result.sel(rule=rule, end="last")
+        t_low, closed = float(last["rule_t_low"]), float(last["rule_closed"])
+        if np.isfinite(t_low):
+            shade, middle = COLOURS[rule], float(result["rule_t_low"].sel(rule=rule).mean())
+            ax.plot(t_low, closed, "o", color=shade, ms=8, label=f"end of {rule}")
+            axis = ax.get_xaxis_transform()
+            text = f"{closed:.1%} at its end"
+            ax.text(middle, 0.97, text, transform=axis, color=shade, **upright)
     ax.set_ylim(bottom=0.0)
     ax.set_ylabel("closed per release")
     return ax
 
 
-def plot_left_open(ds: xr.Dataset, *, colour: str = INK, ax: Axes | None = None) -> Axes:
+def plot_collapse_left_open(
+    result: xr.Dataset, *, colour: str = INK, ax: Axes | None = None
+) -> Axes:
     """Draw the open fraction at both ends of the release along T low.
 
     Parameters
     ----------
-    ds : xarray.Dataset
-        One population of `follow_collapse`.
+    result : xarray.Dataset
+        One population of `collapse`.
     colour : str
         Colour of the lung.
     ax : Axes, optional
@@ -203,37 +188,32 @@ def plot_left_open(ds: xr.Dataset, *, colour: str = INK, ax: Axes | None = None)
         Lines "before" and "after" the release, the range of each rule, and the closing time
         constant.
     """
-    ax = _along(ds, ax)
-    ax.plot(ds["t_low"], ds["open_fraction_end_high"], color=FAINT, lw=2.0, label="before")
-    ax.plot(ds["t_low"], ds["open_fraction_end_release"], color=colour, lw=2.6, label="after")
+    ax = _t_low_axes(result, ax)
+    place = result["t_low"]
+    ax.plot(place, result["open_fraction_end_high"], color=FAINT, lw=2.0, label="before")
+    ax.plot(place, result["open_fraction_end_release"], color=colour, lw=2.6, label="after")
     ax.set_ylabel("open fraction")
     return ax
 
 
-def _frame(ds: xr.Dataset, ax: Axes | None) -> Axes:
-    """Axes over time with the release shaded."""
-    ax = own_axes(ax)
-    ax.grid(axis="y", color=GRID, lw=0.8)
-    ax.axvspan(0.0, float(ds["release"]), color=RELEASE_SHADE, lw=0, zorder=0)
-    ax.set_xlim(float(ds["time"].min()), float(ds["release"]) + SHOWN)
-    ax.set_xlabel("time from release [s]")
-    dress(ax)
-    return ax
+def _cycle_axes(result: xr.Dataset, ax: Axes | None) -> Axes:
+    """Axes over one cycle with the release shaded."""
+    release = float(result["release"])
+    shown = float(result["time"].min()), release + SHOWN
+    return release_axes(ax, release, shown, "time from release [s]")
 
 
-def _along(ds: xr.Dataset, ax: Axes | None) -> Axes:
+def _t_low_axes(result: xr.Dataset, ax: Axes | None) -> Axes:
     """Axes along T low with the range of each rule and the closing time constant."""
-    ax = own_axes(ax)
-    ax.grid(axis="y", color=GRID, lw=0.8)
+    ax = ruled_axes(ax, "y")
     for rule in RULES:
-        first, last = (float(end) for end in ds["rule_t_low"].sel(rule=rule))
+        first, last = (float(end) for end in result["rule_t_low"].sel(rule=rule))
         if np.isfinite(first):
             ax.axvspan(first, last, color=COLOURS[rule], alpha=0.16, lw=0, label=rule)
-    place = ds["t_low"].values
-    constant = float(ds["closing_time_constant"])
+    place, constant = result["t_low"].values, float(result["closing_time_constant"])
     if place[0] <= constant <= place[-1]:
         ax.axvline(constant, color=INK, lw=1.2, ls=(0, (1, 2)), label="closing time constant")
     ax.set_xlim(float(place[0]), float(place[-1]))
-    ax.set_xlabel(text_of(ds["t_low"]))
+    ax.set_xlabel(text_of(result["t_low"]))
     dress(ax)
     return ax

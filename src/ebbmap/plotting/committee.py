@@ -8,24 +8,24 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
-from ebbmap.plotting.drivers import plot_drivers
-from ebbmap.plotting.maps import (
-    failing_bounds,
-    legend_of_bounds,
-    plot_failing_limit,
-    plot_safe_region,
-)
+from ebbmap.plotting.map import failing_bounds, legend_of_bounds, plot_map, plot_map_failures
+from ebbmap.plotting.sobol import plot_sobol
 from ebbmap.plotting.style import (
     COLOURS,
     CYCLE,
-    GRID,
     INK,
     MARKS,
+    T_LOW_TICKS,
+    Look,
     colour_of,
     dress,
+    entries,
+    finish,
     own_axes,
-    text_of,
+    place_ticks,
+    ruled_axes,
 )
+from ebbmap.plotting.window import draw_served
 
 #: The four verdicts; light and dark alternate, hatches tell them apart without colour.
 VERDICT_COLOURS = {
@@ -40,18 +40,21 @@ WRITTEN_FROM = 0.07
 
 ALL = "all"
 
+#: Look of every legend.
+LEGEND: Look = {"frameon": False, "fontsize": 9}
+
 
 def colour_of_group(name: str, number: int) -> str:
     """Colour of a group; the whole is drawn in ink."""
     return INK if name == ALL else colour_of(name, number)
 
 
-def plot_verdicts(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
+def plot_verdicts(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     """Draw the share of combinations with each verdict, one bar per group.
 
     Parameters
     ----------
-    ds : xarray.Dataset
+    result : xarray.Dataset
         `verdict` of a check.
     ax : Axes, optional
         Where to draw.
@@ -62,58 +65,42 @@ def plot_verdicts(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
         Bars add up to one; a tick marks what is wanted.
     """
     ax = own_axes(ax)
-    names = ds["group"].values.astype(str)
+    names = result["group"].values.astype(str)
     left = np.zeros(names.size)
-    for verdict in ds["verdict"].values.astype(str):
-        share = np.nan_to_num(ds["verdict_share"].sel(verdict=verdict).values)
-        colour, hatch = VERDICT_COLOURS[verdict]
-        ax.barh(
-            names,
-            share,
-            left=left,
-            color=colour,
-            hatch=hatch,
-            edgecolor=INK,
-            lw=0.6,
-            height=0.62,
-            label=verdict,
-        )
-        for row, (start, width) in enumerate(zip(left, share, strict=True)):
-            if width >= WRITTEN_FROM:
-                dark = verdict in ("unsafe", "safe")
-                ax.text(
-                    start + width / 2,
-                    row,
-                    f"{width:.0%}",
-                    ha="center",
-                    va="center",
-                    fontsize=9,
-                    color="white" if dark else INK,
-                    bbox=None if dark else {"fc": "white", "ec": "none", "pad": 1.0},
-                )
+    for verdict in result["verdict"].values.astype(str):
+        share = np.nan_to_num(result["verdict_share"].sel(verdict=verdict).values)
+        _draw_bars(ax, names, left, share, verdict)
         left = left + share
-    for row, wanted in enumerate(ds["wanted_share"].values):
-        ax.plot(
-            [wanted, wanted],
-            [row - 0.42, row + 0.42],
-            color=INK,
-            lw=2.2,
-            label="wanted" if row == 0 else None,
-        )
+    for row, wanted in enumerate(result["wanted_share"].values):
+        label = None if row else "wanted"
+        ax.plot([wanted] * 2, [row - 0.42, row + 0.42], color=INK, lw=2.2, label=label)
     ax.invert_yaxis()
     ax.set_xlim(0, 1)
     ax.set_xlabel("share of lung and setting combinations")
     dress(ax)
-    ax.legend(ncols=5, loc="lower center", bbox_to_anchor=(0.5, 1.0), frameon=False, fontsize=9)
+    ax.legend(ncols=5, loc="lower center", bbox_to_anchor=(0.5, 1.0), **LEGEND)
     return ax
 
 
-def plot_trade_off(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
+def _draw_bars(ax: Axes, names, left: np.ndarray, share: np.ndarray, verdict: str) -> None:
+    """Draw one verdict's part of every group's bar, with its share where it is wide enough."""
+    colour, hatch = VERDICT_COLOURS[verdict]
+    look: Look = {"color": colour, "hatch": hatch, "edgecolor": INK, "lw": 0.6, "height": 0.62}
+    ax.barh(names, share, left=left, label=verdict, **look)
+    dark = verdict in ("unsafe", "safe")
+    box = None if dark else {"fc": "white", "ec": "none", "pad": 1.0}
+    text: Look = {"ha": "center", "va": "center", "fontsize": 9, "color": "white" if dark else INK}
+    for row in np.flatnonzero(share >= WRITTEN_FROM).tolist():
+        middle = left[row] + share[row] / 2
+        ax.text(middle, row, f"{share[row]:.0%}", bbox=box, **text)
+
+
+def plot_trade_off(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     """Draw how large a box can be against the share of lungs it serves.
 
     Parameters
     ----------
-    ds : xarray.Dataset
+    result : xarray.Dataset
         One scope of `boxes` of a check.
     ax : Axes, optional
         Where to draw.
@@ -123,33 +110,21 @@ def plot_trade_off(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     Axes
         One stepped line per group.
     """
-    ax = own_axes(ax)
-    ax.grid(color=GRID, lw=0.8)
-    for number, name in enumerate(ds["group"].values.astype(str)):
-        values = ds["trade_off"].sel(group=name).values
-        ax.plot(
-            ds["served"],
-            values,
-            color=colour_of_group(name, number),
-            lw=1.8,
-            marker=MARKS[number % len(MARKS)],
-            ms=4,
-            label=name,
-        )
+    ax = ruled_axes(ax)
+    for number, name, group, _ in entries(result, "group"):
+        look: Look = {"color": colour_of_group(name, number), "marker": MARKS[number % len(MARKS)]}
+        ax.plot(result["served"], group["trade_off"], lw=1.8, ms=4, label=name, **look)
     ax.set_xlim(0, 1)
     ax.set_ylim(bottom=0)
-    ax.set_xlabel("share of lungs served")
-    ax.set_ylabel("largest box, share of the ranges")
-    dress(ax)
-    return ax
+    return finish(ax, "share of lungs served", "largest box, share of the ranges")
 
 
-def plot_ways(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
+def plot_ways(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     """Draw what each way of choosing T low serves, against the error of measurement.
 
     Parameters
     ----------
-    ds : xarray.Dataset
+    result : xarray.Dataset
         One group of `ways` of a check.
     ax : Axes, optional
         Where to draw.
@@ -159,39 +134,27 @@ def plot_ways(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     Axes
         One line with intervals per way.
     """
-    ax = own_axes(ax)
-    ax.grid(axis="y", color=GRID, lw=0.8)
-    for number, way in enumerate(ds["way"].values.astype(str)):
-        one = ds.sel(way=way)
-        share = one["served_share"].values
-        low, high = one["served_share_interval"].transpose("ci_bound", "error").values
+    ax = ruled_axes(ax, "y")
+    errors = result["error"].values
+    for number, name, way, _ in entries(result, "way"):
+        share = way["served_share"].values
+        low, high = way["served_share_interval"].transpose("ci_bound", "error").values
         # side by side, so that lines that coincide can be told apart
-        error = ds["error"].values + 0.003 * (number - ds.sizes["way"] / 2)
-        ax.errorbar(
-            error,
-            share,
-            yerr=[share - low, high - share],
-            lw=1.6,
-            capsize=2,
-            color=CYCLE[number % len(CYCLE)],
-            marker=MARKS[number % len(MARKS)],
-            ms=5,
-            label=way,
-        )
-    ax.set_xticks(ds["error"].values, [f"{e:.0%}" for e in ds["error"].values])
-    ax.set_xlabel("error of the time constant")
-    ax.set_ylabel("share of lungs served")
+        place = errors + 0.003 * (number - result.sizes["way"] / 2)
+        look: Look = {"color": CYCLE[number % len(CYCLE)], "marker": MARKS[number % len(MARKS)]}
+        around = [share - low, high - share]
+        ax.errorbar(place, share, yerr=around, lw=1.6, capsize=2, ms=5, label=name, **look)
+    ax.set_xticks(errors, [f"{error:.0%}" for error in errors])
     ax.set_ylim(bottom=0)
-    dress(ax)
-    return ax
+    return finish(ax, "error of the time constant", "share of lungs served")
 
 
-def plot_group_served(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
+def plot_group_served(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     """Draw the share of each group's lungs that a T low serves.
 
     Parameters
     ----------
-    ds : xarray.Dataset
+    result : xarray.Dataset
         `windows` of a check.
     ax : Axes, optional
         Where to draw.
@@ -201,136 +164,116 @@ def plot_group_served(ds: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     Axes
         One line per group with its interval; a mark at its best T low.
     """
-    ax = own_axes(ax)
-    ax.grid(axis="y", color=GRID, lw=0.8)
-    place = ds["t_low"].values
-    for number, name in enumerate(ds["group"].values.astype(str)):
+    ax = ruled_axes(ax, "y")
+    place = result["t_low"].values
+    for number, name, lungs, _ in entries(result, "group"):
         colour = colour_of_group(name, number)
-        one = ds.sel(group=name)
-        low, high = one["served_share_interval"].transpose("ci_bound", "t_low").values
-        ax.fill_between(place, low, high, color=colour, alpha=0.2, lw=0)
-        ax.plot(
-            place,
-            one["served_share"],
-            color=colour,
-            lw=1.8,
-            label=name,
-            ls="--" if name == ALL else "-",
-        )
-        best = float(one["best_t_low"])
+        draw_served(ax, lungs, colour, label=name, lw=1.8, ls="--" if name == ALL else "-")
+        best = float(lungs["best_t_low"])
         if np.isfinite(best):
-            height = float(np.interp(best, place, one["served_share"].values))
+            height = float(np.interp(best, place, lungs["served_share"].values))
             ax.plot([best], [height], MARKS[number % len(MARKS)], color=colour, ms=7)
     ax.set_xscale("log")
-    ticks = [0.1, 0.2, 0.3, 0.5, 1.0, 2.0, 4.0]
-    ax.set_xticks(ticks, [f"{tick:g}" for tick in ticks])
-    ax.minorticks_off()
+    place_ticks(ax.xaxis, T_LOW_TICKS)
     ax.set_ylim(bottom=0)
-    ax.set_xlabel(text_of(ds["t_low"]))
-    ax.set_ylabel("share of lungs served")
-    ax.legend(frameon=False, fontsize=9)
-    dress(ax)
-    return ax
+    ax.legend(**LEGEND)
+    return finish(ax, result["t_low"], "share of lungs served")
 
 
-def verdict_figure(ds: xr.Dataset) -> Figure:
+def verdict_figure(result: xr.Dataset) -> Figure:
     """Draw the verdicts of all groups."""
-    fig = Figure(figsize=(8.0, 1.6 + 0.55 * ds.sizes["group"]), layout="constrained")
-    plot_verdicts(ds, ax=fig.subplots())
+    fig = Figure(figsize=(8.0, 1.6 + 0.55 * result.sizes["group"]), layout="constrained")
+    plot_verdicts(result, ax=fig.subplots())
     return fig
 
 
-def trade_off_figure(ds: xr.Dataset) -> Figure:
+def trade_off_figure(result: xr.Dataset) -> Figure:
     """Draw the trade-off of every scope."""
     fig = Figure(figsize=(8.6, 3.8), layout="constrained")
-    axes = fig.subplots(1, ds.sizes["scope"], sharex=True, squeeze=False)[0]
-    for ax, scope in zip(axes, ds["scope"].values.astype(str), strict=True):
-        plot_trade_off(ds.sel(scope=scope), ax=ax)
+    axes = fig.subplots(1, result.sizes["scope"], sharex=True, squeeze=False)[0]
+    for ax, scope in zip(axes, result["scope"].values.astype(str), strict=True):
+        plot_trade_off(result.sel(scope=scope), ax=ax)
         ax.set_title(scope, fontsize=11, loc="left")
-    axes[0].legend(frameon=False, fontsize=9)
+    axes[0].legend(**LEGEND)
     return fig
 
 
-def ways_figure(ds: xr.Dataset) -> Figure:
+def ways_figure(result: xr.Dataset) -> Figure:
     """Draw the ways of choosing T low for every group."""
-    names = ds["group"].values.astype(str)
+    names = result["group"].values.astype(str)
     fig = Figure(figsize=(1.0 + 3.0 * names.size, 4.6), layout="constrained")
     axes = fig.subplots(1, names.size, sharey=True, squeeze=False)[0]
     for number, (ax, name) in enumerate(zip(axes, names, strict=True)):
-        plot_ways(ds.sel(group=name), ax=ax)
+        plot_ways(result.sel(group=name), ax=ax)
         ax.set_title(name, color=colour_of(name, number), fontsize=11)
         if number:
             ax.set_ylabel("")
     handles, labels = axes[0].get_legend_handles_labels()
-    fig.legend(handles, labels, loc="outside lower center", ncols=2, frameon=False, fontsize=9)
+    fig.legend(handles, labels, loc="outside lower center", ncols=2, **LEGEND)
     return fig
 
 
-def served_figure(ds: xr.Dataset) -> Figure:
+def served_figure(result: xr.Dataset) -> Figure:
     """Draw the share of lungs served along T low."""
     fig = Figure(figsize=(8.0, 4.0), layout="constrained")
-    plot_group_served(ds, ax=fig.subplots())
+    plot_group_served(result, ax=fig.subplots())
     return fig
 
 
-def map_figure(ds: xr.Dataset, ranges: dict[str, tuple[float, float]]) -> Figure:
+def map_figure(result: xr.Dataset, ranges: dict[str, tuple[float, float]]) -> Figure:
     """Draw the safe share of every group and what fails elsewhere, with the draft's ranges.
 
     Parameters
     ----------
-    ds : xarray.Dataset
+    result : xarray.Dataset
         `map` of a check.
     ranges : dict of str to tuple of float
         Low and high of the draft, by parameter.
     """
-    y, x = (str(dim) for dim in ds["safe_share"].dims[1:])
-    names = ds["group"].values.astype(str)
-    fig = Figure(figsize=(1.4 + 2.8 * names.size, 6.4), layout="constrained")
-    axes = fig.subplots(2, names.size, squeeze=False, sharex=True, sharey=True)
-    bounds = failing_bounds(ds)
+    y, x = (str(dim) for dim in result["safe_share"].dims[1:])
+    size = result.sizes["group"]
+    fig = Figure(figsize=(1.4 + 2.8 * size, 6.4), layout="constrained")
+    axes = fig.subplots(2, size, squeeze=False, sharex=True, sharey=True)
+    bounds = failing_bounds(result)
     drawn = None
-    for column, name in enumerate(names):
-        one = ds.sel(group=name)
-        if np.isfinite(one["safe_share"]).any():
-            plot_safe_region(one, x=x, y=y, ax=axes[0, column])
-            drawn = axes[0, column].collections[0]
-            plot_failing_limit(one, x=x, y=y, bounds=bounds, ax=axes[1, column])
-        axes[0, column].set_title(name, color=COLOURS.get(name, INK), fontsize=11)
-        axes[0, column].set_xlabel("")
-        for ax in axes[:, column]:
-            (left, right), (low, high) = ranges[x], ranges[y]
-            ax.add_patch(
-                Rectangle(
-                    (left, low), right - left, high - low, fill=False, ec=INK, lw=2.0, ls="--"
-                )
-            )
+    for column, name, group, _ in entries(result, "group"):
+        top, bottom = axes[:, column]
+        if np.isfinite(group["safe_share"]).any():
+            plot_map(group, x=x, y=y, ax=top)
+            drawn = top.collections[0]
+            plot_map_failures(group, x=x, y=y, bounds=bounds, ax=bottom)
+        top.set_title(name, color=COLOURS.get(name, INK), fontsize=11)
+        top.set_xlabel("")
+        for ax in (top, bottom):
+            ax.add_patch(_ranges_patch(ranges[x], ranges[y]))
             if column:
                 ax.set_ylabel("")
     if drawn is not None:
         fig.colorbar(drawn, ax=axes[0], label="share of lungs that are safe", pad=0.01)
-    fig.legend(
-        handles=legend_of_bounds(bounds),
-        loc="outside lower center",
-        ncols=2,
-        frameon=False,
-        fontsize=9,
-        title="limit broken most often",
-        title_fontsize=9,
-    )
+    look: Look = LEGEND | {"title": "limit broken most often", "title_fontsize": 9}
+    handles = legend_of_bounds(bounds)
+    fig.legend(handles=handles, loc="outside lower center", ncols=2, **look)
     return fig
 
 
-def drivers_figure(ds: xr.Dataset) -> Figure:
+def _ranges_patch(across: tuple[float, float], up: tuple[float, float]) -> Rectangle:
+    """Return the frame of a draft's ranges along both axes of a map."""
+    (left, right), (low, high) = across, up
+    size = right - left, high - low
+    return Rectangle((left, low), *size, fill=False, ec=INK, lw=2.0, ls="--")
+
+
+def drivers_figure(result: xr.Dataset) -> Figure:
     """Draw the drivers of the margin along T low for every group."""
     along = next(
-        str(d) for d in ds["total"].dims if d not in ("population", "outcome", "parameter")
+        str(d) for d in result["total"].dims if d not in ("population", "outcome", "parameter")
     )
-    outcome = str(ds["outcome"].values[0])
-    names = ds["population"].values.astype(str)
+    outcome = str(result["outcome"].values[0])
+    names = result["population"].values.astype(str)
     fig = Figure(figsize=(0.6 + 4.2 * names.size, 3.6), layout="constrained")
     axes = fig.subplots(1, names.size, squeeze=False, sharey=True)[0]
     for number, (ax, name) in enumerate(zip(axes, names, strict=True)):
-        plot_drivers(ds.sel(population=name), outcome=outcome, along=along, ax=ax)
+        plot_sobol(result.sel(population=name), outcome=outcome, along=along, ax=ax)
         ax.set_title(name, color=colour_of(name, number), fontsize=11)
         ax.set_ylabel("" if number else "total index")
     return fig

@@ -6,6 +6,8 @@ import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import ArrayLike
 
+from ebbmap.plotting.style import Look
+
 #: What a page says where `draw_interval` left such a mark on it.
 WITHOUT_INTERVAL = (
     "Hollow marks have no interval: too few of the cases drawn carry the value, and how sure it "
@@ -47,16 +49,8 @@ def draw_interval(
         ax.vlines(place[lone], low[lone], high[lone], color=colour, alpha=0.5, lw=2.0)
     bare = np.isfinite(value) & ~known
     if bare.any():
-        ax.plot(
-            place[bare],
-            value[bare],
-            mark,
-            mec=colour,
-            mfc="white",
-            ms=5.5,
-            zorder=3,
-            label=NO_INTERVAL,
-        )
+        look: Look = {"mec": colour, "mfc": "white", "ms": 5.5, "zorder": 3, "label": NO_INTERVAL}
+        ax.plot(place[bare], value[bare], mark, **look)
 
 
 def without_interval(axes) -> str:

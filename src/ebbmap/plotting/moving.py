@@ -11,7 +11,7 @@ from matplotlib.animation import FuncAnimation, PillowWriter
 from matplotlib.figure import Figure
 
 from ebbmap.plotting.pages.caption import add_caption
-from ebbmap.plotting.starting import plot_first_cycles, plot_first_waves
+from ebbmap.plotting.startup import plot_startup, plot_startup_waves
 
 #: Name, animation, alternative text.
 Moving = tuple[str, FuncAnimation, str]
@@ -45,8 +45,8 @@ def _first_cycles(result: xr.Dataset) -> Moving:
     """Draw the trapping figure growing cycle by cycle."""
     fig = Figure(figsize=(11.0, 6.0), layout="constrained")
     axes = fig.subplots(1, 2, width_ratios=(3, 2))
-    plot_first_waves(result, ax=axes[0])
-    plot_first_cycles(result.isel(course=slice(0, 1)), outcome="trapped_volume", ax=axes[1])
+    plot_startup_waves(result, ax=axes[0])
+    plot_startup(result.isel(course=slice(0, 1)), outcome="trapped_volume", ax=axes[1])
     axes[0].set_title("grey: airway, in colour: alveolar pressure", loc="left", fontsize=13)
     axes[1].set_title("left when each release ends", loc="left", fontsize=13)
     add_caption(
@@ -55,30 +55,34 @@ def _first_cycles(result: xr.Dataset) -> Moving:
         "the settings lead to. N = 1 lung each.",
         result,
     )
-    lines = [(line, line.get_xdata(), line.get_ydata()) for ax in axes for line in ax.lines]
     cycles = result.sizes["cycle"]
     period = float(result["time"].isel(course=0).max()) / cycles
+    lines = list(_growing_lines(axes, cycles, period))
 
     def draw(frame: int) -> list:
         done = (frame + 1) / FRAMES_PER_CYCLE
-        for line, x, y in lines:
-            if len(x) == cycles:
-                keep = np.asarray(x) <= done + 1e-9
-            elif line.get_linestyle() == ":":
-                continue
-            else:
-                keep = np.asarray(x) <= done * period + 1e-6
-            line.set_data(np.asarray(x)[keep], np.asarray(y)[keep])
-        return [line for line, _, _ in lines]
+        for line, x, y, reached in lines:
+            shown = x <= done * reached[0] + reached[1]
+            line.set_data(x[shown], y[shown])
+        return [line for line, *_ in lines]
 
-    animation = FuncAnimation(fig, draw, frames=cycles * FRAMES_PER_CYCLE)
     names = ", ".join(result["population"].values.astype(str))
-    last = ", ".join(
-        f"{float(v):.0f} mL" for v in result["trapped_volume"].isel(course=0, cycle=-1).values
-    )
+    trapped = result["trapped_volume"].isel(course=0, cycle=-1).values
     return (
         "first_cycles_moving",
-        animation,
+        FuncAnimation(fig, draw, frames=cycles * FRAMES_PER_CYCLE),
         f"The first {cycles} cycles drawn one after the other for {names} lungs: with each, more "
-        f"gas stays behind, until as much leaves as came in. Trapped at the end: {last}.",
+        "gas stays behind, until as much leaves as came in. Trapped at the end: "
+        f"{', '.join(f'{volume:.0f} mL' for volume in trapped)}.",
     )
+
+
+def _growing_lines(axes, cycles: int, period: float):
+    """Yield each line that grows, its whole data, and how far x goes in a cycle, with rounding."""
+    for ax in axes:
+        for line in ax.lines:
+            x, y = np.asarray(line.get_xdata()), np.asarray(line.get_ydata())
+            if len(x) == cycles:
+                yield line, x, y, (1.0, 1e-9)
+            elif line.get_linestyle() != ":":
+                yield line, x, y, (period, 1e-6)

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from typing import Any, NamedTuple
 
+import numpy as np
+import xarray as xr
 from matplotlib.axes import Axes
+from matplotlib.axis import Axis
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
 
@@ -48,17 +52,43 @@ CYCLE = ("#123f6d", "#d98324", "#2f8f6b", "#8a3f8f", "#b3322e", "#6f9bc8", "#7a6
 
 MARKS = ("o", "s", "^", "D", "v", "P", "X", "*")
 
+_SHARE_COLOURS = {0: "#f7f3ea", 0.15: "#c9ddb8", 0.4: "#6db09d", 0.7: "#22747f", 1: "#0a3a50"}
+
 #: From nobody served to everybody served.
-SHARE_MAP = LinearSegmentedColormap.from_list(
-    "share",
-    list(
-        zip(
-            (0, 0.15, 0.4, 0.7, 1),
-            ("#f7f3ea", "#c9ddb8", "#6db09d", "#22747f", "#0a3a50"),
-            strict=True,
-        )
-    ),
-)
+SHARE_MAP = LinearSegmentedColormap.from_list("share", list(_SHARE_COLOURS.items()))
+
+#: Lines of limits and of clock ranges, of what is not set, and of the quieter of two.
+LONG_DASHES, DASHES, SHORT_DASHES = (0, (5, 3)), (0, (4, 3)), (0, (3, 2))
+
+#: Ticks of T low on a logarithmic axis [s].
+T_LOW_TICKS = (0.1, 0.2, 0.3, 0.5, 1.0, 2.0, 4.0)
+
+
+#: Keywords of a drawing that several calls share, or that a call has too many of for one line.
+Look = dict[str, Any]
+
+
+class Entry(NamedTuple):
+    """One entry of a dataset along a dimension, and how it is drawn."""
+
+    number: int
+    name: str
+    data: xr.Dataset
+    colour: str
+
+
+def entries(result: xr.Dataset, dim: str) -> Iterator[Entry]:
+    """Yield each entry along a dimension whose coordinate holds names.
+
+    Parameters
+    ----------
+    result : xarray.Dataset
+        With the dimension `dim`.
+    dim : str
+        Such as "population" or "parameter".
+    """
+    for number, name in enumerate(result[dim].values.astype(str)):
+        yield Entry(number, name, result.sel({dim: name}), colour_of(name, number))
 
 
 def colour_of(name: str, number: int) -> str:
@@ -115,26 +145,71 @@ def name_ends(ax: Axes, ends: Sequence[tuple[str, str, float]], gap: float) -> N
     gap : float
         Least distance of two names [data]; a page sets it anew from the size of the texts.
     """
+    look: Look = {"va": "center", "fontsize": 9, "annotation_clip": False, "gid": END}
+    beside: Look = {"xycoords": ("axes fraction", "data"), "textcoords": "offset points"}
     placed = spread_labels([height for *_, height in ends], gap)
-    for (text, colour, height), at in zip(ends, placed, strict=True):
-        name = ax.annotate(
-            text,
-            (1.0, at),
-            xycoords=("axes fraction", "data"),
-            xytext=(6, 0),
-            textcoords="offset points",
-            va="center",
-            fontsize=9,
-            color=colour,
-            annotation_clip=False,
-            gid=END,
-        )
+    for (text, colour, height), place in zip(ends, placed, strict=True):
+        name = ax.annotate(text, (1.0, place), xytext=(6, 0), color=colour, **look, **beside)
         name.height = height  # type: ignore[attr-defined]
 
 
 def own_axes(ax: Axes | None) -> Axes:
     """Return the given axes, or new ones on a figure of their own."""
     return Figure(figsize=(6.4, 4.4), layout="constrained").add_subplot() if ax is None else ax
+
+
+def ruled_axes(ax: Axes | None, along: Any = "both") -> Axes:
+    """Return the given axes, or new ones, with grid lines.
+
+    Parameters
+    ----------
+    ax : Axes, optional
+        Where to draw.
+    along : {"both", "x", "y"}
+        Which axis has them.
+    """
+    ax = own_axes(ax)
+    ax.grid(axis=along, color=GRID, lw=0.8)
+    return ax
+
+
+def finish(ax: Axes, x: str | xr.DataArray, y: str | xr.DataArray) -> Axes:
+    """Write both axes' labels, give the axes their frame and return them.
+
+    Parameters
+    ----------
+    ax : Axes
+        The axes.
+    x, y : str or DataArray
+        Label, or a variable that is named in words with its unit.
+    """
+    ax.set_xlabel(x if isinstance(x, str) else text_of(x))
+    ax.set_ylabel(y if isinstance(y, str) else text_of(y))
+    dress(ax)
+    return ax
+
+
+def say(ax: Axes, text: str, height: float = 0.5) -> None:
+    """Write in the middle of axes why nothing is drawn, at a height [share of the axes]."""
+    ax.text(0.5, height, text, transform=ax.transAxes, ha="center", color=FAINT)
+
+
+def place_ticks(axis: Axis, ticks: Sequence[float]) -> None:
+    """Let an axis have these ticks alone."""
+    axis.set_ticks(ticks, [f"{tick:g}" for tick in ticks])
+    axis.set_ticks([], minor=True)
+
+
+def last_known(values: np.ndarray) -> float:
+    """Return the last finite of some values, shape (n,); NaN if there is none.
+
+    Examples
+    --------
+    >>> last_known(np.array([1.0, 2.0, np.nan])), last_known(np.array([np.nan]))
+    (2.0, nan)
+    """
+    known = values[np.isfinite(values)]
+    return float(known[-1]) if known.size else np.nan
 
 
 def dress(ax: Axes) -> None:

@@ -22,10 +22,10 @@ STILL, MOVING = ("png", "svg", "pdf"), ("gif",)
 
 
 class Progress(Protocol):
-    """What is told when a task starts and ends."""
+    """Anything that can be notified when a task starts and ends."""
 
     def start(self, name: str, cases: int) -> Any:
-        """Begin a task; return what is called with finished cases."""
+        """Begin a task; return what is called with the number of cases just finished."""
 
     def finish(self, name: str) -> None:
         """End a task."""
@@ -41,11 +41,11 @@ def draw_result(
     kind : str
         Name of the analysis in a study file.
     result : xarray.Dataset
-        What it gave.
+        Result of the analysis.
     folder : Path
-        Where to.
+        Folder of the pictures.
     stem : str
-        First part of every name: the study's.
+        First part of every file name: that of the study file.
     formats : sequence of str
         Of `STILL` and `MOVING`; nothing is written if empty.
 
@@ -80,12 +80,12 @@ def draw_figures(
     formats : sequence of str, optional
         Formats of the pictures; each study's own if None.
     progress : Progress
-        Told of every task.
+        Notified of every task.
 
     Yields
     ------
     Path
-        Each file as soon as it is there.
+        Each file as soon as it is written.
 
     Raises
     ------
@@ -114,7 +114,7 @@ def draw_figures(
 def check_figures(
     studies: Path, out: Path, formats: Sequence[str] | None = None, *, progress: Progress
 ) -> list[str]:
-    """Rebuild all pictures elsewhere and say where their names or texts differ from a folder.
+    """Return where names or texts of a folder differ from those of pictures rebuilt elsewhere.
 
     Pictures are not compared: fonts differ between machines.
 

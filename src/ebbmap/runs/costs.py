@@ -15,18 +15,8 @@ from typing import Any
 import numpy as np
 
 from ebbmap.analyses.common.sizes import solved_outcomes
-from ebbmap.analyses.window import WINDOW_CASES
 from ebbmap.cases.evaluate import evaluate, resolve
-from ebbmap.committee import (
-    boxes,
-    certificates,
-    comparison,
-    drivers,
-    maps,
-    own_setting,
-    windows,
-)
-from ebbmap.committee.check import cases_of
+from ebbmap.committee.parts import PARTS
 from ebbmap.committee.protocol import Protocol
 from ebbmap.errors import EbbmapError
 from ebbmap.files.study import Study
@@ -119,22 +109,6 @@ def study_costs(study: Study, folder: Path, workers: int, *, fresh: bool = False
 
 def check_costs(protocol: Protocol, workers: int) -> list[Cost]:
     """Foretell the costs of every part of a check; nothing is written."""
-    count, draft = len(protocol.groups), protocol.draft
-    free = max(1, min(len(draft.free), max(boxes.PLACES)))
-    grid = boxes.PLACES[free] ** free * boxes.SEARCH_LUNGS
-    tried = certificates.CERTIFICATE_LUNGS * certificates.CERTIFICATE_SETTINGS
-    certified = len(boxes.EXTRA) * tried
-    own = own_setting.SEARCHES * own_setting.LAST * boxes.SEARCH_LUNGS
-    targets = len(comparison.TIMES) * len(comparison.WAYS) * len(comparison.ERRORS)
-    factors = len(protocol.properties) + len(draft.free)
-    cases = {
-        "verdict": cases_of(protocol),
-        "boxes": count * len(boxes.SCOPES) * (grid + certified + own),
-        "ways": count * targets * (comparison.CHOICE_LUNGS + comparison.TRIED_LUNGS),
-        "windows": count * windows.LUNGS * WINDOW_CASES,
-        "map": count * maps.PLACES**2 * maps.LUNGS,
-        "drivers": count * drivers.PLACES * drivers.BASE_SIZE * (2 * factors + 2),
-    }
     limits = protocol.limits.outcomes
     each = seconds_per_case(
         protocol.lung.name,
@@ -146,7 +120,8 @@ def check_costs(protocol: Protocol, workers: int) -> list[Cost]:
     memory = workers * (WORKER_BYTES + _DOUBLE * (len(limits) + 4) * protocol.lungs)
     return [
         Cost(name, n, 0.0, memory, n * (each + _BESIDE_CHECK) / workers)
-        for name, n in cases.items()
+        for name, part in PARTS.items()
+        if (n := part.cases(protocol))
     ]
 
 

@@ -187,7 +187,9 @@ def comparison_source(old: Protocol, new: Protocol) -> Source:
 def _committee(
     name: str, texts: tuple[str, ...], plan: Mapping[str, Any], parts: Mapping[str, Pieces[Any]]
 ) -> Source:
-    tasks = tuple(Task(part, name, 0, pieces) for part, pieces in parts.items())
+    tasks = tuple(
+        Task(part, name, 0, pieces, None, keeps_pieces=True) for part, pieces in parts.items()
+    )
     return Source(name, texts, plan, tasks, {n: Solved(n, pieces) for n, pieces in parts.items()})
 
 

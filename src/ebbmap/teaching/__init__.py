@@ -1,4 +1,4 @@
-"""A page to play with: computed beforehand on a grid, interpolated by the page."""
+"""A page to explore: computed beforehand on a grid, interpolated by the page itself."""
 
 from ebbmap.teaching.grid import teaching_grid
 from ebbmap.teaching.page import build_page

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -18,10 +20,15 @@ from ebbmap.registries.parameters import parameter
 from ebbmap.registries.populations import POPULATIONS
 from ebbmap.registries.signals import SIGNALS
 
-#: Grid: first, last and number of values, evenly spaced in the logarithm; ends are the sliders'.
-T_LOW = (0.2, 2.0, 20)
-RESISTANCE = (5.0, 50.0, 12)
-COMPLIANCE = (15.0, 110.0, 11)
+#: Axes of the grid, in the order of every array: evenly spaced in the logarithm; the ends are
+#: those of the sliders.
+AXES = MappingProxyType(
+    {
+        "resistance_exp": np.geomspace(5.0, 50.0, 12),
+        "compliance": np.geomspace(15.0, 110.0, 11),
+        "t_low": np.geomspace(0.2, 2.0, 20),
+    }
+)
 
 #: Points in each phase. In T high they lie close together early on, where the lung fills fast.
 POINTS = 18
@@ -44,12 +51,9 @@ CURVES = ("alveolar_pressure", "flow", "volume")
 #: What is judged besides each rule.
 SETS = ("pressure", "volume", "auto_peep")
 
-#: What the sliders stand for.
-_SLIDERS = ("t_low", "resistance_exp", "resistance_insp", "compliance")
-
 
 def teaching_grid(lung: str = "linear", **values: float) -> xr.Dataset:
-    """Solve everything that the page shows.
+    """Return everything that the page shows, on a grid of T low, resistance and compliance.
 
     Parameters
     ----------
@@ -76,94 +80,95 @@ def teaching_grid(lung: str = "linear", **values: float) -> xr.Dataset:
     >>> sorted(grid["flow_ratio"].dims)
     ['compliance', 'resistance_exp', 't_low']
     """
-    model = lung_model(lung)
-    for name in _SLIDERS:
-        if name in values:
-            raise EbbmapError(f"{name} is moved by a slider of the page. Leave it out.")
-        if name not in model.parameters:
-            raise EbbmapError(f"the page needs a lung with one compartment; {lung!r} is none.")
-    axes = {
-        name: np.geomspace(first, last, count)
-        for name, (first, last, count) in (
-            ("resistance_exp", RESISTANCE),
-            ("compliance", COMPLIANCE),
-            ("t_low", T_LOW),
-        )
-    }
+    _check_sliders(lung, values)
     grid: dict[str, Any] = {
-        name: xr.DataArray(axis, dims=name, coords={name: axis}) for name, axis in axes.items()
+        name: xr.DataArray(axis, dims=name, coords={name: axis}) for name, axis in AXES.items()
     }
-    given = {
-        **values,
-        **grid,
-        "resistance_insp": grid["resistance_exp"].drop_vars("resistance_exp"),
-    }
+    resistance_insp = grid["resistance_exp"].drop_vars("resistance_exp")
+    given = {**values, **grid, "resistance_insp": resistance_insp}
     limits = _limits()
     wanted = tuple(dict.fromkeys((*SHOWN, *limits.outcomes)))
-    solved = simulate(lung, outcomes=wanted, **given).transpose(*axes)
+    solved = simulate(lung, outcomes=wanted, **given).transpose(*AXES)
+    held = {name: float(solved[name]) for name in ("t_high", "p_high", "p_low")}
     if not bool(np.isfinite(solved["release_volume"]).all()):
-        raise EbbmapError("p_high must be above p_low, so that there is a release to show.")
+        raise EbbmapError(
+            f"p_high must be above p_low; got {held['p_high']:g} and {held['p_low']:g} cmH2O. "
+            "Set a higher p_high, so that there is a release to show."
+        )
     dataset = solved[list(SHOWN)].drop_vars("resistance_insp")
-    margins = bound_margins(limits.hard, {n: solved[n].values for n in limits.outcomes})
-    dataset["margin"] = describe(
-        xr.DataArray(margins, dims=("bound", *axes)), "safety margin of every hard limit"
-    )
-    dataset = dataset.assign_coords(
-        bound=[bound.name for bound in limits.hard],
-        bound_rule=("bound", [b.outcome if b.outcome in RULES else "both" for b in limits.hard]),
-        bound_sentence=("bound", [bound.sentence for bound in limits.hard]),
-    )
-    t_high = float(solved["t_high"])
+    dataset = _with_margins(dataset, limits, solved)
     place = np.linspace(0.0, 1.0, POINTS)
-    curves = _curves(lung, given, axes, t_high, place)
-    for name in CURVES:
-        dataset[name] = describe(
-            xr.DataArray(curves[name], dims=(*axes, "point")),
-            SIGNALS[name].long_name,
-            SIGNALS[name].units,
-        )
-    for name in axes:
+    for name, values_along in _curves(lung, given, held["t_high"], place).items():
+        signal = SIGNALS[name]
+        curve = xr.DataArray(values_along, dims=(*AXES, "point"))
+        dataset[name] = describe(curve, signal.long_name, signal.units)
+    for name in AXES:
         dataset[name] = label(dataset[name], name)
-    return dataset.assign_coords(place=("point", np.concatenate([place**2, place]))).assign_attrs(
-        provenance(
-            "a page to play with",
-            lung=lung,
-            fixed=_fixed(solved),
-            t_high=t_high,
-            p_high=float(solved["p_high"]),
-            p_low=float(solved["p_low"]),
-        )
+    dataset = dataset.assign_coords(place=("point", np.concatenate([place**2, place])))
+    made_by = provenance("a page to explore", lung=lung, fixed=_held_text(solved))
+    return dataset.assign_attrs(made_by | held)
+
+
+def _check_sliders(lung: str, values: Mapping[str, float]) -> None:
+    """Refuse a value that a slider sets, and a lung that a slider does not suit."""
+    model = lung_model(lung)
+    for name in (*AXES, "resistance_insp"):
+        if name in values:
+            raise EbbmapError(f"{name} is set by a slider of the page. Leave it out.")
+        if name not in model.parameters:
+            raise EbbmapError(
+                f"the page needs a lung with one compartment; got {lung!r}, which has no {name}. "
+                "Take the lung 'linear'."
+            )
+
+
+def _with_margins(dataset: xr.Dataset, limits: LimitSet, solved: xr.Dataset) -> xr.Dataset:
+    """Add the margin of every hard bound, the rule it belongs to, and its sentence."""
+    margins = bound_margins(limits.hard, {name: solved[name].values for name in limits.outcomes})
+    dataset["margin"] = describe(
+        xr.DataArray(margins, dims=("bound", *AXES)), "safety margin of every hard limit"
+    )
+    rules = [bound.outcome if bound.outcome in RULES else "both" for bound in limits.hard]
+    return dataset.assign_coords(
+        bound=[bound.name for bound in limits.hard],
+        bound_rule=("bound", rules),
+        bound_sentence=("bound", [bound.sentence for bound in limits.hard]),
     )
 
 
 def _limits() -> LimitSet:
-    """Every bound of both rules; the page keeps the rules apart."""
+    """Return every bound of both rules; the page keeps the rules apart."""
     return combine("page", *(limit_set(name) for name in (*SETS, *RULES)))
 
 
-def _curves(lung: str, given, axes, t_high: float, place: np.ndarray) -> dict[str, np.ndarray]:
-    """Draw each T low by itself, since its times follow it; shape (resistance, ..., point)."""
-    parts = []
-    for t_low in axes["t_low"]:
+def _curves(
+    lung: str, given: Mapping[str, Any], t_high: float, place: np.ndarray
+) -> dict[str, np.ndarray]:
+    """Return the curves, shape (resistance, compliance, T low, point).
+
+    Each T low is drawn by itself, since the times follow it.
+    """
+    drawn = []
+    for t_low in AXES["t_low"]:
         # the last time of a phase lies just before the jump, the first of the release behind it
         times = np.concatenate(
             [place**2 * (t_high - CLEAR), t_high + CLEAR + place * (t_low - 2.0 * CLEAR)]
         )
-        drawn = waveforms(lung, times=times, **{**given, "t_low": t_low})
-        parts.append(drawn.transpose("resistance_exp", "compliance", "time"))
-    return {name: np.stack([part[name].values for part in parts], axis=2) for name in CURVES}
+        curves = waveforms(lung, times=times, **{**given, "t_low": t_low})
+        drawn.append(curves.transpose("resistance_exp", "compliance", "time"))
+    return {name: np.stack([curves[name].values for curves in drawn], axis=2) for name in CURVES}
 
 
-def _fixed(solved: xr.Dataset) -> str:
-    """Say what is held, for the caption."""
+def _held_text(solved: xr.Dataset) -> str:
+    """Return what is held, for the caption."""
     held = ("p_high", "p_low", "t_high", "predicted_body_weight", "co2_production")
     return ", ".join(parameter(name).say(float(solved[name])) for name in held if name in solved)
 
 
 def middle_lungs() -> dict[str, tuple[float, float]]:
-    """Resistance and compliance of the middle lung of every bundled population.
+    """Return resistance and compliance of the middle lung of every bundled population.
 
-    Those that set the tube apart are left out: the page has no place for what the tube resists.
+    Populations whose tube is modelled apart are left out: the page has no tube.
     """
     return {
         name: (group.median["resistance_exp"], group.median["compliance"])

@@ -6,12 +6,13 @@ import base64
 import json
 from importlib.resources import files
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 import xarray as xr
 
 from ebbmap.caution import CAUTION
-from ebbmap.teaching.grid import CURVES, SHOWN, middle_lungs
+from ebbmap.teaching.grid import AXES, CURVES, SHOWN, middle_lungs
 from ebbmap.units import display
 
 #: Places in the template.
@@ -28,12 +29,9 @@ FORMS = MappingProxyType(
     }
 )
 
-#: Axes of the grid, in the order of every array.
-AXES = ("resistance_exp", "compliance", "t_low")
-
 
 def build_page(grid: xr.Dataset) -> str:
-    """Build the page from a grid.
+    """Return the page that shows a grid.
 
     Parameters
     ----------
@@ -51,7 +49,7 @@ def build_page(grid: xr.Dataset) -> str:
     return template.replace(LINE, CAUTION).replace(DATA, data.replace("</", "<\\/"))
 
 
-def page_data(grid: xr.Dataset) -> dict:
+def page_data(grid: xr.Dataset) -> dict[str, Any]:
     """Return what the script reads: axes, texts, and arrays as base64 of 32-bit numbers."""
     arrays, parts, start = {}, [], 0
     for name in (*SHOWN, *CURVES, "margin"):

@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from ebbmap.committee.counting import count_groups
 from ebbmap.committee.protocol import Protocol
-from ebbmap.committee.verdict import count_groups, find_verdict
+from ebbmap.committee.verdict import find_verdict
 from ebbmap.errors import EbbmapError, StudyError
 from ebbmap.files.protocol import load_protocol, parse_protocol
 from hostile_files import HOSTILE, HOSTILE_FILES, mutated, told_or_taken, try_many, written

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from ebbmap.committee.check import check_protocol
+from ebbmap.committee.counting import count_groups
 from ebbmap.committee.lungs import VERDICT, draw_lungs
-from ebbmap.committee.verdict import count_groups, find_verdict
+from ebbmap.committee.verdict import find_verdict
 from ebbmap.errors import StudyError
 from ebbmap.files.protocol import parse_protocol
 

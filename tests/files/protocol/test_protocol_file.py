@@ -2,8 +2,9 @@ from pathlib import Path
 
 import pytest
 
+from ebbmap.committee.counting import count_groups
 from ebbmap.committee.draft import Span
-from ebbmap.committee.verdict import count_groups, find_verdict
+from ebbmap.committee.verdict import find_verdict
 from ebbmap.errors import StudyError
 from ebbmap.files.protocol import load_protocol, parse_protocol
 

@@ -8,7 +8,8 @@ from ebbmap.errors import StudyError
 from ebbmap.files.study import parse_study
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.runs.run import plan_tasks, run_study
-from ebbmap.tables.show import study_notes, summary
+from ebbmap.tables.held import study_notes
+from ebbmap.tables.results import summary
 
 #: A table for every analysis of a study, small, on a lung that can serve it.
 TABLES = {
@@ -164,7 +165,7 @@ def test_settings_that_nobody_names_are_told_before_any_work():
     asked = parse_study(study_of("sobol", "p_low = 0.0"))
     assert asked.defaults == {"analyses.sobol": ["p_high", "t_high"]}
     (told,) = study_notes(asked)
-    assert str(told) == "analyses.sobol: nobody names P high 25 cmH₂O, T high 5 s: the default"
+    assert told == "analyses.sobol does not set P high 25 cmH₂O, T high 5 s: the default"
 
 
 OWN = """

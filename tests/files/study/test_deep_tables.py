@@ -11,7 +11,7 @@ import xarray as xr
 from ebbmap.errors import StudyError
 from ebbmap.files.study import load_study, parse_study
 from ebbmap.runs.run import plan_tasks, run_study
-from ebbmap.tables.show import summary
+from ebbmap.tables.results import summary
 
 # whole studies are run and drawn
 pytestmark = pytest.mark.slow
@@ -95,7 +95,7 @@ def test_every_result_is_summed_up(results):
         *tables, held = summary(kind, result)
         assert result.attrs["fixed"] in str(held)
         assert tables
-        assert all(table.row_count for table in tables)
+        assert all(table.rows for table in tables)
 
 
 def test_pages_show_intervals_and_numbers_of_cases(results):
@@ -126,10 +126,10 @@ def test_pages_show_intervals_and_numbers_of_cases(results):
 
 
 def test_hollow_marks_where_an_interval_covers_zero(results):
-    from ebbmap.plotting.interactions import plot_interactions
+    from ebbmap.plotting.sobol_pairs import plot_sobol_pairs
 
     one = results["sobol"][0].isel(population=0, t_low=0).sel(outcome="auto_peep")
-    ax = plot_interactions(one)
+    ax = plot_sobol_pairs(one)
     d = one.sizes["parameter"]
     assert len(ax.lines) == d * (d + 1) // 2
     hollow = [line.get_markerfacecolor() == "none" for line in ax.lines]

@@ -104,16 +104,22 @@ def solve(
                     continue
                 if not kept.all():
                     index, course, size = index[kept], course.at(kept), size[kept]
-                seen = course.look()
-                error = mesh.errors(course, seen, scale[index])
-                kinks, astray = mesh.kinks(course, seen)
-                good = error.max(axis=0) <= enough * mesh.ALLOWED
-                good &= (astray <= enough * ASTRAY) & (size <= SETTLED)
+                good, kinks, error = _judge(course, scale[index], enough)
+                good &= size <= SETTLED
                 if good.any():
                     found[:, index[good]] = finish(course.at(good))
                 _lay(meshes, index, course, kinks, error, ~good, MARGIN * MORE**number)
             under_way = [part for count in meshes for part in _together(meshes[count], count)]
     return found
+
+
+def _judge(course: Course, scale, enough: float):
+    """Return which cases are good enough, their kinks, and the error of each of their steps."""
+    seen = course.look()
+    error = mesh.errors(course, seen, scale)
+    kinks, astray = mesh.kinks(course, seen)
+    good = error.max(axis=0) <= enough * mesh.ALLOWED
+    return good & (astray <= enough * ASTRAY), kinks, error
 
 
 def size_of_volume(cases: Cases):

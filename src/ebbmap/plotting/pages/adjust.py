@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 from matplotlib.figure import Figure
 
-from ebbmap.plotting.adjusting import plot_practice, plot_step_margins, plot_steps
+from ebbmap.plotting.adjust import plot_adjust, plot_adjust_margins, plot_adjust_practice
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import LINE_HEIGHT, broken, text_size
 from ebbmap.plotting.style import colour_of, words
@@ -35,7 +35,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
 def _practice_page(result: xr.Dataset) -> Page:
     """Draw the shares of lungs that go against common practice."""
     fig = Figure(figsize=(11.0, 6.2), layout="constrained")
-    ax = plot_practice(result, ax=fig.subplots())
+    ax = plot_adjust_practice(result, ax=fig.subplots())
     names = [words(name) for name in result["population"].values.astype(str)]
     room = 0.55 * fig.get_figwidth() / len(names)
     size = text_size(fig.get_figwidth())
@@ -78,12 +78,12 @@ def _one_page(result: xr.Dataset, name: str, colour: str) -> Page:
     fig = Figure(figsize=(12.6, 7.0), layout="constrained")
     widths = (len(columns), max(len(rules), 1))
     left, right = fig.subplots(1, 2, width_ratios=widths)
-    plot_steps(single, columns=columns, ax=left)
+    plot_adjust(single, columns=columns, ax=left)
     left.set_title("change with one step", fontsize=15)
     right.axis("off" if not len(rules) else "on")
     if len(rules):
         headings = ["\n".join(textwrap.wrap(words(rule), 9)) for rule in rules]
-        plot_step_margins(single, headings=headings, ax=right)
+        plot_adjust_margins(single, headings=headings, ax=right)
         right.set_title("margin after it", fontsize=15)
         right.set_yticklabels([])
     now = one.isel(move=0)

@@ -9,7 +9,7 @@ import xarray as xr
 from matplotlib.figure import Figure
 
 from ebbmap.analyses.common.events import TOO_HIGH, TOO_LOW, UNSAFE, event_words
-from ebbmap.plotting.blame import plot_box, plot_trajectory
+from ebbmap.plotting.boxes import plot_box, plot_boxes
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import LINE_HEIGHT, text_size
 from ebbmap.plotting.style import colour_of, words
@@ -54,7 +54,7 @@ def _box_figure(one: xr.Dataset, along: str) -> tuple[Figure, list[str]]:
     grid = fig.add_gridspec(1 + len(populations), 2, height_ratios=(peel, *tall))
     told: list[str] = []
     for column, event in enumerate(events):
-        ax = plot_trajectory(one.sel(event=event), ax=fig.add_subplot(grid[0, column]))
+        ax = plot_boxes(one.sel(event=event), ax=fig.add_subplot(grid[0, column]))
         ax.set_title(event_words(event, along), fontsize=13)
         ax.axhline(float(one.attrs["wanted_density"]), lw=0.8, ls=":", color="black")
         ax.set_ylabel("density" if column == 0 else "")

@@ -14,15 +14,15 @@ from ebbmap.plotting.collapse import (
     OPENING,
     SHOWN,
     mark_changes,
-    plot_closing,
+    plot_collapse_closing,
+    plot_collapse_left_open,
+    plot_collapse_open,
     plot_collapse_pressures,
     plot_collapse_volume,
-    plot_left_open,
-    plot_open_fraction,
 )
+from ebbmap.plotting.compare import AIRWAY
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.style import COLOURS, FAINT, colour_of, words
-from ebbmap.plotting.waves import AIRWAY
 from ebbmap.registries.limits import RULES
 from ebbmap.registries.parameters import PARAMETERS
 
@@ -55,7 +55,7 @@ def _cycle_page(one: xr.Dataset, name: str, colour: str, result: xr.Dataset) -> 
     for column, t_low in enumerate(releases):
         here = one.sel(release=t_low, t_low=t_low)
         plot_collapse_pressures(here, colour=colour, ax=axes[0, column])
-        plot_open_fraction(here, colour=colour, ax=axes[1, column])
+        plot_collapse_open(here, colour=colour, ax=axes[1, column])
         plot_collapse_volume(here, colour=colour, ax=axes[2, column])
         axes[0, column].set_title(
             f"T low {t_low:g} s\nstops at {float(here['flow_ratio']):.0%} of peak flow",
@@ -99,8 +99,8 @@ def _along_page(result: xr.Dataset) -> Page:
     axes = fig.subplots(2, len(names), squeeze=False, sharex=True, sharey="row")
     for column, name in enumerate(names):
         one, colour = result.sel(population=name), colour_of(name, column)
-        plot_closing(one, colour=colour, ax=axes[0, column])
-        plot_left_open(one, colour=colour, ax=axes[1, column])
+        plot_collapse_closing(one, colour=colour, ax=axes[0, column])
+        plot_collapse_left_open(one, colour=colour, ax=axes[1, column])
         axes[0, column].set_xlabel("")
         axes[0, column].set_title(
             f"{words(name)} lung\ncloses around {float(one['closing_pressure']):.0f} cmH₂O, "

@@ -9,17 +9,17 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from ebbmap.plotting.pages.caption import Page, add_caption
-from ebbmap.plotting.pages.layout import broken, in_rows, text_size
-from ebbmap.plotting.style import COLOURS, INK, colour_of, words
-from ebbmap.plotting.waves import (
+from ebbmap.plotting.compare import (
     AIRWAY,
     SHARES,
     kept_part,
-    plot_flow,
-    plot_pressures,
-    plot_volume,
+    plot_compare_flow,
+    plot_compare_pressures,
+    plot_compare_volume,
 )
+from ebbmap.plotting.pages.caption import Page, add_caption
+from ebbmap.plotting.pages.layout import broken, in_rows, text_size
+from ebbmap.plotting.style import COLOURS, INK, colour_of, words
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.units import display
 
@@ -67,9 +67,9 @@ def _draw_lung(axes, result: xr.Dataset, name: str, *, named: bool) -> None:
     """Draw pressures, flow and volume of a lung below each other."""
     one = result.sel(case=name)
     colour = _colour(result, result["case"].values.astype(str).tolist().index(name))
-    plot_pressures(one, colour=colour, ax=axes[0])
-    plot_flow(one, colour=colour, ax=axes[1])
-    plot_volume(one, colour=colour, ax=axes[2])
+    plot_compare_pressures(one, colour=colour, ax=axes[0])
+    plot_compare_flow(one, colour=colour, ax=axes[1])
+    plot_compare_volume(one, colour=colour, ax=axes[2])
     axes[0].set_title(words(name), color=colour, fontsize=18)
     for ax in axes[:2]:
         ax.set_xlabel("")

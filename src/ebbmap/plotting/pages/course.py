@@ -7,8 +7,8 @@ from collections.abc import Iterator
 import xarray as xr
 from matplotlib.figure import Figure
 
+from ebbmap.plotting.course import plot_course
 from ebbmap.plotting.pages.caption import Page, add_caption
-from ebbmap.plotting.trade import plot_course
 
 
 def pages(result: xr.Dataset) -> Iterator[Page]:

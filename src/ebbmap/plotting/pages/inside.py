@@ -8,7 +8,7 @@ import numpy as np
 import xarray as xr
 from matplotlib.figure import Figure
 
-from ebbmap.plotting.hidden import plot_hidden
+from ebbmap.plotting.inside import plot_inside
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.style import colour_of, words
 
@@ -20,7 +20,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     axes = fig.subplots(len(names), 1, squeeze=False, sharex=True)
     for number, (ax, name) in enumerate(zip(axes[:, 0], names, strict=True)):
         one = result.sel(population=name)
-        plot_hidden(one, ax=ax)
+        plot_inside(one, ax=ax)
         kept = float(one["trapped_volume_slow"])
         ax.set_title(
             f"{words(name)}: at T low {float(one['t_low']):g} s the slow compartment keeps "

@@ -9,13 +9,13 @@ import xarray as xr
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
-from ebbmap.plotting.maps import (
+from ebbmap.plotting.map import (
     HALF,
     failing_bounds,
     legend_of_bounds,
     mark_middle,
-    plot_failing_limit,
-    plot_safe_region,
+    plot_map,
+    plot_map_failures,
 )
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import in_rows
@@ -72,8 +72,8 @@ def _figure(one: xr.Dataset, x: str, y: str) -> tuple[Figure, bool]:
         upper, lower = axes[2 * number], axes[2 * number + 1]
         for column, name in enumerate(block):
             part, colour = one.sel(population=name), colour_of(name, names.index(name))
-            plot_safe_region(part, x=x, y=y, ax=upper[column])
-            plot_failing_limit(part, x=x, y=y, bounds=bounds, ax=lower[column])
+            plot_map(part, x=x, y=y, ax=upper[column])
+            plot_map_failures(part, x=x, y=y, bounds=bounds, ax=lower[column])
             upper[column].set_title(words(name), color=colour, fontsize=13)
             for ax in (upper[column], lower[column]):
                 marked |= mark_middle(ax, _middle(part, x, y), x, y, colour)

@@ -9,7 +9,7 @@ import xarray as xr
 from matplotlib.figure import Figure
 
 from ebbmap.analyses.common.events import TOO_HIGH, TOO_LOW, event_words
-from ebbmap.plotting.blame import NAMED_ABOVE, plot_blame
+from ebbmap.plotting.mapping import NAMED_ABOVE, plot_mapping
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import first_handles
 from ebbmap.plotting.style import colour_of, words
@@ -28,7 +28,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         for row, name in enumerate(populations):
             for column, event in enumerate(events):
                 one = result.sel(rule=rule, population=name, event=event)
-                ax = plot_blame(one, along=along, ax=axes[row, column])
+                ax = plot_mapping(one, along=along, ax=axes[row, column])
                 if row == 0:
                     ax.set_title(event_words(event, along), fontsize=13)
                 ax.set_ylabel(

@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import first_handles
-from ebbmap.plotting.profiles import plot_profile, plot_together
+from ebbmap.plotting.profile import plot_profile, plot_profile_together
 from ebbmap.plotting.style import words
 
 
@@ -21,7 +21,9 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     legend = None
     if result.sizes["population"] == 1 and shares:
         fig = Figure(figsize=(7.4, 5.2), layout="constrained")
-        plot_together(result.isel(population=0), outcomes=outcomes, along=along, ax=fig.subplots())
+        plot_profile_together(
+            result.isel(population=0), outcomes=outcomes, along=along, ax=fig.subplots()
+        )
     else:
         fig = Figure(figsize=(max(7.4, 1.0 + 4.0 * len(outcomes)), 5.2), layout="constrained")
         axes = fig.subplots(1, len(outcomes), squeeze=False)

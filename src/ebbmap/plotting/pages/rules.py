@@ -8,10 +8,10 @@ import numpy as np
 import xarray as xr
 from matplotlib.figure import Figure
 
+from ebbmap.plotting.compare import kept_part
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.rules import plot_rules
 from ebbmap.plotting.style import colour_of, words
-from ebbmap.plotting.waves import kept_part
 from ebbmap.registries.limits import RULES
 
 

@@ -9,7 +9,7 @@ import xarray as xr
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.common import dress_panel, driven_panels, shown_outcomes
 from ebbmap.plotting.pages.layout import LINE_HEIGHT, text_size
-from ebbmap.plotting.shares import plot_screening
+from ebbmap.plotting.screening import plot_screening
 from ebbmap.plotting.style import words
 
 

@@ -10,7 +10,7 @@ from ebbmap.plotting.intervals import without_interval
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.common import dress_panel, driven_panels, shown_outcomes
 from ebbmap.plotting.pages.layout import first_handles
-from ebbmap.plotting.shares import plot_shapley
+from ebbmap.plotting.shapley import plot_shapley
 from ebbmap.plotting.style import words
 
 

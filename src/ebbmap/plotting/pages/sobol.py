@@ -10,13 +10,13 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.text import Annotation
 
-from ebbmap.plotting.convergence import MISSING, plot_convergence, plot_index_by_size
-from ebbmap.plotting.drivers import plot_drivers
-from ebbmap.plotting.interactions import plot_interactions
 from ebbmap.plotting.intervals import without_interval
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.common import driven_words, place_text, shown_outcomes
 from ebbmap.plotting.pages.layout import first_handles
+from ebbmap.plotting.sobol import plot_sobol
+from ebbmap.plotting.sobol_convergence import MISSING, plot_sobol_by_size, plot_sobol_convergence
+from ebbmap.plotting.sobol_pairs import plot_sobol_pairs
 from ebbmap.plotting.style import FAINT, INK, colour_of, words
 
 #: Side of a cell of the interactions [inch], the side up to which two matrices stand beside each
@@ -52,7 +52,7 @@ def _totals(result: xr.Dataset) -> Iterator[Page]:
     axes = fig.subplots(len(populations), len(shown), squeeze=False, sharex=True, sharey=True)
     for row, name in enumerate(populations):
         for column, outcome in enumerate(shown):
-            ax = plot_drivers(
+            ax = plot_sobol(
                 result.sel(population=name), outcome=outcome, along=along, ax=axes[row, column]
             )
             if row == 0:
@@ -116,7 +116,7 @@ def _interactions(result: xr.Dataset) -> Iterator[Page]:
             ax = axes[number]
             place = int(weight.sel(population=name).values.argmax())
             part = one.sel(population=name).isel({along: place})
-            plot_interactions(part, ax=ax)
+            plot_sobol_pairs(part, ax=ax)
             at = place_text(along, float(result[along][place]))
             ax.set_title(f"{words(name)} at {at}", color=colour_of(name, number), fontsize=12)
             if number % columns:
@@ -160,7 +160,7 @@ def _pawn(result: xr.Dataset) -> Iterator[Page]:
         for column, outcome in enumerate(outcomes):
             ax = axes[row, column]
             part = both.sel(population=name).assign_coords({along: result[along]})
-            plot_drivers(
+            plot_sobol(
                 part,
                 outcome=outcome,
                 along=along,
@@ -197,12 +197,12 @@ def _convergence(result: xr.Dataset) -> Iterator[Page]:
     fig = Figure(figsize=(4.4 + 3.6 * len(outcomes), 5.0), layout="constrained")
     axes = fig.subplots(1, 1 + len(outcomes))
     axes = np.atleast_1d(axes)
-    plot_convergence(result, ax=axes[0])
+    plot_sobol_convergence(result, ax=axes[0])
     along = str(result.attrs["along"])
     middle = result.sizes[along] // 2
     for ax, outcome in zip(axes[1:], outcomes, strict=True):
         part = result.sel(outcome=outcome, population=name).isel({along: middle})
-        plot_index_by_size(part, ax=ax)
+        plot_sobol_by_size(part, ax=ax)
         ax.set_title(f"{driven_words(outcome)}\n{words(name)}", fontsize=10)
     at = place_text(along, float(result[along][middle]))
     add_caption(

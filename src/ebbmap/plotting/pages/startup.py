@@ -10,17 +10,17 @@ from matplotlib.figure import Figure
 
 from ebbmap.analyses.startup import LONGER
 from ebbmap.plotting.pages.caption import Page, add_caption
-from ebbmap.plotting.starting import plot_first_cycles, plot_first_waves
+from ebbmap.plotting.startup import plot_startup, plot_startup_waves
 
 
 def pages(result: xr.Dataset) -> Iterator[Page]:
     """Draw the pressure over the first cycles, and what each of them leaves in the lung."""
     fig = Figure(figsize=(11.0, 8.8), layout="constrained")
     grid = fig.add_gridspec(2, 2)
-    plot_first_waves(result, ax=fig.add_subplot(grid[0, :]))
+    plot_startup_waves(result, ax=fig.add_subplot(grid[0, :]))
     below = [fig.add_subplot(grid[1, column]) for column in (0, 1)]
     for ax, outcome in zip(below, ("end_release_pressure", "trapped_volume"), strict=True):
-        plot_first_cycles(result, outcome=outcome, ax=ax)
+        plot_startup(result, outcome=outcome, ax=ax)
         ax.set_title("left when each release ends", loc="left", fontsize=13)
     for text in list(below[0].texts):
         text.remove()

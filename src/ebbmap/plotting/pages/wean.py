@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import first_handles, in_rows
 from ebbmap.plotting.style import colour_of, words
-from ebbmap.plotting.weaning import FULL, plot_weaning
+from ebbmap.plotting.wean import FULL, plot_wean
 
 
 def pages(result: xr.Dataset) -> Iterator[Page]:
@@ -28,7 +28,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     rows = [(rule, block) for block in blocks for rule in rules]
     for row, (rule, block) in enumerate(rows):
         for column, name in enumerate(block):
-            ax = plot_weaning(result.sel(rule=rule, population=name), ax=axes[row, column])
+            ax = plot_wean(result.sel(rule=rule, population=name), ax=axes[row, column])
             told = "\n".join(_told(result.sel(rule=rule, population=name)))
             ax.set_title(
                 f"{words(name)}, {words(rule)}\n{told}",

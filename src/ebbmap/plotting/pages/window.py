@@ -8,11 +8,10 @@ import numpy as np
 import xarray as xr
 from matplotlib.figure import Figure
 
-from ebbmap.plotting.clouds import plot_clouds
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import in_rows
 from ebbmap.plotting.style import INK, colour_of, words
-from ebbmap.plotting.windows import COMMON_RANGE, plot_served, plot_windows_along
+from ebbmap.plotting.window import COMMON_RANGE, plot_window, plot_window_along, plot_window_lungs
 
 
 def pages(result: xr.Dataset) -> Iterator[Page]:
@@ -24,7 +23,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     fig = Figure(figsize=(9.4, 3.6 * len(rules)), layout="constrained")
     axes = fig.subplots(len(rules), 1, squeeze=False, sharex=True)
     for ax, rule in zip(axes[:, 0], rules, strict=True):
-        plot_served(result.sel(rule=rule), ax=ax)
+        plot_window(result.sel(rule=rule), ax=ax)
         ax.set_title(f"rule: {words(rule)}", loc="left", fontsize=12)
     for ax in axes[:-1, 0]:
         ax.set_xlabel("")
@@ -64,7 +63,7 @@ def _clouds(result: xr.Dataset, rules) -> Iterator[Page]:
         for ax in row[len(block) :]:
             ax.set_visible(False)
         for ax, name in zip(row, block, strict=False):
-            plot_clouds(one, name, ax=ax)
+            plot_window_lungs(one, population=name, ax=ax)
             without = 1.0 - float(
                 (one["window_share"] + one["window_undetermined_share"]).sel(population=name)
             )
@@ -125,7 +124,7 @@ def _level(result: xr.Dataset) -> str:
 
 def _window_along(result: xr.Dataset) -> Iterator[Page]:
     fig = Figure(figsize=(8.0, 5.0), layout="constrained")
-    ax = plot_windows_along(result.isel(population=0), ax=fig.subplots())
+    ax = plot_window_along(result.isel(population=0), ax=fig.subplots())
     # the common clock range is named on the right, clear of the bands
     middle = float(np.sqrt(COMMON_RANGE[0] * COMMON_RANGE[1]))
     top = float(result["time_constant_exp"].max())

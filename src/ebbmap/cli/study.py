@@ -1,0 +1,190 @@
+"""Commands that run studies, draw their pictures and tell how far a run has come."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from ebbmap.cli.answer import Answer
+from ebbmap.cli.application import command
+from ebbmap.cli.options import (
+    ClusterOption,
+    DryRunOption,
+    FreshOption,
+    JsonOption,
+    OutOption,
+    WorkersOption,
+    YesOption,
+)
+
+if TYPE_CHECKING:
+    from ebbmap.files.study import Study
+
+
+@command
+def run(
+    context: typer.Context,
+    study: Annotated[Path, typer.Argument(help="Study file (TOML), or name of a bundled study.")],
+    out: OutOption = None,
+    figures: Annotated[
+        Path | None, typer.Option(help="Folder for pictures; that of the results by default.")
+    ] = None,
+    workers: WorkersOption = None,
+    cluster: ClusterOption = None,
+    fresh: FreshOption = False,
+    dry_run: DryRunOption = False,
+    yes: YesOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Run a study: results as NetCDF or Zarr, pictures, and tables of what was found.
+
+    Resumes an earlier run of the same command; long analyses keep every finished piece. A run
+    that is expected to take more than an hour or 10 GB needs --yes.
+    """
+    answer = Answer(as_json)
+    from ebbmap.files.bundled import bundled_studies, named_file
+    from ebbmap.files.study import load_study
+    from ebbmap.runs import default_workers
+    from ebbmap.runs.costs import approve, study_costs
+    from ebbmap.tables.held import study_notes
+    from ebbmap.tables.runs import cost_data, cost_table
+
+    checked = load_study(named_file(study, bundled_studies()))
+    context.with_resource(checked.catalogue.active())
+    folder = out or Path("out") / study.stem
+    pictures, at_work = figures or folder, workers or default_workers()
+    notes = list(study_notes(checked))
+    answer.say(*notes)
+    costs = study_costs(checked, folder, at_work, fresh=fresh)
+    results: list[dict[str, Any]] = []
+    if dry_run:
+        answer.say(cost_table(costs, at_work))
+    else:
+        approve(costs, folder, yes=yes)
+        how = {"workers": at_work, "cluster": cluster, "fresh": fresh}
+        results += _results(answer, checked, study.stem, folder, pictures, how)
+        answer.say(_closing(len({one["name"] for one in results}), pictures))
+    answer.close(
+        title=checked.file.title,
+        notes=notes,
+        folder=str(folder),
+        figures=str(pictures),
+        costs=cost_data(costs),
+        results=results,
+    )
+
+
+def _results(
+    answer: Answer, study: Study, stem: str, folder: Path, pictures: Path, how: dict[str, Any]
+) -> Iterator[dict[str, Any]]:
+    """Run a study, draw and tell each result as soon as it is there; yield it as plain data."""
+    from ebbmap.files.writing import make_folder
+    from ebbmap.report.figures import draw_result
+    from ebbmap.runs.run import run_study
+    from ebbmap.tables.held import held_text
+    from ebbmap.tables.plain import tables_document
+    from ebbmap.tables.results import summary, tables_of
+    from ebbmap.tables.terminal import progress_bar
+
+    make_folder(pictures)
+    formats = study.file.outputs.figures
+    with progress_bar() as bar:
+        started = run_study(
+            study, folder, progress=lambda task: bar.start(task.name, task.cases), **how
+        )
+        for task, result, path in started:
+            bar.finish(task.name)
+            drawn = draw_result(task.kind, result, pictures, stem, formats)
+            answer.say(f"wrote {path}", *summary(task.kind, result))
+            yield {
+                "name": task.name,
+                "analysis": task.kind,
+                "file": str(path),
+                "pictures": [str(picture) for picture in drawn],
+                "held": held_text(result),
+                "tables": tables_document(tables_of(task.kind, result)),
+            }
+
+
+def _closing(count: int, pictures: Path) -> str:
+    """Return the last line of a run: where the pictures are, and the caution once more."""
+    from ebbmap.caution import CAUTION
+
+    analyses = "1 analysis" if count == 1 else f"{count} analyses"
+    return f"{analyses} done; pictures and their texts are in {pictures}. {CAUTION}"
+
+
+@command
+def status(
+    folder: Annotated[Path, typer.Argument(help="Folder of a run, a check or a comparison.")],
+    verify: Annotated[
+        bool, typer.Option("--verify", help="Compare every file with what the run wrote.")
+    ] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Show how far a run has come: what is done, what is left, and the rate.
+
+    With --verify the exit status is 0 if every file is there and as it was written, 1 if not.
+    """
+    from ebbmap.runs import find_damage
+    from ebbmap.tables.runs import run_status, status_data, status_table
+
+    answer = Answer(as_json)
+    found = run_status(folder)
+    answer.say(status_table(found))
+    damage = []
+    for problem in find_damage(folder) if verify else ():
+        damage.append(problem)
+        answer.say(problem)
+    if damage:
+        answer.say("Give the command of the run again: it redoes these files and nothing else.")
+    elif verify:
+        answer.say("every file is as it was written")
+    answer.close(**status_data(found), damage=damage if verify else None)
+    if damage:
+        raise typer.Exit(1)
+
+
+@command
+def figures(
+    studies: Annotated[
+        Path | None,
+        typer.Option(help="Folder of study files; ./studies by default, or else the bundled ones."),
+    ] = None,
+    out: Annotated[Path, typer.Option(help="Folder of the pictures.")] = Path("figures"),
+    formats: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--format", help="png, svg, pdf or gif; may be repeated. By default as each study says."
+        ),
+    ] = None,
+    check: Annotated[
+        bool,
+        typer.Option("--check", help="Write nothing; list where names or texts differ."),
+    ] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Rebuild every picture of every study, each with its text."""
+    from ebbmap.files.bundled import bundled_studies
+    from ebbmap.report.figures import check_figures, draw_figures
+    from ebbmap.tables.terminal import progress_bar
+
+    if studies is None:
+        studies = Path("studies") if Path("studies").is_dir() else bundled_studies()
+    answer = Answer(as_json)
+    written, problems = [], []
+    with progress_bar() as bar:
+        if check:
+            problems = check_figures(studies, out, formats, progress=bar)
+            answer.say(*problems)
+        else:
+            for path in draw_figures(studies, out, formats, progress=bar):
+                written.append(str(path))
+                answer.say(f"wrote {path}")
+    answer.close(folder=str(out), written=written, problems=problems)
+    if problems:
+        raise typer.Exit(1)
+    answer.say("names and texts agree" if check else f"pictures and their texts are in {out}")

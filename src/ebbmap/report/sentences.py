@@ -1,0 +1,158 @@
+"""The sentences of a report: every number in them is read from a result."""
+
+from __future__ import annotations
+
+import xarray as xr
+
+from ebbmap.committee.boxes import EXTRA, SEARCH_LUNGS
+from ebbmap.committee.certificates import CERTIFICATE_LUNGS, CERTIFICATE_SETTINGS
+from ebbmap.committee.check import Check
+from ebbmap.registries.limits import LIMIT_SETS, RULES
+
+GRADES = (
+    "Grades: safe, the combinations that break no limit and draw no warning reach the wanted "
+    "share with their whole interval; caution, they do so only together with combinations that "
+    "draw a warning; unsafe, the whole interval lies below the wanted share; undetermined, the "
+    "wanted share lies inside the interval, so more lungs are needed. A combination that could not "
+    "be computed is undetermined and counts as not safe. The draft holds if every group that gets "
+    "the mode, and the whole, is safe or caution."
+)
+
+BOX_METHOD = (
+    "A box serves a lung if every setting in it is safe for that lung. All boxes of a grid are "
+    f"compared on {SEARCH_LUNGS:,} lungs, the best is refined, and the certificate comes from up "
+    f"to {CERTIFICATE_LUNGS:,} fresh lungs at {CERTIFICATE_SETTINGS} fresh settings and all "
+    f"corners; at most {len(EXTRA)} boxes are tried and share the error probability of 5 %. "
+    "Settings that the draft fixes or sets by a rule stay as they are; the usual ranges are the "
+    "registry's."
+)
+
+
+def lead(check: Check) -> str:
+    """Return the verdict in one or two sentences."""
+    ds = check.results["verdict"]
+    texts = []
+    for name in ds["group"].values.astype(str):
+        group = ds.sel(group=name)
+        grade = str(group["grade"].values)
+        if grade == "excluded":
+            texts.append(f"{name} does not get the mode")
+        else:
+            safe, wanted = (float(group[f"{key}_share"]) for key in ("safe", "wanted"))
+            texts.append(f"{name} {grade}, {safe:.0%} safe of {wanted:.0%} wanted")
+    answer = "The draft holds." if check.holds else "The draft does not hold."
+    return f"{answer} {'; '.join(texts)}.".replace("%", " %")
+
+
+def unjudged(check: Check) -> str:
+    """Return what the hard limits leave out, so that safe is not read as more than it is."""
+    judged = {bound.outcome for bound in check.protocol.limits.hard}
+    left_out = [
+        limits.long_name
+        for name, limits in LIMIT_SETS.items()
+        if name not in RULES and not judged & set(limits.outcomes)
+    ]
+    if not left_out:
+        return "Safe means within this draft's own hard limits."
+    return f"Safe means within this draft's own hard limits. Not judged: {'; '.join(left_out)}."
+
+
+def needs(check: Check) -> list[str]:
+    """Return what would hold, for every group."""
+    ds = check.results["boxes"]
+    return [
+        f"{name}: {text}"
+        for name, text in zip(
+            ds["group"].values.astype(str), ds["needs"].values.astype(str), strict=True
+        )
+    ]
+
+
+def ways_text(check: Check) -> str:
+    """Return how a single T low compares with a rule from the time constant."""
+    ds = check.results["ways"]
+    groups = ds["group"].values.astype(str)
+    known = [name for name in groups if ds["served_share"].sel(group=name).notnull().any()]
+    compared = "; ".join(_way_text(ds.sel(group=name), name) for name in known)
+    return (
+        compared.replace("%", " %") + ". Every lung meets one setting of the draft's other "
+        "ranges; ends of the draft's own rules for T low are not applied. In a lung with one time "
+        "constant a flow ratio is a multiple of the time constant (-ln of the ratio), so the two "
+        "rules differ only in their targets."
+    )
+
+
+def _way_text(group: xr.Dataset, name: str) -> str:
+    """Return what the first way of choosing T low serves in a group, and what the second does."""
+    fixed_way, rule_way = group["way"].values.astype(str)[:2]
+    errors = group["error"].values
+    fixed = group["served_share"].sel(way=fixed_way)
+    ruled = group["served_share"].sel(way=rule_way)
+    upper = float(group["served_share_interval"].sel(way=fixed_way)[0, 1])
+    better = [f"{error:.0%}" for error in errors if float(ruled.sel(error=error)) > upper]
+    gain = f"clearly better up to an error of {better[-1]}" if better else "no gain"
+    return (
+        f"{name}: one T low serves {float(fixed[0]):.0%}, the time constant "
+        f"{float(ruled[0]):.0%} without error and {float(ruled[-1]):.0%} with "
+        f"{float(errors[-1]):.0%} ({gain})"
+    )
+
+
+def drivers_text(check: Check) -> str:
+    """Return how the tables of what drives the margin are to be read."""
+    text = (
+        "The first table compares the lungs that the draft serves with the others: the further "
+        "apart a property lies in the two, the more it decides."
+    )
+    if "drivers" in check.results:
+        return text + (
+            " Then the total Sobol indices: shares of the variance of the safety margin over "
+            "lungs and the draft's ranges, properties drawn independently."
+        )
+    return text + (
+        " Sobol indices need independent factors with a number each; this draft gives none, since "
+        "P high comes from a rule or margins could not be judged."
+    )
+
+
+def rule_text(check: Check) -> str:
+    """Return the rule for T low that is among the limits."""
+    named = check.protocol.rules
+    if not named:
+        return "No rule for T low is among the limits."
+    rule = named[0]
+    known = f": {LIMIT_SETS[rule].long_name}" if rule in RULES else " (the committee's own)"
+    return (
+        f"Rule for T low among the limits: {rule}{known}. Share of peak flow and share of a full "
+        "exhalation are two different rules; they are never mixed."
+    )
+
+
+def methods_text(check: Check) -> str:
+    """Return how the check was done."""
+    protocol = check.protocol
+    drawn = protocol.settings_drawn if protocol.draft.free else 1
+    return (
+        f"Each group is {protocol.lungs:,} invented lungs, drawn from joint distributions of "
+        f"their properties; each lung meets {drawn:,} settings, spread over the draft's ranges by "
+        "a scrambled Sobol sequence, and every corner. The settled cycle of the lung model "
+        f"({protocol.lung.long_name}) is solved for every combination and judged by every limit: "
+        "the margin is the signed distance to the nearest hard limit over that limit's width. "
+        "Intervals take the lung as the sampling unit, since the combinations of one lung are "
+        "not independent: Wilson's interval at the number of trials that has the variance of the "
+        "lungs' shares. What a rule measures is blurred by a lognormal error. What is searched for "
+        "on some lungs is certified on others. A model of this kind leaves out much that matters "
+        "in a patient."
+    )
+
+
+def provenance_items(check: Check) -> list[tuple[str, str]]:
+    """Return what made the results, from what, and when."""
+    attrs = check.results["verdict"].attrs
+    return [
+        ("made by", attrs["source"]),
+        ("seed", str(attrs["seed"])),
+        ("protocol file, hash", attrs["protocol_hash"]),
+        ("versions", attrs["versions"]),
+        ("date", attrs["history"].split(" ")[0]),
+    ]

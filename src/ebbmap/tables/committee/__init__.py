@@ -1,0 +1,1 @@
+"""Tables of a committee's draft: the terminal, the page and the CSV files show the same ones."""

@@ -1,0 +1,159 @@
+"""Tables of the verdict on a draft: how it ends, where it fails, and for which lungs."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from ebbmap.registries.limits import LimitSet
+from ebbmap.registries.outcomes import OUTCOMES
+from ebbmap.tables.committee.common import WHOLE, groups_of, text_of, with_interval
+from ebbmap.tables.model import CODE, GRADE, NUMBER, SHARE, Column, Table, table
+from ebbmap.units import display
+
+#: A limit that fails in fewer combinations than this is not listed.
+LISTED_FROM = 0.001
+
+#: Columns of the verdict that the terminal has room for.
+SHORT = (
+    "group",
+    "grade",
+    "wanted",
+    "safe, caution included",
+    "caution",
+    "undetermined",
+    "lungs with no safe setting",
+)
+
+
+def verdict_table(ds: xr.Dataset) -> Table:
+    """Return the verdict on each group and on the whole."""
+    columns = [
+        "group",
+        Column("grade", GRADE),
+        Column("wanted", SHARE),
+        Column("safe, caution included", SHARE, interval=True),
+        *(Column(verdict, SHARE) for verdict in ds["verdict"].values.astype(str)),
+        Column("lungs with no safe setting", SHARE, interval=True),
+        Column("lungs safe over the whole range", SHARE, interval=True),
+        Column("lungs not given the mode", SHARE),
+    ]
+    rows = []
+    for name in groups_of(ds):
+        group = ds.sel(group=name)
+        rows.append(
+            (
+                name,
+                text_of(group, "grade"),
+                float(group["wanted_share"]),
+                with_interval(group, "safe_share"),
+                *(float(share) for share in group["verdict_share"].values),
+                with_interval(group, "none_share"),
+                with_interval(group, "whole_share"),
+                float(group["excluded_share"]),
+            )
+        )
+    title = "Verdict: shares of lung and setting combinations, with 95 % intervals"
+    return table(title, columns, rows, name="verdict")
+
+
+def short_verdict_table(ds: xr.Dataset) -> Table:
+    """Return the verdict as the terminal shows it: fewer columns, and the limit that fails most."""
+    short = verdict_table(ds).pick(*SHORT)
+    fails = [fails_most(ds.sel(group=name)) or "nothing" for name in groups_of(ds)]
+    rows = [(*row, name) for row, name in zip(short.rows, fails, strict=True)]
+    return table(short.title, [*short.columns, "fails most"], rows, name=short.name)
+
+
+def fails_most(group: xr.Dataset) -> str | None:
+    """Return the limit that fails in most combinations of a group; None if none does."""
+    broken = group["broken_share"].fillna(0.0)
+    worst = int(broken.values.argmax())
+    return str(group["bound"].values[worst]) if float(broken[worst]) > 0 else None
+
+
+def verdict_document(ds: xr.Dataset) -> dict[str, Any]:
+    """Return the verdict on each group as plain data."""
+    found = {}
+    for name in groups_of(ds):
+        group = ds.sel(group=name)
+        found[name] = {
+            "grade": text_of(group, "grade"),
+            "wanted": float(group["wanted_share"]),
+            "safe": float(group["safe_share"]),
+            "interval": [float(end) for end in group["safe_share_interval"].values],
+            "none_share": float(group["none_share"]),
+            "fails_most": fails_most(group),
+        }
+    return found
+
+
+def per_lung_table(ds: xr.Dataset) -> Table:
+    """Return how much of the range is safe for how many lungs of each group."""
+    columns = [
+        "group",
+        *(
+            Column(f"{100.0 * share:.0f} % of lungs have at most", SHARE)
+            for share in ds["quantile"].values
+        ),
+    ]
+    rows = [
+        (name, *(float(share) for share in ds["range_share"].sel(group=name).values))
+        for name in groups_of(ds)
+        if name != WHOLE
+    ]
+    title = "For each lung, the share of the range that is safe for it"
+    return table(title, columns, rows, name="per_lung")
+
+
+def failing_table(ds: xr.Dataset, limits: LimitSet) -> Table:
+    """Return the limits that fail in each group, the most frequent first."""
+    columns = [
+        "group",
+        "limit that fails most",
+        Column("combinations", SHARE),
+        Column("typical distance beyond it", NUMBER),
+        "unit",
+    ]
+    rows = []
+    for name in groups_of(ds):
+        group = ds.sel(group=name)
+        shares = np.nan_to_num(group["broken_share"].values)
+        for place in np.argsort(-shares, kind="stable"):
+            bound = limits.hard[int(place)]
+            if shares[place] >= LISTED_FROM:
+                distance = float(group["shortfall"][place]) * bound.width
+                unit = display(OUTCOMES[bound.outcome].units)
+                rows.append((name, bound.sentence, float(shares[place]), distance, unit))
+    title = "Which limit fails, on which side, and how badly (middle of the unsafe combinations)"
+    return table(title, columns, rows, name="failing")
+
+
+def corner_table(ds: xr.Dataset) -> Table:
+    """Return the worst corner of the ranges, and the worst lung there."""
+    columns = [
+        "group",
+        "worst corner",
+        Column("lungs safe there", SHARE),
+        "worst lung there",
+        Column("its margin", NUMBER),
+        Column("solve it", CODE),
+    ]
+    rows = []
+    for name in groups_of(ds):
+        group = ds.sel(group=name)
+        if name != WHOLE and text_of(group, "corner_line"):
+            rows.append(
+                (
+                    name,
+                    text_of(group, "corner_settings"),
+                    float(group["corner_share"]),
+                    text_of(group, "corner_failing"),
+                    float(group["corner_margin"]),
+                    text_of(group, "corner_line"),
+                )
+            )
+    title = "The corner of the ranges that is safe for the fewest lungs"
+    return table(title, columns, rows, name="corner")

@@ -1,0 +1,215 @@
+"""The keys of what each command prints with --json: read by help, docs and tests.
+
+A dot leads into an object, [] into each entry of a list; a word in capitals stands for names that
+the answer brings along. A key is never renamed or dropped without an entry in the changelog.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+
+_CAUTION = {"caution": "research and teaching only"}
+
+_COSTS = {
+    "costs[].name": "analysis, or part of a check",
+    "costs[].cases": "cases to solve, at most",
+    "costs[].disk_bytes": "bytes kept, before compression",
+    "costs[].memory_bytes": "bytes of memory, all workers together",
+    "costs[].seconds": "expected time with all workers",
+    "costs[].blocks": "blocks left to do, where a sweep streams; else 0",
+}
+
+_HELD = {
+    "lung": "lung model",
+    "held": "what was held, defaults marked",
+}
+
+_TABLES = {
+    "title": "what the table shows",
+    "columns[].title": "name of a column",
+    "columns[].units": "its unit (UDUNITS); 1 for texts and pure numbers",
+    "rows[][]": "cells: text, number, null, or [value, lower, upper]",
+    "notes[]": "sentences under the table",
+}
+
+#: Key -> meaning, by command.
+KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
+    {
+        "cycle": {
+            **_CAUTION,
+            "lung": "lung model",
+            "parameters.NAME.value": "value of a parameter that entered",
+            "parameters.NAME.units": "its unit",
+            "parameters.NAME.default": "whether nobody gave it",
+            "outcomes.NAME.value": "value of an outcome; null if it could not be computed",
+            "outcomes.NAME.units": "its unit",
+            "status": "ok, not_converged or out_of_domain",
+        },
+        "window": {
+            **_CAUTION,
+            **_HELD,
+            "units": "unit of every time",
+            "windows[].state": "window, no_window or undetermined",
+            "windows[].pieces[].lower": "shortest T low of a piece",
+            "windows[].pieces[].upper": "longest T low of a piece",
+            "windows[].pieces[].lower_bound": "what closes it below",
+            "windows[].pieces[].upper_bound": "what closes it above",
+            "windows[].best": "T low with the largest margin",
+            "windows[].best_margin": "the margin there",
+            "windows[].best_piece": "number of the piece that it lies in",
+            "windows[].widest_piece": "number of the widest piece",
+            "windows[].shorter_fails": "limit that a shorter T low breaks",
+            "windows[].longer_fails": "limit that a longer T low breaks",
+        },
+        "adjust": {
+            **_CAUTION,
+            **_HELD,
+            "units.NAME": "unit of each change",
+            "best_single": "step that clears most CO2 within the limits",
+            "best_pair": "pair of steps that does",
+            "moves[].move": "one step, or a pair of steps",
+            "moves[].possible": "whether settings stay within their bounds",
+            "moves[].margin": "least margin after the move",
+            "moves[].verdict": "safe, caution, unsafe or undetermined",
+            "moves[].NAME": "change of an outcome",
+            "against_common_practice[].practice": "a practice that the model contradicts here",
+            "against_common_practice[].source": "where it comes from",
+            "against_common_practice[].why": "through what the model contradicts it",
+        },
+        "wean": {
+            **_CAUTION,
+            **_HELD,
+            "units.NAME": "unit of each value of a step",
+            "routes.NAME.first_unsafe": "number of the first unsafe step; -1 if none",
+            "routes.NAME.leaves": "limit that is broken there",
+            "routes.NAME.steps[].NAME": "value at each step",
+        },
+        "run": {
+            **_CAUTION,
+            "title": "title of the study",
+            "notes[]": "defaults that enter, and what may leave its bounds",
+            "folder": "folder of the results",
+            "figures": "folder of the pictures",
+            **_COSTS,
+            "results[].name": "stem of a result's file",
+            "results[].analysis": "its analysis, as in the study file",
+            "results[].file": "where it lies",
+            "results[].pictures[]": "pictures and their texts",
+            "results[].held": "what was held, averaged over and drawn",
+            **{f"results[].tables[].{key}": text for key, text in _TABLES.items()},
+        },
+        "check": {
+            **_CAUTION,
+            "title": "title of the protocol",
+            "notes[]": "what may leave its bounds",
+            **_COSTS,
+            "holds": "whether the draft holds; null with --dry-run",
+            "groups.NAME.grade": "safe, caution, unsafe, undetermined or excluded",
+            "groups.NAME.wanted": "share of combinations that has to be safe",
+            "groups.NAME.safe": "share that is safe, caution included",
+            "groups.NAME.interval[]": "its 95 % interval: lower, upper",
+            "groups.NAME.none_share": "share of lungs with no safe setting",
+            "groups.NAME.fails_most": "limit that fails most often; null if none does",
+            "answer": "the verdict in words; null with --dry-run",
+            "unjudged": "what the draft's limits leave out; null with --dry-run",
+            "needs[]": "what would hold, by group",
+            "report": "the report's page; null with --dry-run",
+        },
+        "diff": {
+            **_CAUTION,
+            "changes[]": "what changed between the drafts",
+            "groups.NAME.before.safe": "safe share under the first draft",
+            "groups.NAME.before.grade": "its grade",
+            "groups.NAME.after.safe": "safe share under the second draft",
+            "groups.NAME.after.grade": "its grade",
+            "groups.NAME.change": "change of the safe share of lungs that get the mode in both",
+            "groups.NAME.interval[]": "its 95 % interval: lower, upper",
+            "groups.NAME.gain": "share of lungs that gain",
+            "groups.NAME.lose": "share of lungs that lose",
+            "groups.NAME.let_in": "share of lungs that get the mode under the second draft only",
+            "groups.NAME.left_out": "share of lungs that get it under the first draft only",
+            "result": "file of the result; null without --out",
+        },
+        "status": {
+            **_CAUTION,
+            "started": "when the first run began, UTC",
+            "running": "whether a run is at work now",
+            "workers": "processes of that run, or of the last one",
+            "parts[].name": "analysis, or part of a check",
+            "parts[].pieces": "pieces that are known to be needed",
+            "parts[].done": "pieces that are finished",
+            "parts[].cases": "cases behind the finished pieces",
+            "parts[].all_cases": "all cases, if known beforehand; else 0",
+            "parts[].rate": "cases per second of one worker; null before the first piece",
+            "parts[].seconds_left": "work left, of one worker; null before the first piece",
+            "damage[]": "files that are not as they were written; null without --verify",
+        },
+        "studies": {
+            **_CAUTION,
+            "bundled[].command": "run or check",
+            "bundled[].name": "name that the command takes",
+            "bundled[].title": "title of the file",
+            "bundled[].question": "its question",
+            "copied[]": "files that were written with --copy",
+        },
+        "describe": {
+            **_CAUTION,
+            "parameters.NAME.long_name": "name in words",
+            "parameters.NAME.units": "unit",
+            "parameters.NAME.kind": "setting, lung property, patient or gas exchange",
+            "parameters.NAME.low": "lower bound",
+            "parameters.NAME.high": "upper bound",
+            "parameters.NAME.usual_low": "lower end of adult practice",
+            "parameters.NAME.usual_high": "upper end of adult practice",
+            "parameters.NAME.default": "value where nobody gives one",
+            "parameters.NAME.choices[]": "words of a category, coded 0, 1, ...",
+            "parameters.NAME.source": "where the usual range comes from",
+            "outcomes.NAME.long_name": "name in words",
+            "outcomes.NAME.units": "unit",
+            "outcomes.NAME.comment": "what else there is to know",
+            "outcomes.NAME.source": "where its equation comes from",
+            "limits.NAME.long_name": "name in words",
+            "limits.NAME.limits[].outcome": "outcome that is limited",
+            "limits.NAME.limits[].side": "low or high",
+            "limits.NAME.limits[].value": "the bound, in the outcome's unit",
+            "limits.NAME.limits[].severity": "hard or caution",
+            "limits.NAME.limits[].sentence": "what breaks the limit",
+            "limits.NAME.limits[].why": "where the bound comes from",
+            "populations.NAME.properties.NAME.family": "family of the distribution",
+            "populations.NAME.properties.NAME.centre": "its centre",
+            "populations.NAME.properties.NAME.spread": "its spread",
+            "populations.NAME.properties.NAME.confirmed": "how the source was read",
+            "populations.NAME.properties.NAME.source": "where it comes from",
+            "lungs.NAME.long_name": "name in words",
+            "lungs.NAME.parameters[]": "parameters of the lung model",
+            "lungs.NAME.source": "where its equations come from",
+        },
+        "figures": {
+            **_CAUTION,
+            "folder": "folder of the pictures",
+            "written[]": "files that were written",
+            "problems[]": "where names or texts differ from the folder, with --check",
+        },
+        "teach": {
+            **_CAUTION,
+            **_HELD,
+            "page": "file of the page",
+        },
+        "schema": {},
+    }
+)
+
+
+def keys_text(command: str) -> str:
+    """Return the keys of a command as lines for its help; empty if it has none of its own.
+
+    Examples
+    --------
+    >>> keys_text("teach").splitlines()[1:3]
+    ['  caution: research and teaching only', '  lung: lung model']
+    """
+    keys = KEYS.get(command)
+    if not keys:
+        return ""
+    return "\n".join(["Keys of --json:", *(f"  {key}: {meaning}" for key, meaning in keys.items())])

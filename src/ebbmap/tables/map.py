@@ -1,0 +1,33 @@
+"""Tables of safe-region maps."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import xarray as xr
+
+from ebbmap.tables.common import by_rule_and_population
+from ebbmap.tables.model import NUMBER, SHARE, WHOLE_SHARE, Cell, Column, Table, table
+
+
+def tables(result: xr.Dataset) -> Iterator[Table]:
+    """Yield where on each map the largest share of lungs is safe."""
+    y, x = (str(dim) for dim in result["safe_share"].dims[-2:])
+    columns = [
+        "rule",
+        "population",
+        Column("largest share", WHOLE_SHARE),
+        Column(f"at {x}", NUMBER, result[x].attrs.get("units", "1")),
+        Column(f"at {y}", NUMBER, result[y].attrs.get("units", "1")),
+        Column("undetermined", SHARE),
+    ]
+    rows = []
+    for rule, name, found in by_rule_and_population(result):
+        share, unknown = found["safe_share"].values, float(found["undetermined_share"].mean())
+        row, column = np.unravel_index(int(share.argmax()), share.shape)
+        largest: tuple[Cell, ...] = ("none determined", None, None)
+        if unknown < 1:
+            largest = (float(share[row, column]), float(found[x][column]), float(found[y][row]))
+        rows.append((rule, name, *largest, unknown))
+    yield table(f"safe share over {x} and {y}", columns, rows)

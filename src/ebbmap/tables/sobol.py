@@ -1,0 +1,52 @@
+"""Tables of Sobol indices: what drives the safety margin, and how sure that is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import xarray as xr
+
+from ebbmap.tables.common import by_population, leaders, margins_of, shown_places
+from ebbmap.tables.model import COUNT, THOUSANDTHS, Column, Form, Table, table
+
+_WIDTH = Form(THOUSANDTHS.spec, missing="not known of every index")
+
+
+def tables(result: xr.Dataset) -> Iterator[Table]:
+    """Yield the leading factors at three places, and the certainty of the indices."""
+    along, places = shown_places(result)
+    rows = []
+    for name, found in by_population(result):
+        for outcome in margins_of(result):
+            own = found.sel(outcome=outcome)
+            rows.append((name, outcome, *(leaders(own.sel({along: p}), "total") for p in places)))
+    heads = ["population", "outcome", *(f"{along} {place:.3g}" for place in places)]
+    size = result.attrs["base_size"]
+    yield table(f"what drives the safety margin (total index, N = {size})", heads, rows)
+    yield _certainty_table(result)
+
+
+def _certainty_table(result: xr.Dataset) -> Table:
+    columns = [
+        "population",
+        "verdict",
+        Column("base rows", COUNT),
+        Column("widest interval", _WIDTH),
+        "ranking by distribution (PAWN)",
+    ]
+    rows = []
+    for name, found in by_population(result):
+        count = int(found["rows"])
+        widest = float(found["widest_by_size"].sel(size=count))
+        pawn = found["disagreement"].item() if "disagreement" in found else "not asked"
+        rows.append(
+            (
+                name,
+                found["verdict"].item(),
+                count,
+                widest if np.isfinite(widest) else np.nan,
+                pawn,
+            )
+        )
+    return table("how sure that is", columns, rows, notes=[str(result.attrs["failures"])])
