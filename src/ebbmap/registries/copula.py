@@ -179,7 +179,9 @@ class Population:
             scores.append(self.marginals[name].score(array))
         return np.stack(scores, axis=-1)
 
-    def sample(self, n: int, *, seed: int, given: Mapping[str, np.ndarray] | None = None):
+    def sample(
+        self, n: int, *, seed: int, given: Mapping[str, np.ndarray] | None = None
+    ) -> dict[str, np.ndarray]:
         """Draw lungs.
 
         Parameters
@@ -229,12 +231,14 @@ class Population:
         scores = ndtri(np.clip(unit, EDGE, 1.0 - EDGE))
         return {name: m.at(scores[:, i]) for i, (name, m) in enumerate(self.marginals.items())}
 
-    def _joint(self, scores: np.ndarray, given) -> dict[str, np.ndarray]:
+    def _joint(
+        self, scores: np.ndarray, given: Mapping[str, np.ndarray] | None
+    ) -> dict[str, np.ndarray]:
         z = scores @ np.linalg.cholesky(self.correlation_matrix).T
         held = [self.properties.index(name) for name in given or {}]
         if not held:
             return {name: m.at(z[:, i]) for i, (name, m) in enumerate(self.marginals.items())}
-        fixed = {name: np.atleast_1d(np.asarray(value, float)) for name, value in given.items()}
+        fixed = {n: np.atleast_1d(np.asarray(v, float)) for n, v in (given or {}).items()}
         c = self._scores_of(fixed)
         z = z[None] + (c[:, None, :] - z[None][..., held]) @ self._gain(held)
         drawn = {name: m.at(z[..., i]) for i, (name, m) in enumerate(self.marginals.items())}

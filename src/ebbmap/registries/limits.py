@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cached_property
 from importlib import import_module
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -379,7 +379,7 @@ _MOVED = frozenset(
 )
 
 
-def __getattr__(name: str):
+def __getattr__(name: str) -> Any:
     if name in _MOVED:
         return getattr(import_module("ebbmap.kernels.judging"), name)
     raise AttributeError(name)
