@@ -231,13 +231,13 @@ def _in_blocks(model: Lung, own: Mapping[str, np.ndarray], breath: Breath, left,
     )
     shape = arrays[0].shape
     flat = [array.ravel() for array in arrays]
-    parts = []
+    readings = []
     for start in range(0, max(flat[0].size, 1), BLOCK):
         block = [array[start : start + BLOCK] for array in flat]
         lungs = dict(zip(own, block, strict=False))
         breaths = Breath(**dict(zip(names, block[len(own) :], strict=True)))
-        parts.append(_read(circuit_of(model, lungs), breaths, left, slices))
-    joined = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+        readings.append(_read(circuit_of(model, lungs), breaths, left, slices))
+    joined = {name: np.concatenate([r[name] for r in readings]) for name in readings[0]}
     return {name: value.reshape((*shape, *value.shape[1:])) for name, value in joined.items()}
 
 
@@ -318,43 +318,53 @@ def _settle(lung: Network, breath: Breath) -> Settled:
         volume = volume - (d * miss[0] - b * miss[1]) / determinant
         spread = spread - (a * miss[1] - c * miss[0]) / determinant
     off = np.abs(miss[0]) / lung.compliance + np.abs(lung.link * miss[1])
-    return Settled(
-        start_volume,
-        start_spread,
-        course,
-        look(course, drive),
-        drive,
-        course.settled & (off <= SETTLED),
-    )
+    settled = course.settled & (off <= SETTLED)
+    return Settled(start_volume, start_spread, course, look(course, drive), drive, settled)
 
 
 def _flow_with_left(breath: Settled, volumes):
     """Expiratory flow [L s-1] where some volumes are still to be expired, shape (v, n) each."""
     course = breath.course
-    frame, one, lung = course.frame, course.frame.method, course.network
+    frame, lung, method = course.frame, course.network, course.frame.method
     flows = []
     for volume in volumes + course.volume[-1]:
         ends = course.volume[1:][frame.top :]
         step = np.minimum((ends > volume).sum(axis=0), ends.shape[0] - 1)[None]
         held, apart = (
-            combine(one.polynomial, np.take_along_axis(part[:, frame.top :], step[None], 1)[:, 0])
-            for part in breath.seen[1:]
+            combine(
+                method.polynomial, np.take_along_axis(signal[:, frame.top :], step[None], 1)[:, 0]
+            )
+            for signal in breath.seen[1:]
         )
-        low, high = np.zeros_like(volume), np.ones_like(volume)
-        for _ in range(HALVINGS):
-            middle = 0.5 * (low + high)
-            above = horner(held, middle)[0] > volume
-            low, high = np.where(above, middle, low), np.where(above, high, middle)
-        place = 0.5 * (low + high)
-        for _ in range(POLISH):
-            value, slope = horner(held, place)
-            move = np.where(slope < 0.0, (value - volume) / np.where(slope < 0.0, slope, 1.0), 0.0)
-            place = np.clip(place - move, low, high)
+        place = _falls_to(held, volume)
         start, length, resistance = (
-            np.take_along_axis(part[frame.top :], step, 0)[0]
-            for part in (frame.starts, frame.lengths, frame.resistance)
+            np.take_along_axis(steps[frame.top :], step, 0)[0]
+            for steps in (frame.starts, frame.lengths, frame.resistance)
         )
         airway = breath.drive.airway(1, start + place * length)
         behind = horner(held, place)[0] / lung.compliance + lung.link * horner(apart, place)[0]
         flows.append(-driven_flow(airway - behind, resistance, lung.resistance_quadratic))
     return np.stack(flows)
+
+
+def _falls_to(held, volume):
+    """Place in a step, 0 to 1, where a volume that falls has come down to one given [L].
+
+    Parameters
+    ----------
+    held : ndarray, shape (s, n)
+        Coefficients of the volume in the step, by rising power.
+    volume : ndarray, shape (n,)
+        The volume looked for.
+    """
+    low, high = np.zeros_like(volume), np.ones_like(volume)
+    for _ in range(HALVINGS):
+        middle = 0.5 * (low + high)
+        above = horner(held, middle)[0] > volume
+        low, high = np.where(above, middle, low), np.where(above, high, middle)
+    place = 0.5 * (low + high)
+    for _ in range(POLISH):
+        value, slope = horner(held, place)
+        move = np.where(slope < 0.0, (value - volume) / np.where(slope < 0.0, slope, 1.0), 0.0)
+        place = np.clip(place - move, low, high)
+    return place

@@ -61,7 +61,7 @@ def map_draft(protocol: Protocol) -> xr.Dataset | None:
 
 
 def map_pieces(protocol: Protocol) -> Pieces[xr.Dataset] | None:
-    """Let the map be one piece: it takes no second; see `map_draft`."""
+    """Return the map as one piece, since it takes no second; see `map_draft`."""
     axes = axes_of(protocol.draft)
     return None if axes is None else single(lambda progress: _map(protocol, *axes))
 

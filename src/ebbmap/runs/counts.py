@@ -75,7 +75,7 @@ def bin_values(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def quantiles(counts: np.ndarray, marks: Sequence[float]) -> np.ndarray:
-    """Quantiles of binned values: the middle of the bin in which each falls.
+    """Return quantiles of binned values: the middle of the bin in which each falls.
 
     Parameters
     ----------

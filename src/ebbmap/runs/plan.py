@@ -1,4 +1,4 @@
-"""What a run is asked: told apart from what another one was asked, and kept undamaged."""
+"""What a run is asked: compared with what another one was asked, and kept undamaged."""
 
 from __future__ import annotations
 

@@ -104,7 +104,7 @@ class Source:
     texts : tuple of str
         Of its files: all that another process needs to do a piece.
     plan : mapping
-        What a run is told apart by.
+        What distinguishes a run from another one.
     tasks : tuple of Task
         Its parts, in the order in which they run.
     parts : mapping of str to Part
@@ -274,11 +274,11 @@ def run_source(
         source.used.keep_in(folder)
         written = [write_text(folder / name, text).name for name, text in source.files.items()]
         for task in source.tasks:
-            told = progress(task)
+            count = progress(task)
             if source.keeps:
-                result = work.finish(task.name, workers=workers, cluster=cluster, progress=told)
+                result = work.finish(task.name, workers=workers, cluster=cluster, progress=count)
             else:
-                result = task.run(told)
+                result = task.run(count)
             for dataset, path in source.save(task, result, folder):
                 if path is not None and path.is_file():
                     written.append(path.name)
