@@ -23,6 +23,7 @@ registries
 kernels
 cases
 analyses
+catalogue
 committee
 files
 runs
