@@ -626,6 +626,14 @@ _ALL = (
         "definition: highest less lowest transpulmonary pressure of a cycle",
         comment="With effort it exceeds what the settings alone would give.",
     ),
+    Outcome(
+        "flow_limited_share",
+        r"f_\mathrm{lim}",
+        "share of the released gas that leaves at limited flow",
+        "1",
+        "definition; limit: Mead et al., J Appl Physiol 1967;22:95 (from memory)",
+        comment="Gas that leaves while a lower pressure downstream would let out no more.",
+    ),
 )
 
 OUTCOMES: Mapping[str, Outcome] = MappingProxyType({o.name: o for o in _ALL})

@@ -975,6 +975,22 @@ _ALL = (
         "patient",
         "assumption: usual neural inspiratory times; never longer than the time between efforts",
     ),
+    Parameter(
+        name="upstream_resistance",
+        symbol=r"R_\mathrm{us}",
+        long_name="upstream resistance of limited expiratory flow",
+        units="cmH2O s L-1",
+        low=0.0,
+        high=1000.0,
+        usual_low=0.0,
+        usual_high=60.0,
+        default=0.0,
+        kind="lung property",
+        source="recoil over maximal expiratory flow: Mead et al., J Appl Physiol 1967;22:95 (from "
+        "memory), here by the recoil of the whole passive respiratory system; 0: no flow is "
+        "limited; range: assumption",
+        short_name="upstream resistance",
+    ),
 )
 
 PARAMETERS: Mapping[str, Parameter] = MappingProxyType({p.name: p for p in _ALL})
