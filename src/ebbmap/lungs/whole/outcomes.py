@@ -60,7 +60,7 @@ def describe(course: Course, drive: Drive, values) -> dict[str, np.ndarray]:
     released = tops[0] - ends[0]
     emptying, end_flow, limited = lung.emptying_time, -course.flow[-1, -1], np.zeros_like(period)
     if frame.limited is not None:
-        emptying, limited = emptying_time(lung, drive), _share(_limited_gas(course), released)
+        emptying, limited = emptying_time(lung, drive), _share(limited_gas(course), released)
         behind = ends[0] / lung.compliance + lung.link * ends[1]
         end_flow = np.minimum(end_flow, limit(lung, drive, behind))
     seen = look(course, drive)
@@ -99,7 +99,7 @@ def describe(course: Course, drive: Drive, values) -> dict[str, np.ndarray]:
     }
 
 
-def _limited_gas(course: Course):
+def limited_gas(course: Course):
     """Gas that leaves at the limit during the release [L]."""
     frame = course.frame
     lost = np.where(frame.limited, course.volume[:-1] - course.volume[1:], 0.0)
