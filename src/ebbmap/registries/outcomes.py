@@ -16,6 +16,7 @@ import numpy as np
 from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.exchange import circulation, co2, load, oxygen
 from ebbmap.lungs.base import Lung
+from ebbmap.registries import conventional
 from ebbmap.registries.parameters import PARAMETERS, inputs_of
 from ebbmap.units import L_PER_ML, S_PER_MIN, UNITS, bracketed
 
@@ -365,7 +366,7 @@ _ALL = (
         "1",
         "Henderson-Hasselbalch; textbook",
         co2.ph,
-        comment="Bicarbonate is held fixed.",
+        comment="With the arterial bicarbonate, which bicarbonate_buffering lets answer to CO2.",
     ),
     Outcome(
         "alveolar_po2",
@@ -634,6 +635,7 @@ _ALL = (
         "definition; limit: Mead et al., J Appl Physiol 1967;22:95 (from memory)",
         comment="Gas that leaves while a lower pressure downstream would let out no more.",
     ),
+    *(Outcome(**fields) for fields in conventional.OUTCOMES),
 )
 
 OUTCOMES: Mapping[str, Outcome] = MappingProxyType({o.name: o for o in _ALL})

@@ -14,6 +14,7 @@ from types import MappingProxyType
 from typing import Literal
 
 from ebbmap.errors import EbbmapError, unknown_name
+from ebbmap.registries import conventional
 from ebbmap.units import ML_PER_L, UNITS, bracketed, display
 
 Kind = Literal["setting", "lung property", "patient", "gas exchange"]
@@ -991,6 +992,7 @@ _ALL = (
         "limited; range: assumption",
         short_name="upstream resistance",
     ),
+    *(Parameter(**fields) for fields in conventional.PARAMETERS),
 )
 
 PARAMETERS: Mapping[str, Parameter] = MappingProxyType({p.name: p for p in _ALL})
