@@ -488,8 +488,8 @@ _BUNDLED = (
     ),
     LimitSet(
         "circulation",
-        "circulation (an index, not an output)",
-        (Limit("venous_return_change", "assumption", low=-0.3, severity="caution"),),
+        "circulation, against conventional ventilation (an index, not an output)",
+        (Limit("venous_return_from_conventional", "assumption", low=-0.3, severity="caution"),),
     ),
     LimitSet(
         "flow_ratio",
