@@ -1,4 +1,4 @@
-"""Entries of what is compared with conventional ventilation, of buffers and of compressed gas.
+"""Entries of what conventional ventilation is compared with, buffers, opening and compressed gas.
 
 Fields of `Parameter` and `Outcome`, by name, for the two registries that hold them.
 """
@@ -57,6 +57,21 @@ PARAMETERS: tuple[Mapping[str, Any], ...] = (
         source="textbook rules, from memory: 0.1 within minutes (buffers), 0.35 to 0.4 after days "
         "(kidneys), above 40 mmHg; 0: bicarbonate is held",
         short_name="bicarbonate buffering",
+    ),
+    dict(
+        name="opening_speed",
+        symbol=r"v_\mathrm{open}/v_\mathrm{close}",
+        long_name="how many times faster units open than close",
+        units="1",
+        low=0.01,
+        high=1000.0,
+        usual_low=1.0,
+        usual_high=20.0,
+        default=10.0,
+        kind="lung property",
+        source="about 10 in mice with acute lung injury (a model of recruitment, read); sets "
+        "opening_time_constant = closing_time_constant / this; patients: assumption",
+        short_name="opening speed",
     ),
 )
 
