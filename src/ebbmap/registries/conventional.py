@@ -52,7 +52,7 @@ PARAMETERS: tuple[Mapping[str, Any], ...] = (
         high=1.0,
         usual_low=0.0,
         usual_high=0.4,
-        default=0.0,
+        default=0.1,
         kind="patient",
         source="textbook rules, from memory: 0.1 within minutes (buffers), 0.35 to 0.4 after days "
         "(kidneys), above 40 mmHg; 0: bicarbonate is held",
