@@ -184,9 +184,10 @@ def _in_blocks(function, values):
     settled = np.zeros(size, dtype=bool)
     known = np.isfinite(sum(values.values()))
     may_be_limited = values["upstream_resistance"] > 0.0
-    for effort in ({}, AGAIN, CROWDED):
-        for kind in (~may_be_limited, may_be_limited):
-            left = np.flatnonzero(kind & ~settled & (known if effort else True))
+    # most lungs that may be limited are not: those are found without the limit, which is faster
+    for effort in ({"free": True}, {}, AGAIN, CROWDED):
+        for kind in (~may_be_limited, may_be_limited) if effort else (may_be_limited,):
+            left = np.flatnonzero(kind & ~settled & (known | ("free" in effort)))
             for start in range(0, left.size, BLOCK):
                 index = left[start : start + BLOCK]
                 parts, settled[index] = function(

@@ -39,12 +39,6 @@ STILL, FREE, HELD, REST = 2, 9, 12, 7
 #: A limit's moment is sought along the valve where the valve makes more than this of its slope.
 BY_VALVE = 0.5
 
-#: Halvings that find when the limit ends in an endless release.
-HALVINGS = 60
-
-#: Longest time in which that is sought, in late time constants.
-LONGEST = 60.0
-
 
 class LimitedPlan(NamedTuple):
     """Where steps lie, but for five moments, shape (5, n).
@@ -347,47 +341,10 @@ def astray(frame, network: Network, drive: Drive, stretches, volume, spread):
     return np.maximum(*gas)
 
 
-def emptying_time(network: Network, drive: Drive):
-    """Mean time that gas stays in an endless release of a lung full at P high, tube apart [s].
-
-    The limit holds until the recoil has fallen to where the airway's own resistance lets out less.
-    """
-    full, own = drive.target[0], network.resistance_exp
-    held = np.where(network.limited_resistance > own, network.limited_resistance, 2.0 * own)
-    meets = -drive.atmosphere * own / (held - own)
-    limited = (network.limited_resistance > own) & (meets < full)
-    volume, spread = network.compliance * (full - drive.atmosphere), np.zeros_like(full)
-    low, high = np.zeros_like(full), LONGEST * network.times(held)[1]
-    for _ in range(HALVINGS):
-        middle = 0.5 * (low + high)
-        there = _emptied(network, held, volume, spread, middle)
-        behind = there[0] / network.compliance + network.link * there[1] + drive.atmosphere
-        low, high = np.where(behind > meets, middle, low), np.where(behind > meets, high, middle)
-    there = _emptied(network, held, volume, spread, high)
-    first = _stay(network, held, volume, spread) - _stay(network, held, *there)
-    # counted above what P low holds, in which the first part ends nowhere
-    first = first + network.compliance * drive.atmosphere * high
-    rest = there[0] + network.compliance * drive.atmosphere, there[1]
-    both = (first + _stay(network, own, *rest)) / (network.compliance * full)
-    return np.where(limited, both, network.emptying_time)
-
-
-def _emptied(network: Network, resistance, volume, spread, time):
-    """Volume [L] and spread [cmH2O] some time into a release to no pressure."""
-    quick, late = network.times(resistance)
-    flow = (volume / network.compliance + network.link * spread) / -resistance
-    slopes = flow, network.feed * flow - network.fade * spread
-    # y(t) = late part + quick part, each from y(0) and y'(0)
-    fast, slow = 1.0 / quick, 1.0 / late
-    apart = np.where(fast == slow, 1.0, fast - slow)
-    parts = []
-    for value, slope in zip((volume, spread), slopes, strict=True):
-        lasting = (fast * value + slope) / apart
-        parts.append(lasting * np.exp(-slow * time) + (value - lasting) * np.exp(-fast * time))
-    return parts
-
-
-def _stay(network: Network, resistance, volume, spread):
-    """Integral of the volume over an endless release to no pressure [L s]."""
-    apart = (spread - network.feed * volume) / network.fade
-    return network.compliance * (resistance * volume - network.link * apart)
+def never_limited(frame, network: Network, drive: Drive, volume, spread):
+    """Whether no flow of a cycle that was solved without a limit exceeds it, shape (n,)."""
+    within = np.ones(volume.shape[-1], dtype=bool)
+    for phase in (0, 1):
+        course = excess(frame, network, drive, phase, volume, spread)
+        within &= (course.value <= 0.0).all(axis=0) & (_hump(course)[0] <= 0.0)
+    return within

@@ -24,7 +24,15 @@ from ebbmap.lungs.whole.collocation import (
     method,
     solve,
 )
-from ebbmap.lungs.whole.limited import LimitedPlan, astray, lay_limited, limit, moved, outwards
+from ebbmap.lungs.whole.limited import (
+    LimitedPlan,
+    astray,
+    lay_limited,
+    limit,
+    moved,
+    never_limited,
+    outwards,
+)
 from ebbmap.lungs.whole.mesh import Drive, Plan, lay
 from ebbmap.lungs.whole.network import Network
 from ebbmap.lungs.whole.turns import decaying, driven_flow, first_guess, misplaced, turned
@@ -147,6 +155,7 @@ def run(
     coarse: int = COARSE_PASSES,
     fine: int = FINE_PASSES,
     crowding: int = 1,
+    free: bool = False,
 ) -> Course:
     """Run a cycle from a state, or find the one that ends as it began.
 
@@ -161,7 +170,12 @@ def run(
         Passes with few and with many points, >= 1 each.
     crowding : int
         How many times the usual number of steps.
+    free : bool
+        Whether to let no flow be limited. Cases in which one should be then count as not settled.
     """
+    known = drive
+    if free:
+        drive = drive._replace(atmosphere=None)
     turn, first_flow = first_guess(network, drive, state)
     plan: Plan | LimitedPlan
     if drive.atmosphere is None:
@@ -202,6 +216,8 @@ def run(
     if isinstance(plan, LimitedPlan):
         off = astray(frame, network, drive, plan.stretches, volume, spread)
         settled &= off <= AT_TURN * gas
+    elif known.atmosphere is not None:
+        settled &= never_limited(frame, network, known, volume, spread)
     return Course(network, frame, last, volume, spread, kept[-1].whole, settled)
 
 

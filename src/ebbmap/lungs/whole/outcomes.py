@@ -11,7 +11,8 @@ import numpy as np
 
 from ebbmap.lungs.base import SOLVED
 from ebbmap.lungs.whole.collocation import Method, combine
-from ebbmap.lungs.whole.limited import emptying_time, limit
+from ebbmap.lungs.whole.emptying import emptying_time
+from ebbmap.lungs.whole.limited import limit
 from ebbmap.lungs.whole.mesh import SMALLEST, Drive
 from ebbmap.lungs.whole.newton import Course, driven_flow
 from ebbmap.units import ML_PER_L, S_PER_MIN
@@ -59,8 +60,10 @@ def describe(course: Course, drive: Drive, values) -> dict[str, np.ndarray]:
     ends = course.volume[-1], course.spread[-1]
     released = tops[0] - ends[0]
     emptying, end_flow, limited = lung.emptying_time, -course.flow[-1, -1], np.zeros_like(period)
+    if drive.atmosphere is not None:
+        emptying = emptying_time(lung, drive)
     if frame.limited is not None:
-        emptying, limited = emptying_time(lung, drive), _share(limited_gas(course), released)
+        limited = _share(limited_gas(course), released)
         behind = ends[0] / lung.compliance + lung.link * ends[1]
         end_flow = np.minimum(end_flow, limit(lung, drive, behind))
     seen = look(course, drive)
