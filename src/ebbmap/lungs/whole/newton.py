@@ -202,23 +202,28 @@ def run(
     for _ in range(LAST_PASSES):
         last, volume, spread = _last_pass(frame, network, guess, passed[-1], state, kept)
         passed.append(last)
+    last = np.stack(last)
+    settled = _settled(frame, network, drive, passed, last, volume)
+    if isinstance(plan, LimitedPlan):
+        off = astray(frame, network, drive, plan.stretches, volume, spread)
+        settled &= off <= AT_TURN * (volume.max(axis=0) - volume.min(axis=0))
+    elif known.atmosphere is not None:
+        settled &= never_limited(frame, network, known, volume, spread)
+    return Course(network, frame, last, volume, spread, kept[-1].whole, settled)
+
+
+def _settled(frame: Frame, network: Network, drive: Drive, passed, last, volume):
+    """Whether the last passes hardly moved a cycle whose steps lie where they should, (n,)."""
     # at the ends of steps, where the flow is known best
     ends = [flows[-1] for flows in passed[-3:]]
     before, moved = (np.abs(ends[i + 1] - ends[i]).max(axis=0) for i in (0, 1))
     greatest = np.abs(ends[-1]).max(axis=0)
-    last = np.stack(last)
     gas = volume.max(axis=0) - volume.min(axis=0)
-    settled = (
+    return (
         ((moved <= ROUNDING * greatest) | (moved * moved <= SETTLED * greatest * before))
         & (misplaced(frame, network, drive, last) <= AT_TURN * gas)
         & (_coarseness(frame, last) <= COARSE_STEPS * gas)
     )
-    if isinstance(plan, LimitedPlan):
-        off = astray(frame, network, drive, plan.stretches, volume, spread)
-        settled &= off <= AT_TURN * gas
-    elif known.atmosphere is not None:
-        settled &= never_limited(frame, network, known, volume, spread)
-    return Course(network, frame, last, volume, spread, kept[-1].whole, settled)
 
 
 def _moved(frame: Frame, network: Network, drive: Drive, plan, turn, volume, spread):
