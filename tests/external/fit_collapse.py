@@ -36,6 +36,9 @@ PRESSURES = (10.0, 20.0)
 SETTINGS = dict(p_low=0.0, t_high=5.0, t_low=0.5, spontaneous_alveolar_ventilation=3.0)
 P_HIGH = 20.0
 
+#: Assumed spread between lungs: of the half-closing pressure [cmH2O], log-SD of its width.
+PRESSURE_SD, WIDTH_LOG_SD = 3.0, 0.25
+
 #: Standard errors: of the means in 11 patients as far as they move together, of their difference
 #: as printed by two measures (0.10 and 0.07), of their SD, of the gain (13 to 38).
 ERRORS = dict(level=0.038, fall=0.0125, spread=0.027, response=6.25)
@@ -48,14 +51,15 @@ START = dict(
 def lungs(fitted: dict[str, float]) -> dict[str, np.ndarray]:
     """Return restrictive lungs with the collapse that is to be fitted, shape (n,) each."""
     drawn = POPULATIONS["restrictive"].sample(LUNGS, seed=SEED)
-    share, baseline = np.random.default_rng(SEED + 1).standard_normal((2, LUNGS))
+    scores = np.random.default_rng(SEED + 1).standard_normal((4, LUNGS))
+    share, baseline, pressure, width = scores
     return drawn | {
         "shunt_baseline": np.clip(BASELINE[0] + BASELINE[1] * baseline, 0.0, 0.6),
         "collapsible_share": np.clip(
             fitted["collapsible_share"] + fitted["collapsible_sd"] * share, 0.0, 0.95
         ),
-        "half_closed_pressure": np.full(LUNGS, fitted["half_closed_pressure"]),
-        "closing_width": np.full(LUNGS, fitted["closing_width"]),
+        "half_closed_pressure": fitted["half_closed_pressure"] + PRESSURE_SD * pressure,
+        "closing_width": fitted["closing_width"] * np.exp(WIDTH_LOG_SD * width),
     }
 
 
@@ -157,6 +161,8 @@ def text(fitted: dict[str, float]) -> str:
         "[assumed]  # no source",
         f"mean_alveolar_pressures = {list(PRESSURES)}",
         f"p_high = {P_HIGH}",
+        f"half_closed_pressure_sd = {PRESSURE_SD}",
+        f"closing_width_log_sd = {WIDTH_LOG_SD}",
         *(f"{name} = {value}" for name, value in SETTINGS.items()),
         f"closed_perfusion_ratio = {PARAMETERS['closed_perfusion_ratio'].default}",
     ]

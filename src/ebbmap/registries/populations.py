@@ -18,6 +18,7 @@ from scipy.special import ndtr, ndtri
 
 from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.lungs.tracheal_tube import MEASURED_FLOW, tracheal_tube
+from ebbmap.registries import collapse
 from ebbmap.registries.parameters import parameter
 from ebbmap.units import display
 
@@ -481,6 +482,7 @@ def _population(
     co2: tuple[float, float],
     slow: tuple[float, float, float, float, str],
     closing: dict[str, Marginal],
+    further: Mapping[str, Marginal] = MappingProxyType({}),
 ) -> Population:
     median, log_sd, correlation = expiratory_resistance(*resistance, *ratio)
     return Population(
@@ -531,6 +533,7 @@ def _population(
                     low=100.0,
                     high=400.0,
                 ),
+                **further,
             }
         ),
         # compliance grows with body size; the other pairs follow from the ratio above
@@ -622,10 +625,11 @@ _ALL = (
         dead_space=_dead_space(
             0.40, 0.13, "0.58 +/- 0.09: Nuckton et al., N Engl J Med 2002;346:1281"
         ),
-        shunt=(0.30, 0.10),
+        shunt=(0.074, 0.045),
         co2=(230.0, 40.0),
         slow=(0.19, 0.06, 4.7, 0.45, "share 0.19 +/- 0.06 read, log-SD of 4.67 +/- 2.38 derived"),
         closing=_closing((20.0, 6.0), (5.0, 3.0), (1.0, 0.7)),
+        further={name: Marginal(**fields) for name, fields in collapse.INJURED.items()},
     ),
     _population(
         "obstructive",
