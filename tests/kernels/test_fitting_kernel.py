@@ -19,7 +19,7 @@ def linear_case(seed=0, published=5, unknowns=4):
     )
 
 
-@pytest.mark.parametrize("renew", [1, 6])
+@pytest.mark.parametrize("renew", [1, 6, None])
 def test_a_linear_model_has_the_posterior_of_the_closed_form(renew):
     slopes, published, errors, assumed, doubts = linear_case()
     fit = fit_numbers(

@@ -15,12 +15,12 @@ import numpy as np
 
 from ebbmap.errors import EbbmapError
 
-#: Steps of Gauss and Newton at most; halvings of one at most.
-STEPS, HALVINGS = 12, 6
+#: Steps at most, and how much each is damped (Levenberg and Marquardt) until one fits better.
+STEPS, DAMPING = 12, (0.0, 0.1, 1.0, 10.0)
 
 #: The fit is over when no unknown moves by more than this share of its standard error: quantiles
 #: of a sample do not move smoothly enough for less.
-SETTLED = 0.03
+SETTLED = 0.1
 
 #: A diagonal of the scaled information below this is an unknown that nothing determines.
 LEAST = 1e-12
@@ -37,14 +37,12 @@ class Fit(NamedTuple):
     covariance of the unknowns."""
     residual: np.ndarray
     """Shape (t,): what the model gives less what was published, in standard errors."""
-    steps: int
-    """Steps taken."""
     settled: bool
     """Whether the last step was small enough."""
 
 
 def differences(model: Callable, values: np.ndarray, steps: np.ndarray) -> np.ndarray:
-    """Return the slopes of a model by central differences.
+    """Return the slopes of a model by differences to one side.
 
     Parameters
     ----------
@@ -53,7 +51,7 @@ def differences(model: Callable, values: np.ndarray, steps: np.ndarray) -> np.nd
     values : ndarray, shape (p,)
         Where.
     steps : ndarray, shape (p,)
-        Half the distance of the two places; an unknown with 0 moves nothing.
+        Distance of the two places; an unknown with 0 moves nothing.
 
     Returns
     -------
@@ -61,14 +59,15 @@ def differences(model: Callable, values: np.ndarray, steps: np.ndarray) -> np.nd
 
     Examples
     --------
-    >>> differences(lambda x: x**2, np.array([1.0, 3.0]), np.array([0.1, 0.0])).round(9).tolist()
+    >>> differences(lambda x: 2.0 * x, np.array([1.0, 3.0]), np.array([0.5, 0.0])).tolist()
     [[2.0, 0.0], [0.0, 0.0]]
     """
-    columns = np.zeros((values.size, np.size(model(values))))
+    here = model(values)
+    columns = np.zeros((values.size, np.size(here)))
     for place in np.flatnonzero(steps):
         step = np.zeros_like(values)
         step[place] = steps[place]
-        columns[place] = (model(values + step) - model(values - step)) / (2.0 * steps[place])
+        columns[place] = (model(values + step) - here) / steps[place]
     return columns.T
 
 
@@ -81,7 +80,7 @@ def fit_numbers(
     steps: np.ndarray,
     *,
     start: np.ndarray | None = None,
-    renew: int = 1,
+    renew: int | None = 1,
 ) -> Fit:
     """Fit the unknowns of a model.
 
@@ -98,8 +97,9 @@ def fit_numbers(
         For the slopes; 0 for an unknown on which no published number depends.
     start : ndarray, shape (p,), optional
         Where the fit starts; at what is assumed if None.
-    renew : int
-        Steps after which slopes are taken anew, >= 1: they cost 2 p calls of the model, a step
+    renew : int, optional
+        Steps after which slopes are taken anew, >= 1, as they are where a step leads nowhere;
+        slopes of the start serve throughout if None. They cost p calls of the model, a step
         without them one or a few.
 
     Returns
@@ -136,24 +136,30 @@ def fit_numbers(
     def misfit(place, off):
         return float(off @ off + np.sum(((place - assumed) * weight) ** 2))
 
-    off = residual(values)
-    for count in range(1, STEPS + 1):
-        if (count - 1) % renew == 0:
-            slopes = differences(model, values, steps) / errors[:, None]
-            inverse = _inverse(slopes.T @ slopes + np.diag(weight**2))
-        move = -inverse @ (slopes.T @ off + weight**2 * (values - assumed))
-        small = np.all(np.abs(move) <= SETTLED * np.sqrt(np.diag(inverse)))
-        worst, share = misfit(values, off), 1.0
-        for _ in range(HALVINGS):
-            tried = residual(values + share * move)
-            if misfit(values + share * move, tried) <= worst:
-                values, off = values + share * move, tried
+    off, age = residual(values), None
+    for _ in range(STEPS):
+        if age is None or age == renew:
+            slopes, age = differences(model, values, steps) / errors[:, None], 0
+            information = slopes.T @ slopes + np.diag(weight**2)
+            inverse = _inverse(information)
+        uphill = slopes.T @ off + weight**2 * (values - assumed)
+        small = np.all(np.abs(inverse @ uphill) <= SETTLED * np.sqrt(np.diag(inverse)))
+        better = None
+        for damping in () if small else DAMPING:
+            damped = information + damping * np.diag(np.diag(information))
+            place = values - _inverse(damped) @ uphill
+            tried = residual(place)
+            if misfit(place, tried) < misfit(values, off):
+                better = place, tried
                 break
-            share *= 0.5
-        if small:
+        if better:
+            (values, off), age = better, age + 1
+        elif small or age == 0 or renew is None:
             break
+        else:
+            age = None
     response = inverse @ np.concatenate([slopes.T, np.diag(weight)], axis=1)
-    return Fit(values, response, off, count, bool(small))
+    return Fit(values, response, off, bool(small))
 
 
 def _inverse(information: np.ndarray) -> np.ndarray:
