@@ -33,6 +33,8 @@ DISPLAY = MappingProxyType(
         "mL mmHg-1": "mL/mmHg",
         "mL min-1 mmHg-1": "mL/(min·mmHg)",
         "mmol L-1": "mmol/L",
+        "mmol L-1 mmHg-1": "mmol/(L·mmHg)",
+        "mmHg cmH2O-1": "mmHg/cmH₂O",
         "g dL-1": "g/dL",
         "mL dL-1": "mL/dL",
         "J min-1": "J/min",

@@ -86,7 +86,7 @@ def worst_error(values) -> tuple[str, float]:
             np.max(np.abs(found[name] - value) / np.maximum(np.abs(value), floors.get(name, 0.0)))
         )
         for name, value in exact.items()
-        if name != "cycles_to_settle"
+        if name not in ("cycles_to_settle", "flow_limited_share")
     }
     name = max(off, key=off.__getitem__)
     return name, off[name]
@@ -97,12 +97,15 @@ def main(cases: int, peers: int) -> None:
     print(HEAD)
     lungs = {name: lung_model(name) for name in ("whole", "paired", "tube")}
     values = {name: draw(lung.parameters, cases) for name, lung in lungs.items()}
-    whole, paired, tube = best_of(
+    limited = values["whole"]
+    values["whole"] = limited | {"upstream_resistance": np.zeros(cases)}
+    whole, paired, tube, with_limit = best_of(
         3,
         *(
             lambda lung=lung, own=values[name]: evaluate(lung, own, lung.solves)
             for name, lung in lungs.items()
         ),
+        lambda: evaluate(lungs["whole"], limited, lungs["whole"].solves),
     )
     start = time.perf_counter()
     for i in range(peers):
@@ -118,6 +121,15 @@ def main(cases: int, peers: int) -> None:
             f"solve_ivp loop, {PEER_CYCLES} cycles, {each * 1e3:.1f} ms a case",
             each / ours,
             f"worst error {error:.0e} ({name}); peak memory {memory:.2f} GB",
+        )
+    )
+    print(
+        row(
+            "whole lung, flow may be limited",
+            f"{with_limit / cases * 1e6:.1f} µs a case",
+            f"{ours * 1e6:.1f} µs a case without",
+            with_limit / whole,
+            "time over time",
         )
     )
     for other, seconds in (("paired", paired), ("tube", tube)):

@@ -9,7 +9,16 @@ from ebbmap.exchange import co2
 from ebbmap.lungs import lung_model
 
 STORES = dict(co2_store_fast=30.0, co2_store_slow=60.0, co2_store_exchange=7.0)
-NEED_VENTILATION = ("paco2", "ph", "alveolar_po2", "arterial_oxygen_content", "pao2", "spo2")
+NEED_VENTILATION = (
+    "paco2",
+    "ventilatory_ratio",
+    "arterial_bicarbonate",
+    "ph",
+    "alveolar_po2",
+    "arterial_oxygen_content",
+    "pao2",
+    "spo2",
+)
 
 
 def test_steady_tension_balances_production_and_output():

@@ -13,7 +13,16 @@ LUNG = lung_model("linear")
 NAMES = tuple(OUTCOMES)
 NAMES = tuple(n for n in plan(LUNG).outcomes if NAMES.index(n) >= NAMES.index("airway_dead_space"))
 TODO = plan(LUNG, NAMES)
-NEED_VENTILATION = {"paco2", "ph", "alveolar_po2", "arterial_oxygen_content", "pao2", "spo2"}
+NEED_VENTILATION = {
+    "paco2",
+    "ventilatory_ratio",
+    "arterial_bicarbonate",
+    "ph",
+    "alveolar_po2",
+    "arterial_oxygen_content",
+    "pao2",
+    "spo2",
+}
 CASES = 400
 
 

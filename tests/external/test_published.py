@@ -53,8 +53,8 @@ def marginal(group, name):
 #: A wrong value of each, and one finding that must not let it pass.
 WRONG = {
     "half-closing pressure": (
-        (PARAMETERS["half_closed_pressure"], "default"),
-        18.0,
+        marginal("restrictive", "half_closed_pressure"),
+        12.5,
         "restrictive: admixture at the lower pressure",
     ),
     "gradient loss": (
@@ -69,7 +69,7 @@ WRONG = {
     ),
     "shunt in ARDS": (
         marginal("restrictive", "shunt_baseline"),
-        0.10,
+        0.30,
         "restrictive: admixture at the lower pressure",
     ),
     "flow limitation": (

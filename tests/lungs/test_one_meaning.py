@@ -15,6 +15,8 @@ WASHED = (
     "gas_beyond_dead_space",
     "alveolar_ventilation",
     "paco2",
+    "arterial_bicarbonate",
+    "ventilatory_ratio",
     "ph",
     "alveolar_po2",
     "arterial_oxygen_content",

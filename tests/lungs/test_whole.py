@@ -34,6 +34,7 @@ def draw(n, *, seed=0, **held):
         name: rng.uniform(PARAMETERS[name].usual_low, PARAMETERS[name].usual_high, n)
         for name in WHOLE.parameters
     }
+    held = {"upstream_resistance": 0.0, **held}
     return cases | {name: np.full(n, value) for name, value in held.items()}
 
 
@@ -48,6 +49,7 @@ def hostile(n, seed):
         else:
             low = max(entry.low, 1e-9)
             cases[name] = np.exp(rng.uniform(np.log(low), np.log(entry.high), n))
+    cases["upstream_resistance"] = np.zeros(n)
     cases["p_low"] = np.minimum(40.0, cases["p_high"] * rng.uniform(0.0, 0.999, n))
     return cases
 
@@ -160,6 +162,7 @@ def test_every_outcome_is_right_to_a_millionth_in_two_thousand_usual_cases():
         floor = {
             "pendelluft_volume": exact["release_volume"],
             "slow_exhaled_fraction": 1e-2 * exact["exhaled_fraction"],
+            "flow_limited_share": 1.0,
         }.get(name, 0.0)
         off = np.abs(found[name] - value) / np.maximum(np.abs(value), floor)
         # derivatives are those about the flows before the last passes

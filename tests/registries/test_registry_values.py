@@ -275,9 +275,12 @@ GIVEN = {
     "slow_volume_share": 0.2,
     "time_constant_slow": 4.1,
     "resistance_insp": 12.0,
+    "closing_time_constant": 2.4,
+    "opening_speed": 8.0,
 }
 
 DERIVED = {
+    ("opening_time_constant", "opening_speed"): 0.3,
     ("predicted_body_weight", "height"): 50.0 + 0.91 * (172.0 - 152.4),
     ("t_low", "t_low_in_time_constants"): 0.6 * 17.0 * 44.0 / 1000.0,
     ("co2_production", "co2_production_per_kg"): 3.1 * 61.0,

@@ -26,8 +26,8 @@ from ebbmap.lungs import Lung, lung_model
 from ebbmap.lungs.whole.collocation import combine
 from ebbmap.lungs.whole.mesh import FASTEST_VALVE, Drive
 from ebbmap.lungs.whole.network import Network, network
-from ebbmap.lungs.whole.newton import Course, driven_flow, run
-from ebbmap.lungs.whole.outcomes import Seen, horner, look, peak_flow
+from ebbmap.lungs.whole.newton import Course, run
+from ebbmap.lungs.whole.outcomes import Seen, horner, limited_gas, look, peak_flow
 from ebbmap.units import L_PER_ML, S_PER_MIN
 
 #: Newton steps towards a breath that ends as it began. The map of a breath is nearly linear.
@@ -157,7 +157,8 @@ def circuit_of(lung: Lung, values: Mapping[str, np.ndarray]) -> Network:
             f"the lung {lung.name!r} cannot be measured: its recoil bends or it has a memory. "
             "Use linear, tube, paired or whole."
         )
-    missing = {**NO_SLOW_PART, "own_resistance_share": 0.0, "resistance_quadratic": 0.0}
+    none = ("own_resistance_share", "resistance_quadratic", "upstream_resistance")
+    missing = {**NO_SLOW_PART, **dict.fromkeys(none, 0.0)}
     names = ("compliance", "resistance_insp", "resistance_exp", *missing)
     filled = {name: own.get(name, np.asarray(missing.get(name))) for name in names}
     return network(**{name: value + 0.0 * own["compliance"] for name, value in filled.items()})
@@ -194,7 +195,8 @@ def measure(
         `resistance_interrupter` [cmH2O s L-1]: the same with the pressure just after the flow has
         stopped. `time_constant_exp` [s]: volume still to be expired over flow, where the share
         `left` of the expired volume is left. `auto_peep` [cmH2O]: pressure after the
-        end-expiratory hold, above PEEP. `peak_expiratory_flow` [L s-1]. Shape (n,) each; and
+        end-expiratory hold, above PEEP. `flow_limited_share` [1]: share of the expired gas that
+        leaves at limited flow. `peak_expiratory_flow` [L s-1]. Shape (n,) each; and
         `time_constant_slices` [s], shape (n, slices), from early to late: fall of volume over
         fall of flow across each slice. NaN where the breath did not settle.
 
@@ -267,12 +269,18 @@ def _read(lung: Network, breath: Breath, left: float, slices: int) -> dict[str, 
         "resistance_interrupter": (peak - stopped) / flow,
         "time_constant_exp": left * expired / flows[0],
         "auto_peep": total,
+        "flow_limited_share": _limited(course) / expired,
         "peak_expiratory_flow": fastest,
         "time_constant_slices": taus.T,
     }
     for value in reading.values():
         value[~breath_end.settled] = np.nan
     return reading
+
+
+def _limited(course: Course):
+    """Return the gas that leaves at limited flow [L], shape (n,)."""
+    return np.zeros_like(course.volume[0]) if course.frame.limited is None else limited_gas(course)
 
 
 def _filled(lung: Network, breath: Breath, volume, spread):
@@ -297,6 +305,7 @@ def _expired(lung: Network, breath: Breath, volume, spread) -> tuple[Drive, Cour
         begun=np.stack([airway, airway]),
         valve_time=np.where(slow, breath.valve_time, 1.0) + none,
         slow_valve=slow | (none > 0.0),
+        atmosphere=-np.asarray(breath.peep) + none if np.any(lung.limited_resistance) else None,
     )
     return drive, run(lung, drive, (volume, spread), coarse=5, fine=3)
 
@@ -325,7 +334,7 @@ def _settle(lung: Network, breath: Breath) -> Settled:
 def _flow_with_left(breath: Settled, volumes):
     """Expiratory flow [L s-1] where some volumes are still to be expired, shape (v, n) each."""
     course = breath.course
-    frame, one, lung = course.frame, course.frame.method, course.network
+    frame, one = course.frame, course.frame.method
     flows = []
     for volume in volumes + course.volume[-1]:
         ends = course.volume[1:][frame.top :]
@@ -344,11 +353,12 @@ def _flow_with_left(breath: Settled, volumes):
             value, slope = horner(held, place)
             move = np.where(slope < 0.0, (value - volume) / np.where(slope < 0.0, slope, 1.0), 0.0)
             place = np.clip(place - move, low, high)
-        start, length, resistance = (
+        start, length = (
             np.take_along_axis(part[frame.top :], step, 0)[0]
-            for part in (frame.starts, frame.lengths, frame.resistance)
+            for part in (frame.starts, frame.lengths)
         )
         airway = breath.drive.airway(1, start + place * length)
-        behind = horner(held, place)[0] / lung.compliance + lung.link * horner(apart, place)[0]
-        flows.append(-driven_flow(airway - behind, resistance, lung.resistance_quadratic))
+        inside = (horner(part, place)[:1] for part in (held, apart))
+        step = step + frame.top
+        flows.append(-course.flow_at(breath.drive, step, airway[None], *inside)[0])
     return np.stack(flows)

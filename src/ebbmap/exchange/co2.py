@@ -19,6 +19,9 @@ STPD_TO_TENSION = 0.863
 #: pK' of carbonic acid and solubility of CO2 in plasma [mmol L-1 mmHg-1]; textbook constants.
 CARBONIC_PK, CO2_SOLUBILITY = 6.1, 0.03
 
+#: mmHg: tension at which bicarbonate is stated; share of it below which no straight line goes.
+USUAL_PACO2, LEAST_BICARBONATE = 40.0, 0.01
+
 #: L min-1: less than this is rounding of the volumes, not ventilation.
 LEAST_VENTILATION = 1e-9
 
@@ -193,22 +196,51 @@ def paco2(co2_production, alveolar_ventilation):
     return STPD_TO_TENSION * co2_production / ventilation
 
 
-def ph(paco2, bicarbonate):
-    """Arterial pH by Henderson and Hasselbalch [1], shape (n,).
+def arterial_bicarbonate(paco2, bicarbonate, bicarbonate_buffering):
+    """Return the plasma bicarbonate at a CO2 tension [mmol L-1].
 
     Parameters
     ----------
     paco2 : array_like, shape (n,)
         Arterial CO2 tension [mmHg].
     bicarbonate : array_like, shape (n,)
-        Plasma bicarbonate [mmol L-1], held fixed: neither buffers nor kidneys answer.
+        That at 40 mmHg [mmol L-1], > 0.
+    bicarbonate_buffering : array_like, shape (n,)
+        Bicarbonate gained per CO2 tension [mmol L-1 mmHg-1]: 0.1 as buffers answer within minutes,
+        0.35 to 0.4 once the kidneys have answered (textbook rules, from memory).
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        At least a hundredth of that at 40 mmHg, below which the straight line means nothing.
+
+    Examples
+    --------
+    >>> float(arterial_bicarbonate(60.0, 24.0, 0.1))
+    26.0
+    """
+    gained = bicarbonate_buffering * (paco2 - USUAL_PACO2)
+    return np.maximum(bicarbonate + gained, LEAST_BICARBONATE * bicarbonate)
+
+
+def ph(paco2, arterial_bicarbonate):
+    """Arterial pH by Henderson and Hasselbalch [1], shape (n,).
+
+    Parameters
+    ----------
+    paco2 : array_like, shape (n,)
+        Arterial CO2 tension [mmHg].
+    arterial_bicarbonate : array_like, shape (n,)
+        Plasma bicarbonate at that tension [mmol L-1].
 
     Examples
     --------
     >>> round(float(ph(60.0, 26.0)), 2)
     7.26
     """
-    return CARBONIC_PK + np.log(bicarbonate / (CO2_SOLUBILITY * paco2)) * (1.0 / np.log(10.0))
+    return CARBONIC_PK + np.log(arterial_bicarbonate / (CO2_SOLUBILITY * paco2)) * (
+        1.0 / np.log(10.0)
+    )
 
 
 def paco2_course(

@@ -142,7 +142,23 @@ def resistance_shared_exp(resistance_exp: np.ndarray) -> Any:
     return np.asarray(resistance_exp) * SHARED_PART
 
 
+def opening_time_constant(closing_time_constant, opening_speed):
+    """Time constant of opening, so many times shorter than that of closing [s], shape (n,).
+
+    References
+    ----------
+    .. [1] A model of mice with acute lung injury (read): opening about ten times faster.
+
+    Examples
+    --------
+    >>> float(opening_time_constant(2.0, 10.0))
+    0.2
+    """
+    return closing_time_constant / np.asarray(opening_speed)
+
+
 DERIVATIONS = (
+    Derivation("opening_time_constant", "opening_speed", opening_time_constant),
     Derivation("predicted_body_weight", "height", predicted_body_weight),
     Derivation("t_low", "t_low_in_time_constants", t_low_from_multiple),
     Derivation("co2_production", "co2_production_per_kg", co2_production),

@@ -13,7 +13,7 @@ from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.registries.parameters import parameter
 from ebbmap.units import display
 
-Confirmed = Literal["read", "memory, uncertain", "assumption"]
+Confirmed = Literal["read", "transcription", "derived", "memory, uncertain", "assumption"]
 Family = Literal["normal", "lognormal", "uniform"]
 
 #: Unit-cube coordinates are kept this far from 0 and 1, where a normal score is infinite.
@@ -35,7 +35,7 @@ class Marginal:
         Mean and SD of a normal; median and log-SD of a lognormal; low and high of a uniform.
     low, high : float
         Where a normal or a lognormal is cut off.
-    confirmed : {"read", "memory, uncertain", "assumption"}
+    confirmed : {"read", "transcription", "derived", "memory, uncertain", "assumption"}
         How far the source was confirmed.
     source : str
         Where centre and spread come from. Never empty.

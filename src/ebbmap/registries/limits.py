@@ -340,8 +340,12 @@ _BUNDLED = (
     ),
     LimitSet(
         "circulation",
-        long_name="circulation (an index, not an output)",
-        limits=(Limit("venous_return_change", low=-0.3, severity="caution", why="assumption"),),
+        long_name="circulation, against conventional ventilation (an index, not an output)",
+        limits=(
+            Limit(
+                "venous_return_from_conventional", low=-0.3, severity="caution", why="assumption"
+            ),
+        ),
     ),
     LimitSet(
         "flow_ratio",

@@ -42,6 +42,11 @@ _MODES = (
     "spread, and other lungs, our choice"
 )
 _TIMES = "events at 0.6 to 4 s: Neumann et al., J Appl Physiol 1998;85:1533; spread our choice"
+_ADMIXTURE = "Intensive Care Med 1983;9:307, n = 11"
+_FITTED_COLLAPSE = (
+    f"fitted to admixture 0.37 and 0.27 for 10 cmH2O of PEEP ({_ADMIXTURE}) and PaO2/FiO2 +26 for "
+    "+3.1 cmH2O (Ibarra-Estrada et al., Crit Care Med 2022;50:586)"
+)
 _CLAIM = (
     "Invented lungs around published centres; correlations with body size and chest wall are "
     "assumptions of direction and size. Not a description of patients."
@@ -97,6 +102,7 @@ def _population(
     shunt: Marginal,
     closing: Mapping[str, Marginal],
     co2: Marginal,
+    collapse: Mapping[str, Marginal] = MappingProxyType({}),
 ) -> Population:
     marginals, correlation = resistances
     slow_share, slow_time = slow
@@ -123,6 +129,7 @@ def _population(
                 "shunt_baseline": shunt,
                 **closing,
                 "co2_production": co2,
+                **collapse,
             }
         ),
         # compliance grows with body size; the other pairs follow from the ratio above
@@ -173,6 +180,17 @@ _CLOSING_IN_INJURY = {
     "opening_pressure": _normal(mean=20.0, sd=6.0, low=0.0, high=60.0, source=_MODES),
     "closing_pressure": _normal(mean=5.0, sd=3.0, low=0.0, high=25.0, source=_MODES),
     "closing_time_constant": _lognormal(median=1.0, log_sd=0.7, source=_TIMES),
+}
+# What `tests/external/fit_collapse.py` found. Baseline admixture is blood that meets no gas, or too
+# little, in a lung that is all open; closed lung comes on top, once.
+_COLLAPSE_IN_INJURY = {
+    "collapsible_share": _normal(mean=0.475, sd=0.159, low=0.0, high=0.95, source=_FITTED_COLLAPSE),
+    "half_closed_pressure": _normal(
+        mean=22.667, sd=3.0, low=5.0, high=50.0, source=f"{_FITTED_COLLAPSE}; spread our choice"
+    ),
+    "closing_width": _lognormal(
+        median=2.334, log_sd=0.25, source=f"{_FITTED_COLLAPSE}; spread our choice"
+    ),
 }
 _LIMITED = {
     "flow_limitation": _normal(
@@ -234,7 +252,14 @@ _ALL = (
         dead_space=_dead_space(
             mean=0.40, sd=0.13, ratio="0.58 +/- 0.09: Nuckton et al., N Engl J Med 2002;346:1281"
         ),
-        shunt=_shunt(mean=0.30, sd=0.10),
+        shunt=_normal(
+            mean=0.074,
+            sd=0.045,
+            low=0.0,
+            high=0.6,
+            source=f"0.074 +/- 0.045, venous admixture less shunt: {_ADMIXTURE}",
+            confirmed="read",
+        ),
         co2=_co2(mean=230.0, sd=40.0),
         slow=_slow(
             share=0.19,
@@ -244,6 +269,7 @@ _ALL = (
             source="share 0.19 +/- 0.06 read, log-SD of 4.67 +/- 2.38 derived",
         ),
         closing=_CLOSING_IN_INJURY,
+        collapse=_COLLAPSE_IN_INJURY,
     ),
     _population(
         "obstructive",

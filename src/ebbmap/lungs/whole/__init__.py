@@ -181,24 +181,22 @@ def _in_blocks(function, values):
     """
     size = values["p_high"].size
     whole: dict[str, np.ndarray] = {}
-    settled = np.empty(size, dtype=bool)
-    for start in range(0, size, BLOCK):
-        block = slice(start, start + BLOCK)
-        parts, settled[block] = function({name: value[block] for name, value in values.items()})
-        for name, part in parts.items():
-            if name not in whole:
-                whole[name] = np.empty((size, *part.shape[1:]))
-            whole[name][block] = part
+    settled = np.zeros(size, dtype=bool)
     known = np.isfinite(sum(values.values()))
-    for effort in (AGAIN, CROWDED):
-        left = np.flatnonzero(known & ~settled)
-        for start in range(0, left.size, BLOCK):
-            index = left[start : start + BLOCK]
-            parts, settled[index] = function(
-                {name: value[index] for name, value in values.items()}, **effort
-            )
-            for name, part in parts.items():
-                whole[name][index] = part
+    may_be_limited = values["upstream_resistance"] > 0.0
+    # most lungs that may be limited are not: those are found without the limit, which is faster
+    for effort in ({"free": True}, {}, AGAIN, CROWDED):
+        for kind in (~may_be_limited, may_be_limited) if effort else (may_be_limited,):
+            left = np.flatnonzero(kind & ~settled & (known | ("free" in effort)))
+            for start in range(0, left.size, BLOCK):
+                index = left[start : start + BLOCK]
+                parts, settled[index] = function(
+                    {name: value[index] for name, value in values.items()}, **effort
+                )
+                for name, part in parts.items():
+                    if name not in whole:
+                        whole[name] = np.empty((size, *part.shape[1:]))
+                    whole[name][index] = part
     for value in whole.values():
         value[~settled] = np.nan
     return whole

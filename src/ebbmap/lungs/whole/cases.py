@@ -27,6 +27,7 @@ NAMES = (
     "resistance_exp",
     "own_resistance_share",
     "resistance_quadratic",
+    "upstream_resistance",
 )
 
 
@@ -77,6 +78,7 @@ def driven(values, airway) -> Drive:
         begun=np.stack([begun, begun]),
         valve_time=np.where(slow, valve_time, 1.0),
         slow_valve=slow,
+        atmosphere=-p_low if np.any(values.get("upstream_resistance", 0.0)) else None,
     )
     return drive._replace(begun=np.stack([begun, drive.ends()[0]]))
 

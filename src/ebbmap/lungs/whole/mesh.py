@@ -11,7 +11,7 @@ no step away from it. Sizes: n cases, m steps in a phase; a first axis of 2 is T
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -55,6 +55,8 @@ class Drive(NamedTuple):
     """One where the valve is immediate."""
     slow_valve: np.ndarray
     """Whether it is not."""
+    atmosphere: Any = None
+    """Where a lung without recoil is, shape (n,): -P low. None where no flow is limited."""
 
     def left(self, times):
         """Share of the valve's movement that is still to come at times (..., n) of a phase."""
@@ -96,20 +98,91 @@ class Plan(NamedTuple):
         """Steps that begin with a turn."""
         return self.before[0], self.top + self.before[1]
 
+    def resistances(self, network: Network):
+        """Return the resistance in each step, shape (k, n): before a turn the other direction's."""
+        insp, exp = np.broadcast_arrays(network.resistance_insp, network.resistance_exp)
+        rows = [[exp, insp], [insp, exp]]
+        counts = zip(self.before, (len(ends) for ends in self.after), strict=True)
+        return np.stack(
+            [
+                row
+                for pair, count in zip(rows, counts, strict=True)
+                for resistance, steps in zip(pair, count, strict=True)
+                for row in [resistance] * steps
+            ]
+        )
+
     def bounds(self, drive: Drive, turn):
         """Return the times between the steps, from the start of each phase, (m + 1, n) each."""
-        last = np.minimum(self.root, turn)
-        full = np.log(np.maximum(turn, SMALLEST) / np.maximum(last, SMALLEST))
         both = []
         for phase, count in enumerate(self.before):
-            early = [np.zeros_like(turn[0])]
-            for number in range(count - 1, 0, -1):
-                gap = last[phase] * np.exp(full[phase] * (number - 1) / (count - 1))
-                early.append(np.maximum(turn[phase] - gap, 0.0))
+            early = towards(np.zeros_like(turn[0]), turn[phase], self.root[phase], count)
             room = drive.duration[phase] - turn[phase]
-            start = np.stack([*early, turn[phase]])
-            both.append(np.concatenate([start, turn[phase] + room * self.after[phase]]))
+            both.append(np.concatenate([early, turn[phase] + room * self.after[phase]]))
         return both
+
+
+def towards(start, turn, root, steps: int):
+    """Return the times between steps that come close together towards a turn.
+
+    Parameters
+    ----------
+    start, turn : ndarray, shape (n,)
+        Where the stretch begins and ends [s].
+    root : ndarray, shape (n,)
+        Length of the last step, where there is room for it [s].
+
+    Returns
+    -------
+    ndarray, shape (steps + 1, n)
+    """
+    span = turn - start
+    last = np.minimum(root, span)
+    full = np.log(np.maximum(span, SMALLEST) / np.maximum(last, SMALLEST))
+    edges = [start]
+    for number in range(steps - 1, 0, -1):
+        gap = last * np.exp(full * (number - 1) / (steps - 1))
+        edges.append(np.maximum(turn - gap, start))
+    return np.stack([*edges, turn])
+
+
+def ladders(network: Network, drive: Drive, first_flow):
+    """Return the rungs after the turn of each phase, and the root of the step before it.
+
+    Parameters
+    ----------
+    network, drive
+        The circuit and what moves it.
+    first_flow : ndarray, shape (2, n)
+        About the greatest flow of each phase, as a positive number [L s-1].
+
+    Returns
+    -------
+    rungs : ndarray, shape (2, n, r)
+        By rising time [s].
+    root : ndarray, shape (2, n)
+        Length of the last step before the turn [s].
+    """
+    resistance = np.stack([network.resistance_insp, network.resistance_exp])
+    quadratic = network.resistance_quadratic
+    quick, late = network.times(resistance)
+    stretch = 2.0 * quadratic * first_flow * quick / resistance
+    valve = np.where(drive.slow_valve, drive.valve_time, 0.0)
+    swing = np.maximum(quadratic * np.abs(drive.begun - drive.target), SMALLEST)
+    longest = VALVE[0] * valve
+    root, other = (
+        np.minimum(FIRST_ROOT * r * r / (4.0 * swing) * valve, longest)
+        for r in (resistance, resistance[::-1])
+    )
+    ratio = np.log(np.maximum(longest, SMALLEST) / np.maximum(root, SMALLEST)) / ROOT_RUNGS
+    rungs = [
+        np.zeros_like(drive.duration),
+        *(root * np.exp(ratio * number) for number in range(ROOT_RUNGS)),
+        *(valve * rung + np.zeros_like(drive.duration) for rung in VALVE),
+        *(quick * rung - stretch * np.expm1(-rung) for rung in QUICK),
+        *(late * rung for rung in LATE),
+    ]
+    return np.sort(np.stack(rungs, axis=-1), axis=-1), other
 
 
 def lay(network: Network, drive: Drive, turn, first_flow, crowding: int = 1) -> Plan:
@@ -126,37 +199,18 @@ def lay(network: Network, drive: Drive, turn, first_flow, crowding: int = 1) -> 
     crowding : int
         How many times the usual number of steps.
     """
-    resistance = np.stack([network.resistance_insp, network.resistance_exp])
-    quadratic = network.resistance_quadratic
-    quick, late = network.times(resistance)
-    stretch = 2.0 * quadratic * first_flow * quick / resistance
-    valve = np.where(drive.slow_valve, drive.valve_time, 0.0)
-    swing = np.maximum(quadratic * np.abs(drive.begun - drive.target), SMALLEST)
-    longest = VALVE[0] * valve
-    root, other = (
-        np.minimum(FIRST_ROOT * r * r / (4.0 * swing) * valve, longest)
-        for r in (resistance, resistance[::-1])
-    )
-    ratio = np.log(np.maximum(longest, SMALLEST) / np.maximum(root, SMALLEST)) / ROOT_RUNGS
-    rungs = [
-        np.zeros_like(turn),
-        *(root * np.exp(ratio * number) for number in range(ROOT_RUNGS)),
-        *(valve * rung + np.zeros_like(turn) for rung in VALVE),
-        *(quick * rung - stretch * np.expm1(-rung) for rung in QUICK),
-        *(late * rung for rung in LATE),
-    ]
-    ladder = np.sort(np.stack(rungs, axis=-1), axis=-1)
+    ladder, root = ladders(network, drive, first_flow)
     room = drive.duration - turn
     return Plan(
-        other,
+        root,
         (crowding * BEFORE[0], crowding * BEFORE[1]),
         tuple(
-            _even(ladder[phase], room[phase], crowding * steps) for phase, steps in enumerate(AFTER)
+            even(ladder[phase], room[phase], crowding * steps) for phase, steps in enumerate(AFTER)
         ),
     )
 
 
-def _even(ladder, room, steps: int):
+def even(ladder, room, steps: int):
     """Cut a stretch of time into steps that pass over equally many rungs.
 
     Parameters

@@ -58,6 +58,8 @@ class Network(NamedTuple):
     """Share of the slow store that is gas [1]."""
     emptying_time: np.ndarray
     """Mean time that gas of a full lung stays in an endless release, tube apart [s]."""
+    limited_resistance: np.ndarray
+    """Recoil over the greatest flow outwards [cmH2O s L-1]; 0 where no flow is limited."""
 
     def fast_pressure(self, volume, spread):
         """Pressure of the fast store [cmH2O]."""
@@ -114,6 +116,7 @@ def network(
     own_resistance_share,
     resistance_quadratic,
     slow_tissue_share,
+    upstream_resistance=0.0,
 ):
     """Return the constants of the circuit.
 
@@ -134,6 +137,9 @@ def network(
         K [cmH2O s2 L-2], >= 0.
     slow_tissue_share : array_like, shape (n,)
         Share of the slow store that is stress in tissue [1], 0 to 1; the rest is gas.
+    upstream_resistance : array_like, shape (n,)
+        Recoil over the greatest expiratory flow, from the fast store to where the airway is
+        compressed [cmH2O s L-1]; 0 where no flow is limited.
 
     Examples
     --------
@@ -165,4 +171,9 @@ def network(
         crossing=slow / together,
         gas_share=1.0 - slow_tissue_share,
         emptying_time=(resistance_exp - own) * whole + emptying,
+        limited_resistance=np.where(
+            np.greater(upstream_resistance, 0.0),
+            np.maximum(upstream_resistance - own, 0.0) + behind,
+            0.0,
+        ),
     )

@@ -10,7 +10,7 @@ the derivatives of the one before. Sizes: n cases, s points in a step, k steps i
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -24,8 +24,18 @@ from ebbmap.lungs.whole.collocation import (
     method,
     solve,
 )
-from ebbmap.lungs.whole.mesh import SMALLEST, Drive, Plan, lay
+from ebbmap.lungs.whole.limited import (
+    LimitedPlan,
+    astray,
+    lay_limited,
+    limit,
+    moved,
+    never_limited,
+    outwards,
+)
+from ebbmap.lungs.whole.mesh import Drive, Plan, lay
 from ebbmap.lungs.whole.network import Network
+from ebbmap.lungs.whole.turns import decaying, driven_flow, first_guess, misplaced, turned
 
 #: Few points and many, and from flows at the one to flows at the other.
 COARSE, FINE = method(3), method(6)
@@ -41,11 +51,11 @@ TO_FINE = _to(COARSE, FINE)
 #: Passes with few points, and with many before the last one.
 COARSE_PASSES, FINE_PASSES = 3, 1
 
+#: Further passes where flows may be limited: the moments when they are come nearer in each.
+MORE_COARSE, MORE_FINE = 3, 2
+
 #: Passes after them that keep the steps and the derivatives of the last one: a third of its cost.
 LAST_PASSES = 2
-
-#: Where in a step its first guess is made.
-GUESSED_AT = 0.7
 
 #: A case has settled if no flow is off by more than this share of the greatest one. The last pass
 #: moves the flows by a small part of what the one before did, and the next would by the same part.
@@ -77,6 +87,12 @@ class Frame(NamedTuple):
     """Of the steps [s], shape (k, n)."""
     airway: np.ndarray
     """Airway pressure above P low at each point [cmH2O], shape (s, k, n)."""
+    outside: np.ndarray
+    """What the flow runs to or from: the airway pressure, or atmosphere where it is limited."""
+    quadratic: np.ndarray
+    """Quadratic resistance in each step [cmH2O s2 L-2], shape (n,) or (k, n)."""
+    limited: Any
+    """Whether flow is limited in each step, shape (k, 1); None if it never is."""
     resistance: np.ndarray
     """In each step [cmH2O s L-1], shape (k, n)."""
     matrix: np.ndarray
@@ -110,6 +126,26 @@ class Course(NamedTuple):
         volume = self.volume[:-1] + frame.lengths * combine(frame.method.integrals, self.flow)
         return volume, self.spread[:-1] * frame.response + net.feed * frame.lengths * fed
 
+    def flow_at(self, drive: Drive, step, airway, volume, spread):
+        """Return the flow [L s-1] in some steps, from pressure, volume and spread.
+
+        Parameters
+        ----------
+        step : ndarray of int, shape (t, n)
+            Which steps.
+        airway, volume, spread : ndarray, shape (t, n)
+            At some moment in each of them.
+        """
+        net, frame = self.network, self.frame
+        resistance, quadratic = np.take_along_axis(frame.resistance, step, 0), frame.quadratic
+        behind = volume / net.compliance + net.link * spread
+        if frame.limited is None:
+            return driven_flow(airway - behind, resistance, quadratic)
+        quadratic = np.take_along_axis(quadratic, step, 0)
+        outside = np.where(frame.limited[step, 0], drive.atmosphere, airway)
+        flow = driven_flow(outside - behind, resistance, quadratic)
+        return np.maximum(flow, -limit(net, drive, behind))
+
 
 def run(
     network: Network,
@@ -119,6 +155,7 @@ def run(
     coarse: int = COARSE_PASSES,
     fine: int = FINE_PASSES,
     crowding: int = 1,
+    free: bool = False,
 ) -> Course:
     """Run a cycle from a state, or find the one that ends as it began.
 
@@ -133,18 +170,31 @@ def run(
         Passes with few and with many points, >= 1 each.
     crowding : int
         How many times the usual number of steps.
+    free : bool
+        Whether to let no flow be limited. Cases in which one should be then count as not settled.
     """
-    turn, first_flow = _first_guess(network, drive, state)
-    plan = lay(network, drive, turn, first_flow, crowding)
-    flow = _decaying(network, drive, plan, turn, first_flow)
+    known = drive
+    if free:
+        drive = drive._replace(atmosphere=None)
+    turn, first_flow = first_guess(network, drive, state)
+    plan: Plan | LimitedPlan
+    if drive.atmosphere is None:
+        plan = lay(network, drive, turn, first_flow, crowding)
+    else:
+        plan, turn = lay_limited(network, drive, turn, first_flow, crowding)
+        coarse, fine = coarse + MORE_COARSE, fine + MORE_FINE
+    flow = decaying(network, drive, plan, turn, first_flow, COARSE.stages)
     for _ in range(coarse):
         frame = _frame(COARSE, network, drive, plan, turn)
         flow, volume, spread, _ = _pass(frame, network, flow, state)
-        turn = _turned(frame, network, drive, turn, volume, spread)
+        turn = _moved(frame, network, drive, plan, turn, volume, spread)
+        if isinstance(plan, LimitedPlan):
+            plan = plan.placed(drive, turn)
+            flow = outwards(frame, network, drive, flow, volume, spread)
     flow = combine(TO_FINE, np.stack(flow))
     for number in range(fine):
         if number:
-            turn = _turned(frame, network, drive, turn, volume, spread)
+            turn = _moved(frame, network, drive, plan, turn, volume, spread)
         frame = _frame(FINE, network, drive, plan, turn)
         guess = flow
         flow, volume, spread, kept = _pass(frame, network, guess, state)
@@ -152,123 +202,72 @@ def run(
     for _ in range(LAST_PASSES):
         last, volume, spread = _last_pass(frame, network, guess, passed[-1], state, kept)
         passed.append(last)
+    last = np.stack(last)
+    settled = _settled(frame, network, drive, passed, last, volume)
+    if isinstance(plan, LimitedPlan):
+        off = astray(frame, network, drive, plan.stretches, volume, spread)
+        settled &= off <= AT_TURN * (volume.max(axis=0) - volume.min(axis=0))
+    elif known.atmosphere is not None:
+        settled &= never_limited(frame, network, known, volume, spread)
+    return Course(network, frame, last, volume, spread, kept[-1].whole, settled)
+
+
+def _settled(frame: Frame, network: Network, drive: Drive, passed, last, volume):
+    """Whether the last passes hardly moved a cycle whose steps lie where they should, (n,)."""
     # at the ends of steps, where the flow is known best
     ends = [flows[-1] for flows in passed[-3:]]
     before, moved = (np.abs(ends[i + 1] - ends[i]).max(axis=0) for i in (0, 1))
     greatest = np.abs(ends[-1]).max(axis=0)
-    last = np.stack(last)
     gas = volume.max(axis=0) - volume.min(axis=0)
-    settled = (
+    return (
         ((moved <= ROUNDING * greatest) | (moved * moved <= SETTLED * greatest * before))
-        & (_misplaced(frame, network, drive, last) <= AT_TURN * gas)
+        & (misplaced(frame, network, drive, last) <= AT_TURN * gas)
         & (_coarseness(frame, last) <= COARSE_STEPS * gas)
     )
-    return Course(network, frame, last, volume, spread, kept[-1].whole, settled)
 
 
-def driven_flow(pressure, resistance, resistance_quadratic):
-    """Flow [L s-1] that a pressure [cmH2O] drives: K |Q| Q + R Q = pressure.
-
-    Examples
-    --------
-    >>> driven_flow(np.array([20.0, -20.0]), 10.0, 10.0).tolist()
-    [1.0, -1.0]
-    """
-    root = np.sqrt(resistance * resistance + 4.0 * resistance_quadratic * np.abs(pressure))
-    return 2.0 * pressure / (resistance + root)
+def _moved(frame: Frame, network: Network, drive: Drive, plan, turn, volume, spread):
+    """Move the turns, and where a flow may be limited when that begins and ends."""
+    high, low = turns = turned(frame, network, drive, turn[:2], volume, spread)
+    if drive.atmosphere is None:
+        return turns
+    still, begun, ended = moved(frame, network, drive, plan.stretches, volume, spread)
+    begun = np.maximum(begun, low)
+    return np.stack([high, low, np.minimum(still, high), begun, np.maximum(ended, begun)])
 
 
-def _first_guess(network: Network, drive: Drive, state):
-    """Guess turns [s] and greatest flows [L s-1], (2, n), by one compartment behind the tube.
-
-    Each phase gets the resistance that the tube has at half the flow that P high drives.
-    """
-    drop = drive.target[0] - drive.target[1]
-    resistance = np.stack([network.resistance_insp, network.resistance_exp])
-    quadratic = network.resistance_quadratic
-    slowed = resistance + 0.5 * quadratic * driven_flow(drop, resistance, quadratic)
-    exponent = drive.duration / (slowed * network.compliance)
-    left, spent = np.exp(-exponent), -np.expm1(-exponent)
-    if state is None:
-        top = drop * (spent[0] / (spent[0] + left[0] * spent[1]))
-        begun = np.stack([top * left[1], top])
-    else:
-        start = state[0] / network.compliance
-        begun = np.stack([start, drop + (start - drop) * left[0]])
-    first_flow = driven_flow(np.abs(drive.target - begun), resistance, quadratic)
-    gap = drive.begun - drive.target
-    still = gap == 0.0
-    share = np.where(still, 1.0, (begun - drive.target) / np.where(still, 1.0, gap))
-    return _when(drive, share), first_flow
-
-
-def _when(drive: Drive, share):
-    """Time at which a share of the valve's movement is still to come, within the phase [s]."""
-    time = -drive.valve_time * np.log(np.clip(share, SMALLEST, 1.0))
-    return np.where(drive.slow_valve, np.minimum(time, drive.duration), 0.0)
-
-
-def _decaying(network: Network, drive: Drive, plan: Plan, turn, first_flow):
-    """Flows to begin with, at few points, shape (s, k, n).
-
-    After the turn a decay that the valve lets rise; before it what the valve drives against a
-    lung that stands still.
-    """
-    resistance = np.stack([network.resistance_insp, network.resistance_exp])
-    quick, _ = network.times(resistance)
-    slowed = quick * (1.0 + network.resistance_quadratic * first_flow / resistance)
-    flows = []
-    for phase, bounds in enumerate(plan.bounds(drive, turn)):
-        middles = bounds[:-1] + GUESSED_AT * (bounds[1:] - bounds[:-1])
-        before, after = middles[: plan.before[phase]], middles[plan.before[phase] :]
-        still = drive.airway(phase, before) - drive.airway(phase, turn[phase])
-        flows.append(driven_flow(still, resistance[1 - phase], network.resistance_quadratic))
-        since = after - turn[phase]
-        opened = 1.0 - np.where(drive.slow_valve, np.exp(since / -drive.valve_time), 0.0)
-        decay = first_flow[phase] * opened * np.exp(since / -slowed[phase])
-        flows.append((decay, -decay)[phase])
-    flow = np.concatenate(flows)
-    return np.broadcast_to(flow, (COARSE.stages, *flow.shape))
-
-
-def _frame(one: Method, network: Network, drive: Drive, plan: Plan, turn) -> Frame:
+def _frame(one: Method, network: Network, drive: Drive, plan, turn) -> Frame:
     """Lay the steps for some turns and set up their equations."""
-    bounds, airway = plan.bounds(drive, turn), []
+    bounds, pressures = plan.bounds(drive, turn), []
     for phase, edges in enumerate(bounds):
         times = edges[:-1] + one.points[:, None, None] * (edges[1:] - edges[:-1])
-        airway.append(drive.airway(phase, times))
+        pressures.append(drive.airway(phase, times))
     starts = np.concatenate([edges[:-1] for edges in bounds])
     lengths = np.concatenate([edges[1:] - edges[:-1] for edges in bounds])
     numbers = fractions(one, network.fade * lengths)
     fed = lengths * (network.link * network.feed)
     parts = np.concatenate([fed * numbers, (lengths / network.compliance)[None]])
     entries = np.concatenate([one.gain, one.integrals.reshape(-1, 1)], axis=1)
+    airway = np.concatenate(pressures, axis=1)
+    outside, quadratic, limited = airway, network.resistance_quadratic, None
+    if drive.atmosphere is not None:
+        limited = plan.limited
+        outside = np.where(limited, drive.atmosphere, airway)
+        quadratic = np.where(limited, 0.0, quadratic)
     return Frame(
         method=one,
         top=plan.top,
         turns=plan.turns,
         starts=starts,
         lengths=lengths,
-        airway=np.concatenate(airway, axis=1),
-        resistance=_resistances(network, plan),
+        airway=airway,
+        outside=outside,
+        quadratic=quadratic,
+        limited=limited,
+        resistance=plan.resistances(network),
         matrix=combine(entries, parts),
         response=combine(one.response, numbers),
         fed=lengths * network.feed * combine(one.gain[-one.stages :], numbers),
-    )
-
-
-def _resistances(network: Network, plan: Plan):
-    """Resistance in each step, shape (k, n): before the turn that of the other direction."""
-    insp, exp = np.broadcast_arrays(network.resistance_insp, network.resistance_exp)
-    rows = [[exp, insp], [insp, exp]]
-    counts = zip(plan.before, (len(ends) for ends in plan.after), strict=True)
-    return np.stack(
-        [
-            row
-            for pair, count in zip(rows, counts, strict=True)
-            for resistance, steps in zip(pair, count, strict=True)
-            for row in [resistance] * steps
-        ]
     )
 
 
@@ -282,7 +281,7 @@ def _pass(frame: Frame, network: Network, guess, state):
     kept : tuple
         What a further pass with the same derivatives needs.
     """
-    bent = [network.resistance_quadratic * np.abs(flow) for flow in guess]
+    bent = [frame.quadratic * np.abs(flow) for flow in guess]
     factors = factorise(frame.matrix, [frame.resistance + 2.0 * part for part in bent])
     by_volume = solve(factors, [np.ones_like(frame.lengths)] * frame.method.stages)
     by_spread = solve(factors, frame.response)
@@ -297,16 +296,15 @@ def _pass(frame: Frame, network: Network, guess, state):
         ).reshape(2, 2, *frame.lengths.shape)
     )
     kept = factors, by_volume, by_spread, links
-    push = [a + b * flow for a, b, flow in zip(frame.airway, bent, guess, strict=True)]
+    push = [a + b * flow for a, b, flow in zip(frame.outside, bent, guess, strict=True)]
     return *_close(frame, network, push, state, kept), kept
 
 
 def _last_pass(frame: Frame, network: Network, guess, flow, state, kept):
     """Do another pass on the same steps with the derivatives about the guess before."""
-    quadratic = network.resistance_quadratic
     push = [
-        a + quadratic * (2.0 * np.abs(about) - np.abs(now)) * now
-        for a, about, now in zip(frame.airway, guess, flow, strict=True)
+        a + frame.quadratic * (2.0 * np.abs(about) - np.abs(now)) * now
+        for a, about, now in zip(frame.outside, guess, flow, strict=True)
     ]
     return _close(frame, network, push, state, kept)
 
@@ -342,37 +340,7 @@ def _fed(frame: Frame, flows):
     return sum(fed * flow for fed, flow in zip(frame.fed, flows, strict=True))
 
 
-def _misplaced(frame: Frame, network: Network, drive: Drive, flow):
-    """Return the gas that moves at most between where the flow turns and where it should [L].
-
-    What drives the flow at the turn, over the speed of the valve there, is the time between them.
-    """
-    steps = list(frame.turns)
-    turn, before = frame.starts[steps], [step - 1 for step in steps]
-    inside = drive.slow_valve & (turn > 0.0) & (turn < drive.duration)
-    last = flow[-1, before]
-    pressure = (frame.resistance[before] + network.resistance_quadratic * np.abs(last)) * last
-    speed = np.abs(drive.begun - drive.target) * drive.left(turn) / drive.valve_time
-    least = np.minimum(network.resistance_insp, network.resistance_exp)
-    gas = pressure * pressure / np.where(inside, least * speed, 1.0)
-    return np.where(inside, gas, 0.0).max(axis=0)
-
-
 def _coarseness(frame: Frame, flow):
     """Gas that the highest powers of the flows' polynomials move, as Legendre has them [L]."""
     top = sum(weight * row for weight, row in zip(frame.method.top, flow, strict=True))
     return (frame.lengths * np.abs(top)).sum(axis=0)
-
-
-def _turned(frame: Frame, network: Network, drive: Drive, turn, volume, spread):
-    """Move the turns by one step of Newton's method, in the share that the valve has still to go.
-
-    There the airway pressure is a straight line, and the pressure behind a flow that has stopped
-    moves only by what evens out between the stores.
-    """
-    here, there = volume[list(frame.turns)], spread[list(frame.turns)]
-    left = np.exp(turn / -drive.valve_time)
-    gap = drive.begun - drive.target
-    excess = drive.target + gap * left - here / network.compliance - network.link * there
-    slope = gap - network.link * network.fade * there * drive.valve_time / left
-    return _when(drive, left - excess / np.where(slope == 0.0, 1.0, slope))

@@ -11,6 +11,8 @@ import numpy as np
 
 from ebbmap.lungs.base import SOLVED
 from ebbmap.lungs.whole.collocation import Method, combine
+from ebbmap.lungs.whole.emptying import emptying_time
+from ebbmap.lungs.whole.limited import limit
 from ebbmap.lungs.whole.mesh import SMALLEST, Drive
 from ebbmap.lungs.whole.newton import Course, driven_flow
 from ebbmap.units import ML_PER_L, S_PER_MIN
@@ -28,6 +30,7 @@ SOLVES = (
     "mechanical_power",
     "mechanical_power_above_p_low",
     "cycles_to_settle",
+    "flow_limited_share",
 )
 
 #: J cmH2O-1 L-1: 98.0665 Pa per cmH2O, 1e-3 m3 per L.
@@ -56,6 +59,13 @@ def describe(course: Course, drive: Drive, values) -> dict[str, np.ndarray]:
     tops = course.volume[frame.top], course.spread[frame.top]
     ends = course.volume[-1], course.spread[-1]
     released = tops[0] - ends[0]
+    emptying, end_flow, limited = lung.emptying_time, -course.flow[-1, -1], np.zeros_like(period)
+    if drive.atmosphere is not None:
+        emptying = emptying_time(lung, drive)
+    if frame.limited is not None:
+        limited = _share(limited_gas(course), released)
+        behind = ends[0] / lung.compliance + lung.link * ends[1]
+        end_flow = np.minimum(end_flow, limit(lung, drive, behind))
     seen = look(course, drive)
     # the pressure is a sum of multiples of volume and spread, and so is its integral
     held, apart = (_integrals(course, signal).sum(axis=0) for signal in seen[1:])
@@ -71,11 +81,11 @@ def describe(course: Course, drive: Drive, values) -> dict[str, np.ndarray]:
         "end_high_pressure": p_low + lung.alveoli(*tops),
         "end_release_pressure": p_low + lung.alveoli(*ends),
         "peak_expiratory_flow": peak_flow(course, drive, seen)[0],
-        "end_release_flow": -course.flow[-1, -1],
+        "end_release_flow": end_flow,
         "mean_alveolar_pressure": p_low + alveoli,
         "fill_fraction": _share(tops[0] - starts[0], drive.target[0] * lung.compliance - starts[0]),
         "exhaled_fraction": _share(released, tops[0]),
-        "time_constant_exp": lung.emptying_time + np.zeros_like(period),
+        "time_constant_exp": emptying + np.zeros_like(period),
         "mean_airway_pressure": p_low + drive.mean(),
         "trapped_volume_fast": ML_PER_L * lung.fast_gas(*ends),
         "trapped_volume_slow": ML_PER_L * lung.slow_gas(*ends),
@@ -88,7 +98,15 @@ def describe(course: Course, drive: Drive, values) -> dict[str, np.ndarray]:
             (work.sum(axis=0) - p_low * (ends[0] - starts[0])) * per_minute
         ),
         "cycles_to_settle": _cycles_to_settle(course.memory),
+        "flow_limited_share": limited,
     }
+
+
+def limited_gas(course: Course):
+    """Gas that leaves at the limit during the release [L]."""
+    frame = course.frame
+    lost = np.where(frame.limited, course.volume[:-1] - course.volume[1:], 0.0)
+    return lost[frame.top :].sum(axis=0)
 
 
 def look(course: Course, drive: Drive) -> Seen:
@@ -97,7 +115,9 @@ def look(course: Course, drive: Drive) -> Seen:
     both = (slice(0, frame.top), slice(frame.top, None))
     airway = np.concatenate([drive.airway(phase, frame.starts[both[phase]]) for phase in (0, 1)])
     behind = course.volume[:-1] / lung.compliance + lung.link * course.spread[:-1]
-    first = driven_flow(airway - behind, frame.resistance, lung.resistance_quadratic)
+    if frame.limited is not None:
+        airway = np.where(frame.limited, drive.atmosphere, airway)
+    first = driven_flow(airway - behind, frame.resistance, frame.quadratic)
     volume, spread = course.inside()
     return Seen(
         np.concatenate([first[None], course.flow]),
@@ -142,7 +162,7 @@ def peak_flow(course: Course, drive: Drive, seen: Seen):
     flow, volume : ndarray, shape (n,)
         The flow [L s-1], and the volume above that at P low as it flows [L].
     """
-    lung, frame = course.network, course.frame
+    frame = course.frame
     one, late = frame.method, slice(frame.top, None)
     lengths = frame.lengths[late]
     # a step of no length has no flow of its own: before the turn of an immediate valve
@@ -156,9 +176,8 @@ def peak_flow(course: Course, drive: Drive, seen: Seen):
         for signal in (seen.volume, seen.spread)
     )
     time = _picked(frame.starts[None, late], step)[0] + place * _picked(lengths[None], step)[0]
-    behind = volume / lung.compliance + lung.link * spread
-    resistance = _picked(frame.resistance[None, late], step)[0]
-    peak = -driven_flow(drive.airway(1, time) - behind, resistance, lung.resistance_quadratic)
+    airway = drive.airway(1, time)
+    peak = -course.flow_at(drive, step + frame.top, airway[None], volume[None], spread[None])[0]
     inside = (place > 0.0) & (place < 1.0) & (_picked(lengths[None], step)[0] > 0.0)
     known, beside = (part.reshape(-1, part.shape[-1]) for part in (out, seen.volume[:, late]))
     best = known.argmax(axis=0)[None]

@@ -9,7 +9,7 @@ import numpy as np
 
 from ebbmap.lungs.whole.collocation import combine
 from ebbmap.lungs.whole.mesh import SMALLEST, Drive
-from ebbmap.lungs.whole.newton import Course, driven_flow
+from ebbmap.lungs.whole.newton import Course
 from ebbmap.lungs.whole.outcomes import horner, look
 from ebbmap.units import ML_PER_L
 
@@ -39,12 +39,7 @@ def draw(course: Course, drive: Drive, values, times) -> dict[str, np.ndarray]:
         for signal in (seen.volume, seen.spread)
     )
     airway = np.where(released, drive.airway(1, within), drive.airway(0, within))
-    behind = volume / lung.compliance + lung.link * spread
-    flow = driven_flow(
-        airway - behind,
-        np.take_along_axis(frame.resistance, step, 0),
-        lung.resistance_quadratic,
-    )
+    flow = course.flow_at(drive, step, airway, volume, spread)
     p_low = values["p_low"]
     signals = {
         "airway_pressure": p_low + airway,

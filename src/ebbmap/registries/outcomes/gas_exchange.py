@@ -52,11 +52,19 @@ GAS_EXCHANGE = (
         compute=co2.paco2,
     ),
     Outcome(
+        "arterial_bicarbonate",
+        long_name="arterial bicarbonate",
+        units="mmol L-1",
+        source="textbook rule, from memory: linear in the CO2 tension above 40 mmHg",
+        comment="That at 40 mmHg, and what buffers and kidneys add per mmHg.",
+        compute=co2.arterial_bicarbonate,
+    ),
+    Outcome(
         "ph",
         long_name="arterial pH",
         units="1",
         source="Henderson-Hasselbalch; textbook",
-        comment="Bicarbonate is held fixed.",
+        comment="With the arterial bicarbonate, which bicarbonate_buffering lets answer to CO2.",
         compute=co2.ph,
     ),
     Outcome(

@@ -87,4 +87,11 @@ RECRUITMENT_AND_EFFORT = (
         source="definition: highest less lowest transpulmonary pressure of a cycle",
         comment="With effort it exceeds what the settings alone would give.",
     ),
+    Outcome(
+        "flow_limited_share",
+        long_name="share of the released gas that leaves at limited flow",
+        units="1",
+        source="definition; limit: Mead et al., J Appl Physiol 1967;22:95 (from memory)",
+        comment="Gas that leaves while a lower pressure downstream would let out no more.",
+    ),
 )

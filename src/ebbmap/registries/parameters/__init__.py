@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from ebbmap.registries.parameters.compartments import COMPARTMENTS
+from ebbmap.registries.parameters.conventional import CONVENTIONAL
 from ebbmap.registries.parameters.entry import Kind, Parameter, check_entry, inputs_of
 from ebbmap.registries.parameters.gas_exchange import GAS_EXCHANGE
 from ebbmap.registries.parameters.mechanics import MECHANICS
@@ -12,7 +13,7 @@ from ebbmap.registry import Registry
 __all__ = ["PARAMETERS", "Kind", "Parameter", "check_entry", "inputs_of", "parameter"]
 
 PARAMETERS: Registry[Parameter] = Registry(
-    "parameter", (*MECHANICS, *GAS_EXCHANGE, *COMPARTMENTS, *RECOIL_AND_EFFORT)
+    "parameter", (*MECHANICS, *GAS_EXCHANGE, *COMPARTMENTS, *RECOIL_AND_EFFORT, *CONVENTIONAL)
 )
 
 parameter = PARAMETERS.named

@@ -64,6 +64,18 @@ GAS_EXCHANGE = (
         source="24 at pH 7.40 and 40 mmHg: textbooks; range from memory",
     ),
     Parameter(
+        "bicarbonate_buffering",
+        long_name="bicarbonate gained per CO₂ tension",
+        short_name="bicarbonate buffering",
+        units="mmol L-1 mmHg-1",
+        bounds=(0.0, 1.0),
+        usual=(0.0, 0.4),
+        default=0.1,
+        kind="patient",
+        source="textbook rules, from memory: 0.1 within minutes (buffers), 0.35 to 0.4 after days "
+        "(kidneys), above 40 mmHg; 0: bicarbonate is held",
+    ),
+    Parameter(
         "hemoglobin",
         long_name="haemoglobin",
         units="g dL-1",

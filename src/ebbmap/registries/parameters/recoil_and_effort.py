@@ -41,6 +41,19 @@ RECOIL_AND_EFFORT = (
         "ours",
     ),
     Parameter(
+        "upstream_resistance",
+        long_name="upstream resistance of limited expiratory flow",
+        short_name="upstream resistance",
+        units="cmH2O s L-1",
+        bounds=(0.0, 1000.0),
+        usual=(0.0, 60.0),
+        default=0.0,
+        kind="lung property",
+        source="recoil over maximal expiratory flow: Mead et al., J Appl Physiol 1967;22:95 (from "
+        "memory), here by the recoil of the whole passive respiratory system; 0: no flow is "
+        "limited; range: assumption",
+    ),
+    Parameter(
         "valve_time",
         long_name="time constant of the valve",
         short_name="valve time constant",
@@ -129,6 +142,18 @@ RECOIL_AND_EFFORT = (
         kind="lung property",
         source="events mostly within 4 s, some within 0.6 s: Neumann et al., J Appl Physiol "
         "1998;85:1533; the constant is ours",
+    ),
+    Parameter(
+        "opening_speed",
+        long_name="how many times faster units open than close",
+        short_name="opening speed",
+        units="1",
+        bounds=(0.01, 1000.0),
+        usual=(1.0, 20.0),
+        default=10.0,
+        kind="lung property",
+        source="about 10 in mice with acute lung injury (a model of recruitment, read); sets "
+        "opening_time_constant = closing_time_constant / this; patients: assumption",
     ),
     Parameter(
         "effort_pressure",

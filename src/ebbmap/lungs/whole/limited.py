@@ -1,0 +1,350 @@
+"""Expiratory flow limitation: a compressed airway lets out what the recoil drives and no more.
+
+Once the airway is compressed, its outflow is the recoil over the resistance upstream of that place,
+whatever the pressure downstream: flow = min(driven flow, recoil / upstream resistance). The recoil
+is that of the passive respiratory system, which falls as the lung empties, and the limit with it. A
+passive chest holds the pleural pressure at a fixed share w of the alveolar one, so the upstream
+resistance meant here is that of Mead, by the recoil of the lung alone, over 1 - w. The transmural
+pressure at which the airway gives way is taken to cancel the recoil of the lung at rest: an
+assumption, by which the limit falls to nought where the respiratory system has no recoil left.
+
+While it is limited the flow is linear in volume and spread, so a limited step costs nothing more;
+what is sought are the moments when the limit begins and ends to hold, where a step must end. There
+the flow is continuous, so volumes forgive the square of an error in that moment. One stretch per
+release is looked for, and one at the start of T high, while a slow valve still lets gas out; where
+the flow breaks the law elsewhere the case counts as not settled.
+Sizes: n cases, k steps in a cycle, m steps in a stretch of time.
+
+References
+----------
+.. [1] Mead J et al., J Appl Physiol 1967;22:95-108 (from memory): recoil over maximal flow.
+.. [2] Pride NB et al., J Appl Physiol 1967;23:646-662 (from memory): a waterfall, with a critical
+   transmural pressure.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from ebbmap.lungs.whole.mesh import AFTER as PLAIN_AFTER
+from ebbmap.lungs.whole.mesh import BEFORE as PLAIN_BEFORE
+from ebbmap.lungs.whole.mesh import LATE, QUICK, SMALLEST, VALVE, Drive, even, ladders, towards
+from ebbmap.lungs.whole.network import Network
+
+#: Steps in T high while the limit still holds; in the release before, while and after it holds.
+STILL, FREE, HELD, REST = 2, 9, 12, 7
+
+#: A limit's moment is sought along the valve where the valve makes more than this of its slope.
+BY_VALVE = 0.5
+
+
+class LimitedPlan(NamedTuple):
+    """Where steps lie, but for five moments, shape (5, n).
+
+    They are both turns, when the limit ends in T high, and when it begins and ends in the release.
+    """
+
+    root: np.ndarray
+    ladders: tuple
+    """Rungs of T high, of the release, of the limited stretch and of what follows it."""
+    crowding: int
+    shares: tuple
+    """Ends of the steps after the turns, as shares of their stretches, (m, n) each."""
+
+    @property
+    def before(self) -> tuple[int, int]:
+        """Steps before the turns."""
+        still, towards_turn, release = STILL, *PLAIN_BEFORE
+        return self.crowding * (still + towards_turn), self.crowding * release
+
+    @property
+    def after(self) -> tuple:
+        """The steps after the turns."""
+        return self.shares[0], np.concatenate(self.shares[1:])
+
+    @property
+    def top(self) -> int:
+        """Steps in T high."""
+        return self.before[0] + len(self.shares[0])
+
+    @property
+    def turns(self) -> tuple[int, int]:
+        """Steps that begin with a turn."""
+        return self.before[0], self.top + self.before[1]
+
+    @property
+    def stretches(self) -> tuple[int, int, int]:
+        """Steps at which the limit stops to hold in T high, holds and stops to in the release."""
+        begun = self.turns[1] + len(self.shares[1])
+        return self.crowding * STILL, begun, begun + len(self.shares[2])
+
+    @property
+    def limited(self) -> np.ndarray:
+        """Whether a step is limited, shape (k, 1)."""
+        still, begun, ended = self.stretches
+        step = np.arange(self.top + self.before[1] + len(self.after[1]))
+        return ((step < still) | ((step >= begun) & (step < ended)))[:, None]
+
+    def resistances(self, network: Network):
+        """Return the resistance in each step, shape (k, n)."""
+        step = np.arange(len(self.limited))[:, None]
+        high, low = self.turns
+        inwards = (step >= high) & (step < low)
+        held = np.where(network.limited_resistance > 0.0, network.limited_resistance, 1.0)
+        free = np.where(inwards, network.resistance_insp, network.resistance_exp)
+        return np.where(self.limited, held, free)
+
+    def bounds(self, drive: Drive, turn):
+        """Return the times between the steps, from the start of each phase, (m + 1, n) each."""
+        high, low, still, begun, ended = turn
+        steps = self.crowding * STILL
+        early = still * (np.arange(steps) / steps)[:, None]
+        coming = towards(still, high, self.root[0], self.before[0] - steps)
+        filling = high + (drive.duration[0] - high) * self.shares[0]
+        edges = [towards(np.zeros_like(low), low, self.root[1], self.before[1])]
+        stretches = ((low, begun), (begun, ended), (ended, drive.duration[1]))
+        for (start, stop), share in zip(stretches, self.shares[1:], strict=True):
+            # the last edge is where the stretch ends, to the last bit
+            edges.append(np.where(share < 1.0, start + (stop - start) * share, stop))
+        return [np.concatenate([early, coming, filling]), np.concatenate(edges)]
+
+    def placed(self, drive: Drive, turn) -> LimitedPlan:
+        """Return the plan with its steps laid out for other moments."""
+        high, low, _, begun, ended = turn
+        rooms = (drive.duration[0] - high, begun - low, ended - begun, drive.duration[1] - ended)
+        steps = (PLAIN_AFTER[0], FREE, HELD, REST)
+        shares = (
+            even(ladder, room, self.crowding * count)
+            for ladder, room, count in zip(self.ladders, rooms, steps, strict=True)
+        )
+        return self._replace(shares=tuple(shares))
+
+
+def lay_limited(network: Network, drive: Drive, turn, first_flow, crowding: int = 1):
+    """Lay the steps of both phases, the whole release as if it were limited.
+
+    Parameters
+    ----------
+    network, drive, turn, first_flow, crowding
+        As in `mesh.lay`.
+
+    Returns
+    -------
+    plan : LimitedPlan
+    turn : ndarray, shape (5, n)
+        The moments that it begins with.
+    """
+    rungs, root = ladders(network, drive, first_flow)
+    none = np.zeros_like(turn[0])
+    held = np.where(network.limited_resistance > 0.0, network.limited_resistance, 1.0)
+    # the valve does not move a limited flow, but the work it does
+    valve = np.where(drive.slow_valve, drive.valve_time, 0.0)[..., None] * VALVE
+    own = [
+        _decay(network.times(resistance + none), extra)
+        for resistance, extra in ((held, valve), (network.resistance_exp, rungs[1]))
+    ]
+    moments = np.stack([*turn, none, turn[1], drive.duration[1] + none])
+    plan = LimitedPlan(root, (rungs[0], rungs[1], *own), crowding, ())
+    return plan.placed(drive, moments), moments
+
+
+def _decay(times, extra):
+    """Return the rungs of both decays and further ones, shape (n, r)."""
+    quick, late = times
+    rungs = [np.zeros_like(quick), *(quick * rung for rung in QUICK), *(late * r for r in LATE)]
+    return np.sort(np.concatenate([np.stack(rungs, axis=-1), extra], axis=-1), axis=-1)
+
+
+def limit(network: Network, drive: Drive, behind):
+    """Greatest flow outwards [L s-1] at a pressure behind the airway above P low [cmH2O].
+
+    Parameters
+    ----------
+    behind : ndarray, shape (..., n)
+        Pressure behind an airway without flow.
+
+    Returns
+    -------
+    ndarray, shape (..., n)
+        inf where no flow is limited.
+    """
+    held = network.limited_resistance
+    recoil = np.maximum(behind - drive.atmosphere, 0.0)
+    return np.where(held > 0.0, recoil / np.where(held > 0.0, held, 1.0), np.inf)
+
+
+class Excess(NamedTuple):
+    """What drives the flow beyond its limit, at the edges of steps; shape (m + 1, n) each."""
+
+    times: np.ndarray
+    value: np.ndarray
+    """Pressure along the airway less what the limiting flow would take [cmH2O]."""
+    slope: np.ndarray
+    """[cmH2O s-1]"""
+    by_valve: np.ndarray
+    """Part of the slope that the valve makes."""
+
+
+def excess(frame, network: Network, drive: Drive, phase: int, volume, spread) -> Excess:
+    """Return what drives the flow beyond its limit while gas goes out in a phase."""
+    first, last = ((0, frame.turns[0]), (frame.turns[1], len(frame.starts)))[phase]
+    edges = slice(first, last + 1)
+    times = frame.starts[edges]
+    if phase == 1:
+        times = np.concatenate([times, np.broadcast_to(drive.duration[1:], times[:1].shape)])
+    behind = volume[edges] / network.compliance + network.link * spread[edges]
+    most = limit(network, drive, behind)
+    free = ~np.isfinite(most)
+    most = np.where(free, 0.0, most)
+    resistance, quadratic = network.resistance_exp, network.resistance_quadratic
+    along = behind - drive.airway(phase, times)
+    value = along - (resistance + quadratic * most) * most
+    falls = -(1.0 / network.compliance + network.link * network.feed) * most
+    falls = falls - network.link * network.fade * spread[edges]
+    gap = drive.begun[phase] - drive.target[phase]
+    valve = np.where(drive.slow_valve, gap * drive.left(times) / drive.valve_time, 0.0)
+    held = np.where(network.limited_resistance > 0.0, network.limited_resistance, 1.0)
+    slope = falls + valve - (resistance + 2.0 * quadratic * most) * falls / held
+    return Excess(times, np.where(free, -1.0, value), slope, valve)
+
+
+def moved(frame, network: Network, drive: Drive, stretches, volume, spread):
+    """Move the moments when the limit ends in T high, begins and ends in the release.
+
+    Each is first sought between the edges of steps where the law changes sides, then improved by
+    Newton's method about the edge where it was before.
+
+    Returns
+    -------
+    ndarray, shape (3, n)
+        [s]
+    """
+    still, begun, ended = stretches
+    early = excess(frame, network, drive, 0, volume, spread)
+    late = excess(frame, network, drive, 1, volume, spread)
+    begun, ended = begun - frame.turns[1], ended - frame.turns[1]
+    over = late.value > 0.0
+    count = over.shape[0] - 1
+    any_over = over.any(axis=0)
+    first = over.argmax(axis=0)
+    last = count - over[::-1].argmax(axis=0)
+    held = (early.value > 0.0).argmin(axis=0)
+    t_still = _crossed(early, held - 1, still, drive, falling=True)
+    t_begun = _crossed(late, first - 1, begun, drive, falling=False)
+    t_ended = _crossed(late, last, ended, drive, falling=True)
+    end = late.times[-1]
+    t_begun = np.where(first == 0, late.times[0], t_begun)
+    highest, when = _hump(late)
+    t_ended = np.where(last == count, end, np.maximum(t_ended, t_begun))
+    return np.stack(
+        [
+            np.where(early.value[0] > 0.0, t_still, 0.0),
+            np.where(any_over, t_begun, np.where(highest > 0.0, when, end)),
+            np.where(any_over, t_ended, np.where(highest > 0.0, when, end)),
+        ]
+    )
+
+
+def outwards(frame, network: Network, drive: Drive, flow, volume, spread):
+    """Return flows of the release that stay between none and the limit, shape (s, k, n).
+
+    Steps that have just become long would otherwise start from a flow that they had without length.
+    """
+    late = slice(frame.turns[1], None)
+    behind = volume[:-1][late] / network.compliance + network.link * spread[:-1][late]
+    kept = np.stack(flow)
+    kept[:, late] = np.clip(kept[:, late], -limit(network, drive, behind), 0.0)
+    return kept
+
+
+def _hump(course: Excess):
+    """Return the highest excess within a step, from values and slopes at its edges, and when.
+
+    Returns
+    -------
+    value, time : ndarray, shape (n,)
+        -inf where the excess turns down in no step.
+    """
+    length = np.diff(course.times, axis=0)
+    up, down = course.slope[:-1] * length, course.slope[1:] * length
+    turns = (up > 0.0) & (down < 0.0)
+    place = np.where(turns, up / np.where(turns, up - down, 1.0), 0.0)
+    rest = 1.0 - place
+    value = (
+        (1.0 + 2.0 * place) * rest * rest * course.value[:-1]
+        + place * place * (3.0 - 2.0 * place) * course.value[1:]
+        + place * rest * (rest * up - place * down)
+    )
+    value = np.where(turns, value, -np.inf)
+    best = value.argmax(axis=0)[None]
+    highest, when = (
+        np.take_along_axis(part, best, 0)[0] for part in (value, course.times[:-1] + place * length)
+    )
+    return highest, when
+
+
+def _crossed(course: Excess, before, edge: int, drive: Drive, *, falling: bool):
+    """Find where the excess changes sign after the edge `before`, shape (n,) [s]."""
+    count = course.value.shape[0] - 1
+
+    def at(values, index):
+        return np.take_along_axis(values, np.clip(index, 0, count)[None], 0)[0]
+
+    low, high = at(course.times, before), at(course.times, before + 1)
+    one, other = at(course.value, before), at(course.value, before + 1)
+    between = np.where(one == other, 1.0, one - other)
+    guess = low + (high - low) * np.clip(one / between, 0.0, 1.0)
+    value, slope, valve = course.value[edge], course.slope[edge], course.by_valve[edge]
+    here = course.times[edge]
+    right = slope < 0.0 if falling else slope > 0.0
+    step = -value / np.where(right, slope, 1.0)
+    stretched = np.log1p(np.maximum(-step / drive.valve_time, -0.9)) * -drive.valve_time
+    step = np.where(np.abs(valve) > BY_VALVE * np.abs(slope), stretched, step)
+    near = (here + step >= at(course.times, before - 1)) & (
+        here + step <= at(course.times, before + 2)
+    )
+    return np.where(right & near, np.maximum(here + step, 0.0), guess)
+
+
+def astray(frame, network: Network, drive: Drive, stretches, volume, spread):
+    """Return the gas that moves at most against the law [L], shape (n,).
+
+    Near the moments when the limit begins and ends what is left of the excess counts over the time
+    in which it passes; elsewhere an excess on the wrong side counts over its step.
+    """
+    still, begun, ended = stretches
+    gas = []
+    for phase, spans in ((0, (0, still)), (1, (begun, ended))):
+        course = excess(frame, network, drive, phase, volume, spread)
+        low, high = (step - (0, frame.turns[1])[phase] for step in spans)
+        edge = np.arange(course.value.shape[0])[:, None]
+        start, stop = course.times[low], course.times[high]
+        # an edge belongs to the limited stretch as far as that lasts
+        inside = (edge >= low) & (edge <= high) & (start < stop)
+        outside = (course.times < start) | (course.times > stop) | (start == stop)
+        wrong = np.where(inside, np.maximum(-course.value, 0.0), 0.0)
+        wrong += np.where(outside, np.maximum(course.value, 0.0), 0.0)
+        lengths = np.diff(course.times, axis=0)
+        weights = np.concatenate([lengths, lengths[-1:]])
+        lost = (wrong * weights).max(axis=0)
+        unseen = np.where(start == stop, np.maximum(_hump(course)[0], 0.0), 0.0)
+        lost = np.maximum(lost, unseen * lengths.max(axis=0))
+        for moment, end in ((low, 0), (high, -1)):
+            # where the limit does not hold from the first or to the last, it begins or ends
+            passing = (course.times[moment] != course.times[end]) & (start < stop)
+            speed = np.maximum(np.abs(course.slope[moment]), SMALLEST)
+            late = np.where(passing, np.square(course.value[moment]) / speed, 0.0)
+            lost = np.maximum(lost, late)
+        gas.append(lost / network.resistance_exp)
+    return np.maximum(*gas)
+
+
+def never_limited(frame, network: Network, drive: Drive, volume, spread):
+    """Whether no flow of a cycle that was solved without a limit exceeds it, shape (n,)."""
+    within = np.ones(volume.shape[-1], dtype=bool)
+    for phase in (0, 1):
+        course = excess(frame, network, drive, phase, volume, spread)
+        within &= (course.value <= 0.0).all(axis=0) & (_hump(course)[0] <= 0.0)
+    return within

@@ -1,0 +1,116 @@
+"""Where the flow turns and how it begins: what the search starts from, and how turns are moved.
+
+Sizes: n cases, s points in a step, k steps in a cycle.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ebbmap.lungs.whole.limited import limit
+from ebbmap.lungs.whole.mesh import SMALLEST, Drive
+from ebbmap.lungs.whole.network import Network
+
+#: Where in a step its first guess is made.
+GUESSED_AT = 0.7
+
+
+def driven_flow(pressure, resistance, resistance_quadratic):
+    """Flow [L s-1] that a pressure [cmH2O] drives: K |Q| Q + R Q = pressure.
+
+    Examples
+    --------
+    >>> driven_flow(np.array([20.0, -20.0]), 10.0, 10.0).tolist()
+    [1.0, -1.0]
+    """
+    root = np.sqrt(resistance * resistance + 4.0 * resistance_quadratic * np.abs(pressure))
+    return 2.0 * pressure / (resistance + root)
+
+
+def first_guess(network: Network, drive: Drive, state):
+    """Guess turns [s] and greatest flows [L s-1], (2, n), by one compartment behind the tube.
+
+    Each phase gets the resistance that the tube has at half the flow that P high drives.
+    """
+    drop = drive.target[0] - drive.target[1]
+    resistance = np.stack([network.resistance_insp, network.resistance_exp])
+    quadratic = network.resistance_quadratic
+    slowed = resistance + 0.5 * quadratic * driven_flow(drop, resistance, quadratic)
+    if drive.atmosphere is not None:
+        slowed[1] = np.maximum(slowed[1], network.limited_resistance)
+    exponent = drive.duration / (slowed * network.compliance)
+    left, spent = np.exp(-exponent), -np.expm1(-exponent)
+    if state is None:
+        top = drop * (spent[0] / (spent[0] + left[0] * spent[1]))
+        begun = np.stack([top * left[1], top])
+    else:
+        start = state[0] / network.compliance
+        begun = np.stack([start, drop + (start - drop) * left[0]])
+    first_flow = driven_flow(np.abs(drive.target - begun), resistance, quadratic)
+    if drive.atmosphere is not None:
+        first_flow[1] = np.minimum(first_flow[1], limit(network, drive, begun[1]))
+    gap = drive.begun - drive.target
+    still = gap == 0.0
+    share = np.where(still, 1.0, (begun - drive.target) / np.where(still, 1.0, gap))
+    return when(drive, share), first_flow
+
+
+def when(drive: Drive, share):
+    """Time at which a share of the valve's movement is still to come, within the phase [s]."""
+    time = -drive.valve_time * np.log(np.clip(share, SMALLEST, 1.0))
+    return np.where(drive.slow_valve, np.minimum(time, drive.duration), 0.0)
+
+
+def decaying(network: Network, drive: Drive, plan, turn, first_flow, stages: int):
+    """Flows to begin with, at few points, shape (s, k, n).
+
+    After the turn a decay that the valve lets rise; before it what the valve drives against a
+    lung that stands still.
+    """
+    resistance = np.stack([network.resistance_insp, network.resistance_exp])
+    quick, _ = network.times(resistance)
+    slowed = quick * (1.0 + network.resistance_quadratic * first_flow / resistance)
+    if drive.atmosphere is not None:
+        slowed[1] = np.maximum(slowed[1], network.limited_resistance * network.compliance)
+    flows = []
+    for phase, bounds in enumerate(plan.bounds(drive, turn)):
+        middles = bounds[:-1] + GUESSED_AT * (bounds[1:] - bounds[:-1])
+        before, after = middles[: plan.before[phase]], middles[plan.before[phase] :]
+        still = drive.airway(phase, before) - drive.airway(phase, turn[phase])
+        flows.append(driven_flow(still, resistance[1 - phase], network.resistance_quadratic))
+        since = after - turn[phase]
+        opened = 1.0 - np.where(drive.slow_valve, np.exp(since / -drive.valve_time), 0.0)
+        decay = first_flow[phase] * opened * np.exp(since / -slowed[phase])
+        flows.append((decay, -decay)[phase])
+    flow = np.concatenate(flows)
+    return np.broadcast_to(flow, (stages, *flow.shape))
+
+
+def misplaced(frame, network: Network, drive: Drive, flow):
+    """Return the gas that moves at most between where the flow turns and where it should [L].
+
+    What drives the flow at the turn, over the speed of the valve there, is the time between them.
+    """
+    steps = list(frame.turns)
+    turn, before = frame.starts[steps], [step - 1 for step in steps]
+    inside = drive.slow_valve & (turn > 0.0) & (turn < drive.duration)
+    last = flow[-1, before]
+    pressure = (frame.resistance[before] + network.resistance_quadratic * np.abs(last)) * last
+    speed = np.abs(drive.begun - drive.target) * drive.left(turn) / drive.valve_time
+    least = np.minimum(network.resistance_insp, network.resistance_exp)
+    gas = pressure * pressure / np.where(inside, least * speed, 1.0)
+    return np.where(inside, gas, 0.0).max(axis=0)
+
+
+def turned(frame, network: Network, drive: Drive, turn, volume, spread):
+    """Move the turns by one step of Newton's method, in the share that the valve has still to go.
+
+    There the airway pressure is a straight line, and the pressure behind a flow that has stopped
+    moves only by what evens out between the stores.
+    """
+    here, there = volume[list(frame.turns)], spread[list(frame.turns)]
+    left = np.exp(turn / -drive.valve_time)
+    gap = drive.begun - drive.target
+    excess = drive.target + gap * left - here / network.compliance - network.link * there
+    slope = gap - network.link * network.fade * there * drive.valve_time / left
+    return when(drive, left - excess / np.where(slope == 0.0, 1.0, slope))

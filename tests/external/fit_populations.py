@@ -1,0 +1,140 @@
+"""Fit each phenotype to what was published, measured as it was measured; some ten minutes.
+
+    OMP_NUM_THREADS=1 .venv/bin/python tests/external/fit_populations.py [FOLDER [PHENOTYPE ...]]
+
+Writes one file for each phenotype into FOLDER, by default where the package reads them. The same
+code gives the same bytes: lungs are points of a scrambled sequence with a fixed seed, and numbers
+are kept to six digits.
+"""
+
+import json
+import sys
+from pathlib import Path
+
+import numpy as np
+
+from ebbmap.cases.calibration import even_lungs, readings, statistics
+from ebbmap.caution import CAUTION
+from ebbmap.kernels.fitting import fit_numbers
+from ebbmap.registries import fitted
+from ebbmap.registries.fitted import BASES, breath_of, population_of
+from ebbmap.registries.fitted.assumed import assumed, unprobed
+from ebbmap.registries.fitted.published import targets
+from ebbmap.registries.populations import population
+
+#: Lungs of a first fit, and of the one that is kept.
+ROUGH, FINE = 128, 512
+
+SEED = 15
+
+#: Distance over which slopes are taken: in logarithms and z, and in standard errors of others.
+STEP, STEP_IN_ERRORS = 0.08, 0.5
+
+DIGITS = 6
+
+
+def rounded(value: float) -> float:
+    """Keep six digits: last bits depend on the processor."""
+    return float(f"{value:.{DIGITS}g}")
+
+
+def step(phenotype: str, name: str, one) -> float:
+    """Return the distance over which a slope is taken."""
+    # three mean plateaus say next to nothing of spreads and correlations
+    silent = phenotype == "severe_asthma" and name.startswith(("spread", "correlation"))
+    if silent or not one.probed:
+        return 0.0
+    # of the normal marginals only centres are not logarithms
+    plain = name in ("centre: slow_volume_share", "centre: resistance_quadratic") or name.endswith(
+        "predicted_body_weight"
+    )
+    return STEP_IN_ERRORS * one.error if plain and name.startswith("centre") else STEP
+
+
+def model(phenotype: str, names, n: int):
+    """Return the function from unknowns to what would be published of n lungs."""
+    asked = targets(phenotype)
+
+    def printed(values):
+        unknowns = dict(zip(names, values.tolist(), strict=True))
+        lungs = even_lungs(population_of(phenotype, unknowns), n, seed=SEED)
+        read = readings(lungs, breath_of(unknowns), plateaus=phenotype == "severe_asthma")
+        return statistics(read, asked)
+
+    return printed
+
+
+def fit(phenotype: str) -> dict:
+    """Fit a phenotype; return what its file holds."""
+    asked = targets(phenotype)
+    given = {
+        **assumed(phenotype),
+        **unprobed(phenotype, population(BASES[phenotype]).marginals),
+    }
+    names = tuple(given)
+    arguments = (
+        np.array([one.value for one in asked]),
+        np.array([one.error for one in asked]),
+        np.array([one.value for one in given.values()]),
+        np.array([one.error for one in given.values()]),
+        np.array([step(phenotype, name, one) for name, one in given.items()]),
+    )
+    rough = fit_numbers(model(phenotype, names, ROUGH), *arguments, renew=3)
+    print(phenotype, "rough", rough.settled, rough.residual.round(2), flush=True)
+    fine = fit_numbers(model(phenotype, names, FINE), *arguments, start=rough.values, renew=None)
+    print(phenotype, "fine", fine.settled, fine.residual.round(2), flush=True)
+    return written(phenotype, asked, given, fine)
+
+
+def written(phenotype: str, asked, given, fine) -> dict:
+    """Return what the file of a phenotype holds."""
+    errors = np.sqrt((fine.response**2).sum(axis=1))
+    known = [(one.name, one) for one in asked] + list(given.items())
+    numbers = []
+    for column, (name, one) in enumerate(known):
+        if not np.isfinite(one.error):
+            continue
+        moves = zip(given, fine.response[:, column], errors, strict=True)
+        numbers.append(
+            {
+                "name": name,
+                "value": rounded(one.value),
+                "error": rounded(one.error),
+                "confirmed": one.confirmed,
+                "source": one.source,
+                "moves": {n: rounded(m) for n, m, e in moves if abs(m) > 1e-4 * e},
+            }
+        )
+    return {
+        "comment": f"{fitted.COMMENT} {CAUTION}",
+        "made_by": "tests/external/fit_populations.py",
+        "lungs": FINE,
+        "seed": SEED,
+        "settled": fine.settled,
+        "unknowns": {
+            name: {"value": rounded(value), "standard_error": rounded(error)}
+            for name, value, error in zip(given, fine.values, errors, strict=True)
+        },
+        "residuals": [
+            {
+                "name": one.name,
+                "published": rounded(one.value),
+                "fitted": rounded(one.value + off * one.error),
+                "standard_errors_off": round(float(off), 3),
+            }
+            for one, off in zip(asked, fine.residual, strict=True)
+        ],
+        "numbers": numbers,
+    }
+
+
+def main(folder: str | None = None, *phenotypes: str) -> None:
+    """Fit some phenotypes, or all, and write their files."""
+    place = Path(folder) if folder else Path(fitted.__file__).parent
+    for phenotype in phenotypes or BASES:
+        text = json.dumps(fit(phenotype), indent=1, ensure_ascii=False) + "\n"
+        (place / f"{phenotype}.json").write_text(text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main(*sys.argv[1:])
