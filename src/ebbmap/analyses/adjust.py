@@ -29,13 +29,15 @@ from ebbmap.analyses.common.practice import (
 from ebbmap.analyses.common.sizes import middle_lungs
 from ebbmap.analyses.options import NO_AXES, Axes, Options, ParameterName, Positive
 from ebbmap.cases.evaluate import resolve
+from ebbmap.cases.inputs import as_arrays
 from ebbmap.cases.labelling import Variable, flags, label_variables
 from ebbmap.cases.pieces import Progress, join_groups
 from ebbmap.cases.question import Question, draw_cases, middle_lung
-from ebbmap.cases.simulate import add_verdict, as_arrays, simulate
+from ebbmap.cases.simulate import add_verdict, simulate
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.kernels.judging import CAUTION, SAFE, VERDICTS
 from ebbmap.lungs import lung_model
+from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import OUTCOMES, outcomes_of, plan
 from ebbmap.registries.parameters import PARAMETERS, parameter
 
@@ -172,7 +174,9 @@ def _moves(steps: Mapping[str, float]) -> list[Move]:
     return [(), *single, *pairs]
 
 
-def _moved(lung: str, values, steps, moves) -> tuple[dict[str, Any], np.ndarray]:
+def _moved(
+    lung: str, values: Mapping[str, Any], steps: Mapping[str, float], moves: list[Move]
+) -> tuple[dict[str, Any], np.ndarray]:
     """Values of every move, and which stay inside the bounds; the others keep what is set."""
     given = {name: array.values for name, array in as_arrays(values).items()}
     present = resolve(given, plan(lung_model(lung)).parameters)
@@ -188,7 +192,13 @@ def _moved(lung: str, values, steps, moves) -> tuple[dict[str, Any], np.ndarray]
     return moved, possible
 
 
-def _one_row(solved: xr.Dataset, question, kept, moves, possible) -> xr.Dataset:
+def _one_row(
+    solved: xr.Dataset,
+    question: Question,
+    kept: tuple[str, ...],
+    moves: list[Move],
+    possible: np.ndarray,
+) -> xr.Dataset:
     row = xr.Dataset(coords={"move": [say_move(move) for move in moves]})
     row[SPONTANEOUS] = float(solved[SPONTANEOUS])
     row["size"] = ("move", np.array([len(move) for move in moves]))
@@ -207,7 +217,9 @@ def _one_row(solved: xr.Dataset, question, kept, moves, possible) -> xr.Dataset:
     )
 
 
-def _judged(row: xr.Dataset, solved: xr.Dataset, limits, possible) -> xr.Dataset:
+def _judged(
+    row: xr.Dataset, solved: xr.Dataset, limits: LimitSet, possible: np.ndarray
+) -> xr.Dataset:
     judged = add_verdict(solved, limits)
     verdict, margin = judged["verdict"].values, np.where(possible, judged["margin"].values, np.nan)
     dataset = xr.Dataset({"verdict": ("move", verdict), "margin": ("move", margin)})
@@ -230,7 +242,14 @@ def _judged(row: xr.Dataset, solved: xr.Dataset, limits, possible) -> xr.Dataset
     return dataset
 
 
-def _none(judged: xr.Dataset, row: xr.Dataset, limits, possible, paco2, size: int) -> str:
+def _none(
+    judged: xr.Dataset,
+    row: xr.Dataset,
+    limits: LimitSet,
+    possible: np.ndarray,
+    paco2: np.ndarray,
+    size: int,
+) -> str:
     """Say why no move lowers PaCO2 inside the limits."""
     lowers = possible & (row["size"].values == size) & (paco2 < paco2[0])
     if not lowers.any():

@@ -15,10 +15,11 @@ from ebbmap.analyses.base import Analysis, whole
 from ebbmap.analyses.common.sizes import middle_lungs
 from ebbmap.analyses.options import NO_AXES, Axes, Options, Positive, axis_of
 from ebbmap.cases.evaluate import resolve
+from ebbmap.cases.inputs import as_arrays
 from ebbmap.cases.labelling import Variable, label_variables, signal_variables
 from ebbmap.cases.pieces import Progress
 from ebbmap.cases.question import Question, middle_lung
-from ebbmap.cases.simulate import as_arrays, simulate
+from ebbmap.cases.simulate import simulate
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.cases.waveforms import CLEAR, waveforms
 from ebbmap.errors import EbbmapError
@@ -26,6 +27,7 @@ from ebbmap.lungs import lung_model
 from ebbmap.lungs.stepped.recruitment import held_open, open_fraction
 from ebbmap.registries.limits import LIMIT_SETS, RULES
 from ebbmap.registries.parameters import PARAMETERS
+from ebbmap.registries.populations import Population
 
 #: Release times that are drawn, unless told otherwise [s].
 DRAWN = (0.35, 0.9, 1.8)
@@ -189,7 +191,7 @@ def _middle_values(question: Question) -> dict[str, Any]:
     return values
 
 
-def _lung(question: Question, group) -> dict[str, float]:
+def _lung(question: Question, group: Population | None) -> dict[str, float]:
     """Every parameter of the model for one lung."""
     values = middle_lung(question, group, {})
     given = {name: array.values for name, array in as_arrays(values).items()}
@@ -197,7 +199,7 @@ def _lung(question: Question, group) -> dict[str, float]:
     return {name: float(value) for name, value in used.items() if name != "t_low"}
 
 
-def _one_cycle(lung: str, values) -> xr.Dataset:
+def _one_cycle(lung: str, values: Mapping[str, Any]) -> xr.Dataset:
     """Signals from shortly before a release to the end of the next T high."""
     t_high = float(values["t_high"][0])
     t_low = float(values["t_low"])
@@ -224,12 +226,15 @@ def _one_cycle(lung: str, values) -> xr.Dataset:
     )
 
 
-def _left_open(start: xr.DataArray, pressure: xr.DataArray, values) -> xr.DataArray:
+def _left_open(
+    start: xr.DataArray, pressure: xr.DataArray, values: Mapping[str, Any]
+) -> xr.DataArray:
     """Open fraction that a falling pressure leaves, if units close at once."""
     share = values["recruitable_share"]
     openness = 1.0 - (1.0 - start) / share
     held = xr.apply_ufunc(held_open, pressure, values["closing_pressure"], values["closing_spread"])
-    return open_fraction(np.minimum(openness, held), share)
+    left: xr.DataArray = open_fraction(np.minimum(openness, held), share)
+    return left
 
 
 def _rule_ends(dataset: xr.Dataset) -> xr.Dataset:

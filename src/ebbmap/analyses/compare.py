@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -132,7 +132,9 @@ def find_compare(
     return add_provenance(dataset, question, "lungs side by side", use, table=" ".join(outcomes))
 
 
-def _cases(question: Question, models) -> Iterator[tuple[str, str, str, dict[str, Any]]]:
+def _cases(
+    question: Question, models: Sequence[str]
+) -> Iterator[tuple[str, str, str, dict[str, Any]]]:
     """Name, population, model and values of every case."""
     for group in question.groups():
         for model in models:
@@ -150,7 +152,9 @@ def _times(t_lows: list[float]) -> np.ndarray:
     return np.unique(np.concatenate([before, after, jumps - CLEAR, jumps + CLEAR]))
 
 
-def _one_release(model: str, values, solved: xr.Dataset, times: np.ndarray) -> xr.Dataset:
+def _one_release(
+    model: str, values: Mapping[str, Any], solved: xr.Dataset, times: np.ndarray
+) -> xr.Dataset:
     t_high, t_low = float(solved["t_high"]), float(solved["t_low"])
     # the cycle repeats, so what comes before T high is the end of a cycle one period later
     shifted = (

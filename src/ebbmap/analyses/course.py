@@ -13,10 +13,11 @@ from ebbmap.analyses.base import Analysis, whole
 from ebbmap.analyses.common.sizes import middle_lungs
 from ebbmap.analyses.options import NO_AXES, Axes, Number, Options, ParameterName
 from ebbmap.cases.evaluate import resolve
+from ebbmap.cases.inputs import as_arrays
 from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Progress, join_groups
 from ebbmap.cases.question import Question, middle_lung
-from ebbmap.cases.simulate import as_arrays, simulate
+from ebbmap.cases.simulate import simulate
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.exchange.co2 import paco2_course
 from ebbmap.registries.parameters import PARAMETERS

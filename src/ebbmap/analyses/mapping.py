@@ -29,7 +29,7 @@ from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Pieces, Progress, join_groups
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.cases.simulate import simulate
-from ebbmap.kernels.contrast import LEAST_CASES, contrast_events, event_quantiles
+from ebbmap.kernels.contrast import LEAST_CASES, Contrasts, contrast_events, event_quantiles
 from ebbmap.registries.populations import Population
 
 QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
@@ -201,15 +201,22 @@ def _trend(found: Events) -> np.ndarray:
     return np.array([0.0, 1.0, -1.0, *bounds])
 
 
-def _as_dataset(one, quantiles, found: Events, names, along, place) -> xr.Dataset:
-    cases = one.with_event[:, None]
+def _as_dataset(
+    contrast: Contrasts,
+    quantiles: np.ndarray,
+    found: Events,
+    names: list[str],
+    along: str,
+    place: np.ndarray,
+) -> xr.Dataset:
+    cases = contrast.with_event[:, None]
     by = ("event", along, "parameter")
     return xr.Dataset(
         {
-            "distance": (by, one.distance[:, None]),
-            "direction": (by, one.direction[:, None]),
-            "distance_interval": ((*by, "ci_bound"), one.interval[:, None]),
-            "noise": (by[:2], one.noise[:, None]),
+            "distance": (by, contrast.distance[:, None]),
+            "direction": (by, contrast.direction[:, None]),
+            "distance_interval": ((*by, "ci_bound"), contrast.interval[:, None]),
+            "noise": (by[:2], contrast.noise[:, None]),
             "cases": (by[:2], cases.astype(float)),
             "share": (by[:2], cases / len(found.known)),
             "undetermined": (by[:2], 1.0 - found.known.mean(axis=0)[:, None]),

@@ -60,7 +60,7 @@ def unsolved(status: np.ndarray) -> np.ndarray:
     >>> unsolved(np.array([OK, NOT_CONVERGED, OUT_OF_DOMAIN, NO_ALVEOLAR_VENTILATION])).tolist()
     [False, True, True, False]
     """
-    return (status == NOT_CONVERGED) | (status == OUT_OF_DOMAIN)
+    return np.isin(status, (NOT_CONVERGED, OUT_OF_DOMAIN))
 
 
 def resolve(values: Values, names: tuple[str, ...]) -> dict[str, np.ndarray]:
@@ -282,7 +282,7 @@ def _possible(piece: Values) -> tuple[np.ndarray | None, Values]:
     return legal, {**piece, "p_high": np.where(legal, piece["p_high"], np.nan)}
 
 
-def _finish(todo: Plan, piece: Values, solved: Values) -> tuple[dict, np.ndarray]:
+def _finish(todo: Plan, piece: Values, solved: Values) -> tuple[dict[str, np.ndarray], np.ndarray]:
     known = {**piece, **solved}
     for name, function, needs in todo.steps:
         known[name] = function(**{need: known[need] for need in needs})

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field
 from functools import wraps
 from typing import Any, TypeVar, cast
@@ -238,7 +238,9 @@ def middle_lung(
     return values
 
 
-def _draw_lungs(group: Population, values, n: int, seed: int) -> dict[str, xr.DataArray]:
+def _draw_lungs(
+    group: Population, values: Mapping[str, Any], n: int, seed: int
+) -> dict[str, xr.DataArray]:
     held = {name: values[name] for name in group.properties if name in values}
     if not held:
         drawn = group.sample(n, seed=seed)
@@ -256,7 +258,9 @@ def _drawn(array: xr.DataArray) -> xr.DataArray:
     return array.assign_attrs({DRAWN: 1})
 
 
-def _every_combination(held: Mapping[str, xr.DataArray]):
+def _every_combination(
+    held: Mapping[str, xr.DataArray],
+) -> tuple[dict[str, np.ndarray], tuple[Hashable, ...], tuple[int, ...]]:
     """Values of held properties in every combination, shape (g,) each; its dims and shape."""
     if not held:
         return {}, (), ()

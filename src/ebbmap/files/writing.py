@@ -180,7 +180,7 @@ def _netcdf(dataset: xr.Dataset, encoding: Mapping[Any, Any]) -> bytes:
         held.flush()
         # the second lets go of room at the end that the first one claimed, as closing does
         held.flush()
-        return held.id.get_file_image()
+        return bytes(held.id.get_file_image())
 
 
 @contextmanager

@@ -153,7 +153,9 @@ def factors_of(
     return Factors(marginals, np.append(mean, np.zeros(len(samples))), full)
 
 
-def _given(group: Population, free: list[str], held: Mapping[str, Any]):
+def _given(
+    group: Population, free: list[str], held: Mapping[str, Any]
+) -> tuple[np.ndarray, np.ndarray]:
     """Mean and covariance of the free scores, given the properties that are held."""
     scores = group.given(held)
     index = [scores.names.index(name) for name in free]

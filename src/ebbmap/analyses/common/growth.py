@@ -55,7 +55,8 @@ def without_rows(piece: xr.Dataset) -> xr.Dataset:
 
 def widest_of(places: Sequence[xr.Dataset]) -> list[float]:
     """Return the width of the widest interval at any place, by base rows."""
-    return np.max([one["widest_by_size"].values for one in places], axis=0).tolist()
+    widths = np.stack([place["widest_by_size"].values for place in places])
+    return [float(width) for width in widths.max(axis=0)]
 
 
 def prefixes(size: int, replicates: int) -> Iterator[int]:

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
 
 import numpy as np
 import xarray as xr
+from numpy.typing import ArrayLike
 
 from ebbmap.cases.evaluate import resolve
-from ebbmap.cases.simulate import as_arrays, simulate
+from ebbmap.cases.inputs import as_arrays
+from ebbmap.cases.simulate import simulate
 from ebbmap.lungs import lung_model
 from ebbmap.registries.outcomes import OUTCOMES, plan
 from ebbmap.registries.parameters import parameter
@@ -96,7 +98,7 @@ def say_step(name: str, step: float) -> str:
 _SHORT = MappingProxyType({"fio2": "FiO₂"})
 
 
-def stand_ins(steps) -> set[str]:
+def stand_ins(steps: Iterable[str]) -> set[str]:
     """Names that are given instead of a setting that is stepped."""
     return {STANDS_FOR[name] for name in steps if name in STANDS_FOR}
 
@@ -143,14 +145,16 @@ def compare_practice(
     )
 
 
-def direction_of(before, after) -> np.ndarray:
+def direction_of(before: ArrayLike, after: ArrayLike) -> np.ndarray:
     """Sign of a change, 0 where it is rounding, NaN where unknown; shape (...)."""
-    before, after = np.asarray(before, float), np.asarray(after, float)
-    change = after - before
-    return np.where(np.abs(change) <= NO_CHANGE * np.abs(before), 0.0 * change, np.sign(change))
+    start = np.asarray(before, float)
+    change: np.ndarray = np.asarray(after, float) - start
+    return np.where(np.abs(change) <= NO_CHANGE * np.abs(start), 0.0 * change, np.sign(change))
 
 
-def _against(lung: str, drawn, practice: Practice, steps) -> float:
+def _against(
+    lung: str, drawn: Mapping[str, Any], practice: Practice, steps: Mapping[str, float]
+) -> float:
     """Share of drawn lungs in which a step goes against common practice."""
     given = {name: array.values for name, array in as_arrays(drawn).items()}
     present = resolve(given, plan(lung_model(lung)).parameters)[practice.setting]

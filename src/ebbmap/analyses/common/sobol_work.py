@@ -279,7 +279,7 @@ def _name(number: int, place: int, size: int) -> str:
 
 
 def _on_first_rows(
-    design: xr.Dataset, outputs: xr.Dataset, rows: int, where: str, **options
+    design: xr.Dataset, outputs: xr.Dataset, rows: int, where: str, **options: Any
 ) -> xr.Dataset:
     """Estimate on the first base rows of a design, which are a design themselves."""
     cases = rows * (design.sizes["sample"] // int(design.attrs["base_size"]))
