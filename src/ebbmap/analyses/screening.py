@@ -227,6 +227,18 @@ def find_screening(
         If a case could not be solved or judged and `drop_failed` is not set.
     EbbmapError
         For values that cannot be, or fewer than two factors.
+
+    Examples
+    --------
+    >>> from ebbmap.registries.limits import limit_set
+    >>> from ebbmap.registries.populations import population
+    >>> judged_by = {"flow_ratio": limit_set("flow_ratio")}
+    >>> normal = (population("normal"),)
+    >>> asked = Question(populations=normal, rules=judged_by)
+    >>> few = Screening(at=[0.5], outcomes=["auto_peep"], trajectories=8, resamples=100)
+    >>> found = find_screening(asked, few)
+    >>> dict(zip(found["parameter"].values.tolist(), found["fixable"].values[0].tolist()))
+    {'compliance': 0, 'resistance_insp': 1, 'resistance_exp': 0}
     """
     options = options or Screening()
     refuse_unused(axes, options.along)

@@ -205,6 +205,16 @@ def find_shapley(
         If a case could not be solved or judged and `drop_failed` is not set.
     EbbmapError
         For values that cannot be, fewer than two factors, or too many of them.
+
+    Examples
+    --------
+    >>> from ebbmap.registries.populations import population
+    >>> normal = (population("normal"),)
+    >>> asked = Question(populations=normal)
+    >>> few = Shapley(at=[0.5], outcomes=["flow_ratio"], base_size=32, replicates=2)
+    >>> found = find_shapley(asked, few)
+    >>> found["effect"].sum("parameter").values.round(6).ravel().tolist()
+    [1.0, 1.0]
     """
     options = options or Shapley()
     refuse_unused(axes, options.along)

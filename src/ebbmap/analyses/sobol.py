@@ -121,6 +121,16 @@ def find_sobol(
     -----
     Variance-based indices need independent factors: the marginals are the population's, its
     correlations are dropped here.
+
+    Examples
+    --------
+    >>> from ebbmap.registries.populations import population
+    >>> normal = (population("normal"),)
+    >>> asked = Question(populations=normal)
+    >>> few = Sobol(at=[0.5], outcomes=["flow_ratio"], base_size=64, replicates=2, resamples=100)
+    >>> total = find_sobol(asked, few)["total"].isel(population=0, t_low=0, outcome=0)
+    >>> dict(zip(total["parameter"].values.tolist(), total.values.round(1).tolist()))
+    {'compliance': 0.6, 'resistance_insp': 0.0, 'resistance_exp': 0.5}
     """
     options = options or Sobol()
     refuse_unused(axes, options.along)

@@ -26,10 +26,15 @@ DISAGREEMENT = Variable("where the two kinds of index rank otherwise")
 def estimate_pawn(
     design: xr.Dataset, outputs: xr.Dataset, along: str, *, level: float, seed: int
 ) -> dict[str, Any]:
-    """Estimate PAWN indices on the A and B rows of a design, as variables of a result."""
+    """Estimate PAWN indices on the A and B rows of a design, as variables of a result.
+
+    They describe `PAWN_OUTCOMES` and margins; there are none where `outputs` has none of these.
+    """
     n, replicates = int(design.attrs["base_size"]), int(design.attrs["replicates"])
     names = [str(name) for name in outputs.data_vars]
     chosen = [name for name in names if name in PAWN_OUTCOMES or name.startswith("margin_")]
+    if not chosen:
+        return {}
     block = design.sizes["sample"] // n
     starts = block * np.arange(min(n, PAWN_ROWS))
     rows = np.concatenate([starts, starts + block - 1])
