@@ -100,7 +100,7 @@ def find_adjust(
     axes: Axes = NO_AXES,
     progress: Progress = None,
 ) -> xr.Dataset:
-    """Take every single step and every pair of steps from the present settings.
+    """Try every single step and every pair of steps from the present settings.
 
     Parameters
     ----------
@@ -111,7 +111,7 @@ def find_adjust(
     options : Adjust, optional
         Settings and step sizes.
     axes : mapping of str to ndarray
-        Of no account.
+        Not used.
     progress : callable, optional
         Called with the number of cases just finished.
 
@@ -168,7 +168,7 @@ def find_adjust(
 
 
 def _moves(steps: Mapping[str, float]) -> list[Move]:
-    """None, every single step, every pair of steps of two settings."""
+    """Return no step, every single step, every pair of steps of two settings."""
     single = [((name, sign * step),) for name, step in steps.items() for sign in (1.0, -1.0)]
     pairs = [(*one, *other) for one, other in combinations(single, 2) if one[0][0] != other[0][0]]
     return [(), *single, *pairs]
@@ -177,7 +177,7 @@ def _moves(steps: Mapping[str, float]) -> list[Move]:
 def _moved(
     lung: str, values: Mapping[str, Any], steps: Mapping[str, float], moves: list[Move]
 ) -> tuple[dict[str, Any], np.ndarray]:
-    """Values of every move, and which stay inside the bounds; the others keep what is set."""
+    """Return the values of every move, and which are inside the bounds; others keep what is set."""
     given = {name: array.values for name, array in as_arrays(values).items()}
     present = resolve(given, plan(lung_model(lung)).parameters)
     moved = {name: v for name, v in values.items() if name not in stand_ins(steps)}
@@ -250,7 +250,7 @@ def _none(
     paco2: np.ndarray,
     size: int,
 ) -> str:
-    """Say why no move lowers PaCO2 inside the limits."""
+    """Return why no move lowers PaCO2 inside the limits."""
     lowers = possible & (row["size"].values == size) & (paco2 < paco2[0])
     if not lowers.any():
         return "none: no such move lowers PaCO2"

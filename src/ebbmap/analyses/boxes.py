@@ -298,7 +298,7 @@ def _as_dataset(
 
 
 def box_sentence(names: list[str], box: Box, event: str) -> str:
-    """Say a box in words.
+    """Return a box in words.
 
     Examples
     --------

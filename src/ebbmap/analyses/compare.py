@@ -22,7 +22,7 @@ from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.cases.waveforms import CLEAR, waveforms
 from ebbmap.registries.outcomes import OUTCOMES, outcomes_of
 
-#: Numbers below the curves, unless told otherwise.
+#: Numbers below the curves, unless the options name others.
 TABLE = (
     "release_in_time_constants",
     "flow_ratio",
@@ -79,7 +79,7 @@ def find_compare(
     options : Compare, optional
         The lung models, and the numbers for the table.
     axes : mapping of str to ndarray
-        Of no account.
+        Not used.
     progress : callable, optional
         Called with the number of cases just finished.
 
@@ -135,7 +135,7 @@ def find_compare(
 def _cases(
     question: Question, models: Sequence[str]
 ) -> Iterator[tuple[str, str, str, dict[str, Any]]]:
-    """Name, population, model and values of every case."""
+    """Yield name, population, model and values of every case."""
     for group in question.groups():
         for model in models:
             parts = [group.name] if group else []

@@ -57,7 +57,7 @@ def find_course(
     options : Course
         The change, and how long to follow it.
     axes : mapping of str to ndarray
-        Of no account.
+        Not used.
     progress : callable, optional
         Called with the number of cases just finished.
 

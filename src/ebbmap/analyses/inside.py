@@ -80,7 +80,7 @@ def find_inside(
     options : Inside, optional
         How long the release is followed.
     axes : mapping of str to ndarray
-        Of no account.
+        Not used.
     progress : callable, optional
         Called with the number of cases just finished.
 

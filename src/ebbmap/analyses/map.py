@@ -167,7 +167,7 @@ def map_pieces(
 def _middle_places(
     question: Question, axes: Mapping[str, np.ndarray], shown: tuple[str, ...]
 ) -> dict[str, xr.DataArray]:
-    """Place of each population's middle lung, given what is fixed, on the axes that are properties.
+    """Return where each population's middle lung, given what is fixed, lies on axes of properties.
 
     NaN in a population without the property; no variable where no population has it.
     """

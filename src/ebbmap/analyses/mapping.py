@@ -109,7 +109,7 @@ def find_mapping(
     >>> asked = Question(populations=normal, rules=judged_by, lungs=256)
     >>> found = find_mapping(asked, FactorMapping(at=[0.5], resamples=50))
     >>> found["direction"].sel(event="unsafe").values.ravel().tolist()
-    [1.0, 1.0, 1.0]
+    [-1.0, -1.0, -1.0]
     """
     options = options or FactorMapping()
     refuse_unused(axes, options.along)
@@ -206,7 +206,7 @@ def _squeezed(array: xr.DataArray, along: str) -> np.ndarray:
 
 
 def _trend(found: Events) -> np.ndarray:
-    """Mean side of each event among its cases, shape (e,); NaN where there is none."""
+    """Return the mean side of each event among its cases, shape (e,); NaN where there is none."""
     count = (found.side != 0).sum(axis=0)
     bounds = found.side.sum(axis=0) / np.where(count > 0, count, np.nan)
     return np.array([0.0, 1.0, -1.0, *bounds])

@@ -44,7 +44,7 @@ def known_name(kind: str, names: Mapping[str, Any]) -> AfterValidator:
 
 
 def _number(value: object) -> object:
-    """Let a word through as it is, and refuse True and False, which Python takes for numbers."""
+    """Return a value as it is, but refuse True and False, which Python takes for numbers."""
     if isinstance(value, bool):
         raise ValueError(f"must be a number; got {value}")
     return value

@@ -83,7 +83,7 @@ def find_startup(
     options : Startup, optional
         Where it starts, how many cycles are followed, and the one longer release.
     axes : mapping of str to ndarray
-        Of no account.
+        Not used.
     progress : callable, optional
         Called with the number of cases just finished.
 

@@ -124,7 +124,7 @@ def _under_rule(
 
 
 def _answer(judged: xr.Dataset, limits: LimitSet, axes: tuple[str, ...]) -> str:
-    """Say whether any setting of the grid keeps all limits, and if not, what stands in the way."""
+    """Return whether any setting of the grid keeps all limits, or what stands in the way."""
     safe = judged["verdict"].isin([SAFE, CAUTION])
     unclear = float((judged["verdict"] == UNDETERMINED).mean())
     margin = judged["margin"].where(safe if safe.any() else judged["verdict"] == UNSAFE)

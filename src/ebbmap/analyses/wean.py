@@ -97,7 +97,7 @@ def find_wean(
     options : Wean, optional
         The end of the path and its steps.
     axes : mapping of str to ndarray
-        Of no account.
+        Not used.
     progress : callable, optional
         Called with the number of cases just finished.
 

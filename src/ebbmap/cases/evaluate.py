@@ -354,7 +354,7 @@ def start_up(
 
 
 def keep_heap() -> None:
-    """Let the C library keep the memory of a freed block instead of giving it back each time.
+    """Make the C library keep the memory of a freed block instead of giving it back each time.
 
     glibc raises its thresholds when a large piece is freed; without this, every temporary of a
     block is paid for again in page faults, which doubles the time of the linear lung.

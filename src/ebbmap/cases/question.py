@@ -124,11 +124,11 @@ class Question:
         >>> Question(populations=(POPULATIONS["normal"],)).lungs_text
         'Invented lungs (normal).'
         """
-        told = [f"{group.name}: {group.source}" for group in self.populations if group.source]
+        sources = [f"{group.name}: {group.source}" for group in self.populations if group.source]
         invented = ", ".join(group.name for group in self.populations if not group.source)
         parts = [f"Invented lungs ({invented})."] if invented else []
-        if told:
-            parts.append(f"Lungs drawn from what the study states: {'; '.join(told)}.")
+        if sources:
+            parts.append(f"Lungs drawn from what the study states: {'; '.join(sources)}.")
         return " ".join(parts) or STATED_LUNG
 
     def groups(self) -> tuple[Population | None, ...]:
@@ -137,7 +137,7 @@ class Question:
 
 
 def in_catalogue(find: Find) -> Find:
-    """Let a function of a question see the catalogue that the question carries.
+    """Make a function of a question see the catalogue that the question carries.
 
     Parameters
     ----------
@@ -214,7 +214,7 @@ def middle_lung(
     Parameters
     ----------
     question : Question
-        Its fixed values; its samples are of no account.
+        Its fixed values; its samples are not used.
     group : Population or None
         The population. A property that is fixed or on an axis is held there, and each of the
         others is at its median given it.

@@ -19,7 +19,7 @@ from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.signals import SIGNALS
 from ebbmap.registry import Active, activate
 
-#: Times drawn in each phase of a cycle, unless told otherwise.
+#: Times drawn in each phase of a cycle, unless stated otherwise.
 POINTS = 120
 
 #: Distance of a time from a jump, as a share of the cycle.
@@ -54,7 +54,7 @@ def waveforms(
         End-expiratory pressure of the ventilation before [cmH2O]: draws the first cycles. The
         settled cycle over and over if None.
     release_goes_on : bool
-        Let the first release go on to the last time instead of ending it after T low.
+        Whether the first release continues to the last time instead of ending after T low.
     catalogue : Catalogue, optional
         As in `simulate`.
     **values : float, str, array_like or DataArray

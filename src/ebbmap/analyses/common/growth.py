@@ -1,4 +1,4 @@
-"""Sobol indices on a design that grows: curve of convergence, and rows kept for its next size."""
+"""Sobol indices on a design that grows: convergence curve, and rows kept for its next size."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ import xarray as xr
 
 from ebbmap.cases.labelling import Variable
 
-#: Without a stopping width the curve of convergence starts at this share of the base rows.
+#: Without a stopping width the convergence curve starts at this share of the base rows.
 FIRST_SHARE = 8
 
-#: What a piece tells by base rows.
+#: What a piece says by base rows.
 BY_SIZE: Mapping[str, Variable] = {
     "first_by_size": Variable("first-order Sobol index by base rows"),
     "first_width_by_size": Variable(
@@ -60,7 +60,7 @@ def widest_of(places: Sequence[xr.Dataset]) -> list[float]:
 
 
 def prefixes(size: int, replicates: int) -> Iterator[int]:
-    """Yield the sizes of the curve of convergence, short of the whole design."""
+    """Yield the sizes of the convergence curve, short of the whole design."""
     rows = max(size // FIRST_SHARE, 2 * replicates, 2)
     while rows < size:
         yield rows

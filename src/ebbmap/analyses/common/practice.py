@@ -78,7 +78,7 @@ PRACTICE = (
 
 
 def say_move(move: Move) -> str:
-    """Say a move in words.
+    """Return a move in words.
 
     Examples
     --------
@@ -89,7 +89,7 @@ def say_move(move: Move) -> str:
 
 
 def say_step(name: str, step: float) -> str:
-    """Say one step in words."""
+    """Return one step in words."""
     entry = parameter(name)
     return f"{_SHORT.get(name, entry.long_name)} {step:+g} {display(entry.units)}".rstrip()
 
@@ -99,7 +99,7 @@ _SHORT = MappingProxyType({"fio2": "FiO₂"})
 
 
 def stand_ins(steps: Iterable[str]) -> set[str]:
-    """Names that are given instead of a setting that is stepped."""
+    """Return the names that are given instead of a setting that is stepped."""
     return {STANDS_FOR[name] for name in steps if name in STANDS_FOR}
 
 
@@ -146,7 +146,7 @@ def compare_practice(
 
 
 def direction_of(before: ArrayLike, after: ArrayLike) -> np.ndarray:
-    """Sign of a change, 0 where it is rounding, NaN where unknown; shape (...)."""
+    """Return the sign of a change, 0 where it is rounding, NaN where unknown; shape (...)."""
     start = np.asarray(before, float)
     change: np.ndarray = np.asarray(after, float) - start
     return np.where(np.abs(change) <= NO_CHANGE * np.abs(start), 0.0 * change, np.sign(change))
@@ -155,7 +155,7 @@ def direction_of(before: ArrayLike, after: ArrayLike) -> np.ndarray:
 def _against(
     lung: str, drawn: Mapping[str, Any], practice: Practice, steps: Mapping[str, float]
 ) -> float:
-    """Share of drawn lungs in which a step goes against common practice."""
+    """Return the share of drawn lungs in which a step goes against common practice."""
     given = {name: array.values for name, array in as_arrays(drawn).items()}
     present = resolve(given, plan(lung_model(lung)).parameters)[practice.setting]
     entry = parameter(practice.setting)
@@ -174,7 +174,7 @@ def _against(
 
 
 def _why(practice: Practice, before: xr.Dataset, after: xr.Dataset) -> str:
-    """Say through what a step acts on an outcome."""
+    """Return through what a step acts on an outcome."""
     if practice.outcome == "paco2":
         rate = float(after["release_rate"] / before["release_rate"]) - 1.0
         own = [

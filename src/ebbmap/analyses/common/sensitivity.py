@@ -64,7 +64,7 @@ def estimate_sobol(
         Outcomes computed on it, each with dim `sample` and any extra dims, which pass through;
         outcomes may differ in them. CF flags (`flag_values`) are not outcomes and are left out.
     resamples : int
-        Bootstrap resamples, >= 2; of no account for a design with replicates.
+        Bootstrap resamples, >= 2; not used for a design with replicates.
     level : float
         Probability that an interval is to cover, in (0, 1).
     seed : int
@@ -176,7 +176,7 @@ def pick_outcomes(outputs: xr.Dataset) -> dict[str, xr.DataArray]:
 
 
 def extra_dims(outcomes: Mapping[str, xr.DataArray]) -> dict[str, int]:
-    """Sizes of all dims but `sample`, in order of appearance."""
+    """Return the sizes of all dims but `sample`, in order of appearance."""
     sizes: dict[str, int] = {}
     for values in outcomes.values():
         sizes |= {str(dim): size for dim, size in values.sizes.items() if dim != "sample"}
@@ -211,7 +211,7 @@ def stack(outcomes: Mapping[str, xr.DataArray]) -> np.ndarray:
 
 
 def shared_coords(outputs: xr.Dataset, outcomes: Mapping[str, xr.DataArray]) -> dict[str, Any]:
-    """Coordinates of the extra dims, which a result keeps."""
+    """Return the coordinates of the extra dims, which a result keeps."""
     return {
         str(name): coord
         for name, coord in outputs.coords.items()

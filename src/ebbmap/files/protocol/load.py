@@ -97,7 +97,7 @@ def _population(file: ProtocolFile, name: str) -> Population:
 
 
 def _said(error: ValidationError) -> list[str]:
-    """Sentences of the findings, without the marks that tell a range from a rule."""
+    """Return the sentences of the findings, without the marks that tell a range from a rule."""
     said = sentences(error, ProtocolFile, STUDY_FAMILIES)
     for family in FAMILIES:
         said = [one.replace(f".{family}:", ":").replace(f".{family}.", ".", 1) for one in said]
