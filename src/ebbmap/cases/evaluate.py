@@ -211,8 +211,7 @@ def evaluate(
     lung : Lung
         The model.
     values : mapping of str to ndarray
-        Parameters by name; shapes broadcast to (...). What is missing is derived or takes its
-        default (`resolve`).
+        Parameters by name; shapes broadcast to (...). For what is missing see `resolve`.
     names : tuple of str, optional
         Outcomes; all if None.
     block : int
@@ -220,8 +219,8 @@ def evaluate(
     progress : callable, optional
         Called with the number of cases just finished.
     out : mapping of str to ndarray, shape (...), optional
-        Where to put the outcomes; new arrays if None. Fresh memory costs about as much as the
-        linear lung itself, so whoever streams hands the same arrays in again.
+        Arrays to put the outcomes in; new ones if None. Who streams hands the same in again,
+        for fresh memory costs about as much as the linear lung itself.
 
     Returns
     -------
@@ -237,8 +236,8 @@ def evaluate(
     Examples
     --------
     >>> from ebbmap.lungs import lung_model
-    >>> t_low = np.array([0.3, 0.5])
-    >>> solved = evaluate(lung_model("linear"), {"t_low": t_low}, ("flow_ratio",))
+    >>> values = {"t_low": np.array([0.3, 0.5])}
+    >>> solved = evaluate(lung_model("linear"), values, ("flow_ratio",))
     >>> solved.outcomes["flow_ratio"].round(4).tolist()
     [0.6514, 0.4895]
     """

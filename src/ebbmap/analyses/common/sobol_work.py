@@ -92,7 +92,7 @@ class SobolWork:
         return [name for n in numbers for row in self._sizes(n, found) for name in row]
 
     def _sizes(self, number: int, found: Found) -> Iterator[list[str]]:
-        """Return a population's pieces by size, up to the first size that is not there as a whole."""
+        """Return a population's pieces by size, up to the first size that is not complete."""
         size, width = self.options.base_size, self.options.stopping_width
         while True:
             row = [_name(number, place, size) for place in range(len(self.grid))]
