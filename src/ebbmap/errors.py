@@ -16,7 +16,7 @@ _SHOWN_BITS = 14_000
 
 
 class EbbmapError(ValueError):
-    """Base of the errors that a user can put right."""
+    """Base of the errors that a user can correct."""
 
 
 class DesignMismatchError(EbbmapError):
@@ -49,11 +49,11 @@ class TooLargeError(EbbmapError):
 
 
 class UnfinishedError(EbbmapError):
-    """A run that had to stop midway; what it finished is kept, and the same command goes on."""
+    """A run that had to stop midway; what it finished is kept, and the same command resumes it."""
 
 
 def unknown_name(kind: str, name: object, known: Iterable[str]) -> str:
-    """Say that a name is unknown, which known one is nearest, and what is known.
+    """Return that a name is unknown, which known one is nearest, and what is known.
 
     Examples
     --------

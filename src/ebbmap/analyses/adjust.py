@@ -29,13 +29,15 @@ from ebbmap.analyses.common.practice import (
 from ebbmap.analyses.common.sizes import middle_lungs
 from ebbmap.analyses.options import NO_AXES, Axes, Options, ParameterName, Positive
 from ebbmap.cases.evaluate import resolve
+from ebbmap.cases.inputs import as_arrays
 from ebbmap.cases.labelling import Variable, flags, label_variables
 from ebbmap.cases.pieces import Progress, join_groups
 from ebbmap.cases.question import Question, draw_cases, middle_lung
-from ebbmap.cases.simulate import add_verdict, as_arrays, simulate
+from ebbmap.cases.simulate import add_verdict, simulate
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.kernels.judging import CAUTION, SAFE, VERDICTS
 from ebbmap.lungs import lung_model
+from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import OUTCOMES, outcomes_of, plan
 from ebbmap.registries.parameters import PARAMETERS, parameter
 
@@ -98,7 +100,7 @@ def find_adjust(
     axes: Axes = NO_AXES,
     progress: Progress = None,
 ) -> xr.Dataset:
-    """Take every single step and every pair of steps from the present settings.
+    """Try every single step and every pair of steps from the present settings.
 
     Parameters
     ----------
@@ -109,7 +111,7 @@ def find_adjust(
     options : Adjust, optional
         Settings and step sizes.
     axes : mapping of str to ndarray
-        Of no account.
+        Not used.
     progress : callable, optional
         Called with the number of cases just finished.
 
@@ -166,14 +168,16 @@ def find_adjust(
 
 
 def _moves(steps: Mapping[str, float]) -> list[Move]:
-    """None, every single step, every pair of steps of two settings."""
+    """Return no step, every single step, every pair of steps of two settings."""
     single = [((name, sign * step),) for name, step in steps.items() for sign in (1.0, -1.0)]
     pairs = [(*one, *other) for one, other in combinations(single, 2) if one[0][0] != other[0][0]]
     return [(), *single, *pairs]
 
 
-def _moved(lung: str, values, steps, moves) -> tuple[dict[str, Any], np.ndarray]:
-    """Values of every move, and which stay inside the bounds; the others keep what is set."""
+def _moved(
+    lung: str, values: Mapping[str, Any], steps: Mapping[str, float], moves: list[Move]
+) -> tuple[dict[str, Any], np.ndarray]:
+    """Return the values of every move, and which are inside the bounds; others keep what is set."""
     given = {name: array.values for name, array in as_arrays(values).items()}
     present = resolve(given, plan(lung_model(lung)).parameters)
     moved = {name: v for name, v in values.items() if name not in stand_ins(steps)}
@@ -188,7 +192,13 @@ def _moved(lung: str, values, steps, moves) -> tuple[dict[str, Any], np.ndarray]
     return moved, possible
 
 
-def _one_row(solved: xr.Dataset, question, kept, moves, possible) -> xr.Dataset:
+def _one_row(
+    solved: xr.Dataset,
+    question: Question,
+    kept: tuple[str, ...],
+    moves: list[Move],
+    possible: np.ndarray,
+) -> xr.Dataset:
     row = xr.Dataset(coords={"move": [say_move(move) for move in moves]})
     row[SPONTANEOUS] = float(solved[SPONTANEOUS])
     row["size"] = ("move", np.array([len(move) for move in moves]))
@@ -207,7 +217,9 @@ def _one_row(solved: xr.Dataset, question, kept, moves, possible) -> xr.Dataset:
     )
 
 
-def _judged(row: xr.Dataset, solved: xr.Dataset, limits, possible) -> xr.Dataset:
+def _judged(
+    row: xr.Dataset, solved: xr.Dataset, limits: LimitSet, possible: np.ndarray
+) -> xr.Dataset:
     judged = add_verdict(solved, limits)
     verdict, margin = judged["verdict"].values, np.where(possible, judged["margin"].values, np.nan)
     dataset = xr.Dataset({"verdict": ("move", verdict), "margin": ("move", margin)})
@@ -230,8 +242,15 @@ def _judged(row: xr.Dataset, solved: xr.Dataset, limits, possible) -> xr.Dataset
     return dataset
 
 
-def _none(judged: xr.Dataset, row: xr.Dataset, limits, possible, paco2, size: int) -> str:
-    """Say why no move lowers PaCO2 inside the limits."""
+def _none(
+    judged: xr.Dataset,
+    row: xr.Dataset,
+    limits: LimitSet,
+    possible: np.ndarray,
+    paco2: np.ndarray,
+    size: int,
+) -> str:
+    """Return why no move lowers PaCO2 inside the limits."""
     lowers = possible & (row["size"].values == size) & (paco2 < paco2[0])
     if not lowers.any():
         return "none: no such move lowers PaCO2"

@@ -1,7 +1,7 @@
 """A study before its structure is checked: what each analysis asks, as far as it can be read.
 
-Problems of all kinds are listed at once, so the checks here bear anything that TOML can hold: what
-has the wrong type is left out, and reported with the structure.
+Problems of all kinds are listed at once, so the checks here accept anything that TOML can hold:
+what has the wrong type is left out, and reported with the structure.
 """
 
 from __future__ import annotations

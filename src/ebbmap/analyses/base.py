@@ -100,7 +100,8 @@ class Analysis:
         module = f"{package}.{self.name}"
         if find_spec(module) is None:
             return lambda result: iter(())
-        return getattr(import_module(module), function)
+        made: Callable[[xr.Dataset], Iterator[Any]] = getattr(import_module(module), function)
+        return made
 
 
 def whole(find: Callable[..., xr.Dataset]) -> MakePieces:

@@ -128,6 +128,18 @@ def find_boxes(
     ------
     EbbmapError
         For values that cannot be, or a setting without values.
+
+    Examples
+    --------
+    >>> from ebbmap.registries.limits import limit_set
+    >>> from ebbmap.registries.populations import population
+    >>> judged_by = {"flow_ratio": limit_set("flow_ratio")}
+    >>> normal = (population("normal"),)
+    >>> asked = Question(populations=normal, rules=judged_by, lungs=256)
+    >>> found = find_boxes(asked, Boxes(resamples=10), axes={"t_low": [0.2, 1.5]})
+    >>> edge = found["edge"].sel(event="unsafe", parameter="t_low", bound_side="lower")
+    >>> edge.values.round(1).tolist()
+    [[0.5]]
     """
     options = options or Boxes()
     refuse_unused(axes, *options.over)
@@ -286,7 +298,7 @@ def _as_dataset(
 
 
 def box_sentence(names: list[str], box: Box, event: str) -> str:
-    """Say a box in words.
+    """Return a box in words.
 
     Examples
     --------

@@ -15,10 +15,11 @@ from ebbmap.analyses.base import Analysis, whole
 from ebbmap.analyses.common.sizes import middle_lungs
 from ebbmap.analyses.options import NO_AXES, Axes, Options, Positive, axis_of
 from ebbmap.cases.evaluate import resolve
+from ebbmap.cases.inputs import as_arrays
 from ebbmap.cases.labelling import Variable, label_variables, signal_variables
 from ebbmap.cases.pieces import Progress
 from ebbmap.cases.question import Question, middle_lung
-from ebbmap.cases.simulate import as_arrays, simulate
+from ebbmap.cases.simulate import simulate
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.cases.waveforms import CLEAR, waveforms
 from ebbmap.errors import EbbmapError
@@ -26,8 +27,9 @@ from ebbmap.lungs import lung_model
 from ebbmap.lungs.stepped.recruitment import held_open, open_fraction
 from ebbmap.registries.limits import LIMIT_SETS, RULES
 from ebbmap.registries.parameters import PARAMETERS
+from ebbmap.registries.populations import Population
 
-#: Release times that are drawn, unless told otherwise [s].
+#: Release times that are drawn, unless the options name others [s].
 DRAWN = (0.35, 0.9, 1.8)
 
 #: Drawn before the release [s], and times in each phase.
@@ -189,16 +191,16 @@ def _middle_values(question: Question) -> dict[str, Any]:
     return values
 
 
-def _lung(question: Question, group) -> dict[str, float]:
-    """Every parameter of the model for one lung."""
+def _lung(question: Question, group: Population | None) -> dict[str, float]:
+    """Return every parameter of the model for one lung."""
     values = middle_lung(question, group, {})
     given = {name: array.values for name, array in as_arrays(values).items()}
     used = resolve(given, lung_model(question.lung).parameters)
     return {name: float(value) for name, value in used.items() if name != "t_low"}
 
 
-def _one_cycle(lung: str, values) -> xr.Dataset:
-    """Signals from shortly before a release to the end of the next T high."""
+def _one_cycle(lung: str, values: Mapping[str, Any]) -> xr.Dataset:
+    """Return the signals from shortly before a release to the end of the next T high."""
     t_high = float(values["t_high"][0])
     t_low = float(values["t_low"])
     early = np.linspace(0.0, 1.0, POINTS) ** 2
@@ -224,16 +226,19 @@ def _one_cycle(lung: str, values) -> xr.Dataset:
     )
 
 
-def _left_open(start: xr.DataArray, pressure: xr.DataArray, values) -> xr.DataArray:
-    """Open fraction that a falling pressure leaves, if units close at once."""
+def _left_open(
+    start: xr.DataArray, pressure: xr.DataArray, values: Mapping[str, Any]
+) -> xr.DataArray:
+    """Return the open fraction that a falling pressure leaves, if units close at once."""
     share = values["recruitable_share"]
     openness = 1.0 - (1.0 - start) / share
     held = xr.apply_ufunc(held_open, pressure, values["closing_pressure"], values["closing_spread"])
-    return open_fraction(np.minimum(openness, held), share)
+    left: xr.DataArray = open_fraction(np.minimum(openness, held), share)
+    return left
 
 
 def _rule_ends(dataset: xr.Dataset) -> xr.Dataset:
-    """First and last T low at which each rule is kept, and what closes per release there."""
+    """Find the first and last T low at which a rule is kept, and what then closes per release."""
     shape = dataset.sizes["population"], len(RULES), len(ENDS)
     when, closed = np.full(shape, np.nan), np.full(shape, np.nan)
     place = dataset["t_low"].values
@@ -255,7 +260,7 @@ def _rule_ends(dataset: xr.Dataset) -> xr.Dataset:
 
 
 def _kept_range(place: np.ndarray, share: np.ndarray, rule: str) -> list[float]:
-    """Where a share that runs one way along some places is kept by its rule: two ends, or none."""
+    """Find the ends between which a rule keeps a share that runs one way along places, or none."""
     bounds = LIMIT_SETS[rule].hard
     kept = np.all([bound.margin(share) >= 0.0 for bound in bounds], axis=0)
     # shape-keeping cubics run one way wherever the shares do

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -22,7 +22,7 @@ from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.cases.waveforms import CLEAR, waveforms
 from ebbmap.registries.outcomes import OUTCOMES, outcomes_of
 
-#: Numbers below the curves, unless told otherwise.
+#: Numbers below the curves, unless the options name others.
 TABLE = (
     "release_in_time_constants",
     "flow_ratio",
@@ -79,7 +79,7 @@ def find_compare(
     options : Compare, optional
         The lung models, and the numbers for the table.
     axes : mapping of str to ndarray
-        Of no account.
+        Not used.
     progress : callable, optional
         Called with the number of cases just finished.
 
@@ -132,8 +132,10 @@ def find_compare(
     return add_provenance(dataset, question, "lungs side by side", use, table=" ".join(outcomes))
 
 
-def _cases(question: Question, models) -> Iterator[tuple[str, str, str, dict[str, Any]]]:
-    """Name, population, model and values of every case."""
+def _cases(
+    question: Question, models: Sequence[str]
+) -> Iterator[tuple[str, str, str, dict[str, Any]]]:
+    """Yield name, population, model and values of every case."""
     for group in question.groups():
         for model in models:
             parts = [group.name] if group else []
@@ -150,7 +152,9 @@ def _times(t_lows: list[float]) -> np.ndarray:
     return np.unique(np.concatenate([before, after, jumps - CLEAR, jumps + CLEAR]))
 
 
-def _one_release(model: str, values, solved: xr.Dataset, times: np.ndarray) -> xr.Dataset:
+def _one_release(
+    model: str, values: Mapping[str, Any], solved: xr.Dataset, times: np.ndarray
+) -> xr.Dataset:
     t_high, t_low = float(solved["t_high"]), float(solved["t_low"])
     # the cycle repeats, so what comes before T high is the end of a cycle one period later
     shifted = (

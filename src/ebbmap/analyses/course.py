@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -13,10 +14,11 @@ from ebbmap.analyses.base import Analysis, whole
 from ebbmap.analyses.common.sizes import middle_lungs
 from ebbmap.analyses.options import NO_AXES, Axes, Number, Options, ParameterName
 from ebbmap.cases.evaluate import resolve
+from ebbmap.cases.inputs import as_arrays
 from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Progress, join_groups
 from ebbmap.cases.question import Question, middle_lung
-from ebbmap.cases.simulate import as_arrays, simulate
+from ebbmap.cases.simulate import simulate
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.exchange.co2 import paco2_course
 from ebbmap.registries.parameters import PARAMETERS
@@ -56,7 +58,7 @@ def find_course(
     options : Course
         The change, and how long to follow it.
     axes : mapping of str to ndarray
-        Of no account.
+        Not used.
     progress : callable, optional
         Called with the number of cases just finished.
 
@@ -86,21 +88,7 @@ def find_course(
         after = {**before, **options.change}
         start = simulate(question.lung, outcomes=wanted[:1], progress=progress, **before)
         end = simulate(question.lung, outcomes=wanted[:2], progress=progress, **after)
-        given = {name: array.values for name, array in as_arrays(after).items()}
-        held = resolve(given, ("co2_production", *STORES))
-        course = paco2_course(
-            seconds, float(start["paco2"]), float(end["alveolar_ventilation"]), **held
-        )
-        rows.append(
-            xr.Dataset(
-                {
-                    "paco2": ("time", course),
-                    "paco2_start": float(start["paco2"]),
-                    "paco2_end": float(end["paco2"]),
-                },
-                {"time": seconds},
-            )
-        )
+        rows.append(_between(start, end, after, seconds))
     dataset = join_groups(rows, question.group_names)
     label_variables(dataset, VARIABLES, registry=["paco2"])
     return add_provenance(
@@ -110,6 +98,25 @@ def find_course(
         Use(middle=True, outcomes=wanted[:2], also=(wanted[2], *STORES)),
         comment="Two CO2 stores; their sizes are assumptions.",
         change=Question(fixed=options.change).fixed_text,
+    )
+
+
+def _between(
+    start: xr.Dataset, end: xr.Dataset, values: Mapping[str, Any], seconds: np.ndarray
+) -> xr.Dataset:
+    """Follow PaCO2 from one balance towards another, shape (m,) over the times."""
+    given = {name: array.values for name, array in as_arrays(values).items()}
+    held = resolve(given, ("co2_production", *STORES))
+    course = paco2_course(
+        seconds, float(start["paco2"]), float(end["alveolar_ventilation"]), **held
+    )
+    return xr.Dataset(
+        {
+            "paco2": ("time", course),
+            "paco2_start": float(start["paco2"]),
+            "paco2_end": float(end["paco2"]),
+        },
+        {"time": seconds},
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Annotated
+from typing import Annotated, Any
 
 import numpy as np
 import xarray as xr
@@ -14,10 +14,11 @@ from ebbmap.analyses.base import Analysis, whole
 from ebbmap.analyses.common.sizes import middle_lungs
 from ebbmap.analyses.options import NO_AXES, Axes, Options
 from ebbmap.cases.evaluate import resolve
+from ebbmap.cases.inputs import as_arrays
 from ebbmap.cases.labelling import Variable, label_variables, signal_variables
 from ebbmap.cases.pieces import Progress, join_groups
 from ebbmap.cases.question import Question, middle_lung
-from ebbmap.cases.simulate import as_arrays, simulate
+from ebbmap.cases.simulate import simulate
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.cases.waveforms import CLEAR, waveforms
 from ebbmap.errors import EbbmapError
@@ -79,7 +80,7 @@ def find_inside(
     options : Inside, optional
         How long the release is followed.
     axes : mapping of str to ndarray
-        Of no account.
+        Not used.
     progress : callable, optional
         Called with the number of cases just finished.
 
@@ -119,7 +120,9 @@ def find_inside(
     return add_provenance(dataset, question, "what the flow curve does not show", use)
 
 
-def _one_release(lung: str, values, times: np.ndarray, progress: Progress) -> xr.Dataset:
+def _one_release(
+    lung: str, values: Mapping[str, Any], times: np.ndarray, progress: Progress
+) -> xr.Dataset:
     solved = simulate(lung, outcomes=KEPT, progress=progress, **values)
     given = {name: array.values for name, array in as_arrays(values).items()}
     used = resolve(given, ("t_high", "p_low", "t_low"))

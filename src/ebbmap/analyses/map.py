@@ -30,6 +30,7 @@ from ebbmap.cases.simulate import simulate
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.kernels.judging import judge
 from ebbmap.kernels.shares import crossing, share_words, shares
+from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.parameters import parameter
 
 #: The boundary of a safe region: where half of the lungs are served.
@@ -163,8 +164,10 @@ def map_pieces(
     return replace(pieces, wanted=wanted)
 
 
-def _middle_places(question: Question, axes: Mapping[str, np.ndarray], shown) -> dict:
-    """Place of each population's middle lung, given what is fixed, on the axes that are properties.
+def _middle_places(
+    question: Question, axes: Mapping[str, np.ndarray], shown: tuple[str, ...]
+) -> dict[str, xr.DataArray]:
+    """Return where each population's middle lung, given what is fixed, lies on axes of properties.
 
     NaN in a population without the property; no variable where no population has it.
     """
@@ -184,7 +187,7 @@ def _middle_places(question: Question, axes: Mapping[str, np.ndarray], shown) ->
     }
 
 
-def _rows(solved: xr.Dataset, limits, x: str, y: str, level: float) -> xr.Dataset:
+def _rows(solved: xr.Dataset, limits: LimitSet, x: str, y: str, level: float) -> xr.Dataset:
     cells = (solved.sizes[y], solved.sizes[x])
     judged = judge(limits, {n: solved[n].values.reshape(*cells, -1) for n in limits.outcomes})
     bounds = [bound.name for bound in limits.hard]

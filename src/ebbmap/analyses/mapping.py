@@ -29,7 +29,7 @@ from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Pieces, Progress, join_groups
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.cases.simulate import simulate
-from ebbmap.kernels.contrast import LEAST_CASES, contrast_events, event_quantiles
+from ebbmap.kernels.contrast import LEAST_CASES, Contrasts, contrast_events, event_quantiles
 from ebbmap.registries.populations import Population
 
 QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
@@ -99,6 +99,17 @@ def find_mapping(
     ------
     EbbmapError
         For values that cannot be, or if no property varies.
+
+    Examples
+    --------
+    >>> from ebbmap.registries.limits import limit_set
+    >>> from ebbmap.registries.populations import population
+    >>> judged_by = {"flow_ratio": limit_set("flow_ratio")}
+    >>> normal = (population("normal"),)
+    >>> asked = Question(populations=normal, rules=judged_by, lungs=256)
+    >>> found = find_mapping(asked, FactorMapping(at=[0.5], resamples=50))
+    >>> found["direction"].sel(event="unsafe").values.ravel().tolist()
+    [-1.0, -1.0, -1.0]
     """
     options = options or FactorMapping()
     refuse_unused(axes, options.along)
@@ -195,21 +206,28 @@ def _squeezed(array: xr.DataArray, along: str) -> np.ndarray:
 
 
 def _trend(found: Events) -> np.ndarray:
-    """Mean side of each event among its cases, shape (e,); NaN where there is none."""
+    """Return the mean side of each event among its cases, shape (e,); NaN where there is none."""
     count = (found.side != 0).sum(axis=0)
     bounds = found.side.sum(axis=0) / np.where(count > 0, count, np.nan)
     return np.array([0.0, 1.0, -1.0, *bounds])
 
 
-def _as_dataset(one, quantiles, found: Events, names, along, place) -> xr.Dataset:
-    cases = one.with_event[:, None]
+def _as_dataset(
+    contrast: Contrasts,
+    quantiles: np.ndarray,
+    found: Events,
+    names: list[str],
+    along: str,
+    place: np.ndarray,
+) -> xr.Dataset:
+    cases = contrast.with_event[:, None]
     by = ("event", along, "parameter")
     return xr.Dataset(
         {
-            "distance": (by, one.distance[:, None]),
-            "direction": (by, one.direction[:, None]),
-            "distance_interval": ((*by, "ci_bound"), one.interval[:, None]),
-            "noise": (by[:2], one.noise[:, None]),
+            "distance": (by, contrast.distance[:, None]),
+            "direction": (by, contrast.direction[:, None]),
+            "distance_interval": ((*by, "ci_bound"), contrast.interval[:, None]),
+            "noise": (by[:2], contrast.noise[:, None]),
             "cases": (by[:2], cases.astype(float)),
             "share": (by[:2], cases / len(found.known)),
             "undetermined": (by[:2], 1.0 - found.known.mean(axis=0)[:, None]),

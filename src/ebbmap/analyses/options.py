@@ -4,11 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from types import MappingProxyType
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, cast
 
 import numpy as np
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, FiniteFloat
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    FiniteFloat,
+    ValidationError,
+)
 
+from ebbmap.analyses.findings import sentences
 from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.lungs import LUNGS
 from ebbmap.registries.outcomes import OUTCOMES
@@ -35,7 +44,7 @@ def known_name(kind: str, names: Mapping[str, Any]) -> AfterValidator:
 
 
 def _number(value: object) -> object:
-    """Let a word through as it is, and refuse True and False, which Python takes for numbers."""
+    """Return a value as it is, but refuse True and False, which Python takes for numbers."""
     if isinstance(value, bool):
         raise ValueError(f"must be a number; got {value}")
     return value
@@ -49,8 +58,37 @@ Positive = Annotated[Number, Field(gt=0)]
 Share = Annotated[float, Field(gt=0, lt=1)]
 
 
-class Options(BaseModel):
-    """Options of an analysis, a table of a study file: unknown keys are problems."""
+if TYPE_CHECKING:
+    from pydantic._internal._model_construction import ModelMetaclass
+else:
+    ModelMetaclass = type(BaseModel)
+
+
+class _OwnErrors(ModelMetaclass):
+    """Calling such a class raises our error; reading a file goes past it and lists all problems."""
+
+    def __call__(cls, *args: Any, **values: Any) -> Any:
+        try:
+            return super().__call__(*args, **values)
+        except ValidationError as error:
+            schema = cast(type[BaseModel], cls)
+            raise EbbmapError("\n".join(sentences(error, schema))) from None
+
+
+class Options(BaseModel, metaclass=_OwnErrors):
+    """Options of an analysis, a table of a study file: unknown keys are problems.
+
+    Raises
+    ------
+    EbbmapError
+        With a sentence for each option that cannot be.
+
+    Examples
+    --------
+    >>> Along(level=2.0)
+    Traceback (most recent call last):
+    ebbmap.errors.EbbmapError: level: input should be less than 1; got 2.0.
+    """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 

@@ -22,11 +22,10 @@ from ebbmap.analyses.common.factors import (
 )
 from ebbmap.analyses.common.factors import factors_of as find_factors
 from ebbmap.analyses.common.sensitivity import (
+    label_estimates,
     pick_outcomes,
     refuse_non_finite,
-    shared_coords,
     stack,
-    unstack,
 )
 from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, Share, refuse_unused
 from ebbmap.cases.design import (
@@ -162,32 +161,20 @@ def estimate_effects(
         rng=seed_stream(seed, RESAMPLING_STREAM),
         nan_policy=nan_policy,
     )
-    interval = {"ci_method": CI_MORRIS, "ci_level": float(level)}
     units = [values.attrs.get("units", "1") for values in outcomes.values()]
-    result = xr.Dataset(
-        coords={
-            **shared_coords(outputs, outcomes),
-            "outcome": ("outcome", list(outcomes), {"long_name": "outcome"}),
-            "effect_units": ("outcome", units, {"long_name": "units of the effects"}),
-            "parameter": ("parameter", factors, {"long_name": "parameter"}),
-            "ci_bound": ("ci_bound", ["lower", "upper"], {"long_name": "bound", **interval}),
-        },
-        attrs={
-            "Conventions": "CF-1.11",
-            "title": "elementary effects",
-            "design": "morris",
-            "base_size": design.attrs["base_size"],
-            "levels": design.attrs["levels"],
-            "design_seed": design.attrs["seed"],
-            "resamples": int(resamples),
-            "nan_policy": nan_policy,
-            **interval,
-        },
-    )
-    for name, own in _OWN_DIMS.items():
-        result[name] = unstack(getattr(found, name), own, outcomes)
-        result[name].attrs |= EFFECTS[name].attributes()
-    return result
+    attrs = {
+        "title": "elementary effects",
+        "design": "morris",
+        "base_size": design.attrs["base_size"],
+        "levels": design.attrs["levels"],
+        "design_seed": design.attrs["seed"],
+        "resamples": int(resamples),
+        "nan_policy": nan_policy,
+        "ci_method": CI_MORRIS,
+        "ci_level": float(level),
+    }
+    own = {"effect_units": ("outcome", units, {"long_name": "units of the effects"})}
+    return label_estimates(found, EFFECTS, _OWN_DIMS, outputs, outcomes, factors, own, attrs)
 
 
 def find_screening(
@@ -227,6 +214,18 @@ def find_screening(
         If a case could not be solved or judged and `drop_failed` is not set.
     EbbmapError
         For values that cannot be, or fewer than two factors.
+
+    Examples
+    --------
+    >>> from ebbmap.registries.limits import limit_set
+    >>> from ebbmap.registries.populations import population
+    >>> judged_by = {"flow_ratio": limit_set("flow_ratio")}
+    >>> normal = (population("normal"),)
+    >>> asked = Question(populations=normal, rules=judged_by)
+    >>> few = Screening(at=[0.5], outcomes=["auto_peep"], trajectories=8, resamples=100)
+    >>> found = find_screening(asked, few)
+    >>> dict(zip(found["parameter"].values.tolist(), found["fixable"].values[0].tolist()))
+    {'compliance': 0, 'resistance_insp': 1, 'resistance_exp': 0}
     """
     options = options or Screening()
     refuse_unused(axes, options.along)

@@ -29,11 +29,10 @@ from ebbmap.analyses.common.factors import (
 )
 from ebbmap.analyses.common.factors import factors_of as find_factors
 from ebbmap.analyses.common.sensitivity import (
+    label_estimates,
     pick_outcomes,
     refuse_non_finite,
-    shared_coords,
     stack,
-    unstack,
 )
 from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, refuse_unused
 from ebbmap.cases.design import check_counted, check_kind, draw_shapley_design, factors_of
@@ -147,29 +146,17 @@ def estimate_shapley(
         level=level,
         nan_policy=nan_policy,
     )
-    interval = {"ci_method": CI_REPLICATES, "ci_level": float(level)}
-    result = xr.Dataset(
-        coords={
-            **shared_coords(outputs, outcomes),
-            "outcome": ("outcome", list(outcomes), {"long_name": "outcome"}),
-            "parameter": ("parameter", factors, {"long_name": "parameter"}),
-            "ci_bound": ("ci_bound", ["lower", "upper"], {"long_name": "bound", **interval}),
-        },
-        attrs={
-            "Conventions": "CF-1.11",
-            "title": "Shapley effects",
-            "design": "shapley",
-            "base_size": design.attrs["base_size"],
-            "replicates": design.attrs["replicates"],
-            "design_seed": design.attrs["seed"],
-            "nan_policy": nan_policy,
-            **interval,
-        },
-    )
-    for name, own in _OWN_DIMS.items():
-        result[name] = unstack(getattr(found, name), own, outcomes)
-        result[name].attrs |= EFFECTS[name].attributes()
-    return result
+    attrs = {
+        "title": "Shapley effects",
+        "design": "shapley",
+        "base_size": design.attrs["base_size"],
+        "replicates": design.attrs["replicates"],
+        "design_seed": design.attrs["seed"],
+        "nan_policy": nan_policy,
+        "ci_method": CI_REPLICATES,
+        "ci_level": float(level),
+    }
+    return label_estimates(found, EFFECTS, _OWN_DIMS, outputs, outcomes, factors, {}, attrs)
 
 
 def find_shapley(
@@ -205,6 +192,16 @@ def find_shapley(
         If a case could not be solved or judged and `drop_failed` is not set.
     EbbmapError
         For values that cannot be, fewer than two factors, or too many of them.
+
+    Examples
+    --------
+    >>> from ebbmap.registries.populations import population
+    >>> normal = (population("normal"),)
+    >>> asked = Question(populations=normal)
+    >>> few = Shapley(at=[0.5], outcomes=["flow_ratio"], base_size=32, replicates=2)
+    >>> found = find_shapley(asked, few)
+    >>> found["effect"].sum("parameter").values.round(6).ravel().tolist()
+    [1.0, 1.0]
     """
     options = options or Shapley()
     refuse_unused(axes, options.along)

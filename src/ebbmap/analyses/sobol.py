@@ -1,7 +1,7 @@
 """What drives each outcome at every release time: indices along an axis, for each population.
 
-A run goes on until it is sure: the design is doubled, and only its new rows are solved, until
-every interval is narrow enough or the budget is spent.
+The design is doubled, and only its new rows are solved, until every interval is narrow enough or
+the budget is spent.
 """
 
 from __future__ import annotations
@@ -104,7 +104,7 @@ def find_sobol(
     xarray.Dataset
         As `estimate_sobol`, with dims (population, along, outcome, parameter, parameter_other,
         ci_bound). The outcome `margin_RULE` is the safety margin under a rule, `safe_RULE` is
-        one where the case is safe and zero where it is not. The curve of convergence is
+        one where the case is safe and zero where it is not. The convergence curve is
         `first_by_size`, `total_by_size` and their widths (..., size), `widest_by_size`
         (population, size); `verdict` (population) says whether it settled, `rows` on how many.
         `pawn` (population, along, pawn_outcome, parameter), its interval and `pawn_noise`, with
@@ -121,6 +121,16 @@ def find_sobol(
     -----
     Variance-based indices need independent factors: the marginals are the population's, its
     correlations are dropped here.
+
+    Examples
+    --------
+    >>> from ebbmap.registries.populations import population
+    >>> normal = (population("normal"),)
+    >>> asked = Question(populations=normal)
+    >>> few = Sobol(at=[0.5], outcomes=["flow_ratio"], base_size=64, replicates=2, resamples=100)
+    >>> total = find_sobol(asked, few)["total"].isel(population=0, t_low=0, outcome=0)
+    >>> total.sortby(total)["parameter"].values.tolist()[0]
+    'resistance_insp'
     """
     options = options or Sobol()
     refuse_unused(axes, options.along)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import Annotated
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Annotated, Any
 
 import numpy as np
 import xarray as xr
@@ -14,10 +14,11 @@ from ebbmap.analyses.base import Analysis, whole
 from ebbmap.analyses.common.sizes import middle_lungs
 from ebbmap.analyses.options import NO_AXES, Axes, Options
 from ebbmap.cases.evaluate import resolve
+from ebbmap.cases.inputs import as_arrays
 from ebbmap.cases.labelling import Variable, label_variables, registry_attrs, signal_variables
 from ebbmap.cases.pieces import Progress, join_groups
 from ebbmap.cases.question import Question, middle_lung
-from ebbmap.cases.simulate import as_arrays, simulate
+from ebbmap.cases.simulate import simulate
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.cases.waveforms import cycle_times
 from ebbmap.errors import EbbmapError
@@ -82,7 +83,7 @@ def find_startup(
     options : Startup, optional
         Where it starts, how many cycles are followed, and the one longer release.
     axes : mapping of str to ndarray
-        Of no account.
+        Not used.
     progress : callable, optional
         Called with the number of cases just finished.
 
@@ -138,7 +139,9 @@ def find_startup(
     )
 
 
-def _settings(lung: str, values, longer_t_low: float | None):
+def _settings(
+    lung: str, values: Mapping[str, Any], longer_t_low: float | None
+) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
     """Return every parameter of the lung as set, and with the longer release, each shape (1,)."""
     given = {name: array.values for name, array in as_arrays(values).items()}
     used = resolve(given, lung_model(lung).parameters)
@@ -148,7 +151,9 @@ def _settings(lung: str, values, longer_t_low: float | None):
     return own, {**own, "t_low": long}
 
 
-def _one_course(lung: str, settings, start_pressure: float) -> xr.Dataset:
+def _one_course(
+    lung: str, settings: Sequence[Mapping[str, np.ndarray]], start_pressure: float
+) -> xr.Dataset:
     pairs = [(float(own["t_high"][0]), float(own["t_low"][0])) for own in settings]
     times = [cycle_times(*pair, POINTS) for pair in pairs]
     begun = np.concatenate([[0.0], np.cumsum([sum(pair) for pair in pairs])[:-1]])

@@ -21,6 +21,7 @@ from ebbmap.cases.simulate import add_verdict, simulate
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.kernels.fronts import non_dominated
 from ebbmap.kernels.judging import CAUTION, SAFE, UNDETERMINED, UNSAFE
+from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.parameters import parameter
 
 VARIABLES: Mapping[str, Variable] = {
@@ -104,7 +105,7 @@ def find_trade(
 
 
 def _under_rule(
-    solved: xr.Dataset, limits, axes: tuple[str, ...], costs: tuple[str, ...]
+    solved: xr.Dataset, limits: LimitSet, axes: tuple[str, ...], costs: tuple[str, ...]
 ) -> xr.Dataset:
     judged = add_verdict(solved, limits)
     safe = judged["verdict"].isin([SAFE, CAUTION]).values
@@ -122,8 +123,8 @@ def _under_rule(
     )
 
 
-def _answer(judged: xr.Dataset, limits, axes: tuple[str, ...]) -> str:
-    """Say whether any setting of the grid keeps all limits, and if not, what stands in the way."""
+def _answer(judged: xr.Dataset, limits: LimitSet, axes: tuple[str, ...]) -> str:
+    """Return whether any setting of the grid keeps all limits, or what stands in the way."""
     safe = judged["verdict"].isin([SAFE, CAUTION])
     unclear = float((judged["verdict"] == UNDETERMINED).mean())
     margin = judged["margin"].where(safe if safe.any() else judged["verdict"] == UNSAFE)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from math import ceil
+from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -14,10 +15,11 @@ from ebbmap.analyses.base import Analysis, whole
 from ebbmap.analyses.common.sizes import middle_lungs
 from ebbmap.analyses.options import NO_AXES, Axes, Options, Positive
 from ebbmap.cases.evaluate import resolve
+from ebbmap.cases.inputs import as_arrays
 from ebbmap.cases.labelling import Variable, flags, label_variables
 from ebbmap.cases.pieces import Progress, join_groups
 from ebbmap.cases.question import Question, middle_lung
-from ebbmap.cases.simulate import add_verdict, as_arrays, simulate
+from ebbmap.cases.simulate import add_verdict, simulate
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.errors import EbbmapError
 from ebbmap.kernels.judging import UNDETERMINED, UNSAFE, VERDICTS
@@ -95,7 +97,7 @@ def find_wean(
     options : Wean, optional
         The end of the path and its steps.
     axes : mapping of str to ndarray
-        Of no account.
+        Not used.
     progress : callable, optional
         Called with the number of cases just finished.
 
@@ -157,7 +159,7 @@ def find_wean(
     )
 
 
-def _grid(values, options: Wean) -> tuple[np.ndarray, np.ndarray]:
+def _grid(values: Mapping[str, Any], options: Wean) -> tuple[np.ndarray, np.ndarray]:
     """P high down and T high up, as many places each, from what is set."""
     given = {name: array.values for name, array in as_arrays(values).items()}
     now = {name: float(v) for name, v in resolve(given, ("p_high", "t_high")).items()}
@@ -171,7 +173,7 @@ def _grid(values, options: Wean) -> tuple[np.ndarray, np.ndarray]:
     return p_high, now["t_high"] + (now["p_high"] - p_high) * options.seconds_per_pressure
 
 
-def _one_rule(solved: xr.Dataset, limits: LimitSet, kept) -> xr.Dataset:
+def _one_rule(solved: xr.Dataset, limits: LimitSet, kept: tuple[str, ...]) -> xr.Dataset:
     judged = add_verdict(solved, limits)
     margins = judged["margin"].values
     diagonal = np.repeat(np.arange(margins.shape[0])[:, None], 2, axis=1)
@@ -183,7 +185,9 @@ def _one_rule(solved: xr.Dataset, limits: LimitSet, kept) -> xr.Dataset:
     ).assign_coords(p_high=solved["p_high"].values, t_high=solved["t_high"].values)
 
 
-def _one_route(judged: xr.Dataset, path: np.ndarray, limits: LimitSet, kept) -> xr.Dataset:
+def _one_route(
+    judged: xr.Dataset, path: np.ndarray, limits: LimitSet, kept: tuple[str, ...]
+) -> xr.Dataset:
     """Follow places of the grid; padded to the longest path there can be."""
     longest = judged.sizes["p_high"] + judged.sizes["t_high"] - 1
     rows, columns = path.T

@@ -60,7 +60,7 @@ def unsolved(status: np.ndarray) -> np.ndarray:
     >>> unsolved(np.array([OK, NOT_CONVERGED, OUT_OF_DOMAIN, NO_ALVEOLAR_VENTILATION])).tolist()
     [False, True, True, False]
     """
-    return (status == NOT_CONVERGED) | (status == OUT_OF_DOMAIN)
+    return np.isin(status, (NOT_CONVERGED, OUT_OF_DOMAIN))
 
 
 def resolve(values: Values, names: tuple[str, ...]) -> dict[str, np.ndarray]:
@@ -211,8 +211,7 @@ def evaluate(
     lung : Lung
         The model.
     values : mapping of str to ndarray
-        Parameters by name; shapes broadcast to (...). What is missing is derived or takes its
-        default (`resolve`).
+        Parameters by name; shapes broadcast to (...). For what is missing see `resolve`.
     names : tuple of str, optional
         Outcomes; all if None.
     block : int
@@ -220,8 +219,8 @@ def evaluate(
     progress : callable, optional
         Called with the number of cases just finished.
     out : mapping of str to ndarray, shape (...), optional
-        Where to put the outcomes; new arrays if None. Fresh memory costs about as much as the
-        linear lung itself, so whoever streams hands the same arrays in again.
+        Arrays to put the outcomes in; new ones if None. Who streams hands the same in again,
+        for fresh memory costs about as much as the linear lung itself.
 
     Returns
     -------
@@ -237,8 +236,8 @@ def evaluate(
     Examples
     --------
     >>> from ebbmap.lungs import lung_model
-    >>> t_low = np.array([0.3, 0.5])
-    >>> solved = evaluate(lung_model("linear"), {"t_low": t_low}, ("flow_ratio",))
+    >>> values = {"t_low": np.array([0.3, 0.5])}
+    >>> solved = evaluate(lung_model("linear"), values, ("flow_ratio",))
     >>> solved.outcomes["flow_ratio"].round(4).tolist()
     [0.6514, 0.4895]
     """
@@ -282,7 +281,7 @@ def _possible(piece: Values) -> tuple[np.ndarray | None, Values]:
     return legal, {**piece, "p_high": np.where(legal, piece["p_high"], np.nan)}
 
 
-def _finish(todo: Plan, piece: Values, solved: Values) -> tuple[dict, np.ndarray]:
+def _finish(todo: Plan, piece: Values, solved: Values) -> tuple[dict[str, np.ndarray], np.ndarray]:
     known = {**piece, **solved}
     for name, function, needs in todo.steps:
         known[name] = function(**{need: known[need] for need in needs})
@@ -354,7 +353,7 @@ def start_up(
 
 
 def keep_heap() -> None:
-    """Let the C library keep the memory of a freed block instead of giving it back each time.
+    """Make the C library keep the memory of a freed block instead of giving it back each time.
 
     glibc raises its thresholds when a large piece is freed; without this, every temporary of a
     block is paid for again in page faults, which doubles the time of the linear lung.

@@ -232,7 +232,7 @@ def _labelled(name: str, value: Value) -> xr.DataArray:
         _check_container(name, value.variable.data)
         return value
     if hasattr(value, "to_xarray") and getattr(value, "ndim", 0) == 1:
-        series = value.to_xarray()
+        series: xr.DataArray = value.to_xarray()
         return series.rename({series.dims[0]: "sample"})
     try:
         array = np.asarray(value)

@@ -162,7 +162,9 @@ def label_binding(array: xr.DataArray, limits: LimitSet) -> xr.DataArray:
     return array
 
 
-def provenance(title: str, *, lung: str, comment: str = "", **attrs: str | int | float) -> dict:
+def provenance(
+    title: str, *, lung: str, comment: str = "", **attrs: str | int | float
+) -> dict[str, str | int | float]:
     """Attributes of a result: what made it, when, on what.
 
     Examples

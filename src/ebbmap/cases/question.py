@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field
 from functools import wraps
 from typing import Any, TypeVar, cast
@@ -124,11 +124,11 @@ class Question:
         >>> Question(populations=(POPULATIONS["normal"],)).lungs_text
         'Invented lungs (normal).'
         """
-        told = [f"{group.name}: {group.source}" for group in self.populations if group.source]
+        sources = [f"{group.name}: {group.source}" for group in self.populations if group.source]
         invented = ", ".join(group.name for group in self.populations if not group.source)
         parts = [f"Invented lungs ({invented})."] if invented else []
-        if told:
-            parts.append(f"Lungs drawn from what the study states: {'; '.join(told)}.")
+        if sources:
+            parts.append(f"Lungs drawn from what the study states: {'; '.join(sources)}.")
         return " ".join(parts) or STATED_LUNG
 
     def groups(self) -> tuple[Population | None, ...]:
@@ -137,7 +137,7 @@ class Question:
 
 
 def in_catalogue(find: Find) -> Find:
-    """Let a function of a question see the catalogue that the question carries.
+    """Make a function of a question see the catalogue that the question carries.
 
     Parameters
     ----------
@@ -214,7 +214,7 @@ def middle_lung(
     Parameters
     ----------
     question : Question
-        Its fixed values; its samples are of no account.
+        Its fixed values; its samples are not used.
     group : Population or None
         The population. A property that is fixed or on an axis is held there, and each of the
         others is at its median given it.
@@ -238,7 +238,9 @@ def middle_lung(
     return values
 
 
-def _draw_lungs(group: Population, values, n: int, seed: int) -> dict[str, xr.DataArray]:
+def _draw_lungs(
+    group: Population, values: Mapping[str, Any], n: int, seed: int
+) -> dict[str, xr.DataArray]:
     held = {name: values[name] for name in group.properties if name in values}
     if not held:
         drawn = group.sample(n, seed=seed)
@@ -256,7 +258,9 @@ def _drawn(array: xr.DataArray) -> xr.DataArray:
     return array.assign_attrs({DRAWN: 1})
 
 
-def _every_combination(held: Mapping[str, xr.DataArray]):
+def _every_combination(
+    held: Mapping[str, xr.DataArray],
+) -> tuple[dict[str, np.ndarray], tuple[Hashable, ...], tuple[int, ...]]:
     """Values of held properties in every combination, shape (g,) each; its dims and shape."""
     if not held:
         return {}, (), ()

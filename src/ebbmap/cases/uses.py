@@ -6,7 +6,7 @@ of them left the bounds of the registry.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from itertools import product
 from typing import Any
@@ -81,7 +81,7 @@ def defaults_of(question: Question, group: Population | None, use: Use) -> dict[
     given |= set() if use.middle else set(question.samples)
     taken: dict[str, float] = {}
 
-    def need(names) -> None:
+    def need(names: Iterable[str]) -> None:
         for name in names:
             asked = ways(name, given)
             if asked:
@@ -194,7 +194,7 @@ def _span_text(name: str, axis: np.ndarray) -> str:
     )
 
 
-def _held_coords(dataset, question: Question, use: Use) -> dict[str, xr.DataArray]:
+def _held_coords(dataset: xr.Dataset, question: Question, use: Use) -> dict[str, xr.DataArray]:
     """Coordinates of every value that is held, unless the result has a variable of that name."""
     held = held_values(question, use)
     defaults = [defaults_of(question, group, use) for group in question.groups()]

@@ -19,7 +19,7 @@ from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.signals import SIGNALS
 from ebbmap.registry import Active, activate
 
-#: Times drawn in each phase of a cycle, unless told otherwise.
+#: Times drawn in each phase of a cycle, unless stated otherwise.
 POINTS = 120
 
 #: Distance of a time from a jump, as a share of the cycle.
@@ -54,7 +54,7 @@ def waveforms(
         End-expiratory pressure of the ventilation before [cmH2O]: draws the first cycles. The
         settled cycle over and over if None.
     release_goes_on : bool
-        Let the first release go on to the last time instead of ending it after T low.
+        Whether the first release continues to the last time instead of ending after T low.
     catalogue : Catalogue, optional
         As in `simulate`.
     **values : float, str, array_like or DataArray
@@ -144,12 +144,14 @@ def cycle_times(t_high: float, t_low: float, points: int, cycles: int = 1) -> np
     clear = CLEAR * period
     high = np.linspace(clear, t_high - clear, points)
     low = np.linspace(t_high + clear, period - clear, points)
-    grid = np.arange(cycles)[:, None] * period + np.concatenate([high, low])
+    grid: np.ndarray = np.arange(cycles)[:, None] * period + np.concatenate([high, low])
     grid[0, 0] = 0.0
     return grid.reshape(-1)
 
 
-def _times(times, flat: Mapping[str, np.ndarray], points, cycles, release_goes_on) -> np.ndarray:
+def _times(
+    times: Any, flat: Mapping[str, np.ndarray], points: int, cycles: int, release_goes_on: bool
+) -> np.ndarray:
     if times is not None:
         grid = as_numbers("times", times, "s")
         rising = grid.ndim == 1 and grid.size and grid[0] >= 0 and np.all(np.diff(grid) > 0)
@@ -173,7 +175,11 @@ def _timings(flat: Mapping[str, np.ndarray]) -> np.ndarray:
 
 
 def _draw(
-    model: Lung, flat, start: np.ndarray | None, grid: np.ndarray, release_goes_on: bool
+    model: Lung,
+    flat: Mapping[str, np.ndarray],
+    start: np.ndarray | None,
+    grid: np.ndarray,
+    release_goes_on: bool,
 ) -> dict[str, np.ndarray]:
     """Draw cases of the same timing together, since they share their times within a cycle."""
     drawn = {name: np.empty((flat["t_high"].size, grid.size)) for name in model.signals}

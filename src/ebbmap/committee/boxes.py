@@ -201,7 +201,13 @@ def _own(out: BoxTable, found: OwnSettings) -> None:
 
 
 def _fill(
-    protocol, out: BoxTable, scope: int, name: str, coarse: Searched, draws, wanted: float
+    protocol: Protocol,
+    out: BoxTable,
+    scope: int,
+    name: str,
+    coarse: Searched,
+    draws: Mapping[str, Drawn],
+    wanted: float,
 ) -> None:
     draft = coarse.draft
     spans = list(draft.spans)
@@ -267,7 +273,9 @@ def _mixture(protocol: Protocol, sizes: dict[str, int]) -> dict[str, int]:
     return {name: round(n * part / total) for name, part in share.items()}
 
 
-def _pooled(protocol: Protocol, draws, coarse: dict[str, Searched]) -> Searched:
+def _pooled(
+    protocol: Protocol, draws: Mapping[str, Drawn], coarse: dict[str, Searched]
+) -> Searched:
     taken = _mixture(protocol, {name: drawn.size for name, drawn in draws.items()})
     some = next(iter(coarse.values()))
     return Searched(
@@ -278,7 +286,12 @@ def _pooled(protocol: Protocol, draws, coarse: dict[str, Searched]) -> Searched:
 
 
 def _largest(
-    protocol, name: str, coarse: Searched, boxes: Boxes, draws, share: float
+    protocol: Protocol,
+    name: str,
+    coarse: Searched,
+    boxes: Boxes,
+    draws: Mapping[str, Drawn],
+    share: float,
 ) -> dict[str, Span] | None:
     """Find the largest box that serves a share of the sample; a second search refines its ends."""
     found = boxes.serving(min(share, 1.0))
@@ -345,7 +358,7 @@ def box_cases(protocol: Protocol) -> int:
     grid = PLACES[free] ** free * SEARCH_LUNGS
     tried = len(EXTRA) * certificates.CERTIFICATE_LUNGS * certificates.CERTIFICATE_SETTINGS
     own = own_setting.SEARCHES * own_setting.LAST * SEARCH_LUNGS
-    return len(protocol.groups) * len(SCOPES) * (grid + tried + own)
+    return int(len(protocol.groups) * len(SCOPES) * (grid + tried + own))
 
 
 PART = Part(

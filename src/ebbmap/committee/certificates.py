@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from ebbmap.committee.draft import Draft
@@ -42,7 +44,9 @@ def serves(protocol: Protocol, draft: Draft, fresh: list[Drawn], name: str) -> n
     )
 
 
-def certify_default(protocol, draft: Draft, fresh: list[Drawn], wanted: float):
+def certify_default(
+    protocol: Protocol, draft: Draft, fresh: list[Drawn], wanted: float
+) -> tuple[tuple[float, float, float], float]:
     """Return the share of fresh lungs that a setting serves, and the margin that enough keep."""
     counted = [count(protocol, draft, drawn, np.zeros((1, 0))) for drawn in fresh]
     safe = np.concatenate([one.safe_share == 1.0 for one in counted])
@@ -51,7 +55,7 @@ def certify_default(protocol, draft: Draft, fresh: list[Drawn], wanted: float):
     return share_with_interval(safe), float(np.partition(margin, rank)[rank])
 
 
-def certified(share, wanted: float) -> str:
+def certified(share: Sequence[float] | np.ndarray, wanted: float) -> str:
     """Grade a certificate: surely enough, surely not, or not known."""
     if share[1] >= wanted:
         return "safe"

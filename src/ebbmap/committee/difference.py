@@ -133,7 +133,7 @@ def join_difference(
     return data
 
 
-def _row(old: GroupCount, new: GroupCount) -> dict:
+def _row(old: GroupCount, new: GroupCount) -> dict[str, tuple[float, float, float]]:
     n = old.drawn.asked
     before, after = np.full(n, np.nan), np.full(n, np.nan)
     for table, one in ((before, old), (after, new)):

@@ -260,7 +260,7 @@ def flow_ratio_time(lung: Lung, values: Arrays, ratio: float) -> np.ndarray:
     n = max(np.size(value) for value in others.values())
     full = {name: np.broadcast_to(value, (n,)) for name, value in others.items()}
 
-    def excess(log_t, index):
+    def excess(log_t: np.ndarray, index: np.ndarray) -> np.ndarray:
         case = {name: value[index.astype(int)] for name, value in full.items()}
         solved = evaluate(lung, {**case, "t_low": np.exp(log_t)}, ("flow_ratio",))
         return solved.outcomes["flow_ratio"] - ratio
@@ -300,7 +300,7 @@ def settings_of(draft: Draft, measured: Measured, places: Arrays) -> dict[str, n
     return settings
 
 
-def _plateau(rule: Rule, rise):
+def _plateau(rule: Rule, rise: np.ndarray) -> np.ndarray:
     return np.clip(rule.base + rise + rule.offset, rule.at_least, rule.at_most)
 
 

@@ -180,7 +180,8 @@ def unit_settings(protocol: Protocol, draft: Draft, m: int, name: str, purpose: 
     if not draft.free:
         return np.zeros((1, 0))
     stream = streams(protocol, name, purpose)[2]
-    return qmc.Sobol(len(draft.free), rng=np.random.default_rng(stream)).random(m)
+    sequence = qmc.Sobol(len(draft.free), rng=np.random.default_rng(stream))
+    return np.asarray(sequence.random(m))
 
 
 def corners(draft: Draft) -> np.ndarray:

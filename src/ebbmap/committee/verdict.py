@@ -165,7 +165,7 @@ def find_verdict(protocol: Protocol, counted: list[GroupCount]) -> xr.Dataset:
     return label_variables(xr.Dataset(data, coords), VARIABLES)
 
 
-def _share(rows: list[dict], name: str) -> dict[str, Any]:
+def _share(rows: list[dict[str, Any]], name: str) -> dict[str, Any]:
     """Return a share of every row with its interval, as variables."""
     return {
         f"{name}_share": ("group", [row[name][0] for row in rows]),
@@ -192,7 +192,7 @@ def _range_quantiles(counted: list[GroupCount]) -> list[np.ndarray]:
     return [*own, unknown]
 
 
-def _rows(counted: list[GroupCount], bounds: int) -> list[dict]:
+def _rows(counted: list[GroupCount], bounds: int) -> list[dict[str, Any]]:
     """Return the shares of every group, and last those of the whole by the groups' weights."""
     offered = np.array([one.group.weight * one.drawn.size / one.drawn.asked for one in counted])
     offered = np.where([one.inside is None for one in counted], 0.0, offered)
@@ -202,7 +202,7 @@ def _rows(counted: list[GroupCount], bounds: int) -> list[dict]:
     return [*own, _row([counted[i] for i in some], weights[some], bounds)]
 
 
-def _row(counted: list[GroupCount], weights: np.ndarray, bounds: int) -> dict:
+def _row(counted: list[GroupCount], weights: np.ndarray, bounds: int) -> dict[str, Any]:
     """Return the shares of one group, or of several by their weights."""
     tallies = [one.inside for one in counted if one.inside is not None]
     if not tallies:
@@ -228,12 +228,12 @@ def _row(counted: list[GroupCount], weights: np.ndarray, bounds: int) -> dict:
 
 def _all_safe(tally: Tally) -> np.ndarray:
     """Return which lungs are safe at every setting, shape (n,)."""
-    return tally.safe_share >= WHOLE
+    return np.asarray(tally.safe_share >= WHOLE)
 
 
 def _all_unsafe(tally: Tally) -> np.ndarray:
     """Return which lungs are surely unsafe at every setting, shape (n,)."""
-    return tally.by_lung[UNSAFE] == tally.by_setting.shape[1]
+    return np.asarray(tally.by_lung[UNSAFE] == tally.by_setting.shape[1])
 
 
 def _everywhere(

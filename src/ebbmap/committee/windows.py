@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -16,7 +16,7 @@ from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Pieces, Progress, listed
 from ebbmap.committee.base import Part
 from ebbmap.committee.draft import Draft, measure, settings_of
-from ebbmap.committee.lungs import WINDOWS, draw_lungs, fixed
+from ebbmap.committee.lungs import WINDOWS, Drawn, draw_lungs, fixed
 from ebbmap.committee.protocol import Protocol
 from ebbmap.committee.verdict import ALL, LEVEL
 from ebbmap.kernels.serving import (
@@ -112,7 +112,7 @@ _EDGES = {
 }
 
 
-def _other_settings(protocol: Protocol, drawn) -> dict[str, Any]:
+def _other_settings(protocol: Protocol, drawn: Drawn) -> dict[str, Any]:
     spans = {
         name: span
         for name, span in protocol.draft.spans.items()
@@ -129,7 +129,9 @@ def _other_settings(protocol: Protocol, drawn) -> dict[str, Any]:
     return {**lungs, **held, **own}
 
 
-def _joined(protocol: Protocol, names, weights, found: list[xr.Dataset]) -> xr.Dataset:
+def _joined(
+    protocol: Protocol, names: list[str], weights: np.ndarray, found: list[xr.Dataset]
+) -> xr.Dataset:
     """Put the windows of every group together, and say what they come to."""
     lower, upper, *unknown = ([one[name].values for one in found] for name in _EDGES)
     states = [one["state"].values for one in found]
@@ -216,7 +218,7 @@ def _served(lower: np.ndarray, upper: np.ndarray) -> np.ndarray:
     """Return the share of lungs with each place in one of these pieces; NaN without lungs."""
     if not len(lower):
         return np.full(SERVED_AT.size, np.nan)
-    return served_counts(lower, upper, SERVED_AT) / len(lower)
+    return np.asarray(served_counts(lower, upper, SERVED_AT) / len(lower))
 
 
 def _width_quantiles(lower: np.ndarray, upper: np.ndarray) -> np.ndarray:
@@ -224,7 +226,7 @@ def _width_quantiles(lower: np.ndarray, upper: np.ndarray) -> np.ndarray:
     some = ~np.isnan(lower).all(axis=1)
     if not some.any():
         return np.full(len(WIDTHS), np.nan)
-    return np.quantile(np.nanmax((upper - lower)[some], axis=1), WIDTHS)
+    return np.asarray(np.quantile(np.nanmax((upper - lower)[some], axis=1), WIDTHS))
 
 
 def _padded(tables: list[np.ndarray]) -> np.ndarray:
@@ -238,7 +240,7 @@ def _padded(tables: list[np.ndarray]) -> np.ndarray:
     )
 
 
-def _mean(shares, weights: np.ndarray) -> float:
+def _mean(shares: Sequence[float] | np.ndarray, weights: np.ndarray) -> float:
     """Return the weighted mean of the groups that get the mode; NaN where nobody does."""
     some = weights > 0
     return float(weights[some] @ np.array(shares)[some]) if some.any() else np.nan
@@ -273,10 +275,15 @@ def _share_at(edges: tuple[np.ndarray, np.ndarray], place: float) -> float:
 def _best(low: np.ndarray, high: np.ndarray, seed: int) -> tuple[float, float, float]:
     if not len(low):
         return np.nan, np.nan, np.nan
-    return best_place_interval(low, high, SERVED_AT, resamples=RESAMPLES, level=LEVEL, seed=seed)
+    best, lower, upper = best_place_interval(
+        low, high, SERVED_AT, resamples=RESAMPLES, level=LEVEL, seed=seed
+    )
+    return best, lower, upper
 
 
-def _best_for_all(halves, weights: np.ndarray, seed: int) -> tuple[float, float, float]:
+def _best_for_all(
+    halves: Sequence[tuple[np.ndarray, np.ndarray]], weights: np.ndarray, seed: int
+) -> tuple[float, float, float]:
     """Return the best T low for the weighted mixture: lungs of each group in proportion."""
     sizes = np.array([len(low) for low, _ in halves])
     some = weights > 0

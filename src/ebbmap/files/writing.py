@@ -132,7 +132,7 @@ def write_whole(path: Path, write: Callable[[Path], object]) -> Path:
     EbbmapError
         If the file cannot be written.
     """
-    with _refusal_told(path):
+    with _refusal_named(path):
         put_in_place({path: write})
     return path
 
@@ -180,11 +180,11 @@ def _netcdf(dataset: xr.Dataset, encoding: Mapping[Any, Any]) -> bytes:
         held.flush()
         # the second lets go of room at the end that the first one claimed, as closing does
         held.flush()
-        return held.id.get_file_image()
+        return bytes(held.id.get_file_image())
 
 
 @contextmanager
-def _refusal_told(path: Path) -> Iterator[None]:
+def _refusal_named(path: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:

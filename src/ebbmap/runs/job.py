@@ -16,8 +16,8 @@ from ebbmap.cases.evaluate import (
     resolve,
     view,
 )
+from ebbmap.cases.inputs import as_arrays
 from ebbmap.cases.question import draw_cases
-from ebbmap.cases.simulate import as_arrays
 from ebbmap.files.study import Study
 from ebbmap.kernels.judging import judge
 from ebbmap.lungs import lung_model

@@ -192,7 +192,7 @@ def test_the_command_line_says_it_with_status_2(tmp_path):
 @PARSERS
 @pytest.mark.parametrize("beyond", [0, 1, 1234])
 def test_findings_that_are_not_listed_are_counted(parse, beyond, monkeypatch):
-    from ebbmap.files.study.load import LISTED
+    from ebbmap.analyses.findings import LISTED
 
     monkeypatch.setattr(reading, "MOST_ENTRIES", 10_000)
     with pytest.raises(StudyError) as error:

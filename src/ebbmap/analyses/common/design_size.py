@@ -42,5 +42,5 @@ def design_size(rows: Callable[[Any, int], int]) -> Callable[[Question, Any, Axe
 def largest_design(options: Any) -> int:
     """Return the base rows of a Sobol design when it has grown as far as it may."""
     if options.stopping_width is None:
-        return options.base_size
-    return options.max_base_size or GROWTH * options.base_size
+        return int(options.base_size)
+    return int(options.max_base_size or GROWTH * options.base_size)

@@ -1,7 +1,7 @@
 """What goes wrong in a case: unsafe at all, too slow to empty, emptied too far, or one limit.
 
 A limit that a case breaks blames a side of the axis: too low where more of the axis would bring
-that case nearer to the limit, too high where less would. This is told for every case by itself,
+that case nearer to the limit, too high where less would. This is decided for every case by itself,
 since a margin may rise to a peak and fall again, in each lung at another place.
 Sizes: n cases, k hard bounds of a rule, e events (three and k).
 """
@@ -27,7 +27,7 @@ UNSAFE, TOO_LOW, TOO_HIGH = "unsafe", "too_low", "too_high"
 #: neither side.
 NO_TREND = 1e-3
 
-#: Relative step along the axis by which the side is told [1]: far above the solvers' errors.
+#: Relative step along the axis by which the side is found [1]: far above the solvers' errors.
 NUDGE = 1e-3
 
 _RELEASE = {TOO_LOW: "too slow to empty", TOO_HIGH: "empties too far"}
@@ -58,7 +58,7 @@ class Events:
 
 
 def event_words(event: str, along: str) -> str:
-    """Say an event in words.
+    """Return an event in words.
 
     Examples
     --------
@@ -159,7 +159,7 @@ def _sides(
     here: np.ndarray,
     ends: tuple[float, float],
 ) -> dict[str, np.ndarray]:
-    """Side of the axis that each broken bound points to, by rule, shape (k, n)."""
+    """Return the side of the axis that each broken bound points to, by rule, shape (k, n)."""
     sides = {rule: np.zeros(one.bound_margin.shape, dtype=np.int8) for rule, one in judged.items()}
     rows = np.flatnonzero(np.any([one.unsafe for one in judged.values()], axis=0))
     if not rows.size:

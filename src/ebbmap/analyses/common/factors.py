@@ -34,7 +34,7 @@ FAILED = Variable("cases that could not be solved")
 
 
 def say_factor(name: str) -> str:
-    """Say a parameter in words; a group of them has its own name.
+    """Return a parameter in words; a group of them has its own name.
 
     Examples
     --------
@@ -45,7 +45,7 @@ def say_factor(name: str) -> str:
 
 
 def say_outcome(name: str) -> str:
-    """Say an outcome, or the margin or verdict under a rule, in words.
+    """Return an outcome, or the margin or verdict under a rule, in words.
 
     Examples
     --------
@@ -153,8 +153,10 @@ def factors_of(
     return Factors(marginals, np.append(mean, np.zeros(len(samples))), full)
 
 
-def _given(group: Population, free: list[str], held: Mapping[str, Any]):
-    """Mean and covariance of the free scores, given the properties that are held."""
+def _given(
+    group: Population, free: list[str], held: Mapping[str, Any]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return mean and covariance of the free scores, given the properties that are held."""
     scores = group.given(held)
     index = [scores.names.index(name) for name in free]
     mean = np.reshape(scores.mean, -1)[index]
@@ -214,7 +216,7 @@ def solve_places(
 
 
 def varying(question: Question, values: dict[str, xr.DataArray]) -> list[str]:
-    """Names of the drawn parameters that the lung model or an outcome of the rules uses.
+    """Return the names of the drawn parameters that the lung model or an outcome of the rules uses.
 
     Raises
     ------

@@ -74,7 +74,7 @@ def locate_failures(
 
 
 def range_words(names: Sequence[str], lower: np.ndarray, upper: np.ndarray) -> str:
-    """Say the ranges of a box.
+    """Return the ranges of a box in words.
 
     Examples
     --------

@@ -1,4 +1,4 @@
-"""Sobol indices on a design that grows: curve of convergence, and rows kept for its next size."""
+"""Sobol indices on a design that grows: convergence curve, and rows kept for its next size."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ import xarray as xr
 
 from ebbmap.cases.labelling import Variable
 
-#: Without a stopping width the curve of convergence starts at this share of the base rows.
+#: Without a stopping width the convergence curve starts at this share of the base rows.
 FIRST_SHARE = 8
 
-#: What a piece tells by base rows.
+#: What a piece says by base rows.
 BY_SIZE: Mapping[str, Variable] = {
     "first_by_size": Variable("first-order Sobol index by base rows"),
     "first_width_by_size": Variable(
@@ -55,11 +55,12 @@ def without_rows(piece: xr.Dataset) -> xr.Dataset:
 
 def widest_of(places: Sequence[xr.Dataset]) -> list[float]:
     """Return the width of the widest interval at any place, by base rows."""
-    return np.max([one["widest_by_size"].values for one in places], axis=0).tolist()
+    widths = np.stack([place["widest_by_size"].values for place in places])
+    return [float(width) for width in widths.max(axis=0)]
 
 
 def prefixes(size: int, replicates: int) -> Iterator[int]:
-    """Yield the sizes of the curve of convergence, short of the whole design."""
+    """Yield the sizes of the convergence curve, short of the whole design."""
     rows = max(size // FIRST_SHARE, 2 * replicates, 2)
     while rows < size:
         yield rows

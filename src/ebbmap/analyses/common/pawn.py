@@ -26,10 +26,15 @@ DISAGREEMENT = Variable("where the two kinds of index rank otherwise")
 def estimate_pawn(
     design: xr.Dataset, outputs: xr.Dataset, along: str, *, level: float, seed: int
 ) -> dict[str, Any]:
-    """Estimate PAWN indices on the A and B rows of a design, as variables of a result."""
+    """Estimate PAWN indices on the A and B rows of a design, as variables of a result.
+
+    They describe `PAWN_OUTCOMES` and margins; there are none where `outputs` has none of these.
+    """
     n, replicates = int(design.attrs["base_size"]), int(design.attrs["replicates"])
     names = [str(name) for name in outputs.data_vars]
     chosen = [name for name in names if name in PAWN_OUTCOMES or name.startswith("margin_")]
+    if not chosen:
+        return {}
     block = design.sizes["sample"] // n
     starts = block * np.arange(min(n, PAWN_ROWS))
     rows = np.concatenate([starts, starts + block - 1])
@@ -66,13 +71,13 @@ def estimate_pawn(
 def disagreement_sentence(
     index: xr.DataArray, interval: xr.DataArray, indices: xr.Dataset, along: str
 ) -> str:
-    """Say where two parameters are ranked one way by variance and the other way by distribution.
+    """Return where two parameters are ranked one way by variance and the other way by distribution.
 
     Both rankings count only where the intervals of the two parameters do not overlap.
     """
     places = indices[along].values
     names = indices["parameter"].values.astype(str)
-    told = []
+    found_pairs = []
     for outcome in index["pawn_outcome"].values.astype(str):
         total = indices["total_interval"].sel(outcome=outcome).transpose(along, "parameter", ...)
         one = interval.isel(pawn_outcome=list(index["pawn_outcome"].values).index(outcome))
@@ -80,12 +85,12 @@ def disagreement_sentence(
         # above[kind, place, i, j]: i ranks above j
         above = low[..., :, None] > high[..., None, :]
         for place, i, j in np.argwhere(above[0] & above[1].swapaxes(-1, -2)):
-            told.append((outcome, places[place], names[i], names[j]))
-    if not told:
+            found_pairs.append((outcome, places[place], names[i], names[j]))
+    if not found_pairs:
         return "PAWN and total indices rank no two parameters differently beyond their intervals"
-    outcome, place, first, second = told[0]
+    outcome, place, first, second = found_pairs[0]
     return (
-        f"{len(told)} disagreements beyond the intervals, such as {say_outcome(outcome)} at "
+        f"{len(found_pairs)} disagreements beyond the intervals, such as {say_outcome(outcome)} at "
         f"{PARAMETERS[along].say(round(float(place), 4))}: total index {say_factor(first)} above "
         f"{say_factor(second)}, PAWN the other way round"
     )

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
 
 import numpy as np
 import xarray as xr
+from numpy.typing import ArrayLike
 
 from ebbmap.cases.evaluate import resolve
-from ebbmap.cases.simulate import as_arrays, simulate
+from ebbmap.cases.inputs import as_arrays
+from ebbmap.cases.simulate import simulate
 from ebbmap.lungs import lung_model
 from ebbmap.registries.outcomes import OUTCOMES, plan
 from ebbmap.registries.parameters import parameter
@@ -76,7 +78,7 @@ PRACTICE = (
 
 
 def say_move(move: Move) -> str:
-    """Say a move in words.
+    """Return a move in words.
 
     Examples
     --------
@@ -87,7 +89,7 @@ def say_move(move: Move) -> str:
 
 
 def say_step(name: str, step: float) -> str:
-    """Say one step in words."""
+    """Return one step in words."""
     entry = parameter(name)
     return f"{_SHORT.get(name, entry.long_name)} {step:+g} {display(entry.units)}".rstrip()
 
@@ -96,8 +98,8 @@ def say_step(name: str, step: float) -> str:
 _SHORT = MappingProxyType({"fio2": "FiO₂"})
 
 
-def stand_ins(steps) -> set[str]:
-    """Names that are given instead of a setting that is stepped."""
+def stand_ins(steps: Iterable[str]) -> set[str]:
+    """Return the names that are given instead of a setting that is stepped."""
     return {STANDS_FOR[name] for name in steps if name in STANDS_FOR}
 
 
@@ -143,15 +145,17 @@ def compare_practice(
     )
 
 
-def direction_of(before, after) -> np.ndarray:
-    """Sign of a change, 0 where it is rounding, NaN where unknown; shape (...)."""
-    before, after = np.asarray(before, float), np.asarray(after, float)
-    change = after - before
-    return np.where(np.abs(change) <= NO_CHANGE * np.abs(before), 0.0 * change, np.sign(change))
+def direction_of(before: ArrayLike, after: ArrayLike) -> np.ndarray:
+    """Return the sign of a change, 0 where it is rounding, NaN where unknown; shape (...)."""
+    start = np.asarray(before, float)
+    change: np.ndarray = np.asarray(after, float) - start
+    return np.where(np.abs(change) <= NO_CHANGE * np.abs(start), 0.0 * change, np.sign(change))
 
 
-def _against(lung: str, drawn, practice: Practice, steps) -> float:
-    """Share of drawn lungs in which a step goes against common practice."""
+def _against(
+    lung: str, drawn: Mapping[str, Any], practice: Practice, steps: Mapping[str, float]
+) -> float:
+    """Return the share of drawn lungs in which a step goes against common practice."""
     given = {name: array.values for name, array in as_arrays(drawn).items()}
     present = resolve(given, plan(lung_model(lung)).parameters)[practice.setting]
     entry = parameter(practice.setting)
@@ -170,7 +174,7 @@ def _against(lung: str, drawn, practice: Practice, steps) -> float:
 
 
 def _why(practice: Practice, before: xr.Dataset, after: xr.Dataset) -> str:
-    """Say through what a step acts on an outcome."""
+    """Return through what a step acts on an outcome."""
     if practice.outcome == "paco2":
         rate = float(after["release_rate"] / before["release_rate"]) - 1.0
         own = [

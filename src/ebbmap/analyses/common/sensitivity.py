@@ -43,6 +43,11 @@ _OWN_DIMS = {
     "variance": (),
 }
 
+_WIDE = (
+    " On one Sobol design the intervals are wider than they need be, for a bootstrap of rows "
+    "cannot see how evenly the points lie."
+)
+
 
 def estimate_sobol(
     design: xr.Dataset,
@@ -64,7 +69,7 @@ def estimate_sobol(
         Outcomes computed on it, each with dim `sample` and any extra dims, which pass through;
         outcomes may differ in them. CF flags (`flag_values`) are not outcomes and are left out.
     resamples : int
-        Bootstrap resamples, >= 2; of no account for a design with replicates.
+        Bootstrap resamples, >= 2; not used for a design with replicates.
     level : float
         Probability that an interval is to cover, in (0, 1).
     seed : int
@@ -114,48 +119,72 @@ def estimate_sobol(
         rng=seed_stream(seed, RESAMPLING_STREAM),
         nan_policy=nan_policy,
     )
-
-    interval = {
+    comment = "Estimates are not clipped: near zero they can be negative."
+    if replicates == 1:
+        comment += _WIDE
+    units = [f"({values.attrs.get('units', '')})2" for values in outcomes.values()]
+    attrs = {
+        "title": "Sobol indices",
+        "design": "sobol",
+        **{name: design.attrs[name] for name in ("base_size", "second_order", "replicates")},
+        "design_seed": design.attrs["seed"],
+        "resamples": int(resamples),
+        "seed": int(seed),
+        "nan_policy": nan_policy,
         "ci_method": CI_BOOTSTRAP if replicates == 1 else CI_REPLICATES,
         "ci_level": float(level),
+        "comment": comment,
     }
+    own = {"variance_units": ("outcome", units, {"long_name": "units of the variance"})}
+    return label_estimates(indices, INDICES, _OWN_DIMS, outputs, outcomes, factors, own, attrs)
+
+
+def label_estimates(
+    estimates: object,
+    variables: Mapping[str, Variable],
+    own_dims: Mapping[str, tuple[str, ...]],
+    outputs: xr.Dataset,
+    outcomes: Mapping[str, xr.DataArray],
+    factors: list[str],
+    by_outcome: Mapping[str, Any],
+    attrs: Mapping[str, Any],
+) -> xr.Dataset:
+    """Return the estimates of a kernel with their outcomes, parameters and provenance.
+
+    Parameters
+    ----------
+    estimates : object
+        Arrays by attribute; None for what was not asked.
+    variables, own_dims : mapping
+        By attribute, what each is, and its dims besides those of the outcomes.
+    outputs, outcomes
+        What was estimated from, and which of it are outcomes, by name.
+    factors : list of str
+        Parameters or groups, in the order of the estimates.
+    by_outcome : mapping of str to variable
+        Further coordinates along `outcome`.
+    attrs : mapping of str to value
+        Attributes of the result, with `ci_method` and `ci_level`, which the bounds get as well.
+    """
+    interval = {name: attrs[name] for name in ("ci_method", "ci_level")}
+    others = {"parameter_other": ("parameter_other", factors, {"long_name": "other parameter"})}
+    pairs = any("parameter_other" in dims for dims in own_dims.values())
     result = xr.Dataset(
         coords={
             **shared_coords(outputs, outcomes),
             "outcome": ("outcome", list(outcomes), {"long_name": "outcome"}),
-            "variance_units": (
-                "outcome",
-                [f"({values.attrs.get('units', '')})2" for values in outcomes.values()],
-                {"long_name": "units of the variance"},
-            ),
+            **by_outcome,
             "parameter": ("parameter", factors, {"long_name": "parameter"}),
-            "parameter_other": ("parameter_other", factors, {"long_name": "other parameter"}),
+            **(others if pairs else {}),
             "ci_bound": ("ci_bound", ["lower", "upper"], {"long_name": "bound", **interval}),
         },
-        attrs={
-            "Conventions": "CF-1.11",
-            "title": "Sobol indices",
-            "design": "sobol",
-            **{name: design.attrs[name] for name in ("base_size", "second_order", "replicates")},
-            "design_seed": design.attrs["seed"],
-            "resamples": int(resamples),
-            "seed": int(seed),
-            "nan_policy": nan_policy,
-            **interval,
-            "comment": "Estimates are not clipped: near zero they can be negative."
-            + (
-                " On one Sobol design the intervals are wider than they need be, for a bootstrap "
-                "of rows cannot see how evenly the points lie."
-                if replicates == 1
-                else ""
-            ),
-        },
+        attrs={"Conventions": "CF-1.11", **attrs},
     )
-    for name, own in _OWN_DIMS.items():
-        values = getattr(indices, name)
+    for name, dims in own_dims.items():
+        values = getattr(estimates, name)
         if values is not None:
-            result[name] = unstack(values, own, outcomes)
-            result[name].attrs |= INDICES[name].attributes()
+            result[name] = unstack(values, dims, outcomes)
+            result[name].attrs |= variables[name].attributes()
     return result
 
 
@@ -176,7 +205,7 @@ def pick_outcomes(outputs: xr.Dataset) -> dict[str, xr.DataArray]:
 
 
 def extra_dims(outcomes: Mapping[str, xr.DataArray]) -> dict[str, int]:
-    """Sizes of all dims but `sample`, in order of appearance."""
+    """Return the sizes of all dims but `sample`, in order of appearance."""
     sizes: dict[str, int] = {}
     for values in outcomes.values():
         sizes |= {str(dim): size for dim, size in values.sizes.items() if dim != "sample"}
@@ -211,7 +240,7 @@ def stack(outcomes: Mapping[str, xr.DataArray]) -> np.ndarray:
 
 
 def shared_coords(outputs: xr.Dataset, outcomes: Mapping[str, xr.DataArray]) -> dict[str, Any]:
-    """Coordinates of the extra dims, which a result keeps."""
+    """Return the coordinates of the extra dims, which a result keeps."""
     return {
         str(name): coord
         for name, coord in outputs.coords.items()

@@ -92,7 +92,7 @@ class SobolWork:
         return [name for n in numbers for row in self._sizes(n, found) for name in row]
 
     def _sizes(self, number: int, found: Found) -> Iterator[list[str]]:
-        """Pieces of a population by size, up to the first size that is not there as a whole."""
+        """Return a population's pieces by size, up to the first size that is not complete."""
         size, width = self.options.base_size, self.options.stopping_width
         while True:
             row = [_name(number, place, size) for place in range(len(self.grid))]
@@ -161,7 +161,7 @@ class SobolWork:
         )
 
     def _estimated(self, design: xr.Dataset, outputs: xr.Dataset, gaps: str) -> xr.Dataset:
-        """Estimate on the whole design, and on its first rows for the curve of convergence."""
+        """Estimate on the whole design, and on its first rows for the convergence curve."""
         options, size = self.options, int(design.attrs["base_size"])
 
         def estimate(rows: int) -> xr.Dataset:
@@ -184,7 +184,7 @@ class SobolWork:
         return whole.assign(curve_of(curve, widths))
 
     def _gaps(self, number: int, design: xr.Dataset, outputs: xr.Dataset, place: np.ndarray) -> str:
-        """Say of which cases something is not known, and where they lie."""
+        """Return the cases of which something is not known, and where they lie, in words."""
         status, grid = outputs["status"].values, place
         if (status == OK).all():
             return ""
@@ -274,12 +274,12 @@ class SobolWork:
 
 
 def _name(number: int, place: int, size: int) -> str:
-    """Name of the piece of a population at a place, with so many base rows."""
+    """Return the name of the piece of a population at a place, with so many base rows."""
     return f"{number:04d}.{place:06d}.{size:08d}"
 
 
 def _on_first_rows(
-    design: xr.Dataset, outputs: xr.Dataset, rows: int, where: str, **options
+    design: xr.Dataset, outputs: xr.Dataset, rows: int, where: str, **options: Any
 ) -> xr.Dataset:
     """Estimate on the first base rows of a design, which are a design themselves."""
     cases = rows * (design.sizes["sample"] // int(design.attrs["base_size"]))
@@ -296,25 +296,25 @@ def _on_first_rows(
 
 
 def _failures(dataset: xr.Dataset, dropped: bool) -> str:
-    """Say how many cases failed, what was done, and what it does to the result."""
+    """Return how many cases failed, what was done, and what it does to the result, in words."""
     failed, cases = int(dataset["failed"].sum()), int(dataset["cases"].sum())
     flagged = int(dataset["flagged"].sum())
     lost = float((dataset["dropped"] / dataset["rows"]).max())
-    told = f"{failed:,} of {cases:,} cases could not be solved{_places(dataset, 'failed')}"
+    sentence = f"{failed:,} of {cases:,} cases could not be solved{_places(dataset, 'failed')}"
     if flagged:
-        told += f", {flagged:,} were {FLAGGED}{_places(dataset, 'flagged')}"
+        sentence += f", {flagged:,} were {FLAGGED}{_places(dataset, 'flagged')}"
     if not lost:
-        return f"{told}; no base row was left out"
+        return f"{sentence}; no base row was left out"
     if not dropped or lost >= 1.0:
-        return f"{told}; nothing is left of some outcome"
+        return f"{sentence}; nothing is left of some outcome"
     return (
-        f"{told}; up to {lost:.1%} of the base rows were left out of an index, on "
+        f"{sentence}; up to {lost:.1%} of the base rows were left out of an index, on "
         f"request: intervals are up to {1 / np.sqrt(1 - lost):.2f} times wider for it, and the "
         "indices describe the lungs with a value, not all"
     )
 
 
 def _places(dataset: xr.Dataset, kind: str) -> str:
-    """Say where the cases of a kind lie, in brackets; nothing where there are none."""
+    """Return where the cases of a kind lie, in brackets; nothing where there are none."""
     texts = dict.fromkeys(text for text in dataset[f"{kind}_where"].values.tolist() if text)
     return f" ({'; '.join(texts)})" if texts else ""

@@ -125,7 +125,7 @@ def search_windows(
     solvable = bar_leavers(full, drawn)
     vary = {name for name, a in solvable.items() if np.size(a) > 1 and np.ptp(a) != 0}
 
-    def margins(t_low, lung_index):
+    def margins(t_low: np.ndarray, lung_index: np.ndarray) -> np.ndarray:
         case = {name: a[lung_index] if name in vary else a[0] for name, a in solvable.items()}
         solved = evaluate(model, {**case, "t_low": t_low}, limits.outcomes)
         judged = judge(limits, solved.outcomes)
@@ -174,7 +174,11 @@ def _one_value_each(
 
 
 def _windows_dataset(
-    lung: str, found: Windows, values: Mapping[str, np.ndarray], limits: LimitSet, time_constant
+    lung: str,
+    found: Windows,
+    values: Mapping[str, np.ndarray],
+    limits: LimitSet,
+    time_constant: np.ndarray,
 ) -> xr.Dataset:
     dims = {1: ("sample",), 2: ("sample", "piece")}
     # the last two stand for the ends of what was searched and of what is known

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from pydantic import ValidationError
 
+from ebbmap.analyses.findings import sentences
 from ebbmap.cases.checks import complaint
 from ebbmap.cases.question import Question
 from ebbmap.cases.uses import chances_of_leaving, leaving_text
@@ -17,8 +18,8 @@ from ebbmap.committee.protocol import Group, Protocol
 from ebbmap.errors import EbbmapError, StudyError, unknown_name
 from ebbmap.files.protocol.schema import FAMILIES, ProtocolFile
 from ebbmap.files.study.cross import check_limits, check_names
-from ebbmap.files.study.load import sentences
 from ebbmap.files.study.reading import read_text, read_toml
+from ebbmap.files.study.schema import FAMILIES as STUDY_FAMILIES
 from ebbmap.files.study.uses import TOO_OFTEN
 from ebbmap.lungs import LUNGS, lung_model
 from ebbmap.registries.outcomes import plan
@@ -96,8 +97,8 @@ def _population(file: ProtocolFile, name: str) -> Population:
 
 
 def _said(error: ValidationError) -> list[str]:
-    """Sentences of the findings, without the marks that tell a range from a rule."""
-    said = sentences(error, ProtocolFile)
+    """Return the sentences of the findings, without the marks that tell a range from a rule."""
+    said = sentences(error, ProtocolFile, STUDY_FAMILIES)
     for family in FAMILIES:
         said = [one.replace(f".{family}:", ":").replace(f".{family}.", ".", 1) for one in said]
     return said

@@ -8,23 +8,21 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 
 from ebbmap.analyses.base import Analysis
+from ebbmap.analyses.findings import sentences
 from ebbmap.analyses.registry import ANALYSES
 from ebbmap.cases.question import Question
 from ebbmap.catalogue.sources import NOTHING_USED, Used, load_use
 from ebbmap.catalogue.value import Catalogue
-from ebbmap.errors import SHOWN, EbbmapError, StudyError, shortened, unknown_name
+from ebbmap.errors import EbbmapError, StudyError
 from ebbmap.files.study.cross import cross_checks
 from ebbmap.files.study.reading import read_text, read_toml
 from ebbmap.files.study.schema import FAMILIES, StudyFile, study_schema
 from ebbmap.files.study.uses import default_settings, leaving
 from ebbmap.registries.parameters import parameter
 from ebbmap.registries.populations import POPULATIONS, Population
-
-#: Findings of the schema that are listed, one sentence each; the others are counted.
-LISTED = 100
 
 
 class Study:
@@ -149,7 +147,7 @@ def _checked(
     try:
         file = schema.model_validate(raw)
     except ValidationError as error:
-        raise StudyError(where, sentences(error, schema) + problems) from None
+        raise StudyError(where, sentences(error, schema, FAMILIES) + problems) from None
     if problems:
         raise StudyError(where, problems)
     try:
@@ -171,58 +169,3 @@ def _fixed(values: Mapping[str, Any]) -> dict[str, float]:
 def _populations(file: StudyFile) -> list[Population]:
     own = {name: one.build(name) for name, one in file.population.items()}
     return [own[name] if name in own else POPULATIONS[name] for name in file.populations]
-
-
-def sentences(error: ValidationError, schema: type[BaseModel]) -> list[str]:
-    """Turn pydantic's findings into sentences with place, expectation, value and nearest name.
-
-    The known names of a table are listed once, and past `LISTED` findings are counted only.
-    """
-    said, listed = [], set()
-    for one in error.errors(include_url=False)[:LISTED]:
-        place = _place(one["loc"])
-        kind, found = one["type"], one["input"]
-        if kind == "extra_forbidden":
-            table = one["loc"][:-1]
-            what = unknown_name("key", one["loc"][-1], _keys(table, schema))
-            if table in listed:
-                what = what.partition(" Known: ")[0]
-            listed.add(table)
-        elif kind == "missing":
-            what = f"must be given: {one['loc'][-1]!r} is missing. Add it."
-        elif kind == "value_error":
-            what = str(one["ctx"]["error"])
-        else:
-            message = one["msg"][0].lower() + one["msg"][1:]
-            what = f"{message}; got {shortened(found)}"
-        said.append(f"{place}: {what}{'' if what.endswith(('.', '?')) else '.'}")
-    if (more := error.error_count() - LISTED) > 0:
-        said.append(f"file: {more:,} more problems of this kind are not listed.")
-    return said
-
-
-def _place(loc: tuple[int | str, ...]) -> str:
-    """Path of keys in the file, without the marks that the schema adds."""
-    words = [str(p) for p in loc if p not in FAMILIES and "[" not in str(p)]
-    return ".".join(w if len(w) <= SHOWN else f"{w[:SHOWN]}..." for w in words) or "file"
-
-
-def _keys(loc: tuple[int | str, ...], schema: type[BaseModel]) -> list[str]:
-    """Known keys of the table at a place of the file."""
-    table: Any = schema
-    for part in loc:
-        fields = getattr(table, "model_fields", {})
-        if part in fields:
-            table = _inner(fields[part].annotation)
-        elif part in FAMILIES:
-            table = FAMILIES[str(part)]
-    return list(getattr(table, "model_fields", {}))
-
-
-def _inner(annotation: Any) -> Any:
-    """Return the table behind list[...], dict[...], ... | None and Annotated[...]."""
-    for argument in reversed(getattr(annotation, "__args__", ())):
-        found = _inner(argument)
-        if isinstance(found, type) and issubclass(found, BaseModel):
-            return found
-    return annotation

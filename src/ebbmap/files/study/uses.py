@@ -118,7 +118,13 @@ def unused(study: RawStudy, analyses: Mapping[str, Analysis]) -> list[str]:
     ]
 
 
-def _axis_problem(name: str, asked: list[Laid], fixed, samples, properties) -> str:
+def _axis_problem(
+    name: str,
+    asked: list[Laid],
+    fixed: frozenset[str],
+    samples: frozenset[str],
+    properties: set[str],
+) -> str:
     if not any(name in analysis.laid_out for analysis in asked):
         return f"axes.{name}: no analysis lays it out. Drop it, or name it in an analysis."
     if name in fixed or name in properties:
@@ -143,7 +149,7 @@ def _axis_problem(name: str, asked: list[Laid], fixed, samples, properties) -> s
     )
 
 
-def _sample_problem(name: str, asked: list[Laid], fixed) -> str:
+def _sample_problem(name: str, asked: list[Laid], fixed: frozenset[str]) -> str:
     missing = [
         analysis.place
         for analysis in asked
@@ -164,7 +170,7 @@ def _sample_problem(name: str, asked: list[Laid], fixed) -> str:
     return ""
 
 
-def _fixed_problem(name: str, asked: list[Laid], samples) -> str:
+def _fixed_problem(name: str, asked: list[Laid], samples: frozenset[str]) -> str:
     if all(name in analysis.laid_out or (analysis.draws and name in samples) for analysis in asked):
         return f"fixed.{name}: every analysis lays it out or draws it. Drop one of them."
     return ""
