@@ -22,6 +22,7 @@ from ebbmap.files.bundled import bundled_protocols, bundled_studies, named_file
 from ebbmap.files.protocol import load_protocol, parse_protocol
 from ebbmap.files.study import Study, load_study, parse_study
 from ebbmap.files.writing import save_dataset, write_text
+from ebbmap.runs.dates import stated_date
 from ebbmap.runs.job import STORE
 from ebbmap.runs.run import run_check, run_study
 from ebbmap.runs.status import Status, status_of
@@ -351,27 +352,6 @@ def check(
         if passing:
             shutil.rmtree(folder, ignore_errors=True)
     return done
-
-
-def stated_date(date: str | datetime.date | None) -> str:
-    """Return a date as YYYY-MM-DD; today's (UTC) where none is given.
-
-    Raises
-    ------
-    EbbmapError
-        If a text is no date.
-
-    Examples
-    --------
-    >>> stated_date("2026-01-01")
-    '2026-01-01'
-    """
-    if date is None:
-        return datetime.datetime.now(datetime.UTC).date().isoformat()
-    try:
-        return datetime.date.fromisoformat(str(date)).isoformat()
-    except ValueError:
-        raise EbbmapError(f"date must be YYYY-MM-DD; got {shortened(date)}.") from None
 
 
 def _folder(out: str | Path | None) -> tuple[Path, bool]:

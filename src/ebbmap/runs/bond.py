@@ -48,6 +48,7 @@ def _told_by_the_kernel() -> bool:
     if sys.platform != "linux":
         return False
     try:
-        return ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0) == 0
+        failure: int = ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
+        return failure == 0
     except (OSError, AttributeError):
         return False

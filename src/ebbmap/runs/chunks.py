@@ -37,7 +37,7 @@ def streams(study: Study) -> bool:
     if asked.store in ("zarr", "none") or asked.reductions or asked.precision == "float32":
         return True
     job = Job(study)
-    return job.layout.cases * job.bytes_per_case > asked.netcdf_up_to_gb * _GB
+    return bool(job.layout.cases * job.bytes_per_case > asked.netcdf_up_to_gb * _GB)
 
 
 def study_ledger(study: Study, folder: Path, run: str = "") -> Ledger:

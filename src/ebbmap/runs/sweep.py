@@ -148,7 +148,9 @@ def summary_of(job: Job, sums: Callable[[str], Mapping[str, np.ndarray]]) -> xr.
     return dataset
 
 
-def _add_up(job: Job, cells: tuple[int, ...], sums: Callable[[str], Mapping[str, np.ndarray]]):
+def _add_up(
+    job: Job, cells: tuple[int, ...], sums: Callable[[str], Mapping[str, np.ndarray]]
+) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray], dict[str, np.ndarray]]:
     """Return counts by rule, extremes and binned values by outcome, of every population."""
     layout = job.layout
     groups = layout.shape[0]
