@@ -257,7 +257,7 @@ def run(
     fresh : bool
         Forget what an earlier run finished in the folder.
     progress : callable, optional
-        ``progress(analysis, cases)``, called whenever so many more cases are finished.
+        ``progress(analysis, cases)``, called with the number of cases just finished.
 
     Returns
     -------
@@ -328,7 +328,7 @@ def check(
     StudyError
         With every problem of the protocol.
     EbbmapError, UnfinishedError
-        As in `run`; and if the date is none.
+        As in `run`; EbbmapError also if the date is not a date.
 
     Examples
     --------
@@ -373,7 +373,7 @@ def _checked(
     """Return what was asked for, read and checked if it is a path, a bundled name or a text."""
     if isinstance(asked, kind):
         return asked
-    # no name of a file that somebody means has a line break, and no study fits in one line
+    # names of files have no line break, and no study fits in one line
     if isinstance(asked, str) and "\n" in asked:
         return parse(asked)
     if not isinstance(asked, (str, Path)):

@@ -20,7 +20,7 @@ def stated_date(date: str | datetime.date | None, *, name: str = "date") -> str:
     Raises
     ------
     EbbmapError
-        If a text is no date.
+        If a text is not a date.
 
     Examples
     --------

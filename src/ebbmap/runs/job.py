@@ -82,7 +82,7 @@ class Job:
 
     @property
     def columns(self) -> dict[str, np.dtype]:
-        """What is filled in for every case, and its type."""
+        """Names and types of what is filled in for every case."""
         byte: np.dtype = np.dtype(np.int8)
         found: dict[str, np.dtype] = (
             dict.fromkeys(self.kept, self.dtype) if self.stored or self._summed else {}

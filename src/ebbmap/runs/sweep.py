@@ -1,4 +1,4 @@
-"""What the results of a sweep that streams say: axes, labels, and what all blocks add up to."""
+"""The results of a sweep that streams: axes, labels, and what all blocks add up to."""
 
 from __future__ import annotations
 
