@@ -93,7 +93,7 @@ def test_the_changelog_goes_by_version():
     versions = re.findall(r"^## (.+)$", log, re.M)
     assert versions[0] == "Unreleased" or versions[0] == METADATA["version"]
     assert METADATA["version"] in versions
-    kinds = {"Added", "Changed", "Fixed", "Answers that changed"}
+    kinds = {"Added", "Changed", "Removed", "Fixed", "Answers that changed"}
     assert {"Added", "Changed", "Fixed"} <= set(re.findall(r"^### (.+)$", log, re.M)) <= kinds
 
 

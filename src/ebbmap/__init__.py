@@ -42,6 +42,9 @@ if TYPE_CHECKING:
     from ebbmap.registries.limits import LimitSet as LimitSet
     from ebbmap.registries.populations import Marginal as Marginal
     from ebbmap.registries.populations import Population as Population
+    from ebbmap.runs.api import check as check
+    from ebbmap.runs.api import open_results as open_results
+    from ebbmap.runs.api import run as run
 
     __version__: str
 
@@ -55,9 +58,12 @@ _HOMES = {
     "Question": "cases.question",
     "analysis": "catalogue.marks",
     "builtin": "catalogue.value",
+    "check": "runs.api",
     "draw_design": "cases.draw_design",
     "lung": "catalogue.marks",
+    "open_results": "runs.api",
     "outcome": "catalogue.marks",
+    "run": "runs.api",
     "simulate": "cases.simulate",
     "start_up": "cases.simulate",
     "waveforms": "cases.waveforms",

@@ -19,6 +19,7 @@ from ebbmap.cli import app
 from ebbmap.errors import EbbmapError, StudyError
 from ebbmap.files.study import load_study, parse_study
 from ebbmap.registries.outcomes import OUTCOMES
+from ebbmap.runs.costs import study_costs
 from ebbmap.runs.plan import key_of
 from ebbmap.runs.run import plan_tasks, run_study, study_source
 
@@ -115,6 +116,14 @@ def test_results_hold_the_code_and_are_a_study_themselves(folder):
     assert (folder / "out" / "mine.py").read_bytes() == (folder / "mine.py").read_bytes()
     again = load_study(folder / "out" / "study.toml")
     assert again.catalogue == load_study(folder / "study.toml").catalogue
+
+
+def test_the_costs_of_a_run_that_is_resumed_know_own_entries(folder):
+    study = load_study(folder / "study.toml")
+    results_of(study, folder / "out")
+    with study.catalogue.active():
+        (cost,) = study_costs(study, folder / "out", 1)
+    assert (cost.cases, cost.blocks) == (0, 0)
 
 
 def test_changed_code_is_another_run(folder):

@@ -11,7 +11,7 @@ from ebbmap.errors import EbbmapError, StudyError
 from ebbmap.files.protocol import parse_protocol
 from ebbmap.files.study import parse_study
 from ebbmap.runs import api
-from ebbmap.runs.api import EXAMPLE, check, open_results, run, stated_date
+from ebbmap.runs.api import EXAMPLE, check, open_results, run
 
 
 @pytest.fixture
@@ -140,10 +140,3 @@ def test_a_whole_check_gives_what_the_committee_gives(tmp_path, smaller_searches
     for name, result in done.results.items():
         xr.testing.assert_equal(opened[name].load(), result)
     assert done.protocol.title == "check"
-
-
-def test_dates_are_days():
-    assert stated_date(datetime.date(2026, 2, 3)) == "2026-02-03"
-    assert datetime.date.fromisoformat(stated_date(None))
-    with pytest.raises(EbbmapError, match="date must be YYYY-MM-DD; got '2026-13-01'"):
-        stated_date("2026-13-01")

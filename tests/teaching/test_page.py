@@ -1,4 +1,4 @@
-"""The page to play with: what it holds, what it interpolates, and that a browser runs it."""
+"""The page to explore: what it holds, what it interpolates, and that a browser runs it."""
 
 import json
 import re

@@ -1,4 +1,4 @@
-"""What a command says: tables and sentences as they come, or one JSON document at its end."""
+"""What a command prints: tables and sentences as they come, or one JSON document at its end."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The application: how commands are registered, and how output that nobody takes ends them."""
+"""The application: how commands are registered, and how they end if their output is lost."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from ebbmap.tables.keys import keys_text
 
 
 class Application(typer.Typer):
-    """The commands; output that nobody takes ends them with a status of its own."""
+    """The commands; lost output ends them with a status of its own."""
 
     def __call__(self, *args: Any, **kwargs: Any) -> Any:
         """Run a command; `STATUSES` lists how it may end."""

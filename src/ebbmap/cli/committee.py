@@ -50,11 +50,12 @@ def check(
     answer = Answer(as_json)
     from ebbmap.runs import default_workers
     from ebbmap.runs.costs import approve, check_costs
+    from ebbmap.runs.dates import stated_date
     from ebbmap.tables.runs import cost_data, cost_table
 
     checked = _load(protocol)
     answer.say(*checked.notes)
-    folder, stated = out or Path("out") / protocol.stem, _date(date)
+    folder, stated = out or Path("out") / protocol.stem, stated_date(date, name="--date")
     at_work = workers or default_workers()
     costs = check_costs(checked, at_work)
     content = {
@@ -181,23 +182,3 @@ def _load(protocol: Path) -> Protocol:
     from ebbmap.files.protocol import load_protocol
 
     return load_protocol(named_file(protocol, bundled_protocols()))
-
-
-def _date(text: str | None) -> str:
-    """Return the stated date, or today's.
-
-    Raises
-    ------
-    EbbmapError
-        If the text is no date.
-    """
-    from datetime import UTC, date, datetime
-
-    from ebbmap.errors import EbbmapError
-
-    if text is None:
-        return datetime.now(UTC).date().isoformat()
-    try:
-        return date.fromisoformat(text).isoformat()
-    except ValueError:
-        raise EbbmapError(f"--date must be YYYY-MM-DD; got {text!r}.") from None

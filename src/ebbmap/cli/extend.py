@@ -28,7 +28,7 @@ def check_entries(
     ],
     as_json: JsonOption = False,
 ) -> None:
-    """Say what each entry of a file reads, which lungs it runs with, and whether it passes.
+    """Show what each entry of a file reads, which lungs it runs with, and whether it passes.
 
     Ends with status 1 if an entry has a problem. With --json: file, and entries with kind, name,
     reads, lungs, problems and passes.

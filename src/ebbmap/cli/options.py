@@ -58,7 +58,7 @@ USUAL_LIMITS = ("pressure", "volume", "auto_peep")
 
 
 def values_of(pairs: list[str] | None) -> dict[str, Any]:
-    """Return NAME=VALUE words as values; a value that is no number stays a word.
+    """Return NAME=VALUE words as values; a value that is not a number stays a word.
 
     Raises
     ------

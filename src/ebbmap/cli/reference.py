@@ -1,4 +1,4 @@
-"""Commands that tell what there is: registries, bundled files, schemas."""
+"""Commands that list what there is: registries, bundled files, schemas."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Commands that run studies, draw their pictures and tell how far a run has come."""
+"""Commands that run studies, draw their pictures and show how far a run has come."""
 
 from __future__ import annotations
 
@@ -80,7 +80,7 @@ def run(
 def _results(
     answer: Answer, study: Study, stem: str, folder: Path, pictures: Path, how: dict[str, Any]
 ) -> Iterator[dict[str, Any]]:
-    """Run a study, draw and tell each result as soon as it is there; yield it as plain data."""
+    """Run a study; draw, print and yield each result as plain data as soon as it is there."""
     from ebbmap.files.writing import make_folder
     from ebbmap.report.figures import draw_result
     from ebbmap.runs.run import run_study

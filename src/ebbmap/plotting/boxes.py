@@ -93,7 +93,7 @@ def plot_box(
 def _draw_range(ax: Axes, row: int, side: xr.Dataset, bottom: float, top: float) -> None:
     """Draw one parameter's side of a box as a bar of the shown range, in a row of axes."""
 
-    def scaled(value):
+    def scaled(value: np.ndarray) -> np.ndarray:
         return np.clip((value - bottom) / (top - bottom), 0.0, 1.0)
 
     edges = side["edge"].values

@@ -82,7 +82,9 @@ def plot_verdicts(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     return ax
 
 
-def _draw_bars(ax: Axes, names, left: np.ndarray, share: np.ndarray, verdict: str) -> None:
+def _draw_bars(
+    ax: Axes, names: np.ndarray, left: np.ndarray, share: np.ndarray, verdict: str
+) -> None:
     """Draw one verdict's part of every group's bar, with its share where it is wide enough."""
     colour, hatch = VERDICT_COLOURS[verdict]
     look: Look = {"color": colour, "hatch": hatch, "edgecolor": INK, "lw": 0.6, "height": 0.62}

@@ -136,7 +136,8 @@ def kept_part(share: np.ndarray, rule: str) -> np.ndarray:
     [False, True, False]
     """
     bounds = LIMIT_SETS[rule].hard
-    return np.all([bound.margin(share) >= 0 for bound in bounds], axis=0)
+    kept: np.ndarray = np.all([bound.margin(share) >= 0 for bound in bounds], axis=0)
+    return kept
 
 
 def release_axes(ax: Axes | None, release: float, shown: tuple[float, float], text: str) -> Axes:

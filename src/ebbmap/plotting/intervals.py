@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import ArrayLike
@@ -53,7 +55,7 @@ def draw_interval(
         ax.plot(place[bare], value[bare], mark, **look)
 
 
-def without_interval(axes) -> str:
+def without_interval(axes: Iterable[Axes]) -> str:
     """Return the sentence for a caption if any of some axes has a mark without an interval."""
     drawn = (line.get_label() for ax in axes for line in ax.lines)
     return f" {WITHOUT_INTERVAL}" if NO_INTERVAL in drawn else ""

@@ -124,7 +124,9 @@ def mark_middle(ax: Axes, middle: Mapping[str, float], x: str, y: str, colour: s
     return drawn
 
 
-def _draw_boundary(ax: Axes, places, share: xr.DataArray) -> bool:
+def _draw_boundary(
+    ax: Axes, places: tuple[xr.DataArray, xr.DataArray], share: xr.DataArray
+) -> bool:
     """Draw where half of the lungs are served; return whether there is such a line."""
     crosses = bool(share.max() > HALF > share.min())
     if crosses:

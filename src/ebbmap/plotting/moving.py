@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import numpy as np
 import xarray as xr
 from matplotlib.animation import FuncAnimation, PillowWriter
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 
 from ebbmap.plotting.pages.caption import add_caption
 from ebbmap.plotting.startup import plot_startup, plot_startup_waves
 
 #: Name, animation, alternative text.
 Moving = tuple[str, FuncAnimation, str]
+
+#: A line that grows, its whole data, how far x goes in a cycle, and room for rounding.
+Growing = tuple[Line2D, np.ndarray, np.ndarray, tuple[float, float]]
 
 #: Pictures in each cycle and each second; dots per inch.
 FRAMES_PER_CYCLE = 4
@@ -59,7 +65,7 @@ def _first_cycles(result: xr.Dataset) -> Moving:
     period = float(result["time"].isel(course=0).max()) / cycles
     lines = list(_growing_lines(axes, cycles, period))
 
-    def draw(frame: int) -> list:
+    def draw(frame: int) -> list[Artist]:
         done = (frame + 1) / FRAMES_PER_CYCLE
         for line, x, y, reached in lines:
             shown = x <= done * reached[0] + reached[1]
@@ -77,8 +83,8 @@ def _first_cycles(result: xr.Dataset) -> Moving:
     )
 
 
-def _growing_lines(axes, cycles: int, period: float):
-    """Yield each line that grows, its whole data, and how far x goes in a cycle, with rounding."""
+def _growing_lines(axes: Iterable[Axes], cycles: int, period: float) -> Iterator[Growing]:
+    """Yield each line that grows over some cycles of a period [s]."""
     for ax in axes:
         for line in ax.lines:
             x, y = np.asarray(line.get_xdata()), np.asarray(line.get_ydata())

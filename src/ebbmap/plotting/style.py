@@ -107,8 +107,8 @@ def mark_of(number: int) -> str:
     return MARKS[(number + number // len(CYCLE)) % len(MARKS)]
 
 
-def text_of(array) -> str:
-    """Axis text from a dataset variable: its name in words and its unit."""
+def text_of(array: xr.DataArray) -> str:
+    """Return the text of an axis that shows a variable: its name in words and its unit."""
     return bracketed(str(array.attrs.get("long_name", array.name)), array.attrs.get("units", "1"))
 
 
@@ -231,19 +231,19 @@ def spread_labels(positions: Iterable[float], gap: float) -> list[float]:
 
     Examples
     --------
-    >>> [round(float(at), 2) for at in spread_labels([0.0, 0.0, 1.0], 0.2)]
+    >>> [round(float(place), 2) for place in spread_labels([0.0, 0.0, 1.0], 0.2)]
     [-0.1, 0.1, 1.0]
     """
     order = sorted(enumerate(positions), key=lambda item: item[1])
-    clusters: list[list] = []
-    for index, at in order:
-        clusters.append([[index], float(at)])
+    clusters: list[tuple[list[int], float]] = []
+    for index, position in order:
+        clusters.append(([index], float(position)))
         while len(clusters) > 1:
             (left, a), (right, b) = clusters[-2:]
             if b - a >= gap * (len(left) + len(right)) / 2:
                 break
             centre = (a * len(left) + b * len(right)) / (len(left) + len(right))
-            clusters[-2:] = [[left + right, centre]]
+            clusters[-2:] = [(left + right, centre)]
     placed = dict.fromkeys(range(len(order)), 0.0)
     for members, centre in clusters:
         for rank, index in enumerate(members):

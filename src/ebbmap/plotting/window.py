@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
@@ -77,7 +79,7 @@ def plot_window(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     return finish(ax, result["t_low"], "share of lungs served")
 
 
-def draw_served(ax: Axes, lungs: xr.Dataset, colour: str, **look) -> None:
+def draw_served(ax: Axes, lungs: xr.Dataset, colour: str, **look: Any) -> None:
     """Draw along T low the share of lungs that are served, with its interval."""
     place = lungs["t_low"].values
     low, high = lungs["served_share_interval"].transpose("ci_bound", "t_low").values
@@ -169,10 +171,11 @@ def _window_lines(lungs: xr.Dataset) -> np.ndarray:
     low, high = (lungs[name].transpose("sample", "piece").values for name in ("lower", "upper"))
     tau = np.broadcast_to(lungs["time_constant_exp"].values[:, None], low.shape)
     ends = np.stack([np.stack([tau, low], -1), np.stack([tau, high], -1)], axis=-2)
-    return ends[np.isfinite(low)]
+    known: np.ndarray = ends[np.isfinite(low)]
+    return known
 
 
-def _draw_lines(lines, colour: str, label: str, ax: Axes) -> None:
+def _draw_lines(lines: np.ndarray, colour: str, label: str, ax: Axes) -> None:
     """Draw upright lines as one object that stays small in a vector file."""
     drawn = LineCollection(list(lines), colors=colour, lw=1.0, alpha=0.8, label=label)
     drawn.set_rasterized(True)

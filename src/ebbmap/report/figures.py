@@ -139,7 +139,7 @@ def check_figures(
         problems += [f"{name} comes from no study." for name in sorted(held.keys() - built.keys())]
         for name in sorted(built.keys() & held.keys()):
             if name.endswith(".txt"):
-                new, old = (at[name].read_text(encoding="utf-8") for at in (built, held))
+                new, old = (paths[name].read_text(encoding="utf-8") for paths in (built, held))
                 if new != old:
                     problems.append(f"{name} now says: {new.strip()} It said: {old.strip()}")
     return problems

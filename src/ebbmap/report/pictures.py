@@ -23,7 +23,7 @@ from ebbmap.tables.model import Table
 #: Dots per inch of the pictures on the page.
 DPI = 120
 
-#: Columns of the table of windows that the text of its picture tells.
+#: Columns of the table of windows that the text of its picture repeats.
 WINDOW_COLUMNS = ("group", "best T low", "other lungs it serves")
 
 

@@ -22,6 +22,7 @@ from ebbmap.files.bundled import bundled_protocols, bundled_studies, named_file
 from ebbmap.files.protocol import load_protocol, parse_protocol
 from ebbmap.files.study import Study, load_study, parse_study
 from ebbmap.files.writing import save_dataset, write_text
+from ebbmap.runs.dates import stated_date
 from ebbmap.runs.job import STORE
 from ebbmap.runs.run import run_check, run_study
 from ebbmap.runs.status import Status, status_of
@@ -256,7 +257,7 @@ def run(
     fresh : bool
         Forget what an earlier run finished in the folder.
     progress : callable, optional
-        ``progress(analysis, cases)``, called whenever so many more cases are finished.
+        ``progress(analysis, cases)``, called with the number of cases just finished.
 
     Returns
     -------
@@ -327,7 +328,7 @@ def check(
     StudyError
         With every problem of the protocol.
     EbbmapError, UnfinishedError
-        As in `run`; and if the date is none.
+        As in `run`; EbbmapError also if the date is not a date.
 
     Examples
     --------
@@ -353,27 +354,6 @@ def check(
     return done
 
 
-def stated_date(date: str | datetime.date | None) -> str:
-    """Return a date as YYYY-MM-DD; today's (UTC) where none is given.
-
-    Raises
-    ------
-    EbbmapError
-        If a text is no date.
-
-    Examples
-    --------
-    >>> stated_date("2026-01-01")
-    '2026-01-01'
-    """
-    if date is None:
-        return datetime.datetime.now(datetime.UTC).date().isoformat()
-    try:
-        return datetime.date.fromisoformat(str(date)).isoformat()
-    except ValueError:
-        raise EbbmapError(f"date must be YYYY-MM-DD; got {shortened(date)}.") from None
-
-
 def _folder(out: str | Path | None) -> tuple[Path, bool]:
     """Return the folder for results, and whether it is a temporary one."""
     return (Path(tempfile.mkdtemp(prefix="ebbmap-")), True) if out is None else (Path(out), False)
@@ -393,7 +373,7 @@ def _checked(
     """Return what was asked for, read and checked if it is a path, a bundled name or a text."""
     if isinstance(asked, kind):
         return asked
-    # no name of a file that somebody means has a line break, and no study fits in one line
+    # names of files have no line break, and no study fits in one line
     if isinstance(asked, str) and "\n" in asked:
         return parse(asked)
     if not isinstance(asked, (str, Path)):

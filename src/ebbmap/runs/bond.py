@@ -15,7 +15,7 @@ import psutil
 #: Linux: the signal that a process gets when its parent dies (prctl(2)).
 PR_SET_PDEATHSIG = 1
 
-#: How often a process looks for its parent where the kernel does not tell it [s].
+#: How often a process looks for its parent where the kernel does not notify it [s].
 LOOK_EVERY = 0.2
 
 
@@ -25,10 +25,10 @@ def end_with(parent: int) -> None:
     Ctrl-C, which a terminal sends to all of them, is left to the parent.
     """
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    if not _told_by_the_kernel():
+    if not _notified_by_the_kernel():
         threading.Thread(target=watch, args=(parent,), daemon=True).start()
     if os.name == "posix" and os.getppid() != parent:
-        # it was gone before anybody could be told
+        # it had ended before this process could be notified
         os._exit(1)
 
 
@@ -44,10 +44,12 @@ def watch(parent: int) -> None:
     os._exit(1)
 
 
-def _told_by_the_kernel() -> bool:
+def _notified_by_the_kernel() -> bool:
+    """Ask the kernel to end this process with its parent; return whether it will."""
     if sys.platform != "linux":
         return False
     try:
-        return ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0) == 0
+        failure: int = ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGKILL, 0, 0, 0)
+        return failure == 0
     except (OSError, AttributeError):
         return False

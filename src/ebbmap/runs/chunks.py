@@ -9,6 +9,7 @@ import os
 import shutil
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import xarray as xr
 
@@ -37,13 +38,18 @@ def streams(study: Study) -> bool:
     if asked.store in ("zarr", "none") or asked.reductions or asked.precision == "float32":
         return True
     job = Job(study)
-    return job.layout.cases * job.bytes_per_case > asked.netcdf_up_to_gb * _GB
+    return bool(job.layout.cases * job.bytes_per_case > asked.netcdf_up_to_gb * _GB)
+
+
+def study_plan(study: Study) -> dict[str, Any]:
+    """Return what a study asks, own entries included: what its run is compared by."""
+    stated = study.file.model_dump(mode="json")
+    return plan_of("study", stated, study.digest, study.catalogue.provenance)
 
 
 def study_ledger(study: Study, folder: Path, run: str = "") -> Ledger:
     """Return the ledger of a study in a folder."""
-    stated = study.file.model_dump(mode="json")
-    return Ledger(folder, plan_of("study", stated, study.digest), run)
+    return Ledger(folder, study_plan(study), run)
 
 
 def check_begun(ledger: Ledger, *, fresh: bool = False) -> None:
@@ -61,13 +67,13 @@ def check_begun(ledger: Ledger, *, fresh: bool = False) -> None:
     made = ledger.folder / STORE
     if made.exists() and not ledger.sound and not ledger.names():
         raise EbbmapError(
-            f"{made} is there already, and no run of this kind made it. Name another folder with "
+            f"{made} exists already, and no run of this kind made it. Name another folder with "
             "--out."
         )
 
 
 def foresee(study: Study, folder: Path, workers: int, *, fresh: bool = False) -> Cost:
-    """Foretell the cost of what is still to do of a sweep that streams; nothing is written.
+    """Return the expected cost of what is left of a sweep that streams; nothing is written.
 
     Parameters
     ----------
@@ -118,7 +124,7 @@ class Chunks:
         return list(self._job.places(number_of(name)).values())
 
     def prepare(self, ledger: Ledger, todo: int, workers: int) -> None:
-        """See that there is room, and a store with axes and metadata.
+        """Check that there is room, and make the store with its axes and metadata.
 
         Raises
         ------
@@ -141,7 +147,7 @@ class Chunks:
         return Finished(sums, job.layout.cases_in(number), beside=chunks)
 
     def join(self, kept: Kept, ledger: Ledger) -> list[tuple[xr.Dataset, Path]]:
-        """Open the store without reading it, and save what all blocks add up to: if asked for."""
+        """Open the store without reading it, and save what all blocks add up to, if asked for."""
         job, made = self._job, ledger.folder / STORE
         results = [(xr.open_zarr(made, chunks=None), made)] if job.stored else []
         if job.asked.reductions:
@@ -151,9 +157,9 @@ class Chunks:
 
 
 def prepare_store(job: Job, ledger: Ledger) -> None:
-    """See that axes, metadata and the folder of every column are what they were made as.
+    """Make sure that axes, metadata and the folder of every column are as they were made.
 
-    They follow from the study, so whatever is not, or cannot be vouched for, is made again.
+    They follow from the study, so what is not, or cannot be vouched for, is made again.
     """
     entry = ledger.read(f"{FILES}.{STORE}")
     if entry is not None and not ledger.differing(entry):

@@ -59,7 +59,7 @@ _DOUBLE = 8
 
 
 def study_costs(study: Study, folder: Path, workers: int, *, fresh: bool = False) -> list[Cost]:
-    """Foretell the costs of every analysis of a study; nothing is written.
+    """Return the expected costs of every analysis of a study; nothing is written.
 
     Parameters
     ----------
@@ -108,7 +108,7 @@ def study_costs(study: Study, folder: Path, workers: int, *, fresh: bool = False
 
 
 def check_costs(protocol: Protocol, workers: int) -> list[Cost]:
-    """Foretell the costs of every part of a check; nothing is written."""
+    """Return the expected costs of every part of a check; nothing is written."""
     limits = protocol.limits.outcomes
     each = seconds_per_case(
         protocol.lung.name,
@@ -126,7 +126,7 @@ def check_costs(protocol: Protocol, workers: int) -> list[Cost]:
 
 
 def approve(costs: Sequence[Cost], folder: Path, *, yes: bool) -> None:
-    """Refuse what the machine cannot hold, and what is long or large unless it is wanted so.
+    """Refuse what the machine cannot hold, and a long or large run that was not confirmed.
 
     Parameters
     ----------
@@ -135,7 +135,7 @@ def approve(costs: Sequence[Cost], folder: Path, *, yes: bool) -> None:
     folder : Path
         Where results go; need not be there yet.
     yes : bool
-        Whether a long or large run is wanted.
+        Whether a long or large run was confirmed.
 
     Raises
     ------
@@ -150,7 +150,7 @@ def approve(costs: Sequence[Cost], folder: Path, *, yes: bool) -> None:
         raise EbbmapError(
             f"a run of more than {LONG_SECONDS / 3600:g} hour or {LARGE_BYTES / 1e9:g} GB needs "
             f"--yes; this one takes about {seconds / 3600:,.1f} hours and {disk / 1e9:,.1f} GB. "
-            "Look at it with --dry-run, then start it with --yes, or make it smaller."
+            "See its parts with --dry-run, then start it with --yes, or make it smaller."
         )
 
 

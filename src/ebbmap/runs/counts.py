@@ -21,13 +21,15 @@ BINS = 2**16
 QUANTILE_ERROR = 2.0**-8
 
 
-def count_verdicts(verdict, binding, cell, *, cells: int, bounds: int) -> np.ndarray:
+def count_verdicts(
+    verdict: np.ndarray, binding: np.ndarray, cell: np.ndarray | int, *, cells: int, bounds: int
+) -> np.ndarray:
     """Count cases by cell, verdict and binding bound.
 
     Parameters
     ----------
     verdict, binding : ndarray of int8
-        As `limits.judge` gives them; shapes broadcast with `cell`.
+        As `ebbmap.kernels.judging.judge` returns them; shapes broadcast with `cell`.
     cell : ndarray of int
         Cell of every case, 0 to c - 1.
     cells, bounds : int

@@ -152,7 +152,9 @@ def _engine(cluster: str | None) -> Iterator[None]:
             "--cluster needs dask.distributed, which is not here. Install ebbmap[cluster]."
         ) from None
     try:
-        client = Client(cluster, timeout="10s", set_as_default=True)
+        # typed in some of its versions only
+        connect: Any = Client
+        client = connect(cluster, timeout="10s", set_as_default=True)
     except (OSError, ValueError) as error:
         raise EbbmapError(
             f"--cluster must be the address of a running scheduler; got {cluster!r} ({error}). "

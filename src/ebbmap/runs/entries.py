@@ -80,7 +80,7 @@ def fingerprint(path: Path) -> Fingerprint:
 
 
 def seal(entry: Entry) -> bytes:
-    """Return an entry as the bytes of its file: seal, words as JSON in one line, numbers.
+    """Return an entry as the bytes of its file: seal, one line of JSON, numbers.
 
     Raises
     ------

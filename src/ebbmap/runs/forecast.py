@@ -57,7 +57,7 @@ class Cost:
 
 
 def forecast(job: Job, blocks: int, workers: int) -> Cost:
-    """Foretell the cost of so many blocks of a sweep by solving a piece of its first block.
+    """Return the expected cost of some blocks of a sweep, by solving a part of its first one.
 
     Parameters
     ----------

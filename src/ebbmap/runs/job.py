@@ -19,7 +19,7 @@ from ebbmap.cases.evaluate import (
 from ebbmap.cases.inputs import as_arrays
 from ebbmap.cases.question import draw_cases
 from ebbmap.files.study import Study
-from ebbmap.kernels.judging import judge
+from ebbmap.kernels.judging import Judgement, judge
 from ebbmap.lungs import lung_model
 from ebbmap.registries.outcomes import plan
 from ebbmap.runs.counts import bin_values, count_verdicts
@@ -71,7 +71,7 @@ class Job:
         #: axes without a bearing on which lungs are drawn are cut out of a block separately
         of_groups = {n for g in groups if g is not None for n in g.properties}
         self.held = tuple(name for name in self.axes if name in of_groups)
-        self._drawn: dict[tuple, dict[str, Any]] = {}
+        self._drawn: dict[tuple[Any, ...], dict[str, Any]] = {}
         #: parameters whose values were drawn, and may have left their bounds
         self._leavers: list[str] = []
         self._memory: dict[str, np.ndarray] = {}
@@ -82,7 +82,7 @@ class Job:
 
     @property
     def columns(self) -> dict[str, np.dtype]:
-        """What is filled in for every case, and its type."""
+        """Names and types of what is filled in for every case."""
         byte: np.dtype = np.dtype(np.int8)
         found: dict[str, np.dtype] = (
             dict.fromkeys(self.kept, self.dtype) if self.stored or self._summed else {}
@@ -185,7 +185,14 @@ class Job:
         }
         return counts, np.arange(cells).reshape(marked)
 
-    def _count(self, counts: np.ndarray, judged, cell: np.ndarray, part: tuple[slice, ...]) -> None:
+    def _count(
+        self,
+        counts: np.ndarray,
+        judged: Judgement,
+        cell: np.ndarray,
+        part: tuple[slice, ...],
+    ) -> None:
+        """Add the verdicts on a part of a block to its counts."""
         own = view(cell, part)
         first, last = int(own.flat[0]), int(own.flat[-1])
         # a verdict that does not vary along an axis still counts once for every case there

@@ -62,7 +62,7 @@ class Layout:
 
     def cases_in(self, number: int) -> int:
         """Return how many cases a block has."""
-        return prod(one.stop - one.start for one in self.box(number))
+        return prod(side.stop - side.start for side in self.box(number))
 
 
 def cut(dims: Sequence[str], shape: Sequence[int], cases: int) -> Layout:
@@ -82,7 +82,7 @@ def cut(dims: Sequence[str], shape: Sequence[int], cases: int) -> Layout:
     """
     chunk, room = [1] * len(shape), cases
     for axis in range(len(shape) - 1, 0, -1):
-        # pieces of even length, so that the last is no crumb
+        # pieces of even length, so that the last one is not tiny
         pieces = -(-shape[axis] // max(1, min(room, shape[axis])))
         chunk[axis] = -(-shape[axis] // pieces)
         if pieces > 1:

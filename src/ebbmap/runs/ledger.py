@@ -74,7 +74,7 @@ class Ledger:
         return self._kept_plan()[1]
 
     def _kept_plan(self) -> tuple[dict[str, Any] | None, str]:
-        """Read what was asked, and when; None if nobody did, or if the file is damaged."""
+        """Return what was asked, and when; None if the file is missing or damaged."""
         return read_plan(self.path / "plan.json")
 
     def check(self) -> None:
@@ -96,7 +96,7 @@ class Ledger:
             return
         raise EbbmapError(
             f"{self.folder} holds another run, which this one cannot resume: {reason}. "
-            "Undo the change, name another folder with --out, or begin again with --fresh."
+            "Undo the change, name another folder with --out, or start over with --fresh."
         )
 
     @contextmanager
@@ -156,7 +156,7 @@ class Ledger:
             lock.release()
 
     def _take_over(self, workers: int) -> None:
-        """Take the folder over: workers of an earlier run put nothing in place from here on."""
+        """Take over the folder: from here on, workers of an earlier run put nothing in place."""
         self.run = uuid.uuid4().hex
         with self._gate():
             holder = {"run": self.run, "plan": self.key, "pid": os.getpid(), "workers": workers}
@@ -189,7 +189,7 @@ class Ledger:
             holder = self.holder
             if holder.get("run") != self.run:
                 raise UnfinishedError(
-                    f"{self.folder} belongs to another run by now; nothing of this one was added."
+                    f"{self.folder} belongs to another run by now; nothing of this run was added."
                 )
             if holder.get("plan") != self.key:
                 raise UnfinishedError(
@@ -218,7 +218,7 @@ class Ledger:
         return found if all(type(found.get(key)) is int for key in ("pid", "workers")) else {}
 
     def note(self, known: Mapping[str, tuple[int, int]]) -> None:
-        """Keep for the status how many pieces, and cases, parts are known to have."""
+        """Keep how many pieces, and cases, each part is known to have, for the status."""
         before = self.known
         if (now := {**before, **known}) != before:
             self._write("known.json", json.dumps(now))
@@ -365,7 +365,7 @@ class Ledger:
         for name in self.names():
             entry = self._unsealed(name) if name.startswith(f"{FILES}.") else None
             for place in entry.files if entry is not None else ():
-                # an entry that somebody made up shall reach nothing outside the folder
+                # a forged entry must reach nothing outside the folder
                 if ".." not in Path(place).parts and not Path(place).is_absolute():
                     remove(self.folder / place)
             self.strike(name)

@@ -20,7 +20,7 @@ from ebbmap.committee.protocol import Protocol
 from ebbmap.files.protocol import parse_protocol
 from ebbmap.files.study import Study, parse_study
 from ebbmap.files.writing import make_folder, save_dataset, write_text
-from ebbmap.runs.chunks import Chunks, check_begun, streams
+from ebbmap.runs.chunks import Chunks, check_begun, streams, study_plan
 from ebbmap.runs.engine import disk_faults_reported
 from ebbmap.runs.ledger import Ledger
 from ebbmap.runs.plan import plan_of
@@ -157,12 +157,7 @@ def study_source(study: Study) -> Source:
     return Source(
         "study",
         (study.text,),
-        plan_of(
-            "study",
-            study.file.model_dump(mode="json"),
-            study.digest,
-            study.catalogue.provenance,
-        ),
+        study_plan(study),
         tasks,
         parts,
         keeps,

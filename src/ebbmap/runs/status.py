@@ -25,7 +25,7 @@ class PartStatus:
     cases, all_cases : int
         Cases behind the finished ones, and all if they are known beforehand; 0 if not.
     seconds : float
-        Work in the finished ones, by a clock that nobody can set back.
+        Work in the finished ones, by a clock that cannot be set back.
     """
 
     name: str

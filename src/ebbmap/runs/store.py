@@ -52,7 +52,7 @@ def create(
     Parameters
     ----------
     path : Path
-        Where.
+        Folder of the store.
     coords : Dataset
         Coordinates and attributes.
     layout : Layout

@@ -1,4 +1,4 @@
-"""What the results of a sweep that streams say: axes, labels, and what all blocks add up to."""
+"""The results of a sweep that streams: axes, labels, and what all blocks add up to."""
 
 from __future__ import annotations
 
@@ -148,7 +148,9 @@ def summary_of(job: Job, sums: Callable[[str], Mapping[str, np.ndarray]]) -> xr.
     return dataset
 
 
-def _add_up(job: Job, cells: tuple[int, ...], sums: Callable[[str], Mapping[str, np.ndarray]]):
+def _add_up(
+    job: Job, cells: tuple[int, ...], sums: Callable[[str], Mapping[str, np.ndarray]]
+) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray], dict[str, np.ndarray]]:
     """Return counts by rule, extremes and binned values by outcome, of every population."""
     layout = job.layout
     groups = layout.shape[0]

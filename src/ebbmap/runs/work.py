@@ -121,7 +121,7 @@ class Finished:
 
 
 class Part(Protocol):
-    """What a run does of one kind, in pieces."""
+    """One kind of work of a run, done in pieces."""
 
     #: Time that a process works on it alone before others are started [s].
     alone: float
@@ -136,7 +136,7 @@ class Part(Protocol):
         """Return the files that belong to a piece, as places in the output folder."""
 
     def prepare(self, ledger: Ledger, todo: int, workers: int) -> None:
-        """Make what must be there before so many pieces are done."""
+        """Make what must be there before `todo` pieces are done."""
 
     def do(self, name: str, kept: Kept) -> Finished:
         """Do one piece."""
@@ -173,7 +173,7 @@ class Solved:
         return []
 
     def prepare(self, ledger: Ledger, todo: int, workers: int) -> None:
-        """Make nothing: there is nothing beside the ledger."""
+        """Do nothing: there is nothing beside the ledger."""
 
     def do(self, name: str, kept: Kept) -> Finished:
         """Solve one piece."""
@@ -267,7 +267,7 @@ class Work:
             return work.join(self.kept, self.ledger)
 
     def _missing(self, work: Part, part: str, workers: int, *, content: bool) -> list[str]:
-        """Take back pieces that are not there, or are not what was entered, and return them."""
+        """Return the pieces that are missing or not what was entered; their entries are removed."""
         wanted = work.wanted(self.kept)
         self.ledger.note({part: (len(wanted), work.cases)})
         there = set(self.ledger.names())

@@ -63,7 +63,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     )
 
 
-def _draw_lung(axes, result: xr.Dataset, name: str, *, named: bool) -> None:
+def _draw_lung(axes: np.ndarray, result: xr.Dataset, name: str, *, named: bool) -> None:
     """Draw pressures, flow and volume of a lung below each other."""
     one = result.sel(case=name)
     colour = _colour(result, result["case"].values.astype(str).tolist().index(name))
@@ -80,7 +80,7 @@ def _draw_lung(axes, result: xr.Dataset, name: str, *, named: bool) -> None:
     axes[2].tick_params(axis="x", pad=8)
 
 
-def _share_axes(axes, result: xr.Dataset) -> None:
+def _share_axes(axes: np.ndarray, result: xr.Dataset) -> None:
     """Show every curve of every lung whole, the filling too."""
     flows = np.concatenate([result[n].values.reshape(-1) for n in ("flow", "flow_going_on")])
     if not np.isfinite(flows).any():
@@ -106,7 +106,7 @@ def _colour(result: xr.Dataset, number: int) -> str:
     return colour_of(groups[number] if len(set(groups)) == len(groups) else "", number)
 
 
-def _name_lines(axes, result: xr.Dataset) -> None:
+def _name_lines(axes: np.ndarray, result: xr.Dataset) -> None:
     """Name the curves once, beside them, in the first column."""
     start = float(result["time"][0])
     high = float(result["airway_pressure"].max())

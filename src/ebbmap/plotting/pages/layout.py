@@ -8,6 +8,7 @@ from itertools import pairwise
 from typing import Any
 
 import numpy as np
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.axis import Axis
 from matplotlib.figure import Figure
@@ -133,7 +134,7 @@ def legend_above(
     )
 
 
-def first_handles(axes: Iterable[Axes]) -> tuple[list, list[str]]:
+def first_handles(axes: Iterable[Axes]) -> tuple[list[Artist], list[str]]:
     """Return the legend entries of the panel that has most, in its order."""
     return max((ax.get_legend_handles_labels() for ax in axes), key=lambda found: len(found[1]))
 

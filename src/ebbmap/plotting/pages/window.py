@@ -47,7 +47,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     yield from _clouds(result, rules)
 
 
-def _clouds(result: xr.Dataset, rules) -> Iterator[Page]:
+def _clouds(result: xr.Dataset, rules: np.ndarray) -> Iterator[Page]:
     """Draw every lung's window against its time constant, by rule and population."""
     names = result["population"].values.astype(str).tolist()
     blocks = in_rows(names)
