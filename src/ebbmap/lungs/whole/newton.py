@@ -10,12 +10,14 @@ the derivatives of the one before. Sizes: n cases, s points in a step, k steps i
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from collections.abc import Sequence
+from typing import Any, NamedTuple
 
 import numpy as np
 
-from ebbmap.lungs.whole.chain import chain, follow
+from ebbmap.lungs.whole.chain import Chain, chain, follow
 from ebbmap.lungs.whole.collocation import (
+    Factors,
     Method,
     combine,
     factorise,
@@ -31,7 +33,7 @@ from ebbmap.lungs.whole.network import Network
 COARSE, FINE = method(3), method(6)
 
 
-def _to(one: Method, other: Method):
+def _to(one: Method, other: Method) -> np.ndarray:
     powers = np.arange(one.stages)
     return (other.points[:, None] ** powers) @ np.linalg.inv(one.points[:, None] ** powers)
 
@@ -62,6 +64,9 @@ AT_TURN = 1e-7
 #: gas that moves: at the ends of steps far less is wrong, 1e-8 where this is 5e-4 (measured).
 COARSE_STEPS = 2e-3
 
+#: What a further pass with the same derivatives needs: see `_pass`.
+Kept = tuple[Factors, list[np.ndarray], list[np.ndarray], Chain]
+
 
 class Frame(NamedTuple):
     """The steps of a cycle and what in their equations does not depend on the flow."""
@@ -69,7 +74,7 @@ class Frame(NamedTuple):
     method: Method
     top: int
     """Steps in T high."""
-    turns: tuple
+    turns: tuple[int, int]
     """Steps that begin with a turn."""
     starts: np.ndarray
     """Of the steps, from the start of their phase [s], shape (k, n)."""
@@ -103,7 +108,7 @@ class Course(NamedTuple):
     settled: np.ndarray
     """Whether the last pass hardly moved it, shape (n,)."""
 
-    def inside(self):
+    def inside(self) -> tuple[np.ndarray, np.ndarray]:
         """Return volume [L] and spread [cmH2O] at each point, shape (s, k, n) each."""
         net, frame = self.network, self.frame
         fed = gained(frame.method, net.fade * frame.lengths, self.flow)
@@ -114,7 +119,7 @@ class Course(NamedTuple):
 def run(
     network: Network,
     drive: Drive,
-    state=None,
+    state: tuple[np.ndarray, np.ndarray] | None = None,
     *,
     coarse: int = COARSE_PASSES,
     fine: int = FINE_PASSES,
@@ -136,12 +141,12 @@ def run(
     """
     turn, first_flow = _first_guess(network, drive, state)
     plan = lay(network, drive, turn, first_flow, crowding)
-    flow = _decaying(network, drive, plan, turn, first_flow)
+    flow = list(_decaying(network, drive, plan, turn, first_flow))
     for _ in range(coarse):
         frame = _frame(COARSE, network, drive, plan, turn)
         flow, volume, spread, _ = _pass(frame, network, flow, state)
         turn = _turned(frame, network, drive, turn, volume, spread)
-    flow = combine(TO_FINE, np.stack(flow))
+    flow = list(combine(TO_FINE, np.stack(flow)))
     for number in range(fine):
         if number:
             turn = _turned(frame, network, drive, turn, volume, spread)
@@ -156,17 +161,19 @@ def run(
     ends = [flows[-1] for flows in passed[-3:]]
     before, moved = (np.abs(ends[i + 1] - ends[i]).max(axis=0) for i in (0, 1))
     greatest = np.abs(ends[-1]).max(axis=0)
-    last = np.stack(last)
+    final = np.stack(last)
     gas = volume.max(axis=0) - volume.min(axis=0)
     settled = (
         ((moved <= ROUNDING * greatest) | (moved * moved <= SETTLED * greatest * before))
-        & (_misplaced(frame, network, drive, last) <= AT_TURN * gas)
-        & (_coarseness(frame, last) <= COARSE_STEPS * gas)
+        & (_misplaced(frame, network, drive, final) <= AT_TURN * gas)
+        & (_coarseness(frame, final) <= COARSE_STEPS * gas)
     )
-    return Course(network, frame, last, volume, spread, kept[-1].whole, settled)
+    return Course(network, frame, final, volume, spread, kept[-1].whole, settled)
 
 
-def driven_flow(pressure, resistance, resistance_quadratic):
+def driven_flow(
+    pressure: np.ndarray, resistance: np.ndarray | float, resistance_quadratic: np.ndarray | float
+) -> Any:
     """Flow [L s-1] that a pressure [cmH2O] drives: K |Q| Q + R Q = pressure.
 
     Examples
@@ -178,7 +185,9 @@ def driven_flow(pressure, resistance, resistance_quadratic):
     return 2.0 * pressure / (resistance + root)
 
 
-def _first_guess(network: Network, drive: Drive, state):
+def _first_guess(
+    network: Network, drive: Drive, state: tuple[np.ndarray, np.ndarray] | None
+) -> tuple[np.ndarray, np.ndarray]:
     """Guess turns [s] and greatest flows [L s-1], (2, n), by one compartment behind the tube.
 
     Each phase gets the resistance that the tube has at half the flow that P high drives.
@@ -202,13 +211,15 @@ def _first_guess(network: Network, drive: Drive, state):
     return _when(drive, share), first_flow
 
 
-def _when(drive: Drive, share):
+def _when(drive: Drive, share: np.ndarray) -> np.ndarray:
     """Time at which a share of the valve's movement is still to come, within the phase [s]."""
     time = -drive.valve_time * np.log(np.clip(share, SMALLEST, 1.0))
     return np.where(drive.slow_valve, np.minimum(time, drive.duration), 0.0)
 
 
-def _decaying(network: Network, drive: Drive, plan: Plan, turn, first_flow):
+def _decaying(
+    network: Network, drive: Drive, plan: Plan, turn: np.ndarray, first_flow: np.ndarray
+) -> np.ndarray:
     """Flows to begin with, at few points, shape (s, k, n).
 
     After the turn a decay that the valve lets rise; before it what the valve drives against a
@@ -231,7 +242,7 @@ def _decaying(network: Network, drive: Drive, plan: Plan, turn, first_flow):
     return np.broadcast_to(flow, (COARSE.stages, *flow.shape))
 
 
-def _frame(one: Method, network: Network, drive: Drive, plan: Plan, turn) -> Frame:
+def _frame(one: Method, network: Network, drive: Drive, plan: Plan, turn: np.ndarray) -> Frame:
     """Lay the steps for some turns and set up their equations."""
     bounds, airway = plan.bounds(drive, turn), []
     for phase, edges in enumerate(bounds):
@@ -257,7 +268,7 @@ def _frame(one: Method, network: Network, drive: Drive, plan: Plan, turn) -> Fra
     )
 
 
-def _resistances(network: Network, plan: Plan):
+def _resistances(network: Network, plan: Plan) -> np.ndarray:
     """Resistance in each step, shape (k, n): before the turn that of the other direction."""
     insp, exp = np.broadcast_arrays(network.resistance_insp, network.resistance_exp)
     rows = [[exp, insp], [insp, exp]]
@@ -272,7 +283,12 @@ def _resistances(network: Network, plan: Plan):
     )
 
 
-def _pass(frame: Frame, network: Network, guess, state):
+def _pass(
+    frame: Frame,
+    network: Network,
+    guess: Sequence[np.ndarray] | np.ndarray,
+    state: tuple[np.ndarray, np.ndarray] | None,
+) -> tuple[list[np.ndarray], np.ndarray, np.ndarray, Kept]:
     """Find the cycle of the circuit that is linear about some flows.
 
     Returns
@@ -301,7 +317,14 @@ def _pass(frame: Frame, network: Network, guess, state):
     return *_close(frame, network, push, state, kept), kept
 
 
-def _last_pass(frame: Frame, network: Network, guess, flow, state, kept):
+def _last_pass(
+    frame: Frame,
+    network: Network,
+    guess: Sequence[np.ndarray] | np.ndarray,
+    flow: Sequence[np.ndarray] | np.ndarray,
+    state: tuple[np.ndarray, np.ndarray] | None,
+    kept: Kept,
+) -> tuple[list[np.ndarray], np.ndarray, np.ndarray]:
     """Do another pass on the same steps with the derivatives about the guess before."""
     quadratic = network.resistance_quadratic
     push = [
@@ -311,7 +334,13 @@ def _last_pass(frame: Frame, network: Network, guess, flow, state, kept):
     return _close(frame, network, push, state, kept)
 
 
-def _close(frame: Frame, network: Network, push, state, kept):
+def _close(
+    frame: Frame,
+    network: Network,
+    push: Sequence[np.ndarray] | np.ndarray,
+    state: tuple[np.ndarray, np.ndarray] | None,
+    kept: Kept,
+) -> tuple[list[np.ndarray], np.ndarray, np.ndarray]:
     """Find flows, volume and spread of a cycle of linear steps.
 
     Parameters
@@ -331,18 +360,18 @@ def _close(frame: Frame, network: Network, push, state, kept):
     return flow, volume, spread
 
 
-def _taken(frame: Frame, flows):
+def _taken(frame: Frame, flows: Sequence[np.ndarray] | np.ndarray) -> Any:
     """Volume that flows at the points add over each step [L], shape (k, n)."""
     weights = frame.method.weights
     return frame.lengths * sum(w * flow for w, flow in zip(weights, flows, strict=True))
 
 
-def _fed(frame: Frame, flows):
+def _fed(frame: Frame, flows: Sequence[np.ndarray] | np.ndarray) -> Any:
     """Spread that flows at the points add to the end of each step [cmH2O], shape (k, n)."""
     return sum(fed * flow for fed, flow in zip(frame.fed, flows, strict=True))
 
 
-def _misplaced(frame: Frame, network: Network, drive: Drive, flow):
+def _misplaced(frame: Frame, network: Network, drive: Drive, flow: np.ndarray) -> Any:
     """Return the gas that moves at most between where the flow turns and where it should [L].
 
     What drives the flow at the turn, over the speed of the valve there, is the time between them.
@@ -358,13 +387,20 @@ def _misplaced(frame: Frame, network: Network, drive: Drive, flow):
     return np.where(inside, gas, 0.0).max(axis=0)
 
 
-def _coarseness(frame: Frame, flow):
+def _coarseness(frame: Frame, flow: np.ndarray) -> Any:
     """Gas that the highest powers of the flows' polynomials move, as Legendre has them [L]."""
     top = sum(weight * row for weight, row in zip(frame.method.top, flow, strict=True))
     return (frame.lengths * np.abs(top)).sum(axis=0)
 
 
-def _turned(frame: Frame, network: Network, drive: Drive, turn, volume, spread):
+def _turned(
+    frame: Frame,
+    network: Network,
+    drive: Drive,
+    turn: np.ndarray,
+    volume: np.ndarray,
+    spread: np.ndarray,
+) -> np.ndarray:
     """Move the turns by one step of Newton's method, in the share that the valve has still to go.
 
     There the airway pressure is a straight line, and the pressure behind a flow that has stopped
