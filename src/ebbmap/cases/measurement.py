@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -77,12 +77,12 @@ class Breath:
     valve_time: np.ndarray | float = 0.0
 
     @property
-    def inspiration(self):
+    def inspiration(self) -> Any:
         """Time in which the breath goes in [s]."""
         return np.asarray(self.tidal_volume) * L_PER_ML / np.asarray(self.flow)
 
     @property
-    def expiration(self):
+    def expiration(self) -> Any:
         """Time from the end of the pause to the next breath [s]."""
         return S_PER_MIN / np.asarray(self.rate) - self.inspiration - np.asarray(self.pause)
 
@@ -225,7 +225,9 @@ def measure(
     return _in_blocks(model, resolve(given, model.parameters), breath, left, slices)
 
 
-def _in_blocks(model: Lung, own: Mapping[str, np.ndarray], breath: Breath, left, slices):
+def _in_blocks(
+    model: Lung, own: Mapping[str, np.ndarray], breath: Breath, left: float, slices: int
+) -> dict[str, np.ndarray]:
     """Read all lungs, block by block."""
     names = tuple(breath.__dataclass_fields__)
     arrays = np.broadcast_arrays(
@@ -278,12 +280,14 @@ def _read(lung: Network, breath: Breath, left: float, slices: int) -> dict[str, 
     return reading
 
 
-def _limited(course: Course):
+def _limited(course: Course) -> np.ndarray:
     """Return the gas that leaves at limited flow [L], shape (n,)."""
     return np.zeros_like(course.volume[0]) if course.frame.limited is None else limited_gas(course)
 
 
-def _filled(lung: Network, breath: Breath, volume, spread):
+def _filled(
+    lung: Network, breath: Breath, volume: np.ndarray, spread: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Volume and spread at the end of the inflation, from those at its start."""
     inspiration = breath.inspiration
     left = np.exp(-lung.fade * inspiration)
@@ -291,7 +295,9 @@ def _filled(lung: Network, breath: Breath, volume, spread):
     return volume + np.asarray(breath.tidal_volume) * L_PER_ML, spread * left + fed
 
 
-def _expired(lung: Network, breath: Breath, volume, spread) -> tuple[Drive, Course]:
+def _expired(
+    lung: Network, breath: Breath, volume: np.ndarray, spread: np.ndarray
+) -> tuple[Drive, Course]:
     """Let a lung breathe out: a release without a T high before it."""
     pause, flow = np.asarray(breath.pause), np.asarray(breath.flow)
     stopped = volume / lung.compliance + lung.link * spread
@@ -331,7 +337,7 @@ def _settle(lung: Network, breath: Breath) -> Settled:
     return Settled(start_volume, start_spread, course, look(course, drive), drive, settled)
 
 
-def _flow_with_left(breath: Settled, volumes):
+def _flow_with_left(breath: Settled, volumes: np.ndarray) -> np.ndarray:
     """Expiratory flow [L s-1] where some volumes are still to be expired, shape (v, n) each."""
     course = breath.course
     frame, one = course.frame, course.frame.method

@@ -37,7 +37,9 @@ def co2_production(co2_production_per_kg, predicted_body_weight):
     return co2_production_per_kg * predicted_body_weight
 
 
-def airway_dead_space(airway_dead_space_per_kg, predicted_body_weight):
+def airway_dead_space(
+    airway_dead_space_per_kg: np.ndarray, predicted_body_weight: np.ndarray
+) -> np.ndarray:
     """Volume of the conducting airways by body weight [mL], shape (n,).
 
     Examples

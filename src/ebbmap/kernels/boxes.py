@@ -21,9 +21,11 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from ebbmap.errors import DesignMismatchError, EbbmapError
 from ebbmap.kernels.contrast import check_finite
+from ebbmap.kernels.resampling import RandomSource
 
 #: Share of the cases in the box that one peel cuts off, and that one paste gives back.
 PEEL_SHARE = 0.05
@@ -88,10 +90,11 @@ class Stability:
 
 def inside(values: np.ndarray, lower: np.ndarray, upper: np.ndarray) -> np.ndarray:
     """Whether cases, shape (n, d), lie in a box, shape (n,)."""
-    return np.all((values >= lower) & (values <= upper), axis=1)
+    within: np.ndarray = np.all((values >= lower) & (values <= upper), axis=1)
+    return within
 
 
-def find_box(values, events, *, density: float = 0.9) -> Box:
+def find_box(values: npt.ArrayLike, events: npt.ArrayLike, *, density: float = 0.9) -> Box:
     """Find the box of a wanted density that covers most events.
 
     Parameters
@@ -151,13 +154,13 @@ def _check_box(x: np.ndarray, happens: np.ndarray, density: float) -> None:
 
 
 def box_stability(
-    values,
-    events,
+    values: npt.ArrayLike,
+    events: npt.ArrayLike,
     *,
     density: float = 0.9,
     resamples: int = 50,
     level: float = 0.95,
-    rng: int | np.random.Generator | np.random.SeedSequence | None = None,
+    rng: RandomSource = None,
 ) -> Stability:
     """Find the box again on resampled cases.
 
@@ -222,7 +225,9 @@ def _middle(values: np.ndarray, level: float) -> np.ndarray:
     return np.quantile(known, [tail, 1.0 - tail]) if known.size else np.full(2, np.nan)
 
 
-def _peel(x: np.ndarray, happens: np.ndarray) -> list[tuple]:
+def _peel(
+    x: np.ndarray, happens: np.ndarray
+) -> list[tuple[np.ndarray, np.ndarray, float, float, float]]:
     """Peel until the box is pure or small; one (lower, upper, coverage, density, support) each."""
     (n, d), events = x.shape, happens.sum()
     lower, upper = np.full(d, -np.inf), np.full(d, np.inf)
@@ -271,7 +276,7 @@ def _best_peel(ranked: np.ndarray, hit: np.ndarray, least: float) -> tuple[float
     return best
 
 
-def _end_slices(ranked: np.ndarray):
+def _end_slices(ranked: np.ndarray) -> Iterator[slice]:
     """Slices that a peel may take off either end of increasing values.
 
     Where many cases share the outermost value, a peel takes all of them; where all share it,
@@ -302,7 +307,9 @@ class _Move(NamedTuple):
     edge: float
 
 
-def _paste(x, happens, lower, upper, density):
+def _paste(
+    x: np.ndarray, happens: np.ndarray, lower: np.ndarray, upper: np.ndarray, density: float
+) -> tuple[np.ndarray, np.ndarray]:
     """Move edges out, or away, while the box stays as dense as wanted."""
     lower, upper = lower.copy(), upper.copy()
     held = happens[inside(x, lower, upper)].sum()
@@ -319,7 +326,9 @@ def _paste(x, happens, lower, upper, density):
         (lower if best.side < 0 else upper)[best.property] = best.edge
 
 
-def _moves(x, happens, lower, upper) -> Iterator[_Move]:
+def _moves(
+    x: np.ndarray, happens: np.ndarray, lower: np.ndarray, upper: np.ndarray
+) -> Iterator[_Move]:
     """Yield what each edge of a box can do: go away, or move out by a small share of the cases."""
     within = (x >= lower) & (x <= upper)
     outside = (~within).sum(axis=1)

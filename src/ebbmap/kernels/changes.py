@@ -23,8 +23,16 @@ OPEN, UNKNOWN = -1, -2
 
 Margins = Callable[[np.ndarray, np.ndarray], np.ndarray]
 
+#: Of one bound of one lung, at logarithms of T low: by T low, lung and bound, shape (c,) each.
+Margin = Callable[[np.ndarray, np.ndarray, np.ndarray], np.ndarray]
 
-def find_changes(margins: Margins, seen, lungs, places):
+#: Lung, bound, and the two ends between which a root lies, shape (c,) each.
+Brackets = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]
+
+
+def find_changes(
+    margins: Margins, seen: np.ndarray, lungs: np.ndarray, places: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Find the places where a bound that matters changes sign or becomes unknown.
 
     A change of a bound does not matter where another is broken on both sides of it.
@@ -47,12 +55,13 @@ def find_changes(margins: Margins, seen, lungs, places):
     """
     known, broken = ~np.isnan(seen), seen < 0
 
-    def own(log_t, lung, bound):
+    def own(log_t: np.ndarray, lung: np.ndarray, bound: np.ndarray) -> np.ndarray:
         every = margins(np.exp(log_t), lungs[lung.astype(int)])
-        return every[bound.astype(int), np.arange(lung.size)]
+        margin: np.ndarray = every[bound.astype(int), np.arange(lung.size)]
+        return margin
 
     # cells in which some bound is broken at both ends hide what the others do
-    free = ~(broken[:, 1:] & broken[:, :-1]).any(axis=0)
+    free: np.ndarray = np.logical_not((broken[:, 1:] & broken[:, :-1]).any(axis=0))
     flips = free & known[:, 1:] & known[:, :-1] & (broken[:, 1:] != broken[:, :-1])
     bound, cell, lung = np.nonzero(flips)
     gone, edge, beside = _losses(own, known, free, places)
@@ -79,19 +88,26 @@ def find_changes(margins: Margins, seen, lungs, places):
     )
 
 
-def _root(function, lung, bound, begin, end) -> np.ndarray:
+def _root(
+    function: Margin, lung: np.ndarray, bound: np.ndarray, begin: np.ndarray, end: np.ndarray
+) -> np.ndarray:
     """Places where a function changes sign, to rounding; NaN where it is unknown on the way."""
     if not lung.size:
         return np.empty(0)
-    return elementwise.find_root(function, (begin, end), args=(lung * 1.0, bound * 1.0)).x
+    root: np.ndarray = elementwise.find_root(
+        function, (begin, end), args=(lung * 1.0, bound * 1.0)
+    ).x
+    return root
 
 
-def _losses(own, known, free, places):
+def _losses(
+    own: Margin, known: np.ndarray, free: np.ndarray, places: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, Brackets]:
     """Where a margin becomes unknown, and brackets of its roots between there and a look."""
     vanish = free & (known[:, 1:] != known[:, :-1])
     bound, cell, lung = np.nonzero(vanish)
 
-    def sign_of_known(log_t, lung, bound):
+    def sign_of_known(log_t: np.ndarray, lung: np.ndarray, bound: np.ndarray) -> np.ndarray:
         return np.where(np.isnan(own(log_t, lung, bound)), -1.0, 1.0)
 
     edge = _root(sign_of_known, lung, bound, places[cell], places[cell + 1])
@@ -106,7 +122,7 @@ def _losses(own, known, free, places):
     return lung, edge, (lung[more], bound[more], begin, end)
 
 
-def _turning(own, turns, broken, places):
+def _turning(own: Margin, turns: np.ndarray, broken: np.ndarray, places: np.ndarray) -> Brackets:
     """Brackets on both sides of each extremum of a margin that crosses zero between the looks."""
     bound, first, lung = np.nonzero(turns)
     before, here, after = (places[first + step] for step in range(3))
@@ -130,7 +146,7 @@ def _turning(own, turns, broken, places):
     )
 
 
-def _turns(seen, broken) -> np.ndarray:
+def _turns(seen: np.ndarray, broken: np.ndarray) -> np.ndarray:
     """Three looks between which a bound's margin may cross zero twice, shape (k, m - 2, n)."""
     before, here, after = seen[:, :-2], seen[:, 1:-1], seen[:, 2:]
     with np.errstate(invalid="ignore"):
@@ -142,4 +158,5 @@ def _turns(seen, broken) -> np.ndarray:
     turns = (low | high) & near & np.isfinite(change)
     # a broken bound other than this one, at all three looks, hides it
     all_three = broken[:, :-2] & broken[:, 1:-1] & broken[:, 2:]
-    return turns & (all_three.sum(axis=0)[None] - all_three == 0)
+    turning: np.ndarray = turns & (all_three.sum(axis=0)[None] - all_three == 0)
+    return turning

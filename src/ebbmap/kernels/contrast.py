@@ -17,13 +17,16 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from ebbmap.errors import DesignMismatchError, EbbmapError
 from ebbmap.kernels.resampling import (
+    RandomSource,
     bootstrap_half_width,
     bootstrap_weights,
     check_level,
@@ -60,13 +63,13 @@ class Contrasts:
 
 
 def contrast_events(
-    values,
-    events,
+    values: npt.ArrayLike,
+    events: npt.ArrayLike,
     *,
-    known=None,
+    known: npt.ArrayLike | None = None,
     resamples: int = 100,
     level: float = 0.95,
-    rng: int | np.random.Generator | np.random.SeedSequence | None = None,
+    rng: RandomSource = None,
 ) -> Contrasts:
     """Measure how far apart each property lies in cases with and without each event.
 
@@ -123,7 +126,9 @@ def contrast_events(
     return Contrasts(distance, direction, np.stack(bounds, axis=-1), noise, count, rest)
 
 
-def _contrasts(x, happens, weights, noise, level: float) -> np.ndarray:
+def _contrasts(
+    x: np.ndarray, happens: np.ndarray, weights: np.ndarray, noise: np.ndarray, level: float
+) -> np.ndarray:
     """Distance, direction and both ends of the interval, shape (4, e, d); NaN without noise."""
     contrasts = np.full((4, happens.shape[1], x.shape[1]), np.nan)
     enough = np.flatnonzero(np.isfinite(noise))
@@ -189,14 +194,27 @@ def check_finite(values: np.ndarray, what: str = "values", rows: str = "cases") 
         raise EbbmapError(f"{what} must be finite; {lost:,} are not. Leave those {rows} out.")
 
 
-def _by_known(x, happens, known, resamples, level, rng) -> Contrasts:
+def _by_known(
+    x: np.ndarray,
+    happens: np.ndarray,
+    known: np.ndarray,
+    resamples: int,
+    level: float,
+    rng: RandomSource,
+) -> Contrasts:
     """Contrast the events together that are known of the same cases."""
     patterns, which = np.unique(known, axis=1, return_inverse=True)
     which = which.reshape(-1)
     rng = np.random.default_rng(rng)
-    options = {"resamples": resamples, "level": level, "rng": rng}
     contrasts = [
-        contrast_events(x, happens[:, which == number], known=patterns[:, number], **options)
+        contrast_events(
+            x,
+            happens[:, which == number],
+            known=patterns[:, number],
+            resamples=resamples,
+            level=level,
+            rng=rng,
+        )
         for number in range(patterns.shape[1])
     ]
     order = np.argsort(np.argsort(which, kind="stable"), kind="stable")
@@ -207,7 +225,13 @@ def _by_known(x, happens, known, resamples, level, rng) -> Contrasts:
     return Contrasts(*joined)
 
 
-def event_quantiles(values, events, quantiles, *, known=None) -> np.ndarray:
+def event_quantiles(
+    values: npt.ArrayLike,
+    events: npt.ArrayLike,
+    quantiles: Sequence[float] | np.ndarray,
+    *,
+    known: npt.ArrayLike | None = None,
+) -> np.ndarray:
     """Quantiles of each property in cases with and without each event.
 
     Parameters

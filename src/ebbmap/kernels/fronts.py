@@ -6,9 +6,10 @@ Sizes: n settings, k costs.
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 
-def non_dominated(costs):
+def non_dominated(costs: npt.ArrayLike) -> np.ndarray:
     """Find the settings that no other is at least as good as on every cost and better on one.
 
     Parameters

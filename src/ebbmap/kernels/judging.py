@@ -53,7 +53,8 @@ class Judgement:
     @property
     def bound_known(self) -> np.ndarray:
         """Whether each hard bound can be judged, shape (k, n)."""
-        return ~np.isnan(self.bound_margin)
+        known: np.ndarray = ~np.isnan(self.bound_margin)
+        return known
 
     @property
     def bound_broken(self) -> np.ndarray:
@@ -63,17 +64,20 @@ class Judgement:
     @property
     def safe(self) -> np.ndarray:
         """Whether a case surely breaks no hard bound, with caution or without, shape (n,)."""
-        return (self.verdict == SAFE) | (self.verdict == CAUTION)
+        safe: np.ndarray = (self.verdict == SAFE) | (self.verdict == CAUTION)
+        return safe
 
     @property
     def unsafe(self) -> np.ndarray:
         """Whether a case surely breaks a hard bound, shape (n,)."""
-        return self.verdict == UNSAFE
+        unsafe: np.ndarray = self.verdict == UNSAFE
+        return unsafe
 
     @property
     def determined(self) -> np.ndarray:
         """Whether a case is safe or unsafe, shape (n,)."""
-        return self.verdict != UNDETERMINED
+        determined: np.ndarray = self.verdict != UNDETERMINED
+        return determined
 
 
 def judge(limits: LimitSet, outcomes: Mapping[str, np.ndarray]) -> Judgement:

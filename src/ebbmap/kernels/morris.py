@@ -15,9 +15,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from ebbmap.errors import DesignMismatchError, NonFiniteOutcomeError
 from ebbmap.kernels.resampling import (
+    RandomSource,
     bootstrap_half_width,
     bootstrap_weights,
     check_level,
@@ -52,13 +54,13 @@ class ElementaryEffects:
 
 
 def elementary_effects(
-    unit,
-    outputs,
-    members,
+    unit: npt.ArrayLike,
+    outputs: npt.ArrayLike,
+    members: npt.ArrayLike,
     *,
     resamples: int = 1000,
     level: float = 0.95,
-    rng: int | np.random.Generator | np.random.SeedSequence | None = None,
+    rng: RandomSource = None,
     nan_policy: NanPolicy = "raise",
 ) -> ElementaryEffects:
     """Summarise elementary effects along trajectories that change one factor at a time.
@@ -116,7 +118,9 @@ def elementary_effects(
     return _summarise(effects, kept, alone, weights, level)
 
 
-def _summarise(effects, kept, alone, weights, level: float) -> ElementaryEffects:
+def _summarise(
+    effects: np.ndarray, kept: np.ndarray, alone: np.ndarray, weights: np.ndarray, level: float
+) -> ElementaryEffects:
     """Means, sizes and spread of effects, shape (n, g, s), over the trajectories kept, (n, s).
 
     `alone`, shape (g,), says which factors are a single parameter.

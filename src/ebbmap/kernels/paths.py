@@ -6,6 +6,7 @@ Sizes: the grid is (n, m); a path has k places.
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 Place = tuple[int, int]
 
@@ -13,7 +14,7 @@ Place = tuple[int, int]
 _STEPS = ((1, 1), (1, 0), (0, 1))
 
 
-def safest_path(margins):
+def safest_path(margins: npt.ArrayLike) -> np.ndarray:
     """Find the path from the first to the last corner that stays safest.
 
     Every step moves one place along one axis or along both, never back. Of all paths the one is

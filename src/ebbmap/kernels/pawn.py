@@ -15,14 +15,17 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from ebbmap.errors import EbbmapError, NonFiniteOutcomeError
 from ebbmap.kernels.contrast import check_finite, check_rows
 from ebbmap.kernels.resampling import (
     REPLICATES,
+    RandomSource,
     check_level,
     replicate_half_width,
     replicate_weights,
@@ -55,13 +58,13 @@ class Pawn:
 
 
 def pawn_indices(
-    values,
-    outputs,
+    values: npt.ArrayLike,
+    outputs: npt.ArrayLike,
     *,
     slices: int = SLICES,
     replicates: int = REPLICATES,
     level: float = 0.95,
-    rng: int | np.random.Generator | np.random.SeedSequence | None = None,
+    rng: RandomSource = None,
 ) -> Pawn:
     """Estimate PAWN indices from any sample of independent factors.
 
@@ -119,7 +122,13 @@ def pawn_indices(
     return Pawn(index, interval, _noise(len(x), slices, level, np.random.default_rng(rng)))
 
 
-def _of_output(slice_of, output, weights, slices: int, level: float) -> np.ndarray:
+def _of_output(
+    slice_of: Sequence[np.ndarray],
+    output: np.ndarray,
+    weights: np.ndarray,
+    slices: int,
+    level: float,
+) -> np.ndarray:
     """Index and both ends of its interval for each factor, shape (3, d); NaN if it is constant."""
     estimates = np.full((3, len(slice_of)), np.nan)
     order = np.argsort(output, kind="stable")
@@ -153,7 +162,9 @@ def _noise(n: int, slices: int, level: float, rng: np.random.Generator) -> float
     return float(np.quantile(dummies, level))
 
 
-def _median_distance(slice_of, weights, whole, last, slices: int) -> np.ndarray:
+def _median_distance(
+    slice_of: np.ndarray, weights: np.ndarray, whole: np.ndarray, last: np.ndarray, slices: int
+) -> np.ndarray:
     """Median over slices of the distance to the whole, for every set of weights.
 
     All arrays are in the order of the output; `whole` is its distribution function, shape
@@ -176,4 +187,5 @@ def _median_distance(slice_of, weights, whole, last, slices: int) -> np.ndarray:
             share = np.concatenate([np.zeros((len(weights), 1)), inside], axis=1)
             count = np.searchsorted(rows, np.flatnonzero(last), side="right")
             distances.append(np.abs(share[:, count] - whole[:, last]).max(axis=1))
-    return np.median(distances, axis=0)
+    median: np.ndarray = np.median(distances, axis=0)
+    return median

@@ -26,6 +26,9 @@ CI_REPLICATES = (
     "standard error"
 )
 
+#: Where random numbers come from: a seed (0 is one), a generator; fresh entropy if None.
+RandomSource = int | np.random.Generator | np.random.SeedSequence | None
+
 
 def check_level(level: float) -> None:
     """Refuse a level that is no probability.
@@ -79,7 +82,8 @@ def replicate_weights(n: int, replicates: int) -> np.ndarray:
 
 def bootstrap_half_width(resampled: np.ndarray, level: float) -> np.ndarray:
     """Half width of a normal interval from resampled estimates, shape (m, ...) to (...)."""
-    return float(ndtri(0.5 + level / 2.0)) * resampled.std(axis=0, ddof=1)
+    width: np.ndarray = float(ndtri(0.5 + level / 2.0)) * resampled.std(axis=0, ddof=1)
+    return width
 
 
 def replicate_half_width(left_out: np.ndarray, level: float) -> np.ndarray:
@@ -99,7 +103,8 @@ def replicate_half_width(left_out: np.ndarray, level: float) -> np.ndarray:
     """
     r = len(left_out)
     error = np.sqrt((r - 1) * left_out.var(axis=0))
-    return float(stdtrit(r - 1, 0.5 + level / 2.0)) * error
+    width: np.ndarray = float(stdtrit(r - 1, 0.5 + level / 2.0)) * error
+    return width
 
 
 @dataclass(frozen=True)
@@ -121,7 +126,9 @@ class Weighing:
     level: float
 
     @classmethod
-    def of(cls, n: int, *, replicates: int, resamples: int, level: float, rng) -> Weighing:
+    def of(
+        cls, n: int, *, replicates: int, resamples: int, level: float, rng: RandomSource
+    ) -> Weighing:
         """Leave out one of several replicates at a time; with a single one, draw rows anew."""
         if replicates == 1:
             weights = bootstrap_weights(n, resamples, np.random.default_rng(rng))
@@ -149,7 +156,7 @@ def kept_weight(weights: np.ndarray, kept: np.ndarray) -> np.ndarray:
     -------
     ndarray, shape (m, s), or (m, 1) where all are kept
     """
-    total = weights.sum(axis=1, keepdims=True) if kept.all() else weights @ kept
+    total: np.ndarray = weights.sum(axis=1, keepdims=True) if kept.all() else weights @ kept
     total[total == 0.0] = np.nan
     return total
 
@@ -171,4 +178,5 @@ def weighted_means(weights: np.ndarray, values: np.ndarray, total: np.ndarray) -
     ndarray, shape (m, ..., s)
     """
     sums = (weights @ values.reshape(len(values), -1)).reshape(len(weights), *values.shape[1:])
-    return sums / np.expand_dims(total, tuple(range(1, values.ndim - 1)))
+    means: np.ndarray = sums / np.expand_dims(total, tuple(range(1, values.ndim - 1)))
+    return means

@@ -76,12 +76,14 @@ def largest_boxes(safe: np.ndarray) -> Boxes:
 class _Best:
     """The largest box so far for each exact number of lungs served."""
 
-    def __init__(self, lungs: int, axes: int):
+    def __init__(self, lungs: int, axes: int) -> None:
         self.size = np.zeros(lungs + 1, np.int64)
         self.first = np.zeros((lungs + 1, axes), np.int64)
         self.last = np.zeros((lungs + 1, axes), np.int64)
 
-    def offer(self, count, size, first, last) -> None:
+    def offer(
+        self, count: np.ndarray, size: np.ndarray, first: np.ndarray, last: np.ndarray
+    ) -> None:
         """Take the largest box for each count, shapes (b,), (b,), (b, d), (b, d)."""
         order = np.lexsort((np.arange(size.size), -size, count))
         count, size, first, last = count[order], size[order], first[order], last[order]
@@ -109,7 +111,14 @@ class _Best:
         return Boxes(size, first, last)
 
 
-def _search(packed, grid, first, last, size, best) -> None:
+def _search(
+    packed: np.ndarray,
+    grid: tuple[int, ...],
+    first: tuple[int, ...],
+    last: tuple[int, ...],
+    size: int,
+    best: _Best,
+) -> None:
     """Fix the range of one axis after the other; the last two at once, on whole arrays."""
     depth = len(first)
     rest = int(np.prod(grid[depth:]))
@@ -132,7 +141,15 @@ def _search(packed, grid, first, last, size, best) -> None:
         _last_axis(running, grid, first, last, size, best, start)
 
 
-def _last_axis(running, grid, first, last, size, best, start) -> None:
+def _last_axis(
+    running: np.ndarray,
+    grid: tuple[int, ...],
+    first: tuple[int, ...],
+    last: tuple[int, ...],
+    size: int,
+    best: _Best,
+    start: int | None,
+) -> None:
     """Look at every range of the last axis for ranges [start, start + i] of the one before."""
     held = len(first)
     before = 1 if start is None else np.arange(1, running.shape[0] + 1)[:, None]
@@ -152,6 +169,6 @@ def _last_axis(running, grid, first, last, size, best, start) -> None:
         best.offer(count[i, j], np.broadcast_to(sizes, count.shape)[i, j], lows, highs)
 
 
-def _most(packed) -> int:
+def _most(packed: np.ndarray) -> int:
     """Lungs that the best single place serves."""
     return int(np.bitwise_count(packed).sum(axis=-1, dtype=np.int64).max())

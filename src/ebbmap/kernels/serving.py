@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 
-def served_counts(lower, upper, places) -> np.ndarray:
+def served_counts(lower: np.ndarray, upper: np.ndarray, places: np.ndarray) -> np.ndarray:
     """Count the lungs with each place in a piece of their window.
 
     Parameters
@@ -33,7 +33,7 @@ def served_counts(lower, upper, places) -> np.ndarray:
     return begun - ended
 
 
-def serves(lower, upper, places) -> np.ndarray:
+def serves(lower: np.ndarray, upper: np.ndarray, places: np.ndarray) -> np.ndarray:
     """Return whether each place lies in a piece of each lung's window.
 
     Parameters
@@ -63,7 +63,15 @@ def _pieces(edges: np.ndarray) -> np.ndarray:
     return np.reshape(edges, (len(edges), -1)).T
 
 
-def best_place_interval(lower, upper, places, *, resamples: int, level: float, seed: int):
+def best_place_interval(
+    lower: np.ndarray,
+    upper: np.ndarray,
+    places: np.ndarray,
+    *,
+    resamples: int,
+    level: float,
+    seed: int,
+) -> tuple[float, float, float]:
     """Place that serves most lungs, and the interval of that place by the bootstrap over lungs.
 
     Parameters
@@ -99,7 +107,9 @@ def best_place_interval(lower, upper, places, *, resamples: int, level: float, s
     return float(places[inside.sum(axis=0).argmax()]), float(low), float(high)
 
 
-def overlap_share(lower, upper, other_lower, other_upper) -> float:
+def overlap_share(
+    lower: np.ndarray, upper: np.ndarray, other_lower: np.ndarray, other_upper: np.ndarray
+) -> float:
     """Share of pairs of lungs, one of each group, whose windows overlap in some piece.
 
     Parameters

@@ -21,6 +21,7 @@ from dataclasses import dataclass
 from math import comb
 
 import numpy as np
+import numpy.typing as npt
 
 from ebbmap.errors import DesignMismatchError, EbbmapError, NonFiniteOutcomeError
 from ebbmap.kernels.resampling import (
@@ -73,7 +74,8 @@ def subsets(players: int) -> np.ndarray:
     >>> subsets(2).astype(int).tolist()
     [[0, 0], [1, 0], [0, 1], [1, 1]]
     """
-    return (np.arange(2**players)[:, None] >> np.arange(players)) % 2 == 1
+    member: np.ndarray = (np.arange(2**players)[:, None] >> np.arange(players)) % 2 == 1
+    return member
 
 
 def shapley_weights(players: int) -> np.ndarray:
@@ -98,10 +100,13 @@ def shapley_weights(players: int) -> np.ndarray:
     size = member.sum(axis=1)
     joined = np.array([0.0, *(1.0 / (players * comb(players - 1, k)) for k in range(players))])
     left = np.array([*joined[1:], 0.0])
-    return np.where(member.T, joined[size], -left[size])
+    weights: np.ndarray = np.where(member.T, joined[size], -left[size])
+    return weights
 
 
-def substituted_scores(one, other, covariance, members):
+def substituted_scores(
+    one: np.ndarray, other: np.ndarray, covariance: np.ndarray, members: np.ndarray
+) -> np.ndarray:
     """Keep each subset of players in turn, and draw the other scores again given it.
 
     Parameters
@@ -137,7 +142,7 @@ def substituted_scores(one, other, covariance, members):
 
 
 def shapley_effects(
-    outputs,
+    outputs: npt.ArrayLike,
     *,
     players: int,
     replicates: int = REPLICATES,
@@ -246,7 +251,7 @@ def _estimate(
     return np.stack([effect, first, open_share[:, alone]]), variance[0]
 
 
-def linear_gaussian_effects(coefficients, covariance):
+def linear_gaussian_effects(coefficients: npt.ArrayLike, covariance: npt.ArrayLike) -> np.ndarray:
     """Exact Shapley effects of a weighted sum of jointly normal factors.
 
     Parameters
@@ -285,4 +290,5 @@ def linear_gaussian_effects(coefficients, covariance):
         if not u.all() and u.any():
             given = given - s[np.ix_(u, ~u)] @ np.linalg.solve(s[np.ix_(~u, ~u)], s[np.ix_(~u, u)])
         worth.append(b[u] @ given @ b[u])
-    return shapley_weights(len(b)) @ np.array(worth) / (b @ s @ b)
+    effects: np.ndarray = shapley_weights(len(b)) @ np.array(worth) / (b @ s @ b)
+    return effects

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy.special import ndtri
 
 from ebbmap.kernels.judging import CAUTION, NO_BOUND, SAFE, UNDETERMINED, UNSAFE
@@ -73,7 +74,7 @@ class Shares:
     commonest: np.ndarray
 
 
-def shares(verdict, binding, *, bounds: int, level: float = 0.95) -> Shares:
+def shares(verdict: np.ndarray, binding: np.ndarray, *, bounds: int, level: float = 0.95) -> Shares:
     """Count verdicts over the last axis.
 
     Parameters
@@ -103,7 +104,15 @@ def shares(verdict, binding, *, bounds: int, level: float = 0.95) -> Shares:
     return shares_of_counts(safe, caution, unknown, broken, cases=verdict.shape[-1], level=level)
 
 
-def shares_of_counts(safe, caution, unknown, broken, *, cases: int, level: float = 0.95) -> Shares:
+def shares_of_counts(
+    safe: np.ndarray,
+    caution: np.ndarray,
+    unknown: np.ndarray,
+    broken: np.ndarray,
+    *,
+    cases: int,
+    level: float = 0.95,
+) -> Shares:
     """Turn counts of verdicts into shares.
 
     Parameters
@@ -134,7 +143,9 @@ def shares_of_counts(safe, caution, unknown, broken, *, cases: int, level: float
     )
 
 
-def wilson(successes, trials, level: float):
+def wilson(
+    successes: npt.ArrayLike, trials: npt.ArrayLike, level: float
+) -> tuple[np.ndarray, np.ndarray]:
     """Interval of a share by Wilson's score method.
 
     Parameters
@@ -170,7 +181,7 @@ def wilson(successes, trials, level: float):
     return low[()], high[()]
 
 
-def crossing(x, share, level: float):
+def crossing(x: np.ndarray, share: np.ndarray, level: float) -> tuple[np.ndarray, np.ndarray]:
     """First and last place where a share along its last axis crosses a level.
 
     Parameters
@@ -198,7 +209,7 @@ def crossing(x, share, level: float):
     first = above.argmax(axis=-1)
     last = x.size - 1 - above[..., ::-1].argmax(axis=-1)
 
-    def between(inner, outer):
+    def between(inner: np.ndarray, outer: np.ndarray) -> np.ndarray:
         inside = np.take_along_axis(share, inner[..., None], axis=-1)[..., 0]
         outside = np.take_along_axis(share, outer[..., None], axis=-1)[..., 0]
         gap = np.where(inside > outside, inside - outside, 1.0)
@@ -208,7 +219,7 @@ def crossing(x, share, level: float):
     return between(first, np.maximum(first - 1, 0)), between(last, np.minimum(last + 1, x.size - 1))
 
 
-def largest_gap(one, other) -> float:
+def largest_gap(one: np.ndarray, other: np.ndarray) -> float:
     """Largest distance between two distributions (two-sample Kolmogorov-Smirnov distance).
 
     Parameters

@@ -34,11 +34,21 @@ from itertools import combinations
 from typing import Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from ebbmap.errors import DesignMismatchError, EbbmapError, NonFiniteOutcomeError
-from ebbmap.kernels.resampling import Weighing, check_level, kept_weight, weighted_means
+from ebbmap.kernels.resampling import (
+    RandomSource,
+    Weighing,
+    check_level,
+    kept_weight,
+    weighted_means,
+)
 
 NanPolicy = Literal["raise", "drop_block"]
+
+#: Outputs of A, B, AB and BA rows; the last are None without second order.
+Parts = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray | None]
 
 #: An output whose deviation is within this many roundings of its size does not vary at all.
 CONSTANT_ROUNDINGS = 64
@@ -83,7 +93,16 @@ class SobolIndices:
     dropped: np.ndarray
 
     @classmethod
-    def of(cls, points, bounds, variance, dropped, *, factors, pairs) -> SobolIndices:
+    def of(
+        cls,
+        points: np.ndarray,
+        bounds: np.ndarray,
+        variance: np.ndarray,
+        dropped: np.ndarray,
+        *,
+        factors: int,
+        pairs: list[tuple[int, int]] | None,
+    ) -> SobolIndices:
         """Sort estimates and bounds, shape (2 d + pairs, s) and (..., s, 2), by their order."""
         first, total, second = _by_order(points, factors, pairs)
         first_bounds, total_bounds, second_bounds = _by_order(bounds, factors, pairs)
@@ -91,7 +110,7 @@ class SobolIndices:
         return cls(first, total, second, *intervals, variance, dropped)
 
 
-def split(outputs, factors, second_order=True):
+def split(outputs: npt.ArrayLike, factors: int, second_order: bool = True) -> Parts:
     """View the outputs of a Saltelli design by their parts.
 
     Parameters
@@ -128,14 +147,14 @@ def split(outputs, factors, second_order=True):
 
 
 def sobol_indices(
-    outputs,
+    outputs: npt.ArrayLike,
     *,
     factors: int,
     second_order: bool = True,
     replicates: int = 1,
     resamples: int = 1000,
     level: float = 0.95,
-    rng: int | np.random.Generator | np.random.SeedSequence | None = None,
+    rng: RandomSource = None,
     nan_policy: NanPolicy = "raise",
 ) -> SobolIndices:
     """Estimate first-order, total and second-order Sobol indices, with intervals.
@@ -211,7 +230,7 @@ def _blocks(outputs: np.ndarray, factors: int, second_order: bool) -> np.ndarray
     return outputs.reshape(-1, block, outputs.shape[1])
 
 
-def _parts(blocks: np.ndarray, factors: int):
+def _parts(blocks: np.ndarray, factors: int) -> Parts:
     ba = blocks[:, factors + 1 : -1] if blocks.shape[1] > factors + 2 else None
     return blocks[:, 0], blocks[:, -1], blocks[:, 1 : factors + 1], ba
 
@@ -221,7 +240,7 @@ def _kept_rows(blocks: np.ndarray, nan_policy: str) -> np.ndarray:
     if nan_policy not in ("raise", "drop_block"):
         raise EbbmapError(f"nan_policy must be 'raise' or 'drop_block'; got {nan_policy!r}.")
     finite = np.isfinite(blocks)
-    kept = finite.all(axis=1)
+    kept: np.ndarray = finite.all(axis=1)
     if nan_policy == "raise" and not kept.all():
         lost = ~finite.reshape(-1, blocks.shape[2])
         row, output = np.argwhere(lost)[0]
@@ -232,7 +251,9 @@ def _kept_rows(blocks: np.ndarray, nan_policy: str) -> np.ndarray:
     return kept
 
 
-def _by_order(values: np.ndarray, factors: int, pairs: list[tuple[int, int]] | None):
+def _by_order(
+    values: np.ndarray, factors: int, pairs: list[tuple[int, int]] | None
+) -> tuple[np.ndarray, np.ndarray, np.ndarray | None]:
     """First-order, total and second-order part of estimates; the last is None without pairs."""
     first, total, second = np.split(values, [factors, 2 * factors])
     return first, total, None if pairs is None else _symmetric(second, pairs, factors)
@@ -338,7 +359,10 @@ def _carrying_rows(products: np.ndarray, factors: int, size: np.ndarray) -> np.n
 
     def effective(values: np.ndarray) -> np.ndarray:
         squares = np.square(values).sum(axis=0)
-        return np.abs(values).sum(axis=0) ** 2 / np.where(squares > 0.0, squares, np.nan)
+        rows: np.ndarray = np.abs(values).sum(axis=0) ** 2 / np.where(
+            squares > 0.0, squares, np.nan
+        )
+        return rows
 
     rows = effective(products)
     inert = ~products[:, factors : 2 * factors].any(axis=0)
@@ -366,7 +390,7 @@ def _standardise(blocks: np.ndarray, kept: np.ndarray) -> tuple[np.ndarray, np.n
     return standard, np.where(varies, deviation, 1.0)
 
 
-def _symmetric(of_pairs: np.ndarray, pairs, factors: int) -> np.ndarray:
+def _symmetric(of_pairs: np.ndarray, pairs: list[tuple[int, int]], factors: int) -> np.ndarray:
     """Lay values of pairs, shape (pairs, ...), out as a symmetric matrix, NaN on the diagonal."""
     matrix = np.full((factors, factors, *of_pairs.shape[1:]), np.nan)
     for value, (j, k) in zip(of_pairs, pairs, strict=True):

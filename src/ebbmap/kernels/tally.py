@@ -61,12 +61,16 @@ class Tally:
     @property
     def safe_share(self) -> np.ndarray:
         """Share of all settings that surely break no hard bound, for each lung, shape (n,)."""
-        return (self.by_lung[SAFE] + self.by_lung[CAUTION]) / self.by_setting.shape[1]
+        share: np.ndarray = (self.by_lung[SAFE] + self.by_lung[CAUTION]) / self.by_setting.shape[1]
+        return share
 
     @property
     def shares(self) -> np.ndarray:
         """Share of all cases with each verdict, shape (4,)."""
-        return self.by_lung.sum(axis=1) / (self.by_lung.shape[1] * self.by_setting.shape[1])
+        shares: np.ndarray = self.by_lung.sum(axis=1) / (
+            self.by_lung.shape[1] * self.by_setting.shape[1]
+        )
+        return shares
 
 
 def tally(
@@ -184,7 +188,9 @@ def typical_shortfall(counts: np.ndarray) -> np.ndarray:
     return np.where(total > 0, (half + 0.5) * BIN_WIDTH, np.nan)
 
 
-def clustered_interval(shares, weights, level: float):
+def clustered_interval(
+    shares: Sequence[np.ndarray], weights: Sequence[float] | np.ndarray, level: float
+) -> tuple[float, float, float]:
     """Interval of a mean share when the lung is the sampling unit.
 
     Parameters

@@ -76,7 +76,8 @@ class Windows:
     @property
     def undetermined(self) -> np.ndarray:
         """Whether no piece was found and some T low could not be determined, shape (n,)."""
-        return (self.count == 0) & ~np.isnan(self.unknown_lower).all(axis=1)
+        lost: np.ndarray = (self.count == 0) & ~np.isnan(self.unknown_lower).all(axis=1)
+        return lost
 
 
 def looks(low: float, high: float, resolution: float = RESOLUTION) -> np.ndarray:
@@ -152,10 +153,12 @@ def release_windows(
     return _joined(parts)
 
 
-def _search(margins: Margins, lungs: np.ndarray, places: np.ndarray, ends) -> Windows:
+def _search(
+    margins: Margins, lungs: np.ndarray, places: np.ndarray, ends: tuple[float, float]
+) -> Windows:
     """Windows of some lungs."""
 
-    def seconds(log_t):
+    def seconds(log_t: np.ndarray) -> np.ndarray:
         # the ends of the range are meant as they were given, not to rounding
         t_low = np.where(log_t == places[0], ends[0], np.exp(log_t))
         return np.where(log_t == places[-1], ends[1], t_low)
@@ -200,7 +203,9 @@ def _search(margins: Margins, lungs: np.ndarray, places: np.ndarray, ends) -> Wi
     return Windows(*edges, count, *picked, *blamed, *unknown_edges)
 
 
-def _parts(margins: Margins, seen, lungs, places):
+def _parts(
+    margins: Margins, seen: np.ndarray, lungs: np.ndarray, places: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, tuple[np.ndarray, np.ndarray], np.ndarray]:
     """Parts of T low in one state: lung, beginning, end, what closes both sides, and the state."""
     row, place, bound = find_changes(margins, seen, lungs, places)
     n = lungs.size
@@ -223,7 +228,15 @@ def _parts(margins: Margins, seen, lungs, places):
     return row[left], place[left], place[right], (bound[left], bound[right]), state[first]
 
 
-def _best_of_pieces(margins: Margins, seen, lungs, places, owner, begin, end):
+def _best_of_pieces(
+    margins: Margins,
+    seen: np.ndarray,
+    lungs: np.ndarray,
+    places: np.ndarray,
+    owner: np.ndarray,
+    begin: np.ndarray,
+    end: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
     """T low with the largest least margin of each piece, log [s], and that margin."""
     least = least_margin(seen)
     # the look with the largest margin in the piece, or the middle of a piece without one
@@ -245,7 +258,9 @@ def _best_of_pieces(margins: Margins, seen, lungs, places, owner, begin, end):
     return _climb(margins, lungs[owner], before, best, after, height)
 
 
-def _nearest(margins: Margins, seen, lungs, places):
+def _nearest(
+    margins: Margins, seen: np.ndarray, lungs: np.ndarray, places: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """T low at which the least margin is largest where no piece is, and that margin."""
     least = least_margin(seen)
     known = ~np.isnan(least)
@@ -261,7 +276,14 @@ def _nearest(margins: Margins, seen, lungs, places):
     return best, height
 
 
-def _climb(margins: Margins, lungs, before, best, after, height):
+def _climb(
+    margins: Margins,
+    lungs: np.ndarray,
+    before: np.ndarray,
+    best: np.ndarray,
+    after: np.ndarray,
+    height: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
     """Largest least margin between two places, from one between them."""
     best, height = best.copy(), height.copy()
     sides = [_least(margins, edge, lungs) for edge in (before, after)]
@@ -280,13 +302,13 @@ def _climb(margins: Margins, lungs, before, best, after, height):
     return best, height
 
 
-def _least(margins: Margins, log_t, lungs) -> np.ndarray:
+def _least(margins: Margins, log_t: np.ndarray, lungs: np.ndarray) -> np.ndarray:
     if not lungs.size:
         return np.empty(0)
     return least_margin(margins(np.exp(log_t), lungs))
 
 
-def _blamed(margins: Margins, log_t, lungs) -> np.ndarray:
+def _blamed(margins: Margins, log_t: np.ndarray, lungs: np.ndarray) -> np.ndarray:
     """Bound that is broken most; `UNKNOWN` where that cannot be told."""
     undetermined = np.isnan(log_t)
     every = margins(np.exp(np.where(undetermined, 0.0, log_t)), lungs)
@@ -300,7 +322,9 @@ def _slots(owner: np.ndarray, n: int) -> tuple[np.ndarray, np.ndarray]:
     return np.arange(owner.size) - np.repeat(np.cumsum(count) - count, count), count
 
 
-def _table(owner, slot, column, n: int, blank) -> np.ndarray:
+def _table(
+    owner: np.ndarray, slot: np.ndarray, column: np.ndarray, n: int, blank: float
+) -> np.ndarray:
     """Put entries of a ragged list into rows, shape (n, at least 1)."""
     table = np.full((n, int(slot.max(initial=0)) + 1), blank, dtype=np.result_type(column, blank))
     table[owner, slot] = column

@@ -63,11 +63,11 @@ class Setting:
         return type(self)(*(np.asarray(value, dtype=float)[..., None] for value in values))
 
     @cached_property
-    def drop(self):
+    def drop(self) -> Any:
         """P high less P low [cmH2O]."""
         return self.p_high - self.p_low
 
-    def mean_pressure(self, airway_share):
+    def mean_pressure(self, airway_share: np.ndarray) -> Any:
         """Return the mean alveolar pressure of a cycle [cmH2O].
 
         Parameters
@@ -78,7 +78,9 @@ class Setting:
         set_share = self.p_high * self.t_high + self.p_low * self.t_low
         return (set_share + airway_share) / (self.t_high + self.t_low)
 
-    def signals(self, in_release, alveolar, flow, volume) -> dict[str, np.ndarray]:
+    def signals(
+        self, in_release: np.ndarray, alveolar: np.ndarray, flow: np.ndarray, volume: np.ndarray
+    ) -> dict[str, np.ndarray]:
         """Return the signals in `WAVES`, shape (n, t), the set pressure being the airway's.
 
         Parameters
@@ -140,4 +142,6 @@ class Lung:
     rest: Callable[..., Any]
     cycle: Callable[..., tuple[Arrays, Any]]
     waveform: Callable[..., Arrays]
-    functions: Mapping[str, Callable] = field(default_factory=lambda: MappingProxyType({}))
+    functions: Mapping[str, Callable[..., np.ndarray]] = field(
+        default_factory=lambda: MappingProxyType({})
+    )

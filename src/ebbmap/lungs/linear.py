@@ -11,6 +11,7 @@ from functools import cached_property
 from typing import Any, NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
 from ebbmap.lungs.base import SOLVED, WAVES, Lung, Setting
 from ebbmap.units import L_PER_ML
@@ -35,11 +36,13 @@ class Compartment(Setting):
     resistance_exp: Any
 
     @cached_property
-    def time_constant_exp(self):
+    def time_constant_exp(self) -> Any:
         """Expiratory time constant R_E C [s]."""
         return self.compliance * self.resistance_exp * L_PER_ML
 
-    def outcomes_of_pressures(self, height, trapped, airway_share) -> dict[str, np.ndarray]:
+    def outcomes_of_pressures(
+        self, height: np.ndarray, trapped: np.ndarray, airway_share: np.ndarray
+    ) -> dict[str, np.ndarray]:
         """Return the outcomes that follow from pressures alone, shape (n,) each.
 
         Parameters
@@ -70,12 +73,12 @@ class Phases(NamedTuple):
     """b, taken by itself so that a trapped pressure far below rounding keeps its digits."""
 
     @property
-    def settled(self):
+    def settled(self) -> Any:
         """Pressure above P low when a settled release starts, over P high less P low [1]."""
         return self.filled / (self.filled + (1.0 - self.filled) * self.emptied)
 
 
-def solve(**parameters):
+def solve(**parameters: npt.ArrayLike) -> dict[str, np.ndarray]:
     """Solve the settled cycle.
 
     Parameters
@@ -110,7 +113,7 @@ def solve(**parameters):
     return _outcomes(cases, phases, cases.drop * phases.settled)
 
 
-def settle(**parameters):
+def settle(**parameters: npt.ArrayLike) -> Any:
     """Return the state of the settled cycle: alveolar pressure when a release ends [cmH2O].
 
     Parameters and shapes are those of `solve`.
@@ -127,12 +130,14 @@ def settle(**parameters):
     return cases.p_low + cases.drop * phases.settled * phases.left
 
 
-def rest(start_pressure, **_):
+def rest(start_pressure: npt.ArrayLike, **_: npt.ArrayLike) -> np.ndarray:
     """Return the state of a lung at rest at `start_pressure` [cmH2O], shape (n,)."""
     return np.asarray(start_pressure, dtype=float)
 
 
-def cycle(end_release_pressure, **parameters):
+def cycle(
+    end_release_pressure: np.ndarray | float, **parameters: npt.ArrayLike
+) -> tuple[dict[str, np.ndarray], np.ndarray]:
     """Run one cycle from an alveolar pressure at the end of the previous release.
 
     Parameters
@@ -169,7 +174,9 @@ def cycle(end_release_pressure, **parameters):
     return outcomes, outcomes["end_release_pressure"]
 
 
-def waveform(end_release_pressure, times, **parameters):
+def waveform(
+    end_release_pressure: np.ndarray | float, times: npt.ArrayLike, **parameters: npt.ArrayLike
+) -> dict[str, np.ndarray]:
     """Return what a monitor would draw over one cycle.
 
     Parameters
@@ -215,7 +222,7 @@ def _phases(cases: Compartment) -> Phases:
     return Phases(filled, -np.expm1(length), np.exp(length))
 
 
-def _outcomes(cases: Compartment, phases: Phases, height):
+def _outcomes(cases: Compartment, phases: Phases, height: np.ndarray) -> dict[str, np.ndarray]:
     """Outcomes of a cycle whose release starts at a pressure above P low [cmH2O], shape (n,).
 
     Over a settled cycle the mean alveolar pressure is the mean airway pressure plus

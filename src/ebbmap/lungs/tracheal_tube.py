@@ -30,6 +30,7 @@ References
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 #: Inner diameters [mm] and pressure losses [cmH2O] at MEASURED_FLOW: Futagawa et al. 2017.
 MEASURED_DIAMETERS = (6.0, 6.5, 7.0, 7.5, 8.0)
@@ -49,7 +50,7 @@ REFERENCE_DIAMETER = 7.0
 """[mm], where K is `fit()[0]`."""
 
 
-def laminar_resistance(inner_diameter):
+def laminar_resistance(inner_diameter: npt.ArrayLike) -> np.ndarray:
     """Poiseuille resistance of a smooth straight tube of 30 cm.
 
     Parameters
@@ -72,7 +73,7 @@ def laminar_resistance(inner_diameter):
     return pascal / (PA_PER_CMH2O * L_PER_M3)
 
 
-def fit():
+def fit() -> tuple[float, float]:
     """Fit the quadratic part to the measured losses.
 
     Returns
@@ -87,7 +88,7 @@ def fit():
     return float(np.exp(intercept)), float(-slope)
 
 
-def tracheal_tube(inner_diameter):
+def tracheal_tube(inner_diameter: npt.ArrayLike) -> tuple[np.ndarray, np.ndarray]:
     """Return both coefficients of a tracheal tube.
 
     Parameters

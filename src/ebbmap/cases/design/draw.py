@@ -234,7 +234,9 @@ def draw_shapley_design(
     return drawn.rename(unit="score")
 
 
-def _correlated_pairs(n: int, covariance: np.ndarray, rngs: list[np.random.Generator]):
+def _correlated_pairs(
+    n: int, covariance: np.ndarray, rngs: list[np.random.Generator]
+) -> tuple[np.ndarray, np.ndarray]:
     """Draw two independent sets of n correlated normal scores, shape (n, d) each.
 
     Raises

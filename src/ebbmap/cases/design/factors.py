@@ -50,7 +50,8 @@ class Factors(NamedTuple):
     @property
     def members(self) -> np.ndarray:
         """Which parameters each factor holds, shape (g, d) of bool."""
-        return np.array(self.membership) == np.array(self.distinct)[:, None]
+        members: np.ndarray = np.array(self.membership) == np.array(self.distinct)[:, None]
+        return members
 
     def problem(self) -> dict[str, Any]:
         """Return the factors as SALib wants them, each parameter from 0 to 1."""

@@ -12,9 +12,18 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from ebbmap.lungs.base import SOLVED, WAVES, Lung, Setting
-from ebbmap.lungs.paired.modes import Modes, modes_of, passage, pendelluft, settled_heights
+from ebbmap.lungs.paired.modes import (
+    Modes,
+    Pair,
+    Passage,
+    modes_of,
+    passage,
+    pendelluft,
+    settled_heights,
+)
 from ebbmap.units import L_PER_ML
 
 __all__ = ["PAIRED", "Paired", "cycle", "rest", "settle", "solve", "waveform"]
@@ -54,12 +63,12 @@ class Paired(Setting):
     resistance_shared_exp: Any
 
     @property
-    def compliances(self):
+    def compliances(self) -> Pair:
         """Compliance of the fast and of the slow compartment [mL cmH2O-1]."""
         return self.compliance_fast, self.compliance_slow
 
     @cached_property
-    def compliance(self):
+    def compliance(self) -> Any:
         """Compliance of both together [mL cmH2O-1]."""
         return self.compliance_fast + self.compliance_slow
 
@@ -69,16 +78,16 @@ class Paired(Setting):
         shared = self.resistance_shared_insp, self.resistance_shared_exp
         return modes_of(*own, shared[0]), modes_of(*own, shared[1])
 
-    def gas(self, pressures):
+    def gas(self, pressures: Pair) -> Pair:
         """Return the gas that pressures in both compartments hold [mL], fast and slow."""
         return self.compliance_fast * pressures[0], self.compliance_slow * pressures[1]
 
-    def all_gas(self, pressures):
+    def all_gas(self, pressures: Pair) -> Any:
         """Return the gas that pressures in both compartments hold together [mL]."""
         return self.compliance_fast * pressures[0] + self.compliance_slow * pressures[1]
 
 
-def solve(**parameters):
+def solve(**parameters: npt.ArrayLike) -> dict[str, np.ndarray]:
     """Solve the settled cycle.
 
     Parameters
@@ -135,7 +144,7 @@ def solve(**parameters):
     return _outcomes(cases, (fill, release), (filling, emptying), (opening, height))
 
 
-def settle(**parameters):
+def settle(**parameters: npt.ArrayLike) -> Pair:
     """Return the state of the settled cycle.
 
     Parameters
@@ -155,13 +164,15 @@ def settle(**parameters):
     return cases.p_low + fast, cases.p_low + slow
 
 
-def rest(start_pressure, **_):
+def rest(start_pressure: npt.ArrayLike, **_: npt.ArrayLike) -> Pair:
     """Return the state of a lung at rest: both compartments at `start_pressure` [cmH2O]."""
     pressure = np.asarray(start_pressure, dtype=float)
     return pressure, pressure
 
 
-def cycle(state, **parameters):
+def cycle(
+    state: tuple[npt.ArrayLike, npt.ArrayLike], **parameters: npt.ArrayLike
+) -> tuple[dict[str, np.ndarray], Pair]:
     """Run one cycle from the alveolar pressures at the end of the previous release.
 
     Parameters
@@ -200,7 +211,9 @@ def cycle(state, **parameters):
     return outcomes, (cases.p_low + trapped[0], cases.p_low + trapped[1])
 
 
-def waveform(state, times, **parameters):
+def waveform(
+    state: tuple[npt.ArrayLike, npt.ArrayLike], times: npt.ArrayLike, **parameters: npt.ArrayLike
+) -> dict[str, np.ndarray]:
     """Return what a monitor would draw over one cycle, and the pressure in each compartment.
 
     Parameters
@@ -236,12 +249,17 @@ def waveform(state, times, **parameters):
     return cases.signals(in_release, mean, flow, volume) | each
 
 
-def _share(part, whole):
+def _share(part: np.ndarray, whole: np.ndarray) -> Any:
     """Return part / whole, 0 where there is no whole."""
     return part / np.where(whole == 0.0, 1.0, whole)
 
 
-def _outcomes(cases: Paired, modes, passages, starts) -> dict[str, np.ndarray]:
+def _outcomes(
+    cases: Paired,
+    modes: tuple[Modes, Modes],
+    passages: tuple[Passage, Passage],
+    starts: tuple[Pair, Pair],
+) -> dict[str, np.ndarray]:
     """Outcomes of a cycle, shape (n,) each.
 
     Parameters
@@ -288,7 +306,7 @@ def _outcomes(cases: Paired, modes, passages, starts) -> dict[str, np.ndarray]:
     }
 
 
-def _airway_share(cases: Paired, own_times, gas_in, gas_out):
+def _airway_share(cases: Paired, own_times: Pair, gas_in: Pair, gas_out: Pair) -> Any:
     """Integral over a cycle of alveolar less set pressure [cmH2O s].
 
     Over a phase it is M times the volumes that moved [mL]: what the shared airway takes of both,
@@ -300,7 +318,7 @@ def _airway_share(cases: Paired, own_times, gas_in, gas_out):
     return (outward - inward + own / cases.compliance) * L_PER_ML
 
 
-def _emptying_time(cases: Paired, own_times):
+def _emptying_time(cases: Paired, own_times: Pair) -> Any:
     """Mean time that gas of a full lung stays in an endless release [s]."""
     own = own_times[0] * cases.compliance_fast + own_times[1] * cases.compliance_slow
     whole = cases.compliance

@@ -12,7 +12,7 @@ Sizes: n cases. Pressures [cmH2O], times [s], compliances [mL cmH2O-1], resistan
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -20,6 +20,12 @@ from ebbmap.units import L_PER_ML
 
 #: Stands in for zero under a logarithm and as a divisor.
 SMALLEST = 1e-200
+
+#: Of the fast and of the slow compartment.
+Pair = tuple[np.ndarray, np.ndarray]
+
+#: Of two compartments: fast-fast, fast-slow, slow-fast, slow-slow.
+Matrix = tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]
 
 
 class Modes(NamedTuple):
@@ -44,7 +50,7 @@ class Modes(NamedTuple):
     slow_conductance: np.ndarray
     """Flow at the airway opening per pressure in the slow compartment [L s-1 cmH2O-1]."""
 
-    def opening_flow(self, fast, slow):
+    def opening_flow(self, fast: np.ndarray, slow: np.ndarray) -> Any:
         """Flow at the airway opening [L s-1] from the pressures across the airway."""
         return self.fast_conductance * fast + self.slow_conductance * slow
 
@@ -56,19 +62,25 @@ class Passage(NamedTuple):
     fast-slow, slow-fast, slow-slow.
     """
 
-    spent: tuple
-    left: tuple
+    spent: Matrix
+    left: Matrix
 
-    def fall(self, fast, slow):
+    def fall(self, fast: np.ndarray, slow: np.ndarray) -> Pair:
         """Pressures at the start less those at the end [cmH2O]."""
         return _apply(self.spent, fast, slow)
 
-    def rest(self, fast, slow):
+    def rest(self, fast: np.ndarray, slow: np.ndarray) -> Pair:
         """Pressures at the end [cmH2O]."""
         return _apply(self.left, fast, slow)
 
 
-def modes_of(compliance_fast, compliance_slow, resistance_fast, resistance_slow, shared) -> Modes:
+def modes_of(
+    compliance_fast: np.ndarray,
+    compliance_slow: np.ndarray,
+    resistance_fast: np.ndarray,
+    resistance_slow: np.ndarray,
+    shared: np.ndarray,
+) -> Modes:
     """Return the modes of a phase in which the shared airway resists by `shared`.
 
     Notes
@@ -104,7 +116,7 @@ def modes_of(compliance_fast, compliance_slow, resistance_fast, resistance_slow,
     )
 
 
-def passage(modes: Modes, duration) -> Passage:
+def passage(modes: Modes, duration: np.ndarray) -> Passage:
     """Return what a phase of a length [s], shape (n,), does; sums of positive terms only."""
     late = modes.late_rate * duration
     late_left, late_spent = np.exp(-late), -np.expm1(-late)
@@ -123,7 +135,7 @@ def passage(modes: Modes, duration) -> Passage:
     )
 
 
-def settled_heights(drop, filling: Passage, emptying: Passage):
+def settled_heights(drop: np.ndarray, filling: Passage, emptying: Passage) -> Pair:
     """Return the pressures above P low at the end of T high, in the settled cycle [cmH2O].
 
     They solve (1 - E_high E_low) y = (1 - E_high) drop with E = exp(-B T). The matrix is taken
@@ -139,7 +151,9 @@ def settled_heights(drop, filling: Passage, emptying: Passage):
     return fast, (raised[1] * ff - sf * raised[0]) / determinant
 
 
-def pendelluft(modes: Modes, duration, start, fall, compliances):
+def pendelluft(
+    modes: Modes, duration: np.ndarray, start: Pair, fall: Pair, compliances: Pair
+) -> np.ndarray:
     """Return the gas that a compartment moves against the phase before its flow turns [mL].
 
     Parameters
@@ -174,6 +188,6 @@ def pendelluft(modes: Modes, duration, start, fall, compliances):
     return np.where(is_slow, compliances[1], compliances[0]) * np.maximum(gain, 0.0)
 
 
-def _apply(matrix, fast, slow):
+def _apply(matrix: Matrix, fast: np.ndarray, slow: np.ndarray) -> Pair:
     """Product of a 2 x 2 matrix, given as four entries, with a pair."""
     return matrix[0] * fast + matrix[1] * slow, matrix[2] * fast + matrix[3] * slow

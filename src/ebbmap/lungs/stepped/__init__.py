@@ -8,10 +8,12 @@ Sizes: n cases, t time points.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from inspect import Parameter, Signature
 from types import MappingProxyType
 
 import numpy as np
+import numpy.typing as npt
 
 from ebbmap.exchange.co2 import alveolar_ventilation_of_breaths
 from ebbmap.exchange.oxygen import closed_fraction_of_units
@@ -21,13 +23,13 @@ from ebbmap.lungs.stepped import breathing, cycles, quadrature
 from ebbmap.lungs.stepped.airway import FASTEST_VALVE, settled_airway
 from ebbmap.lungs.stepped.cases import NAMES, Cases, gather
 from ebbmap.lungs.stepped.course import State
-from ebbmap.lungs.stepped.cycles import SOLVES
+from ebbmap.lungs.stepped.cycles import SOLVES, Outcomes
 from ebbmap.lungs.stepped.recruitment import held_open, open_fraction
 
 __all__ = ["STEPPED", "State", "closed_start_gap", "cycle", "rest", "settle", "solve", "waveform"]
 
 
-def solve(**parameters):
+def solve(**parameters: npt.ArrayLike) -> dict[str, np.ndarray]:
     """Solve the settled cycle.
 
     Parameters
@@ -56,7 +58,7 @@ def solve(**parameters):
     return {name: values.reshape(shape) for name, values in outcomes.items()}
 
 
-def settle(**parameters):
+def settle(**parameters: npt.ArrayLike) -> State:
     """Return the state at the end of a release of the settled cycle, shape (n,) each.
 
     With effort it is the state after one of the cycles that `solve` averages over.
@@ -66,7 +68,7 @@ def settle(**parameters):
     return State(*(field.reshape(shape) for field in state))
 
 
-def rest(start_pressure, **parameters):
+def rest(start_pressure: npt.ArrayLike, **parameters: npt.ArrayLike) -> State:
     """Return the state of a lung at rest at `start_pressure` [cmH2O], shape (n,).
 
     Units whose closing pressure lies above it are closed; an effort is about to begin.
@@ -76,7 +78,7 @@ def rest(start_pressure, **parameters):
     return State(*(field.reshape(pressure.shape) for field in state))
 
 
-def cycle(state, **parameters):
+def cycle(state: State, **parameters: npt.ArrayLike) -> tuple[dict[str, np.ndarray], State]:
     """Run one cycle.
 
     Parameters
@@ -111,7 +113,9 @@ def cycle(state, **parameters):
     )
 
 
-def waveform(state, times, **parameters):
+def waveform(
+    state: State, times: npt.ArrayLike, **parameters: npt.ArrayLike
+) -> dict[str, np.ndarray]:
     """Pressures, flow, volume and open fraction over one cycle.
 
     Parameters
@@ -137,7 +141,7 @@ def waveform(state, times, **parameters):
     return {name: values.reshape((*shape, -1)) for name, values in traced.items()}
 
 
-def closed_start_gap(**parameters):
+def closed_start_gap(**parameters: npt.ArrayLike) -> np.ndarray:
     """Return how much more closed the settled cycle of a lung is that began closed, shape (n,).
 
     Of the passive lung. It takes a second search, so it is an outcome of its own that is only
@@ -166,7 +170,7 @@ closed_start_gap.__signature__ = Signature(  # type: ignore[attr-defined]
 )
 
 
-def _with(array, parameters):
+def _with(array: np.ndarray, parameters: Mapping[str, npt.ArrayLike]) -> tuple[Cases, np.ndarray]:
     """Align an array with the parameters: return the cases and the array in their shape."""
     shape = np.broadcast_shapes(array.shape, *(np.shape(parameters[name]) for name in NAMES))
     wide = {name: np.broadcast_to(parameters[name], shape) for name in NAMES}
@@ -234,7 +238,9 @@ def _nothing(size: int) -> tuple[State, dict[str, np.ndarray]]:
     return state, {name: np.full(size, np.nan) for name in SOLVES}
 
 
-def _put(state, outcomes, index, result) -> None:
+def _put(
+    state: State, outcomes: Outcomes, index: np.ndarray, result: tuple[State, Outcomes]
+) -> None:
     """Put what was found for some of the cases in its place."""
     part, solved = result
     for name, values in outcomes.items():

@@ -18,6 +18,8 @@ References
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 #: cmH2O: recoil below this counts as this, so that a limited flow is small but never undefined.
@@ -28,14 +30,14 @@ FASTEST_VALVE = 1e-9
 
 
 def flow(
-    drive,
-    inward,
-    recoil_pressure,
-    resistance_insp,
-    resistance_exp,
-    resistance_quadratic,
-    flow_limitation,
-):
+    drive: np.ndarray,
+    inward: np.ndarray,
+    recoil_pressure: np.ndarray,
+    resistance_insp: np.ndarray,
+    resistance_exp: np.ndarray,
+    resistance_quadratic: np.ndarray,
+    flow_limitation: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Flow and its slopes.
 
     Parameters
@@ -65,7 +67,12 @@ def flow(
     return np.copysign(size, drive), by_drive, by_recoil
 
 
-def valve(start, target, elapsed, valve_time):
+def valve(
+    start: np.ndarray | float,
+    target: np.ndarray | float,
+    elapsed: np.ndarray | float,
+    valve_time: np.ndarray | float,
+) -> Any:
     """Airway pressure some time after the valve began to move toward `target`, shape (n,).
 
     Examples
@@ -77,7 +84,13 @@ def valve(start, target, elapsed, valve_time):
     return target + (start - target) * np.where(valve_time > FASTEST_VALVE, left, 0.0)
 
 
-def settled_airway(p_high, p_low, t_high, t_low, valve_time):
+def settled_airway(
+    p_high: np.ndarray | float,
+    p_low: np.ndarray | float,
+    t_high: np.ndarray | float,
+    t_low: np.ndarray | float,
+    valve_time: np.ndarray | float,
+) -> Any:
     """Airway pressure at the end of a release of the settled cycle, shape (n,).
 
     The mean over the cycle needs no function: a lag of one time constant leaves it as it was set.

@@ -52,7 +52,14 @@ class Balance(NamedTuple):
     closes: np.ndarray
 
 
-def balance(cases: Cases, volume, openness, airway, muscle, inward=None) -> Balance:
+def balance(
+    cases: Cases,
+    volume: np.ndarray,
+    openness: np.ndarray,
+    airway: np.ndarray,
+    muscle: np.ndarray,
+    inward: np.ndarray | None = None,
+) -> Balance:
     """Look at the lung: volume [mL], openness, airway and muscle pressure [cmH2O].
 
     `inward` says which resistance holds; where the drive points if None.
@@ -92,7 +99,9 @@ def balance(cases: Cases, volume, openness, airway, muscle, inward=None) -> Bala
     )
 
 
-def _movement(cases: Cases, openness, static):
+def _movement(
+    cases: Cases, openness: np.ndarray, static: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Return the margins, the rate of the openness, and its derivatives by pressure and itself."""
     moves = cases.recruitable_share > 0.0
     if not moves.any():

@@ -44,7 +44,7 @@ NUDGE = 1e-3
 BETWEEN_JUMPS = 4
 
 
-def average(cases: Cases, passive: State, settling) -> tuple[State, Outcomes]:
+def average(cases: Cases, passive: State, settling: np.ndarray) -> tuple[State, Outcomes]:
     """Average the outcomes of a breathing lung over the phase of its efforts.
 
     Parameters
@@ -88,7 +88,7 @@ def average(cases: Cases, passive: State, settling) -> tuple[State, Outcomes]:
     return after, means
 
 
-def _means(every: Outcomes, done) -> Outcomes:
+def _means(every: Outcomes, done: np.ndarray) -> Outcomes:
     """Means over the phases of the cases that are done; shares of means."""
     mean = {name: rows.reshape(-1, PHASES)[done].mean(axis=1) for name, rows in every.items()}
     released = mean["release_volume"]
@@ -164,6 +164,6 @@ def _spread(cases: Cases, begun: State, phases: int) -> State:
     return state._replace(clock=share * np.repeat(effort.period(cases.effort_rate), phases))
 
 
-def _rows(index, phases: int):
+def _rows(index: np.ndarray, phases: int) -> np.ndarray:
     """Rows of all phases of the cases of an index."""
     return (index[:, None] * phases + np.arange(phases)).ravel()

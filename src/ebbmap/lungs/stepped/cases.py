@@ -5,9 +5,11 @@ Sizes: n cases. Registry units, except elastances [cmH2O mL-1].
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
+import numpy.typing as npt
 
 from ebbmap.exchange import co2
 from ebbmap.lungs.stepped.recoil import (
@@ -115,25 +117,27 @@ class Cases:
         opening = self.opening_pressure, self.opening_spread
         return *opening, self.closing_pressure, self.closing_spread
 
-    def at(self, index) -> Cases:
+    def at(self, index: np.ndarray) -> Cases:
         """Return the cases of an index or mask, or repeated by it."""
         return Cases(**{f.name: getattr(self, f.name)[index] for f in fields(self)})
 
     @classmethod
-    def joined(cls, parts) -> Cases:
+    def joined(cls, parts: Sequence[Cases]) -> Cases:
         """Put cases together."""
         return cls(
             **{f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(cls)}
         )
 
-    def static_volume(self, pressure, open_fraction):
+    def static_volume(
+        self, pressure: np.ndarray, open_fraction: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
         """Gas in the relaxed lung at a static pressure [mL] and its transpulmonary pressure."""
         elastances, shape = (self.lung_elastance, self.wall_elastance), self.recoil_shape
         recoil = transpulmonary_pressure(pressure, *elastances, *shape, open_fraction)
         return open_fraction * lung_volume(recoil, elastances[0], *shape), recoil
 
 
-def gather(parameters) -> tuple[Cases, tuple[int, ...]]:
+def gather(parameters: Mapping[str, npt.ArrayLike]) -> tuple[Cases, tuple[int, ...]]:
     """Align the parameters: return the flat cases and the shape that they came in."""
     arrays = [np.asarray(parameters[name], dtype=float) for name in NAMES]
     shape = np.broadcast_shapes(*(array.shape for array in arrays))

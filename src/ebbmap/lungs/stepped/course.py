@@ -5,6 +5,7 @@ Sizes: n cases, k steps, s stages; T high begins at time 0, the release follows.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -50,7 +51,7 @@ class State(NamedTuple):
     clock: np.ndarray
     fresh: np.ndarray
 
-    def at(self, index) -> State:
+    def at(self, index: np.ndarray) -> State:
         """Return the state of some of the cases."""
         return State(*(values[index] for values in self))
 
@@ -80,11 +81,11 @@ class Course:
     stages: np.ndarray
     forces: tuple[np.ndarray, np.ndarray] = field(init=False)
 
-    def __post_init__(self):
+    def __post_init__(self) -> None:
         #: airway and muscle pressure at the stages: they do not depend on what the lung does
         self.forces = self.forces_at(self.ends[:-1] + NODES[:, None, None] * self.lengths)
 
-    def at(self, index) -> Course:
+    def at(self, index: np.ndarray) -> Course:
         """Return the course of some of the cases."""
         part = object.__new__(Course)
         part.cases, part.begun = self.cases.at(index), self.begun.at(index)
@@ -94,7 +95,7 @@ class Course:
         return part
 
     @classmethod
-    def joined(cls, courses) -> Course:
+    def joined(cls, courses: Sequence[Course]) -> Course:
         """Put courses of as many steps together."""
         if len(courses) == 1:
             return courses[0]
@@ -122,7 +123,7 @@ class Course:
         """Volume and openness as the release begins, shape (2, n)."""
         return self.at_top(self.stages[:, -1])
 
-    def at_top(self, values) -> np.ndarray:
+    def at_top(self, values: np.ndarray) -> np.ndarray:
         """Pick, of values at the ends of the steps (..., k, n), that as the release begins."""
         last = np.count_nonzero(~self.releasing, axis=0) - 1
         index = last.reshape((1,) * (values.ndim - 1) + (-1,))
@@ -131,7 +132,8 @@ class Course:
     @property
     def released(self) -> np.ndarray:
         """Gas released [mL], shape (n,)."""
-        return self.top[0] - self.stages[0, -1, -1]
+        gas: np.ndarray = self.top[0] - self.stages[0, -1, -1]
+        return gas
 
     def washed(self) -> tuple[np.ndarray, np.ndarray]:
         """Gas from beyond the dead space that leaves [mL], and the fresh gas in it at the end.
@@ -151,9 +153,12 @@ class Course:
 
     @property
     def _middles(self) -> np.ndarray:
-        return 0.5 * (self.ends[1:] + self.ends[:-1])
+        middles: np.ndarray = 0.5 * (self.ends[1:] + self.ends[:-1])
+        return middles
 
-    def forces_at(self, times, middles=None) -> tuple[np.ndarray, np.ndarray]:
+    def forces_at(
+        self, times: np.ndarray, middles: np.ndarray | None = None
+    ) -> tuple[np.ndarray, np.ndarray]:
         """Airway and muscle pressure at times (..., k, n).
 
         What is switched on is what is so at `middles`, those of the steps if None: at the instant
@@ -193,7 +198,7 @@ class Course:
             )
         return rate
 
-    def _effort(self, times, middles):
+    def _effort(self, times: np.ndarray, middles: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Time since the last effort began, and whether it is still under way."""
         cases = self.cases
         within = np.mod(self.begun.clock + middles, effort.period(cases.effort_rate))
@@ -210,15 +215,16 @@ class Course:
 
     def times(self) -> np.ndarray:
         """Return the times of start and stages of each step [s], shape (s + 1, k, n)."""
-        return self.ends[:-1] + POINTS[:, None, None] * self.lengths
+        moments: np.ndarray = self.ends[:-1] + POINTS[:, None, None] * self.lengths
+        return moments
 
-    def look(self, inward=None) -> Balance:
+    def look(self, inward: np.ndarray | None = None) -> Balance:
         """Look at the lung at the start and the stages of each step, shape (s + 1, k, n)."""
         volume, openness = self.points()
         airway, muscle = self.forces_at(self.times())
         return balance(self.cases, volume, openness, airway, muscle, inward)
 
-    def improve(self, scale, boldness, *, closed: bool) -> np.ndarray:
+    def improve(self, scale: np.ndarray, boldness: float, *, closed: bool) -> np.ndarray:
         """Take one Newton step in place.
 
         Parameters
@@ -253,14 +259,14 @@ class Course:
         )
         first = np.stack(self._close(steps)) if closed else np.zeros_like(self.start)
         change = steps.stages(first)
-        size = np.maximum(
+        size: np.ndarray = np.maximum(
             np.abs(change[0]).max(axis=(0, 1)) / scale, np.abs(change[1]).max(axis=(0, 1))
         )
         self.start = self._moved(self.start, first, boldness)
         self.stages = self._moved(self.stages, change, boldness)
         return size
 
-    def _close(self, steps: Steps):
+    def _close(self, steps: Steps) -> tuple[np.ndarray, np.ndarray]:
         """Change of the start that makes the linearised cycle end where it begins."""
         ((a, b), (c, d)), offset = steps.whole()
         volume, openness = self.stages[:, -1, -1] + offset - self.start
@@ -272,7 +278,7 @@ class Course:
         opened = np.clip(self.start[1] + opened, 0.0, self.begun.openness) - self.start[1]
         return (volume + b * opened) / fading, opened
 
-    def _moved(self, state, change, boldness) -> np.ndarray:
+    def _moved(self, state: np.ndarray, change: np.ndarray, boldness: float) -> np.ndarray:
         """Return volume and openness after a change of both, kept within the lung's curve."""
         cases = self.cases
         whole = 0.25 * cases.lung_elastance * cases.recoil_curvature

@@ -47,7 +47,7 @@ AT_TURN = 1e-2
 Outcomes = dict[str, np.ndarray]
 
 
-def resting(cases: Cases, pressure) -> State:
+def resting(cases: Cases, pressure: np.ndarray) -> State:
     """Return the lung at rest at a pressure, as it is after having been held open, then let down.
 
     The units whose closing pressure lies above `pressure` [cmH2O] are closed.
@@ -78,7 +78,9 @@ def run_cycle(cases: Cases, begun: State) -> tuple[Outcomes, State]:
     return dict(zip(names, solved, strict=False)), end
 
 
-def settle_passive(cases: Cases, guess: State, most_open=None) -> tuple[State, Outcomes]:
+def settle_passive(
+    cases: Cases, guess: State, most_open: np.ndarray | None = None
+) -> tuple[State, Outcomes]:
     """Find the settled cycle without effort.
 
     Parameters
@@ -104,7 +106,7 @@ def settle_passive(cases: Cases, guess: State, most_open=None) -> tuple[State, O
     return state, dict(zip(SOLVES, solved, strict=False))
 
 
-def gap_from_closed(cases: Cases, state: State, end_release_pressure) -> np.ndarray:
+def gap_from_closed(cases: Cases, state: State, end_release_pressure: np.ndarray) -> np.ndarray:
     """Look for the settled cycle that a lung with all its units closed comes to.
 
     Where hysteresis allows both, a lung that P high has opened stays in one and a lung that was
@@ -133,7 +135,7 @@ def gap_from_closed(cases: Cases, state: State, end_release_pressure) -> np.ndar
     )
     start = state._replace(volume=volume, openness=shut)
 
-    def end_openness(course):
+    def end_openness(course: Course) -> np.ndarray:
         return course.stages[1:, -1, -1]
 
     (openness,) = relaxation.solve(
@@ -161,9 +163,10 @@ def _describe(course: Course) -> np.ndarray:
     inward[-1] = np.where(at_turn, inward[-2], inward[-1])
     fading = course.look(inward).filling_by_volume
 
-    def total(signal):
+    def total(signal: np.ndarray) -> np.ndarray:
         """Integral over the cycle of a signal at the points of each step."""
-        return (np.tensordot(WEIGHTS, signal[1:], 1) * course.lengths).sum(axis=0)
+        integral: np.ndarray = (np.tensordot(WEIGHTS, signal[1:], 1) * course.lengths).sum(axis=0)
+        return integral
 
     top, opened = course.top
     after = end, left = course.stages[:, -1, -1]
@@ -204,7 +207,7 @@ def _describe(course: Course) -> np.ndarray:
     return np.stack([*rows, *course.start, *after, fresh])
 
 
-def trace(cases: Cases, state: State, times) -> dict[str, np.ndarray]:
+def trace(cases: Cases, state: State, times: np.ndarray) -> dict[str, np.ndarray]:
     """Follow the lung to each time, shape (n, t); T high begins at time 0.
 
     The release goes on for as long as is asked.

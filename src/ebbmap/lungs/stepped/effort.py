@@ -5,6 +5,8 @@ The clock counts the time since the last effort began. Sizes: n cases. Times [s]
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from ebbmap.units import S_PER_MIN
@@ -13,7 +15,7 @@ from ebbmap.units import S_PER_MIN
 EDGE = 1e-12
 
 
-def period(effort_rate):
+def period(effort_rate: np.ndarray | float) -> Any:
     """Time from effort to effort, shape (n,).
 
     Examples
@@ -24,12 +26,14 @@ def period(effort_rate):
     return S_PER_MIN / np.asarray(effort_rate)
 
 
-def length(effort_rate, effort_duration):
+def length(effort_rate: np.ndarray | float, effort_duration: np.ndarray | float) -> Any:
     """How long one effort lasts: as asked, but never longer than the period, shape (n,)."""
     return np.minimum(effort_duration, period(effort_rate))
 
 
-def next_switch(clock, effort_rate, effort_duration):
+def next_switch(
+    clock: np.ndarray | float, effort_rate: np.ndarray | float, effort_duration: np.ndarray | float
+) -> tuple[np.ndarray, np.ndarray]:
     """Whether an effort is under way, and the time until that changes.
 
     Returns
@@ -50,20 +54,34 @@ def next_switch(clock, effort_rate, effort_duration):
     return active, np.where(active, part, whole) - clock
 
 
-def advance(clock, elapsed, effort_rate):
+def advance(
+    clock: np.ndarray | float, elapsed: np.ndarray | float, effort_rate: np.ndarray | float
+) -> Any:
     """Clock some time later, shape (n,)."""
     whole = period(effort_rate)
     later = np.mod(clock + elapsed, whole)
     return np.where(later > whole * (1.0 - EDGE), 0.0, later)
 
 
-def muscle_pressure(clock, active, effort_pressure, effort_rate, effort_duration):
+def muscle_pressure(
+    clock: np.ndarray | float,
+    active: np.ndarray,
+    effort_pressure: np.ndarray | float,
+    effort_rate: np.ndarray | float,
+    effort_duration: np.ndarray | float,
+) -> Any:
     """Muscle pressure, inspiratory positive, shape (n,) [cmH2O]."""
     part = length(effort_rate, effort_duration)
     return np.where(active, effort_pressure * np.sin(np.pi * clock / part), 0.0)
 
 
-def muscle_rate(clock, active, effort_pressure, effort_rate, effort_duration):
+def muscle_rate(
+    clock: np.ndarray | float,
+    active: np.ndarray,
+    effort_pressure: np.ndarray | float,
+    effort_rate: np.ndarray | float,
+    effort_duration: np.ndarray | float,
+) -> Any:
     """Rate of the muscle pressure, shape (n,) [cmH2O s-1]."""
     part = length(effort_rate, effort_duration)
     return np.where(active, effort_pressure * np.pi / part * np.cos(np.pi * clock / part), 0.0)

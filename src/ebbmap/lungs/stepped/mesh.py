@@ -9,6 +9,8 @@ Sizes: n cases, k steps, s stages, m breaks.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from ebbmap.lungs.stepped import effort
@@ -54,7 +56,7 @@ ROOT_STEPS = 12
 _NEVER = 1e30  # s: a time constant of what does not move
 
 
-def breaks(cases: Cases, clock) -> np.ndarray:
+def breaks(cases: Cases, clock: np.ndarray) -> np.ndarray:
     """Say when what drives the lung has a break: at the release, and where efforts switch.
 
     Returns
@@ -114,10 +116,10 @@ def first_course(cases: Cases, begun: State) -> Course:
     return course
 
 
-def _spread(duration, scales) -> np.ndarray:
+def _spread(duration: np.ndarray, scales: Sequence[tuple[float, np.ndarray]]) -> np.ndarray:
     """Spread steps over a phase: their ends, shape (FIRST_STEPS + 1, n), denser at its start."""
 
-    def passed(t):
+    def passed(t: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         total, slope = EVEN_WEIGHT * t / duration, EVEN_WEIGHT / duration
         for weight, scale in scales:
             left = np.exp(-t / (THINNING * scale))
@@ -136,7 +138,7 @@ def _spread(duration, scales) -> np.ndarray:
     return np.maximum.accumulate(np.minimum(time, duration), axis=0)
 
 
-def errors(course: Course, seen: Balance, scale) -> np.ndarray:
+def errors(course: Course, seen: Balance, scale: np.ndarray) -> np.ndarray:
     """How far the end of each step may be off, shape (k, n), as a share of what matters there.
 
     The polynomial through the stages need not have the right slope at its start: what it is off
@@ -154,10 +156,11 @@ def errors(course: Course, seen: Balance, scale) -> np.ndarray:
     near = np.abs(seen.drive[-1]) / (cases.p_high - cases.p_low)
     size = size * np.where(course.releasing, np.clip(near, LEAST_LEFT, 1.0), 1.0)
     off[0] /= size
-    return (off ** (2.0 * STAGES / (STAGES + 1.0))).sum(axis=0)
+    error: np.ndarray = (off ** (2.0 * STAGES / (STAGES + 1.0))).sum(axis=0)
+    return error
 
 
-def cuts(course: Course, error) -> np.ndarray:
+def cuts(course: Course, error: np.ndarray) -> np.ndarray:
     """Into how many steps each step is to be cut, shape (k, n); below one it may be longer."""
     wanted = (error / ALLOWED) ** (1.0 / (2.0 * STAGES))
     cases = course.cases
@@ -173,7 +176,7 @@ def cuts(course: Course, error) -> np.ndarray:
     return np.clip(wanted, LEAST_CUT, MOST_CUTS) * (course.lengths > 0.0)
 
 
-def signals(course: Course, seen: Balance):
+def signals(course: Course, seen: Balance) -> tuple[np.ndarray, np.ndarray]:
     """Return what changes sign at kinks and peaks, shape (5, s + 1, k, n), and its sizes (5, k, n).
 
     Drive, margins of opening and closing, rates of the transpulmonary pressure and of the flow.
@@ -251,17 +254,18 @@ def kinks(course: Course, seen: Balance) -> tuple[np.ndarray, np.ndarray]:
     return np.sort(times.reshape(-1, cases.size), axis=0), astray
 
 
-def _around(values) -> np.ndarray:
+def _around(values: np.ndarray) -> np.ndarray:
     """Greatest of each step and the two on either side, shape (5, k, n).
 
     A step between two kinks that all but coincide has next to nothing of its own.
     """
     wide = np.pad(values, ((0, 0), (2, 2), (0, 0)))
     steps = values.shape[1]
-    return np.max([wide[:, shift : shift + steps] for shift in range(5)], axis=0)
+    greatest: np.ndarray = np.max([wide[:, shift : shift + steps] for shift in range(5)], axis=0)
+    return greatest
 
 
-def new_course(course: Course, cut, count: int, extra) -> Course:
+def new_course(course: Course, cut: np.ndarray, count: int, extra: np.ndarray) -> Course:
     """Lay new steps: ends at breaks and kinks, all others of equal error; the old cycle fills in.
 
     Parameters
@@ -292,7 +296,7 @@ def new_course(course: Course, cut, count: int, extra) -> Course:
     return new
 
 
-def sample(course: Course, times) -> np.ndarray:
+def sample(course: Course, times: np.ndarray) -> np.ndarray:
     """Volume and openness at times (..., n) within the cycle, shape (2, ..., n)."""
     index = _place(times, course.ends)
     length = _take(course.lengths, index)
@@ -305,7 +309,7 @@ def sample(course: Course, times) -> np.ndarray:
     return np.stack(found)
 
 
-def _place(values, ends) -> np.ndarray:
+def _place(values: np.ndarray, ends: np.ndarray) -> np.ndarray:
     """Step in which each value lies, shape (m, n): the last one that begins before it."""
     m = values.shape[0]
     # where all are put in order, so many ends of steps come before each value
@@ -316,5 +320,5 @@ def _place(values, ends) -> np.ndarray:
     return index[:m]
 
 
-def _take(array, index) -> np.ndarray:
+def _take(array: np.ndarray, index: np.ndarray) -> np.ndarray:
     return np.take_along_axis(array, index, axis=0)

@@ -54,43 +54,48 @@ class Phase(NamedTuple):
     quadratic: np.ndarray
     limit: np.ndarray
 
-    def at(self, index) -> Phase:
+    def at(self, index: np.ndarray) -> Phase:
         """Return the phase of some of the cases."""
         return Phase(*(field[index] for field in self))
 
     @property
-    def stretch(self):
+    def stretch(self) -> np.ndarray:
         """Pressure across lung and wall per pressure across the lung, where flow would end."""
-        return 1.0 + self.wall * self.compliance
+        ratio: np.ndarray = 1.0 + self.wall * self.compliance
+        return ratio
 
-    def drop(self, z):
+    def drop(self, z: np.ndarray) -> np.ndarray:
         """Pressure drop along the airway at a distance z, shape (n,) [cmH2O]."""
-        return z + self.wall * self.gas(z)
+        pressure: np.ndarray = z + self.wall * self.gas(z)
+        return pressure
 
-    def gas(self, z):
+    def gas(self, z: np.ndarray) -> np.ndarray:
         """Gas still to move when the distance is z, shape (n,) [mL]."""
         moved = -np.expm1(-self.curvature * z)
         narrowing = self.beyond + self.before * (1.0 - moved)
-        return self.compliance / self.curvature * moved / narrowing
+        volume: np.ndarray = self.compliance / self.curvature * moved / narrowing
+        return volume
 
-    def flow(self, z):
+    def flow(self, z: np.ndarray) -> np.ndarray:
         """Size of the flow at a distance z, shape (n,) [L s-1]."""
         drop = self.drop(z)
         resistance = self._resistance(drop, z)
         root = np.sqrt(resistance * resistance + 4.0 * self.quadratic * drop)
-        return 2.0 * drop / (resistance + root)
+        size: np.ndarray = 2.0 * drop / (resistance + root)
+        return size
 
-    def _resistance(self, drop, z):
+    def _resistance(self, drop: np.ndarray, z: np.ndarray) -> np.ndarray:
         """Resistance at a drop and a distance, with flow limitation, shape (n,)."""
         if not self.limit.any():
             return self.resistance
         # both go to zero together where flow would end at zero recoil
         recoil = self.end + z
-        return self.resistance + self.limit * np.where(
+        total: np.ndarray = self.resistance + self.limit * np.where(
             recoil > 0.0, drop / np.where(recoil > 0.0, recoil, 1.0), self.stretch
         )
+        return total
 
-    def speed_scale(self, z):
+    def speed_scale(self, z: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return theta(z) [s] and drop(z) / z, shape (n,)."""
         moved = -np.expm1(-self.curvature * z)
         kept = 1.0 - moved
@@ -102,7 +107,7 @@ class Phase(NamedTuple):
         compliance = self.compliance * kept * (narrowed * narrowed)
         return compliance * (resistance + root) * (0.5 * L_PER_ML) / ratio, ratio
 
-    def end_scale(self, end):
+    def end_scale(self, end: np.ndarray) -> np.ndarray:
         """Return theta at the end of a phase, where z may have vanished, shape (n,) [s]."""
         return self.speed_scale(np.maximum(end, np.finfo(float).tiny))[0]
 
@@ -114,10 +119,11 @@ def gauss(count: int) -> tuple[np.ndarray, np.ndarray]:
     return 0.5 * (nodes + 1.0), 0.5 * weights
 
 
-def held_fraction(cases: Cases):
+def held_fraction(cases: Cases) -> np.ndarray:
     """Return the open fraction of an endless hold at P high, shape (n,)."""
     openness = held_open(cases.p_high, cases.opening_pressure, cases.opening_spread)
-    return open_fraction(openness, cases.recruitable_share)
+    fraction: np.ndarray = open_fraction(openness, cases.recruitable_share)
+    return fraction
 
 
 def phases_of(cases: Cases) -> tuple[Phase, Phase]:
@@ -155,7 +161,9 @@ def phases_of(cases: Cases) -> tuple[Phase, Phase]:
     return high, low
 
 
-def _rest_at(cases: Cases, pressure, fraction):
+def _rest_at(
+    cases: Cases, pressure: np.ndarray, fraction: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Return the lung at rest at a static pressure, shape (n,) each.
 
     Its recoil [cmH2O], its compliance [mL cmH2O-1], and the shares of its span that lie below
@@ -184,7 +192,9 @@ class Passage(NamedTuple):
     distance: np.ndarray
 
 
-def passage(phase: Phase, start, end, alpha, count: int) -> Passage:
+def passage(
+    phase: Phase, start: np.ndarray, end: np.ndarray, alpha: np.ndarray, count: int
+) -> Passage:
     """Integrate a phase from a distance to another; alpha = ln(start / end), `count` nodes."""
     resistance, quadratic, stretch = phase.resistance, phase.quadratic, phase.stretch
     square, slope = resistance * resistance, 4.0 * quadratic * stretch
@@ -217,7 +227,7 @@ def passage(phase: Phase, start, end, alpha, count: int) -> Passage:
     return Passage(time, drop * width / stretch, distance * width / stretch)
 
 
-def _log_recoil(phase: Phase, start, end, alpha):
+def _log_recoil(phase: Phase, start: np.ndarray, end: np.ndarray, alpha: np.ndarray) -> np.ndarray:
     """Logarithm of the recoil at the start of a phase over that at its end, shape (n,)."""
     # at zero recoil both ends scale as the distance, which may have vanished
     above = phase.end > 0.0

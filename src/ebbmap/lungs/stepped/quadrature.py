@@ -55,7 +55,9 @@ class Distances(NamedTuple):
     low_end: np.ndarray
 
 
-def distances(whole, alpha_high, alpha_low) -> Distances:
+def distances(
+    whole: np.ndarray | float, alpha_high: np.ndarray | float, alpha_low: np.ndarray | float
+) -> Distances:
     """Close the cycle: the distances that belong to a pair of alphas.
 
     Examples
@@ -101,7 +103,9 @@ def settle(high: Phase, low: Phase, count: int) -> tuple[np.ndarray, np.ndarray]
     return np.exp(settled_logs[0]), np.exp(settled_logs[1])
 
 
-def _newton_step(high: Phase, low: Phase, whole, logs, count: int):
+def _newton_step(
+    high: Phase, low: Phase, whole: np.ndarray, logs: np.ndarray, count: int
+) -> tuple[np.ndarray, np.ndarray]:
     """Step in the logarithms of both alphas toward the set durations, and how far off they are."""
     alpha_high, alpha_low = np.exp(logs)
     closed = distances(whole, alpha_high, alpha_low)
@@ -110,7 +114,14 @@ def _newton_step(high: Phase, low: Phase, whole, logs, count: int):
     both = -np.expm1(-(alpha_high + alpha_low))
     lag = a * b / both
 
-    def row(phase, start, end, alpha, alpha_other, cross):
+    def row(
+        phase: Phase,
+        start: np.ndarray,
+        end: np.ndarray,
+        alpha: np.ndarray,
+        alpha_other: np.ndarray,
+        cross: np.ndarray,
+    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         time = passage(phase, start, end, alpha, count).time
         first, last = phase.speed_scale(start)[0], phase.end_scale(end)
         own = (last - (first - last) * lag) * alpha / time
@@ -133,7 +144,7 @@ def _newton_step(high: Phase, low: Phase, whole, logs, count: int):
     return step, np.hypot(miss_high, miss_low)
 
 
-def nodes_for(high: Phase, low: Phase):
+def nodes_for(high: Phase, low: Phase) -> np.ndarray:
     """Return the number of the first rule in `RULES` that is fine enough, shape (n,) of int."""
     bend = high.curvature * (high.end - low.end)
     rule = np.searchsorted(BENDS, bend)
@@ -209,10 +220,11 @@ def _solve(cases: Cases, high: Phase, low: Phase, count: int) -> dict[str, np.nd
     }
 
 
-def _gas_between(low: Phase, closed: Distances, swing):
+def _gas_between(low: Phase, closed: Distances, swing: np.ndarray) -> np.ndarray:
     """Gas between the two recoil pressures of a release, as one product, shape (n,) [mL]."""
     near = np.exp(-low.curvature * closed.low_end)
     far = np.exp(-low.curvature * closed.low_start)
     spent = -np.expm1(-low.curvature * swing)
     narrowing = (low.beyond + low.before * near) * (low.beyond + low.before * far)
-    return low.compliance / low.curvature * near * spent / narrowing
+    gas: np.ndarray = low.compliance / low.curvature * near * spent / narrowing
+    return gas

@@ -17,6 +17,7 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -48,8 +49,12 @@ POLYNOMIAL = np.linalg.inv(POINTS[:, None] ** np.arange(STAGES + 1))
 #: A two-by-two matrix is a tuple of four arrays, row by row; a multiple of the identity a float.
 Matrix = Any
 
+#: A vector is a pair of arrays, or one of shape (2, ...).
+Pair = tuple[np.ndarray, np.ndarray]
+Vector = Pair | np.ndarray
 
-def between(values, share):
+
+def between(values: Sequence[np.ndarray] | np.ndarray, share: np.ndarray) -> Any:
     """Value of the polynomial through start and stages, somewhere in the step.
 
     Parameters
@@ -104,7 +109,7 @@ def minus(one: Matrix, other: Matrix) -> Matrix:
     return tuple(p - q for p, q in zip(one, other, strict=True))
 
 
-def inverse(matrix):
+def inverse(matrix: Matrix) -> Matrix:
     """Inverse of a matrix.
 
     Examples
@@ -117,7 +122,7 @@ def inverse(matrix):
     return d * over, -b * over, -c * over, a * over
 
 
-def apply(matrix: Matrix, vector):
+def apply(matrix: Matrix, vector: Vector) -> Pair:
     """Product of a matrix and a vector, a tuple of two arrays.
 
     Examples
@@ -131,7 +136,7 @@ def apply(matrix: Matrix, vector):
     return a * vector[0] + b * vector[1], c * vector[0] + d * vector[1]
 
 
-def less(one, other):
+def less(one: Vector, other: Vector) -> Pair:
     """Difference of two vectors."""
     return one[0] - other[0], one[1] - other[1]
 
@@ -149,7 +154,12 @@ class Steps:
         What each stage's equation is off.
     """
 
-    def __init__(self, length, slopes, miss):
+    def __init__(
+        self,
+        length: np.ndarray,
+        slopes: tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray],
+        miss: np.ndarray,
+    ) -> None:
         every = range(STAGES)
         self.rows: list[list[Matrix]] = [[float(b) for b in row] for row in INVERSE]
         for i in every:
@@ -181,7 +191,7 @@ class Steps:
             total[:, 2] += push
         return total[:, :2], total[:, 2]
 
-    def stages(self, start) -> np.ndarray:
+    def stages(self, start: np.ndarray) -> np.ndarray:
         """Return changes of the stages, shape (2, s, k, n), after one of `start` (2, n)."""
         steps, _, n = self.shift.shape
         before = np.empty((2, steps, n))

@@ -18,6 +18,8 @@ References
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 #: cmH2O-1: below this the curve is straight to 1e-12, and no branch is needed for zero.
@@ -36,7 +38,9 @@ ROUNDING, SMALL_STEP = 2e-15, 1e-8
 SEARCH_STEPS = 80
 
 
-def elastances(compliance, chest_wall_share):
+def elastances(
+    compliance: np.ndarray | float, chest_wall_share: np.ndarray | float
+) -> tuple[Any, Any]:
     """Return the elastance of the lung at its steepest point and of the wall, shape (n,).
 
     Examples
@@ -49,7 +53,9 @@ def elastances(compliance, chest_wall_share):
     return lung_share / compliance, (1.0 - lung_share) / compliance
 
 
-def position(pressure, curvature, inflection):
+def position(
+    pressure: np.ndarray | float, curvature: np.ndarray | float, inflection: np.ndarray | float
+) -> Any:
     """Share of the span, s(P), shape (n,).
 
     Examples
@@ -60,7 +66,12 @@ def position(pressure, curvature, inflection):
     return 1.0 / (1.0 + np.exp(curvature * (inflection - pressure)))
 
 
-def lung_volume(pressure, elastance, curvature, inflection):
+def lung_volume(
+    pressure: np.ndarray | float,
+    elastance: np.ndarray | float,
+    curvature: np.ndarray | float,
+    inflection: np.ndarray | float,
+) -> Any:
     """Gas in the whole lung, all units open, at a transpulmonary pressure, shape (n,).
 
     Examples
@@ -77,7 +88,12 @@ def lung_volume(pressure, elastance, curvature, inflection):
     return rise * 4.0 / (elastance * curvature)
 
 
-def lung_compliance(pressure, elastance, curvature, inflection):
+def lung_compliance(
+    pressure: np.ndarray | float,
+    elastance: np.ndarray | float,
+    curvature: np.ndarray | float,
+    inflection: np.ndarray | float,
+) -> Any:
     """Compliance of the whole lung, all units open, shape (n,) [mL cmH2O-1].
 
     Examples
@@ -91,8 +107,13 @@ def lung_compliance(pressure, elastance, curvature, inflection):
 
 
 def transpulmonary_pressure(
-    pressure, lung_elastance, wall_elastance, curvature, inflection, open_fraction
-):
+    pressure: np.ndarray,
+    lung_elastance: np.ndarray,
+    wall_elastance: np.ndarray,
+    curvature: np.ndarray,
+    inflection: np.ndarray,
+    open_fraction: np.ndarray,
+) -> np.ndarray:
     """Lung's part of a static pressure across lung and wall, shape (n,) [cmH2O].
 
     Parameters
@@ -111,7 +132,9 @@ def transpulmonary_pressure(
     Solves P_L + E_wall x V(P_L) = P by Newton's method between brackets.
     """
     low, high = np.zeros_like(pressure), pressure
-    guess = pressure * lung_elastance / (lung_elastance + wall_elastance * open_fraction)
+    guess: np.ndarray = (
+        pressure * lung_elastance / (lung_elastance + wall_elastance * open_fraction)
+    )
     pull = 4.0 * wall_elastance * open_fraction / lung_elastance
     at_rest = np.exp(curvature * inflection)
     reach = pull / curvature * at_rest / (1.0 + at_rest)
@@ -136,7 +159,13 @@ def transpulmonary_pressure(
     return guess
 
 
-def recoil(volume, open_fraction, lung_elastance, curvature, rest):
+def recoil(
+    volume: np.ndarray,
+    open_fraction: np.ndarray,
+    lung_elastance: np.ndarray,
+    curvature: np.ndarray,
+    rest: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
     """Transpulmonary pressure of a volume, and its slope, shape (n,) each.
 
     Parameters

@@ -22,6 +22,8 @@ References
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from scipy.special import ndtr
 
@@ -29,7 +31,7 @@ from scipy.special import ndtr
 PEAK_DENSITY = 1.0 / np.sqrt(2.0 * np.pi)
 
 
-def open_fraction(openness, recruitable_share):
+def open_fraction(openness: np.ndarray | float, recruitable_share: np.ndarray | float) -> Any:
     """Share of all units that are open, shape (n,).
 
     Examples
@@ -40,7 +42,9 @@ def open_fraction(openness, recruitable_share):
     return 1.0 - recruitable_share * (1.0 - openness)
 
 
-def held_open(pressure, mode, spread):
+def held_open(
+    pressure: np.ndarray | float, mode: np.ndarray | float, spread: np.ndarray | float
+) -> Any:
     """Share of the recruitable units whose own pressure lies below `pressure`, shape (n,).
 
     Examples
@@ -51,7 +55,14 @@ def held_open(pressure, mode, spread):
     return ndtr((pressure - mode) / spread)
 
 
-def margins(openness, pressure, opening_pressure, opening_spread, closing_pressure, closing_spread):
+def margins(
+    openness: np.ndarray,
+    pressure: np.ndarray,
+    opening_pressure: np.ndarray,
+    opening_spread: np.ndarray,
+    closing_pressure: np.ndarray,
+    closing_spread: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
     """How far the openness lies below what opens and above what stays open, shape (n,) each.
 
     Units open while the first is positive and close while the second is.
@@ -62,7 +73,9 @@ def margins(openness, pressure, opening_pressure, opening_spread, closing_pressu
     )
 
 
-def density(pressure, mode, spread):
+def density(
+    pressure: np.ndarray | float, mode: np.ndarray | float, spread: np.ndarray | float
+) -> Any:
     """Return the derivative of `held_open` by the pressure, shape (n,) [cmH2O-1].
 
     Examples

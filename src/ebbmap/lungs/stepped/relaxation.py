@@ -9,7 +9,7 @@ Sizes: n cases.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -17,6 +17,9 @@ from ebbmap.lungs.stepped import mesh
 from ebbmap.lungs.stepped.cases import Cases
 from ebbmap.lungs.stepped.course import Course, State
 from ebbmap.lungs.stepped.radau import STAGES
+
+#: Cases of a call by their index, and their course.
+Indexed = tuple[np.ndarray, Course]
 
 #: Numbers that one array of stages may hold: what a Newton step needs then fits the cache.
 TOGETHER = 32_768
@@ -60,7 +63,7 @@ def solve(
     *,
     closed: bool,
     most_open: np.ndarray | None = None,
-    accepted=ACCEPTED,
+    accepted: Sequence[float] = ACCEPTED,
 ) -> np.ndarray:
     """Solve one cycle of each case.
 
@@ -96,7 +99,7 @@ def solve(
             for part in _parts(todo, 2 * mesh.FIRST_STEPS)
         ]
         for number, enough in enumerate(accepted):
-            meshes: dict[int, list] = {}
+            meshes: dict[int, list[Indexed]] = {}
             for index, course in under_way:
                 size = _settle(course, scale[index], closed, FINE if number else ROUGH)
                 kept = size <= LOST
@@ -113,7 +116,9 @@ def solve(
     return wanted
 
 
-def _judge(course: Course, scale, enough: float):
+def _judge(
+    course: Course, scale: np.ndarray, enough: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return which cases are good enough, their kinks, and the error of each of their steps."""
     seen = course.look()
     error = mesh.errors(course, seen, scale)
@@ -122,13 +127,16 @@ def _judge(course: Course, scale, enough: float):
     return good & (astray <= enough * ASTRAY), kinks, error
 
 
-def size_of_volume(cases: Cases):
+def size_of_volume(cases: Cases) -> np.ndarray:
     """Gas between P low and P high, all units open: what an error of a volume is measured by."""
     whole = np.ones(cases.size)
-    return cases.static_volume(cases.p_high, whole)[0] - cases.static_volume(cases.p_low, whole)[0]
+    size: np.ndarray = (
+        cases.static_volume(cases.p_high, whole)[0] - cases.static_volume(cases.p_low, whole)[0]
+    )
+    return size
 
 
-def _first(cases: Cases, begun: State, most_open, part) -> Course:
+def _first(cases: Cases, begun: State, most_open: np.ndarray | None, part: np.ndarray) -> Course:
     """Guess a cycle, and say how far its start may open."""
     course = mesh.first_course(cases, begun)
     if most_open is not None:
@@ -136,13 +144,15 @@ def _first(cases: Cases, begun: State, most_open, part) -> Course:
     return course
 
 
-def _parts(index, steps):
+def _parts(index: np.ndarray, steps: int) -> list[np.ndarray]:
     """Cut an index into parts of so many steps that they fit together."""
     size = max(TOGETHER // (STAGES * steps), 1)
     return [index[first : first + size] for first in range(0, index.size, size)]
 
 
-def _settle(course: Course, scale, closed: bool, until) -> np.ndarray:
+def _settle(
+    course: Course, scale: np.ndarray, closed: bool, until: tuple[int, float]
+) -> np.ndarray:
     """Take Newton steps in place: return the size of the last one, shape (n,)."""
     most, small = until
     last = np.full(course.cases.size, np.inf)
@@ -160,7 +170,15 @@ def _settle(course: Course, scale, closed: bool, until) -> np.ndarray:
     return last
 
 
-def _lay(meshes, index, course: Course, kinks, error, wanted, margin) -> None:
+def _lay(
+    meshes: dict[int, list[Indexed]],
+    index: np.ndarray,
+    course: Course,
+    kinks: np.ndarray,
+    error: np.ndarray,
+    wanted: np.ndarray,
+    margin: float,
+) -> None:
     """Lay new steps where they are wanted, and enter the cases under their count."""
     cut = mesh.cuts(course, error)
     extra = np.concatenate((mesh.breaks(course.cases, course.begun.clock), kinks))
@@ -174,7 +192,7 @@ def _lay(meshes, index, course: Course, kinks, error, wanted, margin) -> None:
         meshes.setdefault(count, []).append((index[own], laid))
 
 
-def _together(laid, count):
+def _together(laid: list[Indexed], count: int) -> list[Indexed]:
     """Put the cases that take so many steps together, as many as fit."""
     index = np.concatenate([index for index, _ in laid])
     whole = Course.joined([course for _, course in laid])

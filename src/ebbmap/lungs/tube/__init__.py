@@ -12,11 +12,12 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from ebbmap.lungs.base import SOLVED, WAVES, Lung
 from ebbmap.lungs.linear import Compartment, rest
 from ebbmap.lungs.tube.phase import Airway, Phase, initial_flow, run_phase
-from ebbmap.lungs.tube.settling import find_settled
+from ebbmap.lungs.tube.settling import Settled, find_settled
 
 __all__ = ["TUBE", "Tubed", "cycle", "initial_flow", "rest", "settle", "solve", "waveform"]
 
@@ -35,24 +36,24 @@ class Tubed(Compartment):
 
     resistance_quadratic: Any
 
-    def insp(self, duration) -> Airway:
+    def insp(self, duration: np.ndarray) -> Airway:
         """Return what gas runs through on its way in, for so long [s]."""
         return Airway.over(
             duration, self.compliance, self.resistance_insp, self.resistance_quadratic
         )
 
-    def exp(self, duration) -> Airway:
+    def exp(self, duration: np.ndarray) -> Airway:
         """Return what gas runs through on its way out, for so long [s]."""
         return Airway.over(
             duration, self.compliance, self.resistance_exp, self.resistance_quadratic
         )
 
-    def find_settled(self):
+    def find_settled(self) -> Settled:
         """Return the settled cycle (`settling.Settled`)."""
         return find_settled(self.drop, self.insp(self.t_high), self.exp(self.t_low))
 
 
-def solve(**parameters):
+def solve(**parameters: npt.ArrayLike) -> dict[str, np.ndarray]:
     """Solve the settled cycle.
 
     Parameters
@@ -97,7 +98,7 @@ def solve(**parameters):
     return {name: np.where(settled, value, np.nan) for name, value in outcomes.items()}
 
 
-def settle(**parameters):
+def settle(**parameters: npt.ArrayLike) -> np.ndarray:
     """Return the state of the settled cycle: alveolar pressure when a release ends [cmH2O].
 
     Parameters and shapes are those of `solve`; NaN where no settled cycle was found.
@@ -107,7 +108,9 @@ def settle(**parameters):
     return np.where(settled, cases.p_low + release.last_height, np.nan)
 
 
-def cycle(end_release_pressure, **parameters):
+def cycle(
+    end_release_pressure: np.ndarray | float, **parameters: npt.ArrayLike
+) -> tuple[dict[str, np.ndarray], np.ndarray]:
     """Run one cycle from an alveolar pressure at the end of the previous release.
 
     Parameters
@@ -141,7 +144,9 @@ def cycle(end_release_pressure, **parameters):
     return outcomes, outcomes["end_release_pressure"]
 
 
-def waveform(end_release_pressure, times, **parameters):
+def waveform(
+    end_release_pressure: np.ndarray | float, times: npt.ArrayLike, **parameters: npt.ArrayLike
+) -> dict[str, np.ndarray]:
     """Return what a monitor would draw over one cycle.
 
     Parameters
@@ -172,7 +177,9 @@ def waveform(end_release_pressure, times, **parameters):
     return cases.signals(in_release, alveolar, flow, cases.compliance * alveolar)
 
 
-def _outcomes(cases: Tubed, fill: Phase, release: Phase, height):
+def _outcomes(
+    cases: Tubed, fill: Phase, release: Phase, height: np.ndarray
+) -> dict[str, np.ndarray]:
     """Outcomes of a cycle whose release starts at a pressure above P low [cmH2O], shape (n,)."""
     airway_share = release.airway_share(cases.compliance) - fill.airway_share(cases.compliance)
     return cases.outcomes_of_pressures(height, release.last_height, airway_share) | {

@@ -38,12 +38,18 @@ class Airway(NamedTuple):
     """K [cmH2O s2 L-2]."""
 
     @classmethod
-    def over(cls, duration, compliance, resistance, resistance_quadratic) -> Airway:
+    def over(
+        cls,
+        duration: np.ndarray,
+        compliance: np.ndarray,
+        resistance: np.ndarray,
+        resistance_quadratic: np.ndarray,
+    ) -> Airway:
         """Return the airway of a phase that lasts so long [s], in a lung so compliant."""
         length = duration / (resistance * compliance * L_PER_ML)
         return cls(length, resistance, resistance_quadratic)
 
-    def initial_flow(self, height):
+    def initial_flow(self, height: np.ndarray) -> np.ndarray:
         """Return the flow [L s-1] that a pressure [cmH2O] across the airway drives."""
         return initial_flow(height, self.resistance, self.resistance_quadratic)
 
@@ -59,7 +65,7 @@ class Decay(NamedTuple):
     """Last flow / first flow [1], with all its digits for a long phase."""
 
     @classmethod
-    def by(cls, exponent) -> Decay:
+    def by(cls, exponent: np.ndarray) -> Decay:
         """Return the decay by an exponent."""
         return cls(exponent, -np.expm1(-exponent), np.exp(-exponent))
 
@@ -83,23 +89,28 @@ class Phase(NamedTuple):
     """The decay, as in `Decay`."""
 
     @property
-    def last_flow(self):
+    def last_flow(self) -> np.ndarray:
         """Flow at the end of the phase [L s-1]."""
-        return self.first_flow * self.left
+        flow: np.ndarray = self.first_flow * self.left
+        return flow
 
     @property
-    def last_height(self):
+    def last_height(self) -> np.ndarray:
         """Pressure across the airway at the end [cmH2O]."""
         flow = self.last_flow
-        return flow * (self.resistance + self.resistance_quadratic * np.abs(flow))
+        height: np.ndarray = flow * (self.resistance + self.resistance_quadratic * np.abs(flow))
+        return height
 
     @property
-    def fraction(self):
+    def fraction(self) -> np.ndarray:
         """Gas moved over what an endless phase would move [1]."""
         bend = self.resistance_quadratic * np.abs(self.first_flow)
-        return self.spent * (self.resistance + bend * (1.0 + self.left)) / (self.resistance + bend)
+        moved: np.ndarray = (
+            self.spent * (self.resistance + bend * (1.0 + self.left)) / (self.resistance + bend)
+        )
+        return moved
 
-    def airway_share(self, compliance):
+    def airway_share(self, compliance: np.ndarray) -> np.ndarray:
         """Integral over the phase of the pressure across the airway [cmH2O s].
 
         With dt = -C (R / Q + 2 K) dQ it is C times the integral of (R + K Q)(R + 2 K Q) dQ.
@@ -108,10 +119,13 @@ class Phase(NamedTuple):
         left = self.left
         terms = self.resistance * (self.resistance + 1.5 * bend * (1.0 + left))
         terms = terms + bend * bend * (1.0 + left * (1.0 + left)) * (2.0 / 3.0)
-        return compliance * L_PER_ML * self.first_flow * self.spent * terms
+        share: np.ndarray = compliance * L_PER_ML * self.first_flow * self.spent * terms
+        return share
 
 
-def initial_flow(height, resistance, resistance_quadratic):
+def initial_flow(
+    height: np.ndarray, resistance: np.ndarray, resistance_quadratic: np.ndarray
+) -> np.ndarray:
     """Flow [L s-1] that a pressure `height` [cmH2O] drives: K Q^2 + R Q = height.
 
     The root is written so that nothing cancels, down to K = 0.
@@ -122,15 +136,18 @@ def initial_flow(height, resistance, resistance_quadratic):
     [2.0, 1.0]
     """
     discriminant = resistance * resistance + 4.0 * resistance_quadratic * np.abs(height)
-    return 2.0 * height / (resistance + np.sqrt(discriminant))
+    flow: np.ndarray = 2.0 * height / (resistance + np.sqrt(discriminant))
+    return flow
 
 
-def run_phase(airway: Airway, height) -> Phase:
+def run_phase(airway: Airway, height: np.ndarray) -> Phase:
     """Run a phase from the pressure across the airway at its start [cmH2O], shape (n,)."""
     return follow(airway, height)[0]
 
 
-def follow(airway: Airway, height, near: Decay | Phase | None = None):
+def follow(
+    airway: Airway, height: np.ndarray, near: Decay | Phase | None = None
+) -> tuple[Phase, np.ndarray]:
     """Run a phase, starting from the decay of one that is near, or from none.
 
     Parameters
@@ -158,13 +175,13 @@ def follow(airway: Airway, height, near: Decay | Phase | None = None):
     return Phase(*airway[1:], excess, flow, fall, *decay), moving
 
 
-def _closed_form(length, excess) -> Decay:
+def _closed_form(length: np.ndarray, excess: np.ndarray) -> Decay:
     """Return the decay by the Wright omega function."""
     with_logarithm = np.log(np.maximum(excess, SMALLEST_EXCESS)) + excess - length
     return Decay.by(length + (wrightomega(with_logarithm) - excess))
 
 
-def _sharpened(near: Decay | Phase, length, excess) -> Decay:
+def _sharpened(near: Decay | Phase, length: np.ndarray, excess: np.ndarray) -> Decay:
     """Improve a decay by one step of Halley's method on u + x (1 - exp(-u)) = T.
 
     After the closed form it wins back the digits that T - x + omega cancels in short phases; from

@@ -35,14 +35,14 @@ class Settled(NamedTuple):
 
 
 class Guess(NamedTuple):
-    """A cycle under way; fields as in `Settled`."""
+    """Where a search for the settled cycle stands; fields as in `Settled`."""
 
     fill: Decay | Phase | None
     release: Decay | Phase | None
     height: np.ndarray
 
 
-def find_settled(drop, insp: Airway, exp: Airway) -> Settled:
+def find_settled(drop: np.ndarray, insp: Airway, exp: Airway) -> Settled:
     """Find the settled cycle.
 
     Parameters
@@ -52,21 +52,22 @@ def find_settled(drop, insp: Airway, exp: Airway) -> Settled:
     insp, exp : Airway
         What T high and the release run through.
     """
-    (fill, release, height), opening, moving = _run(_first_guess(drop, insp, exp), drop, insp, exp)
+    guess = _first_guess(drop, insp, exp)
+    height = guess.height
+    fill, release, opening, moving = _run(guess, drop, insp, exp)
     for _ in range(PASSES):
         step = _halley_step(fill, release)
         loose = (np.abs(step) > STEP * np.minimum(height, opening)) | moving
         height = np.minimum(np.maximum(height + step, 0.125 * height), drop)
-        (fill, release, height), opening, moving = _run(
-            Guess(fill, release, height), drop, insp, exp
-        )
+        fill, release, opening, moving = _run(Guess(fill, release, height), drop, insp, exp)
         if np.count_nonzero(loose) <= FEW * loose.size:
             break
     if not np.any(loose):
         return Settled(fill, release, height, True)
 
-    def rest(value):
-        return np.broadcast_to(value, np.shape(loose))[loose]
+    def rest(value: np.ndarray) -> np.ndarray:
+        left: np.ndarray = np.broadcast_to(value, np.shape(loose))[loose]
+        return left
 
     alone = _bracketed(rest(height), rest(drop), Airway(*map(rest, insp)), Airway(*map(rest, exp)))
     return Settled(
@@ -77,43 +78,47 @@ def find_settled(drop, insp: Airway, exp: Airway) -> Settled:
     )
 
 
-def _run(guess: Guess, drop, insp: Airway, exp: Airway):
-    """Run the release, then T high, from a guess: the cycle, what drives T high, what moves."""
+def _run(
+    guess: Guess, drop: np.ndarray, insp: Airway, exp: Airway
+) -> tuple[Phase, Phase, np.ndarray, np.ndarray]:
+    """Run the release, then T high, from a guess: both, what drives T high, what still moves."""
     release, moving_exp = follow(exp, guess.height, guess.release)
     opening = drop - guess.height + release.fall
     fill, moving_insp = follow(insp, opening, guess.fill)
-    return Guess(fill, release, guess.height), opening, moving_exp | moving_insp
+    return fill, release, opening, moving_exp | moving_insp
 
 
-def _first_guess(drop, insp: Airway, exp: Airway) -> Guess:
+def _first_guess(drop: np.ndarray, insp: Airway, exp: Airway) -> Guess:
     """Height and decays of the linear lung with the resistances at half the flow P high drives."""
     fill, release = (_half_flow_decay(airway, drop) for airway in (insp, exp))
     height = drop * (fill.spent / (fill.spent + fill.left * release.spent))
     return Guess(fill, release, height)
 
 
-def _half_flow_decay(airway: Airway, drop) -> Decay:
+def _half_flow_decay(airway: Airway, drop: np.ndarray) -> Decay:
     """Decay of a linear phase with the resistance at half the flow that `drop` drives."""
     flow = airway.initial_flow(drop)
     slower = 1.0 + 0.5 * airway.resistance_quadratic * flow / airway.resistance
     return Decay.by(airway.length / slower)
 
 
-def _halley_step(fill: Phase, release: Phase):
+def _halley_step(fill: Phase, release: Phase) -> np.ndarray:
     """Step of the height towards the settled cycle [cmH2O]."""
     slope = release.spent + fill.spent * release.left
     newton = (fill.fall - release.fall) / slope
     curvature = release.left**2 * _bend(fill) - fill.left * _bend(release)
-    return newton / np.maximum(1.0 + 0.5 * newton * curvature / slope, 0.5)
+    step: np.ndarray = newton / np.maximum(1.0 + 0.5 * newton * curvature / slope, 0.5)
+    return step
 
 
-def _bend(phase: Phase):
+def _bend(phase: Phase) -> np.ndarray:
     """Return how last / first flow changes with the pressure at the start [cmH2O-1]."""
     excess_slope = 2.0 * phase.resistance_quadratic / (phase.resistance**2 * (1.0 + phase.excess))
-    return phase.left * phase.spent * excess_slope / (1.0 + phase.excess * phase.left)
+    bend: np.ndarray = phase.left * phase.spent * excess_slope / (1.0 + phase.excess * phase.left)
+    return bend
 
 
-def _bracketed(height, drop, insp: Airway, exp: Airway) -> Settled:
+def _bracketed(height: np.ndarray, drop: np.ndarray, insp: Airway, exp: Airway) -> Settled:
     """Settle the few cases that the passes over all left, each within a shrinking bracket.
 
     What T high raises less what the release lets fall only shrinks as the height grows, so its
@@ -121,7 +126,7 @@ def _bracketed(height, drop, insp: Airway, exp: Airway) -> Settled:
     """
     low, high, settled = np.zeros_like(height), drop, np.zeros(np.shape(height), dtype=bool)
     for _ in range(BRACKETED_STEPS):
-        (fill, release, _), opening, _ = _run(Guess(None, None, height), drop, insp, exp)
+        fill, release, opening, _ = _run(Guess(None, None, height), drop, insp, exp)
         if np.all(settled):
             break
         step = _halley_step(fill, release)
@@ -133,7 +138,7 @@ def _bracketed(height, drop, insp: Airway, exp: Airway) -> Settled:
     return Settled(fill, release, height, settled)
 
 
-def _patched(whole, part, where):
+def _patched(whole: np.ndarray | bool, part: np.ndarray | bool, where: np.ndarray) -> np.ndarray:
     """Return `whole` with `part` put in where a mask is true."""
     patched = np.array(np.broadcast_to(whole, np.shape(where)))
     patched[where] = part

@@ -9,7 +9,10 @@ Sizes: n cases, t time points.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
+
 import numpy as np
+import numpy.typing as npt
 
 from ebbmap.lungs.base import WAVES, Lung
 from ebbmap.lungs.whole.cases import (
@@ -21,7 +24,8 @@ from ebbmap.lungs.whole.cases import (
     ended,
     settled_drive,
 )
-from ebbmap.lungs.whole.newton import run
+from ebbmap.lungs.whole.mesh import Drive
+from ebbmap.lungs.whole.newton import Course, run
 from ebbmap.lungs.whole.outcomes import SOLVES, describe
 from ebbmap.lungs.whole.waves import draw
 
@@ -35,7 +39,7 @@ AGAIN = {"coarse": 4, "fine": 2}
 CROWDED = {"coarse": 16, "fine": 6, "crowding": 3}
 
 
-def solve(**parameters):
+def solve(**parameters: npt.ArrayLike) -> dict[str, np.ndarray]:
     """Solve the settled cycle.
 
     Parameters
@@ -86,20 +90,20 @@ def solve(**parameters):
     return {name: parts[name].reshape(shape) for name in SOLVES}
 
 
-def settle(**parameters):
+def settle(**parameters: npt.ArrayLike) -> State:
     """Return the state of the settled cycle at the end of a release, shape (n,) each."""
     values, shape = _gathered(parameters)
     parts = _in_blocks(_solved, values)
     return State(*(parts[name].reshape(shape) for name in State._fields))
 
 
-def rest(start_pressure, **_):
+def rest(start_pressure: npt.ArrayLike, **_: npt.ArrayLike) -> State:
     """Return the state of a lung at rest at `start_pressure` [cmH2O], shape (n,)."""
     pressure = np.asarray(start_pressure, dtype=float)
     return State(pressure, pressure, pressure)
 
 
-def cycle(state, **parameters):
+def cycle(state: State, **parameters: npt.ArrayLike) -> tuple[dict[str, np.ndarray], State]:
     """Run one cycle.
 
     Parameters
@@ -132,7 +136,9 @@ def cycle(state, **parameters):
     )
 
 
-def waveform(state, times, **parameters):
+def waveform(
+    state: State, times: npt.ArrayLike, **parameters: npt.ArrayLike
+) -> dict[str, np.ndarray]:
     """Return what a monitor would draw over one cycle, and the pressure in each compartment.
 
     Parameters
@@ -156,7 +162,9 @@ def waveform(state, times, **parameters):
     latest = times.max() if times.size else 0.0
     values["t_low"] = np.maximum(values["t_low"], latest - values["t_high"])
 
-    def drawn(part, **effort):
+    def drawn(
+        part: Mapping[str, np.ndarray], **effort: int
+    ) -> tuple[dict[str, np.ndarray], np.ndarray]:
         lung = circuit(part)
         drive = driven(part, part["airway"])
         course = run(lung, drive, begun(lung, part, _state(part)), **effort)
@@ -166,14 +174,19 @@ def waveform(state, times, **parameters):
     return {name: value.reshape((*shape, times.size)) for name, value in parts.items()}
 
 
-def _gathered(parameters):
+def _gathered(
+    parameters: Mapping[str, npt.ArrayLike],
+) -> tuple[dict[str, np.ndarray], tuple[int, ...]]:
     """Bring all values to one shape: return them flat, and the shape."""
     names = tuple(parameters)
     arrays = np.broadcast_arrays(*(np.asarray(parameters[name], dtype=float) for name in names))
     return {name: array.ravel() for name, array in zip(names, arrays, strict=True)}, arrays[0].shape
 
 
-def _in_blocks(function, values):
+def _in_blocks(
+    function: Callable[..., tuple[dict[str, np.ndarray], np.ndarray]],
+    values: Mapping[str, np.ndarray],
+) -> dict[str, np.ndarray]:
     """Apply a function block by block, and again with more effort where it did not settle.
 
     The function takes values and keywords of `run`; it returns arrays whose first axis is that of
@@ -202,13 +215,17 @@ def _in_blocks(function, values):
     return whole
 
 
-def _solved(values, **effort):
+def _solved(
+    values: Mapping[str, np.ndarray], **effort: int
+) -> tuple[dict[str, np.ndarray], np.ndarray]:
     """Outcomes and state of the settled cycle."""
     lung, drive = circuit(values), settled_drive(values)
-    return _described(run(lung, drive, **effort), drive, values)
+    return _described(run(lung, drive, None, **effort), drive, values)
 
 
-def _followed(values, **effort):
+def _followed(
+    values: Mapping[str, np.ndarray], **effort: int
+) -> tuple[dict[str, np.ndarray], np.ndarray]:
     """Outcomes and state of the cycle after a state."""
     lung, drive = circuit(values), driven(values, values["airway"])
     return _described(
@@ -216,12 +233,14 @@ def _followed(values, **effort):
     )
 
 
-def _described(course, drive, values):
+def _described(
+    course: Course, drive: Drive, values: Mapping[str, np.ndarray]
+) -> tuple[dict[str, np.ndarray], np.ndarray]:
     end = ended(course.network, values, course.volume[-1], course.spread[-1], drive.ends()[1])
     return {**describe(course, drive, values), **end._asdict()}, course.settled
 
 
-def _state(values) -> State:
+def _state(values: Mapping[str, np.ndarray]) -> State:
     return State(*(values[name] for name in State._fields))
 
 

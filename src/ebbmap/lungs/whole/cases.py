@@ -5,6 +5,7 @@ Sizes: n cases.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
@@ -42,14 +43,14 @@ class State(NamedTuple):
     """Airway pressure, which a slow valve has not yet brought to P low."""
 
 
-def circuit(values) -> Network:
+def circuit(values: Mapping[str, np.ndarray]) -> Network:
     """Return the circuit of some cases, by registry name."""
     return network(
         **{name: values[name] for name in NAMES[5:]},
     )
 
 
-def settled_drive(values) -> Drive:
+def settled_drive(values: Mapping[str, np.ndarray]) -> Drive:
     """Return what drives the settled cycle: the valve's pressure repeats itself, whatever the lung.
 
     Examples
@@ -66,7 +67,7 @@ def settled_drive(values) -> Drive:
     return drive._replace(begun=np.stack([begun, drop + (begun - drop) * high]))
 
 
-def driven(values, airway) -> Drive:
+def driven(values: Mapping[str, np.ndarray], airway: np.ndarray) -> Drive:
     """Return what drives a cycle that begins at an airway pressure [cmH2O]."""
     p_low, valve_time = values["p_low"], values["valve_time"]
     slow = valve_time > FASTEST_VALVE
@@ -83,13 +84,21 @@ def driven(values, airway) -> Drive:
     return drive._replace(begun=np.stack([begun, drive.ends()[0]]))
 
 
-def begun(lung: Network, values, state: State):
+def begun(
+    lung: Network, values: Mapping[str, np.ndarray], state: State
+) -> tuple[np.ndarray, np.ndarray]:
     """Return volume above that at P low [L] and spread [cmH2O] of a state."""
     fast, slow = state.fast - values["p_low"], state.slow - values["p_low"]
     return lung.compliance_fast * fast + lung.compliance_slow * slow, fast - slow
 
 
-def ended(lung: Network, values, volume, spread, airway) -> State:
+def ended(
+    lung: Network,
+    values: Mapping[str, np.ndarray],
+    volume: np.ndarray,
+    spread: np.ndarray,
+    airway: np.ndarray,
+) -> State:
     """Return the state with a volume [L], a spread and an airway pressure above P low [cmH2O]."""
     low = values["p_low"]
     return State(

@@ -7,7 +7,8 @@ Sizes: k maps, g groups of `GROUP` maps, n cases.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from collections.abc import Sequence
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -21,13 +22,13 @@ class Chain(NamedTuple):
     length: int
     each: np.ndarray
     """Matrix of each map, shape (2, 2, g, GROUP, n)."""
-    within: list
+    within: list[np.ndarray]
     """Matrix from the start of each group to the end of each of its maps, (2, 2, g, n) each."""
     whole: np.ndarray
     """Matrix from the first start to the last end, shape (2, 2, n)."""
 
 
-def chain(matrices) -> Chain:
+def chain(matrices: np.ndarray) -> Chain:
     """Chain the matrices of k maps, shape (2, 2, k, n)."""
     length = matrices.shape[2]
     each = _grouped(matrices, np.eye(2)[..., None, None])
@@ -40,7 +41,9 @@ def chain(matrices) -> Chain:
     return Chain(length, each, within, whole)
 
 
-def follow(links: Chain, added, first=None):
+def follow(
+    links: Chain, added: np.ndarray, first: tuple[np.ndarray, np.ndarray] | None = None
+) -> np.ndarray:
     """Follow two numbers through all maps.
 
     Parameters
@@ -86,7 +89,7 @@ def follow(links: Chain, added, first=None):
     return np.concatenate([before, starts[-1][:, None]], axis=1)
 
 
-def _grouped(entries, nothing):
+def _grouped(entries: np.ndarray, nothing: np.ndarray) -> np.ndarray:
     """Cut (..., k, n) into groups, the last one filled up with maps that change nothing."""
     *axes, length, cases = entries.shape
     groups = -(-length // GROUP)
@@ -97,16 +100,18 @@ def _grouped(entries, nothing):
     return entries.reshape(*axes, groups, GROUP, cases)
 
 
-def _times(after, before):
+def _times(after: np.ndarray, before: np.ndarray) -> Any:
     """Product of two matrices."""
     return after[:, :1] * before[:1] + after[:, 1:] * before[1:]
 
 
-def _applied(matrix, numbers, added):
+def _applied(
+    matrix: np.ndarray, numbers: Sequence[np.ndarray] | np.ndarray, added: np.ndarray
+) -> Any:
     return matrix[:, 0] * numbers[0] + matrix[:, 1] * numbers[1] + added
 
 
-def _kept(matrix, added):
+def _kept(matrix: np.ndarray, added: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return the two numbers that a map gives back as they were."""
     (a, b), (c, d) = matrix
     p, q = added

@@ -18,6 +18,7 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import comb
 from typing import NamedTuple
 
@@ -56,7 +57,8 @@ class Method(NamedTuple):
     @property
     def weights(self) -> np.ndarray:
         """Weights of the points in the integral over a step, shape (s,)."""
-        return self.integrals[-1]
+        weights: np.ndarray = self.integrals[-1]
+        return weights
 
 
 def method(stages: int) -> Method:
@@ -107,7 +109,7 @@ def method(stages: int) -> Method:
     )
 
 
-def fractions(one: Method, z):
+def fractions(one: Method, z: np.ndarray) -> np.ndarray:
     """Return the numbers that gain and response are made of, shape (s, ...) for z of shape (...).
 
     Parameters
@@ -128,7 +130,7 @@ def fractions(one: Method, z):
     return np.stack(numbers)
 
 
-def gained(one: Method, z, values):
+def gained(one: Method, z: np.ndarray, values: np.ndarray) -> np.ndarray:
     """Return gain(z) times values at the points, shape (s, ...) for z of shape (...).
 
     Mode by mode, which is cheaper than to multiply by the entries of gain.
@@ -148,21 +150,24 @@ def gained(one: Method, z, values):
     return combine(one.joined, modes)
 
 
-def combine(matrix, values):
+def combine(matrix: np.ndarray, values: np.ndarray) -> np.ndarray:
     """Apply a matrix (r, s) to the first axis of values (s, ...): shape (r, ...)."""
-    return (matrix @ values.reshape(values.shape[0], -1)).reshape(-1, *values.shape[1:])
+    combined: np.ndarray = (matrix @ values.reshape(values.shape[0], -1)).reshape(
+        -1, *values.shape[1:]
+    )
+    return combined
 
 
 class Factors(NamedTuple):
     """A matrix taken apart by elimination without exchange, entry by entry."""
 
-    rows: list
+    rows: list[list[np.ndarray]]
     """Below the diagonal the factors of elimination, above it what is left of the rows."""
-    inverse: list
+    inverse: list[np.ndarray]
     """Of the diagonal."""
 
 
-def factorise(matrix, diagonal) -> Factors:
+def factorise(matrix: np.ndarray, diagonal: Sequence[np.ndarray] | np.ndarray) -> Factors:
     """Take a matrix apart, with something added to its diagonal.
 
     Parameters
@@ -174,7 +179,7 @@ def factorise(matrix, diagonal) -> Factors:
     """
     size = len(diagonal)
     rows = [[matrix[i * size + j] for j in range(size)] for i in range(size)]
-    inverse: list = []
+    inverse: list[np.ndarray] = []
     for k in range(size):
         rows[k][k] = rows[k][k] + diagonal[k]
         for i in range(k):
@@ -185,7 +190,7 @@ def factorise(matrix, diagonal) -> Factors:
     return Factors(rows, inverse)
 
 
-def solve(factors: Factors, side) -> list:
+def solve(factors: Factors, side: Sequence[np.ndarray] | np.ndarray) -> list[np.ndarray]:
     """Solve for one right-hand side, a sequence of s arrays.
 
     Examples

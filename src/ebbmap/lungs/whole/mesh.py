@@ -11,6 +11,7 @@ no step away from it. Sizes: n cases, m steps in a phase; a first axis of 2 is T
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -28,11 +29,11 @@ SMALLEST = 1e-200
 BEFORE, AFTER = (3, 1), (11, 12)
 
 
-def _rungs(times, between: int) -> np.ndarray:
+def _rungs(times: Sequence[float], between: int) -> np.ndarray:
     """Put `between` rungs for each of some times, evenly in between."""
-    times = np.concatenate(([0.0], times))
-    count = np.arange(times.size)
-    return np.interp(np.arange(1, between * (times.size - 1) + 1) / between, count, times)
+    ends = np.concatenate(([0.0], times))
+    count = np.arange(ends.size)
+    return np.interp(np.arange(1, between * (ends.size - 1) + 1) / between, count, ends)
 
 
 #: Ladders, in time constants. The last rung lies where what is left of the decay is negligible.
@@ -58,20 +59,20 @@ class Drive(NamedTuple):
     atmosphere: Any = None
     """Where a lung without recoil is, shape (n,): -P low. None where no flow is limited."""
 
-    def left(self, times):
+    def left(self, times: np.ndarray) -> Any:
         """Share of the valve's movement that is still to come at times (..., n) of a phase."""
         return np.where(self.slow_valve, np.exp(times / -self.valve_time), 0.0)
 
-    def airway(self, phase: int, times):
+    def airway(self, phase: int, times: np.ndarray) -> Any:
         """Airway pressure at times (..., n) from the start of T high (0) or the release (1)."""
         gap = self.begun[phase] - self.target[phase]
         return self.target[phase] + gap * self.left(times)
 
-    def ends(self):
+    def ends(self) -> Any:
         """Airway pressure as each phase ends, shape (2, n)."""
         return self.target + (self.begun - self.target) * self.left(self.duration)
 
-    def mean(self):
+    def mean(self) -> Any:
         """Airway pressure, mean over the cycle, shape (n,)."""
         spent = np.where(self.slow_valve, -np.expm1(self.duration / -self.valve_time), 0.0)
         lag = (self.begun - self.target) * self.valve_time * spent
@@ -85,13 +86,14 @@ class Plan(NamedTuple):
     """Length of the last step before the turn, where there is room for it [s], shape (2, n)."""
     before: tuple[int, int]
     """Steps before the turns."""
-    after: tuple
+    after: tuple[np.ndarray, ...]
     """Ends of the steps after the turn, as shares of what is left of the phase, (m, n) each."""
 
     @property
     def top(self) -> int:
         """Steps in T high."""
-        return self.before[0] + self.after[0].shape[0]
+        steps: int = self.before[0] + self.after[0].shape[0]
+        return steps
 
     @property
     def turns(self) -> tuple[int, int]:

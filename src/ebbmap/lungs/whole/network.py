@@ -25,7 +25,7 @@ References
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -61,44 +61,44 @@ class Network(NamedTuple):
     limited_resistance: np.ndarray
     """Recoil over the greatest flow outwards [cmH2O s L-1]; 0 where no flow is limited."""
 
-    def fast_pressure(self, volume, spread):
+    def fast_pressure(self, volume: np.ndarray, spread: np.ndarray) -> Any:
         """Pressure of the fast store [cmH2O]."""
         return (volume + self.compliance_slow * spread) / self.compliance
 
-    def slow_pressure(self, volume, spread):
+    def slow_pressure(self, volume: np.ndarray, spread: np.ndarray) -> Any:
         """Pressure of the slow store [cmH2O]."""
         return (volume - self.compliance_fast * spread) / self.compliance
 
-    def fast_gas(self, volume, spread):
+    def fast_gas(self, volume: np.ndarray, spread: np.ndarray) -> Any:
         """Gas in the fast unit [L]."""
         return volume - self.slow_gas(volume, spread)
 
-    def slow_gas(self, volume, spread):
+    def slow_gas(self, volume: np.ndarray, spread: np.ndarray) -> Any:
         """Gas in the slow unit [L]."""
         return self.gas_share * self.compliance_slow * self.slow_pressure(volume, spread)
 
-    def fast_alveoli(self, volume, spread):
+    def fast_alveoli(self, volume: np.ndarray, spread: np.ndarray) -> Any:
         """Pressure of the gas in the fast unit [cmH2O]."""
         tissue = self.share_slow * (1.0 - self.gas_share)
         here = self.share_fast * self.compliance_slow - tissue * self.compliance_fast
         return (volume + spread * here / (self.share_fast + tissue)) / self.compliance
 
-    def alveoli(self, volume, spread):
+    def alveoli(self, volume: np.ndarray, spread: np.ndarray) -> Any:
         """Pressure of all gas, weighted by static compliance [cmH2O]."""
         slow = self.gas_share * self.compliance_slow / self.compliance
         return (1.0 - slow) * self.fast_alveoli(volume, spread) + slow * self.slow_pressure(
             volume, spread
         )
 
-    def fast_flow(self, flow, spread):
+    def fast_flow(self, flow: np.ndarray, spread: np.ndarray) -> Any:
         """Flow of gas into the fast unit [L s-1]."""
         return flow - self.slow_flow(flow, spread)
 
-    def slow_flow(self, flow, spread):
+    def slow_flow(self, flow: np.ndarray, spread: np.ndarray) -> Any:
         """Flow of gas into the slow unit [L s-1]."""
         return self.gas_share * (self.share_slow * flow + self.crossing * spread)
 
-    def times(self, resistance):
+    def times(self, resistance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Time constants of the quick and the late mode behind a constant resistance [s]."""
         quick = (1.0 / self.compliance + self.link * self.feed) / resistance
         product = self.fade / (self.compliance * resistance)
@@ -108,16 +108,16 @@ class Network(NamedTuple):
 
 
 def network(
-    compliance,
-    slow_volume_share,
-    time_constant_slow,
-    resistance_insp,
-    resistance_exp,
-    own_resistance_share,
-    resistance_quadratic,
-    slow_tissue_share,
-    upstream_resistance=0.0,
-):
+    compliance: np.ndarray,
+    slow_volume_share: np.ndarray,
+    time_constant_slow: np.ndarray,
+    resistance_insp: np.ndarray,
+    resistance_exp: np.ndarray,
+    own_resistance_share: np.ndarray,
+    resistance_quadratic: np.ndarray,
+    slow_tissue_share: np.ndarray,
+    upstream_resistance: np.ndarray | float = 0.0,
+) -> Network:
     """Return the constants of the circuit.
 
     Parameters

@@ -10,12 +10,14 @@ the derivatives of the one before. Sizes: n cases, s points in a step, k steps i
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
 
-from ebbmap.lungs.whole.chain import chain, follow
+from ebbmap.lungs.whole.chain import Chain, chain, follow
 from ebbmap.lungs.whole.collocation import (
+    Factors,
     Method,
     combine,
     factorise,
@@ -41,7 +43,7 @@ from ebbmap.lungs.whole.turns import decaying, driven_flow, first_guess, misplac
 COARSE, FINE = method(3), method(6)
 
 
-def _to(one: Method, other: Method):
+def _to(one: Method, other: Method) -> np.ndarray:
     powers = np.arange(one.stages)
     return (other.points[:, None] ** powers) @ np.linalg.inv(one.points[:, None] ** powers)
 
@@ -72,6 +74,9 @@ AT_TURN = 1e-7
 #: gas that moves: at the ends of steps far less is wrong, 1e-8 where this is 5e-4 (measured).
 COARSE_STEPS = 2e-3
 
+#: What a further pass with the same derivatives needs: see `_pass`.
+Kept = tuple[Factors, list[np.ndarray], list[np.ndarray], Chain]
+
 
 class Frame(NamedTuple):
     """The steps of a cycle and what in their equations does not depend on the flow."""
@@ -79,7 +84,7 @@ class Frame(NamedTuple):
     method: Method
     top: int
     """Steps in T high."""
-    turns: tuple
+    turns: tuple[int, int]
     """Steps that begin with a turn."""
     starts: np.ndarray
     """Of the steps, from the start of their phase [s], shape (k, n)."""
@@ -119,7 +124,7 @@ class Course(NamedTuple):
     settled: np.ndarray
     """Whether the last pass hardly moved it, shape (n,)."""
 
-    def inside(self):
+    def inside(self) -> tuple[np.ndarray, np.ndarray]:
         """Return volume [L] and spread [cmH2O] at each point, shape (s, k, n) each."""
         net, frame = self.network, self.frame
         fed = gained(frame.method, net.fade * frame.lengths, self.flow)
@@ -150,7 +155,7 @@ class Course(NamedTuple):
 def run(
     network: Network,
     drive: Drive,
-    state=None,
+    state: tuple[np.ndarray, np.ndarray] | None = None,
     *,
     coarse: int = COARSE_PASSES,
     fine: int = FINE_PASSES,
@@ -300,7 +305,14 @@ def _pass(frame: Frame, network: Network, guess, state):
     return *_close(frame, network, push, state, kept), kept
 
 
-def _last_pass(frame: Frame, network: Network, guess, flow, state, kept):
+def _last_pass(
+    frame: Frame,
+    network: Network,
+    guess: Sequence[np.ndarray] | np.ndarray,
+    flow: Sequence[np.ndarray] | np.ndarray,
+    state: tuple[np.ndarray, np.ndarray] | None,
+    kept: Kept,
+) -> tuple[list[np.ndarray], np.ndarray, np.ndarray]:
     """Do another pass on the same steps with the derivatives about the guess before."""
     push = [
         a + frame.quadratic * (2.0 * np.abs(about) - np.abs(now)) * now
@@ -309,7 +321,13 @@ def _last_pass(frame: Frame, network: Network, guess, flow, state, kept):
     return _close(frame, network, push, state, kept)
 
 
-def _close(frame: Frame, network: Network, push, state, kept):
+def _close(
+    frame: Frame,
+    network: Network,
+    push: Sequence[np.ndarray] | np.ndarray,
+    state: tuple[np.ndarray, np.ndarray] | None,
+    kept: Kept,
+) -> tuple[list[np.ndarray], np.ndarray, np.ndarray]:
     """Find flows, volume and spread of a cycle of linear steps.
 
     Parameters
@@ -329,13 +347,13 @@ def _close(frame: Frame, network: Network, push, state, kept):
     return flow, volume, spread
 
 
-def _taken(frame: Frame, flows):
+def _taken(frame: Frame, flows: Sequence[np.ndarray] | np.ndarray) -> Any:
     """Volume that flows at the points add over each step [L], shape (k, n)."""
     weights = frame.method.weights
     return frame.lengths * sum(w * flow for w, flow in zip(weights, flows, strict=True))
 
 
-def _fed(frame: Frame, flows):
+def _fed(frame: Frame, flows: Sequence[np.ndarray] | np.ndarray) -> Any:
     """Spread that flows at the points add to the end of each step [cmH2O], shape (k, n)."""
     return sum(fed * flow for fed, flow in zip(frame.fed, flows, strict=True))
 

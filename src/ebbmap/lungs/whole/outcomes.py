@@ -5,7 +5,8 @@ Sizes: n cases, s points in a step, k steps in a cycle.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -51,7 +52,9 @@ class Seen(NamedTuple):
     spread: np.ndarray
 
 
-def describe(course: Course, drive: Drive, values) -> dict[str, np.ndarray]:
+def describe(
+    course: Course, drive: Drive, values: Mapping[str, np.ndarray]
+) -> dict[str, np.ndarray]:
     """Return the outcomes in `SOLVES` of a cycle, shape (n,) each."""
     lung, frame = course.network, course.frame
     p_low, period = values["p_low"], values["t_high"] + values["t_low"]
@@ -126,18 +129,18 @@ def look(course: Course, drive: Drive) -> Seen:
     )
 
 
-def _integrals(course: Course, values):
+def _integrals(course: Course, values: np.ndarray) -> Any:
     """Integral over each step of what is known at its points, shape (k, n)."""
     rows = zip(course.frame.method.weights, values[-course.frame.method.stages :], strict=True)
     return course.frame.lengths * sum(weight * row for weight, row in rows)
 
 
-def _share(part, whole):
+def _share(part: np.ndarray, whole: np.ndarray) -> Any:
     """Return part / whole, 0 where there is no whole."""
     return part / np.where(whole == 0.0, 1.0, whole)
 
 
-def _cycles_to_settle(memory):
+def _cycles_to_settle(memory: np.ndarray) -> Any:
     """Cycles until a disturbance has faded: from the larger eigenvalue of the cycle's map."""
     (a, b), (c, d) = memory
     half = 0.5 * (a - d)
@@ -145,7 +148,9 @@ def _cycles_to_settle(memory):
     return np.log(FADED) / np.log(np.clip(largest, SMALLEST, LARGEST))
 
 
-def horner(coefficients, place):
+def horner(
+    coefficients: Sequence[np.ndarray] | np.ndarray, place: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Value of a polynomial and its first derivative, coefficients by rising power."""
     value = slope = np.zeros_like(place)
     for row in coefficients[::-1]:
@@ -154,7 +159,7 @@ def horner(coefficients, place):
     return value, slope
 
 
-def peak_flow(course: Course, drive: Drive, seen: Seen):
+def peak_flow(course: Course, drive: Drive, seen: Seen) -> tuple[np.ndarray, np.ndarray]:
     """Find the greatest flow out during the release: where a step's polynomial turns, or its end.
 
     Returns
@@ -186,12 +191,12 @@ def peak_flow(course: Course, drive: Drive, seen: Seen):
     return np.where(inside, peak, greatest), np.where(inside, volume, there)
 
 
-def _picked(signal, step):
+def _picked(signal: np.ndarray, step: np.ndarray) -> Any:
     """Take one step of each case: from (s, k, n) to (s, n)."""
     return np.take_along_axis(signal, step[None], 1)[:, 0]
 
 
-def _slopes(one: Method):
+def _slopes(one: Method) -> Any:
     """From values at start and points to slopes there, per step, shape (s + 1, s + 1)."""
     points = np.concatenate(([0.0], one.points))
     powers = np.arange(1, points.size)
@@ -199,7 +204,7 @@ def _slopes(one: Method):
     return rows @ one.polynomial[1:]
 
 
-def _beside(values, first, last):
+def _beside(values: np.ndarray, first: np.ndarray, last: np.ndarray) -> np.ndarray:
     """Step in which a signal turns from rising to falling, or has its greatest value.
 
     Parameters
@@ -216,14 +221,15 @@ def _beside(values, first, last):
     step = values.max(axis=0).argmax(axis=0)[None]
     rising = np.take_along_axis(last, step, 0) > 0.0
     falling = np.take_along_axis(first, step, 0) < 0.0
-    return np.clip(step + rising - falling, 0, values.shape[1] - 1)
+    beside: np.ndarray = np.clip(step + rising - falling, 0, values.shape[1] - 1)
+    return beside
 
 
-def _where(coefficients):
+def _where(coefficients: Sequence[np.ndarray] | np.ndarray) -> np.ndarray:
     """Place in a step, 0 to 1, where a polynomial falls through nought."""
     low, high = np.zeros_like(coefficients[0]), np.ones_like(coefficients[0])
     for _ in range(TURN_STEPS):
-        place = 0.5 * (low + high)
+        place: np.ndarray = 0.5 * (low + high)
         early = horner(coefficients, place)[0] > 0.0
         low, high = np.where(early, place, low), np.where(early, high, place)
     place = 0.5 * (low + high)
@@ -234,7 +240,7 @@ def _where(coefficients):
     return place
 
 
-def _pendelluft(course: Course, seen: Seen):
+def _pendelluft(course: Course, seen: Seen) -> Any:
     """Gas that runs from one unit to the other over a cycle [L].
 
     Where the units' flows are opposed, they move more gas than the airway opening does, once out
@@ -257,13 +263,13 @@ def _pendelluft(course: Course, seen: Seen):
     return np.maximum(0.5 * (moved - opening), 0.0)
 
 
-def _moved(ends, least, most):
+def _moved(ends: Sequence[np.ndarray] | np.ndarray, least: np.ndarray, most: np.ndarray) -> Any:
     """Gas that goes in or out on the way over a least and a greatest volume."""
     first, top, last = ends
     return np.abs(first - least) + np.abs(top - least) + np.abs(most - top) + np.abs(most - last)
 
 
-def _turned_gas(course: Course, seen: Seen):
+def _turned_gas(course: Course, seen: Seen) -> np.ndarray:
     """Gas in each unit as its flow turns inwards in T high and outwards in the release [L].
 
     If it does not turn, some gas that the unit holds in the first or the last step of the phase.
@@ -287,5 +293,5 @@ def _turned_gas(course: Course, seen: Seen):
             flow, volume, spread = (_picked(signal[:, phase], step) for signal in seen)
             flows.append(sign * flow_of(flow, spread))
             gases.append(gas_of(volume, spread))
-    flows, gases = (combine(one.polynomial, np.stack(part, axis=1)) for part in (flows, gases))
-    return horner(gases, _where(flows))[0].reshape(2, 2, -1)
+    flow, gas = (combine(one.polynomial, np.stack(part, axis=1)) for part in (flows, gases))
+    return horner(gas, _where(flow))[0].reshape(2, 2, -1)

@@ -5,6 +5,8 @@ Sizes: n cases, t time points.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 
 from ebbmap.lungs.whole.collocation import combine
@@ -14,7 +16,9 @@ from ebbmap.lungs.whole.outcomes import horner, look
 from ebbmap.units import ML_PER_L
 
 
-def draw(course: Course, drive: Drive, values, times) -> dict[str, np.ndarray]:
+def draw(
+    course: Course, drive: Drive, values: Mapping[str, np.ndarray], times: np.ndarray
+) -> dict[str, np.ndarray]:
     """Return the signals of a cycle at times (t,) from its start, shape (n, t) each."""
     lung, frame = course.network, course.frame
     t_high = drive.duration[0]
