@@ -288,7 +288,7 @@ def _limited(course: Course) -> np.ndarray:
 def _filled(
     lung: Network, breath: Breath, volume: np.ndarray, spread: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Volume and spread at the end of the inflation, from those at its start."""
+    """Return the volume and spread at the end of the inflation, from those at its start."""
     inspiration = breath.inspiration
     left = np.exp(-lung.fade * inspiration)
     fed = lung.feed * np.asarray(breath.flow) * -np.expm1(-lung.fade * inspiration) / lung.fade
@@ -298,7 +298,7 @@ def _filled(
 def _expired(
     lung: Network, breath: Breath, volume: np.ndarray, spread: np.ndarray
 ) -> tuple[Drive, Course]:
-    """Let a lung breathe out: a release without a T high before it."""
+    """Run an expiration: a release without a T high before it."""
     pause, flow = np.asarray(breath.pause), np.asarray(breath.flow)
     stopped = volume / lung.compliance + lung.link * spread
     resisted = (lung.resistance_insp + lung.resistance_quadratic * flow) * flow
@@ -338,7 +338,7 @@ def _settle(lung: Network, breath: Breath) -> Settled:
 
 
 def _flow_with_left(breath: Settled, volumes: np.ndarray) -> np.ndarray:
-    """Expiratory flow [L s-1] where some volumes are still to be expired, shape (v, n) each."""
+    """Return the expiratory flow [L s-1] with volumes still to be expired, shape (v, n) each."""
     course = breath.course
     frame, one = course.frame, course.frame.method
     flows = []

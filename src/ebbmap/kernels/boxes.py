@@ -89,7 +89,7 @@ class Stability:
 
 
 def inside(values: np.ndarray, lower: np.ndarray, upper: np.ndarray) -> np.ndarray:
-    """Whether cases, shape (n, d), lie in a box, shape (n,)."""
+    """Return whether cases, shape (n, d), lie in a box, shape (n,)."""
     within: np.ndarray = np.all((values >= lower) & (values <= upper), axis=1)
     return within
 
@@ -209,7 +209,7 @@ def box_stability(
 
 
 def _worth(happens: np.ndarray, chosen: np.ndarray) -> tuple[float, float]:
-    """Coverage and density of the chosen among some cases, shape (n,) each.
+    """Return the coverage and density of the chosen among some cases, shape (n,) each.
 
     A box that holds no event is worth nothing; one that holds no case has no density.
     """
@@ -219,7 +219,7 @@ def _worth(happens: np.ndarray, chosen: np.ndarray) -> tuple[float, float]:
 
 
 def _middle(values: np.ndarray, level: float) -> np.ndarray:
-    """Interval that holds the middle of the known values, shape (2,); NaN where none is known."""
+    """Return the middle interval of the known values, shape (2,); NaN where none is known."""
     known = values[np.isfinite(values)]
     tail = (1.0 - level) / 2.0
     return np.quantile(known, [tail, 1.0 - tail]) if known.size else np.full(2, np.nan)
@@ -255,7 +255,7 @@ def _peel(
 
 
 def _best_peel(ranked: np.ndarray, hit: np.ndarray, least: float) -> tuple[float, int, slice]:
-    """Gain of density per case given up, property and slice of the best peel.
+    """Return the gain of density per case given up, property and slice of the best peel.
 
     Parameters
     ----------
@@ -277,7 +277,7 @@ def _best_peel(ranked: np.ndarray, hit: np.ndarray, least: float) -> tuple[float
 
 
 def _end_slices(ranked: np.ndarray) -> Iterator[slice]:
-    """Slices that a peel may take off either end of increasing values.
+    """Return the slices that a peel may take off either end of increasing values.
 
     Where many cases share the outermost value, a peel takes all of them; where all share it,
     there is nothing to peel.

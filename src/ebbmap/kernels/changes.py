@@ -91,7 +91,7 @@ def find_changes(
 def _root(
     function: Margin, lung: np.ndarray, bound: np.ndarray, begin: np.ndarray, end: np.ndarray
 ) -> np.ndarray:
-    """Places where a function changes sign, to rounding; NaN where it is unknown on the way."""
+    """Find where a function changes sign, to rounding; NaN where it is unknown on the way."""
     if not lung.size:
         return np.empty(0)
     root: np.ndarray = elementwise.find_root(
@@ -103,7 +103,7 @@ def _root(
 def _losses(
     own: Margin, known: np.ndarray, free: np.ndarray, places: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, Brackets]:
-    """Where a margin becomes unknown, and brackets of its roots between there and a look."""
+    """Return where a margin becomes unknown, and brackets of its roots between there and a look."""
     vanish = free & (known[:, 1:] != known[:, :-1])
     bound, cell, lung = np.nonzero(vanish)
 
@@ -123,21 +123,21 @@ def _losses(
 
 
 def _turning(own: Margin, turns: np.ndarray, broken: np.ndarray, places: np.ndarray) -> Brackets:
-    """Brackets on both sides of each extremum of a margin that crosses zero between the looks."""
+    """Bracket both sides of each extremum of a margin that crosses zero between the looks."""
     bound, first, lung = np.nonzero(turns)
     before, here, after = (places[first + step] for step in range(3))
     if not lung.size:
         return lung, bound, before, after
     below = broken[bound, first + 1, lung]
     sign = np.where(below, -1.0, 1.0)
-    found = elementwise.find_minimum(
+    extremum = elementwise.find_minimum(
         lambda log_t, lung, bound, sign: sign * own(log_t, lung, bound),
         (before, here, after),
         args=(lung * 1.0, bound * 1.0, sign),
     )
     # a margin of exactly zero is kept, so a minimum must go below it
-    crosses = np.where(below, found.f_x <= 0, found.f_x < 0) & np.isfinite(found.x)
-    lung, bound, place = lung[crosses], bound[crosses], found.x[crosses]
+    crosses = np.where(below, extremum.f_x <= 0, extremum.f_x < 0) & np.isfinite(extremum.x)
+    lung, bound, place = lung[crosses], bound[crosses], extremum.x[crosses]
     return (
         np.append(lung, lung),
         np.append(bound, bound),
@@ -147,7 +147,7 @@ def _turning(own: Margin, turns: np.ndarray, broken: np.ndarray, places: np.ndar
 
 
 def _turns(seen: np.ndarray, broken: np.ndarray) -> np.ndarray:
-    """Three looks between which a bound's margin may cross zero twice, shape (k, m - 2, n)."""
+    """Find three looks between which a margin may cross zero twice, shape (k, m - 2, n)."""
     before, here, after = seen[:, :-2], seen[:, 1:-1], seen[:, 2:]
     with np.errstate(invalid="ignore"):
         up, down = here - before, after - here

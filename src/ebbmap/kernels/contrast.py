@@ -129,7 +129,7 @@ def contrast_events(
 def _contrasts(
     x: np.ndarray, happens: np.ndarray, weights: np.ndarray, noise: np.ndarray, level: float
 ) -> np.ndarray:
-    """Distance, direction and both ends of the interval, shape (4, e, d); NaN without noise."""
+    """Return distance, direction and interval, shape (4, e, d); NaN without noise."""
     contrasts = np.full((4, happens.shape[1], x.shape[1]), np.nan)
     enough = np.flatnonzero(np.isfinite(noise))
     for column in range(x.shape[1]) if enough.size else ():
@@ -167,7 +167,7 @@ class _Gaps(NamedTuple):
         return distance, direction, *np.clip([lower, distance + half], 0.0, 1.0)
 
     def _largest(self, happens: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Largest gap upward and downward of F without less F with the event, shape (m + 1,)."""
+        """Return the largest gaps, up and down, of F without less F with the event, (m + 1,)."""
         n = happens.size
         own = np.cumsum(self.weights * happens, axis=1)
         share = own[:, -1:] / n
@@ -232,7 +232,7 @@ def event_quantiles(
     *,
     known: npt.ArrayLike | None = None,
 ) -> np.ndarray:
-    """Quantiles of each property in cases with and without each event.
+    """Return the quantiles of each property in cases with and without each event.
 
     Parameters
     ----------

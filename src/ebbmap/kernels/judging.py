@@ -127,12 +127,12 @@ def judge(limits: LimitSet, outcomes: Mapping[str, np.ndarray]) -> Judgement:
 
 
 def bound_margins(bounds: Iterable[Bound], outcomes: Mapping[str, np.ndarray]) -> np.ndarray:
-    """Margin of every bound, shape (k, n)."""
+    """Return the margin of every bound, shape (k, n)."""
     return np.stack(np.broadcast_arrays(*(b.margin(outcomes[b.outcome]) for b in bounds)))
 
 
 def least_margin(margins: np.ndarray) -> np.ndarray:
-    """Least margin by the rule of `judge`: a broken bound decides whatever else is unknown.
+    """Return the least margin: a broken bound decides whatever else is unknown, as in `judge`.
 
     Parameters
     ----------
@@ -156,7 +156,7 @@ def least_margin(margins: np.ndarray) -> np.ndarray:
 def _least(
     bounds: tuple[Bound, ...], outcomes: Mapping[str, np.ndarray]
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Least known margin, the bound that has it, and whether any margin is unknown."""
+    """Return the least known margin, the bound that has it, and whether any margin is unknown."""
     shape = np.broadcast_shapes(*(np.shape(outcomes[bound.outcome]) for bound in bounds))
     margin = np.full(shape, np.nan)
     nearest = np.zeros(shape, dtype=np.int8)

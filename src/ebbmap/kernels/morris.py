@@ -121,7 +121,7 @@ def elementary_effects(
 def _summarise(
     effects: np.ndarray, kept: np.ndarray, alone: np.ndarray, weights: np.ndarray, level: float
 ) -> ElementaryEffects:
-    """Means, sizes and spread of effects, shape (n, g, s), over the trajectories kept, (n, s).
+    """Average effects, shape (n, g, s), over the trajectories kept, shape (n, s).
 
     `alone`, shape (g,), says which factors are a single parameter.
     """
@@ -141,7 +141,7 @@ def _summarise(
 
 
 def _effects(x: np.ndarray, y: np.ndarray, own: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Effects along trajectories, shape (n, g, s), and which are finite, shape (n, s)."""
+    """Return effects along trajectories, shape (n, g, s), and which are finite, (n, s)."""
     g = len(own)
     if len(x) != len(y) or len(x) == 0 or len(x) % (g + 1):
         raise DesignMismatchError(

@@ -31,7 +31,7 @@ class Boxes:
     last: np.ndarray
 
     def serving(self, share: float) -> tuple[np.ndarray, np.ndarray] | None:
-        """First and last places of the largest box that serves this share, or None."""
+        """Return the first and last places of the largest box that serves this share, or None."""
         need = int(np.ceil(share * (self.size.size - 1) - 1e-9))
         return None if self.size[need] == 0 else (self.first[need], self.last[need])
 
@@ -59,8 +59,8 @@ def largest_boxes(safe: np.ndarray) -> Boxes:
     Examples
     --------
     >>> safe = np.array([[1, 0], [1, 1], [1, 1]], bool)
-    >>> found = largest_boxes(safe)
-    >>> found.size.tolist(), found.first[2].tolist(), found.last[2].tolist()
+    >>> boxes = largest_boxes(safe)
+    >>> boxes.size.tolist(), boxes.first[2].tolist(), boxes.last[2].tolist()
     ([3, 3, 2], [1], [2])
     """
     *grid, n = safe.shape
@@ -95,11 +95,11 @@ class _Best:
         self.last[count[better]] = last[better]
 
     def beaten(self, most_served: int, most_size: int) -> bool:
-        """Whether some known box serves at least as many lungs and is at least as large."""
+        """Return whether some known box serves at least as many lungs and is at least as large."""
         return bool(self.size[most_served:].max() >= most_size)
 
     def boxes(self) -> Boxes:
-        """Let a box that serves more lungs stand for fewer, too."""
+        """Return the boxes found; one that serves more lungs stands for fewer, too."""
         size, first, last = self.size.copy(), self.first.copy(), self.last.copy()
         for count in range(size.size - 2, -1, -1):
             if size[count + 1] >= size[count]:
@@ -170,5 +170,5 @@ def _last_axis(
 
 
 def _most(packed: np.ndarray) -> int:
-    """Lungs that the best single place serves."""
+    """Return the lungs that the best single place serves."""
     return int(np.bitwise_count(packed).sum(axis=-1, dtype=np.int64).max())

@@ -59,7 +59,7 @@ def serves(lower: np.ndarray, upper: np.ndarray, places: np.ndarray) -> np.ndarr
 
 
 def _pieces(edges: np.ndarray) -> np.ndarray:
-    """Edges by piece, shape (p, n)."""
+    """Return the edges by piece, shape (p, n)."""
     return np.reshape(edges, (len(edges), -1)).T
 
 
@@ -72,7 +72,7 @@ def best_place_interval(
     level: float,
     seed: int,
 ) -> tuple[float, float, float]:
-    """Place that serves most lungs, and the interval of that place by the bootstrap over lungs.
+    """Find the place that serves most lungs, with a bootstrap interval over lungs.
 
     Parameters
     ----------
@@ -110,7 +110,7 @@ def best_place_interval(
 def overlap_share(
     lower: np.ndarray, upper: np.ndarray, other_lower: np.ndarray, other_upper: np.ndarray
 ) -> float:
-    """Share of pairs of lungs, one of each group, whose windows overlap in some piece.
+    """Return the share of pairs of lungs, one of each group, whose windows overlap in some piece.
 
     Parameters
     ----------

@@ -67,7 +67,7 @@ class ShapleyEffects:
 
 
 def subsets(players: int) -> np.ndarray:
-    """All subsets of the players, shape (c, g) of bool, in the order of a base block.
+    """Return all subsets of the players, shape (c, g) of bool, in the order of a base block.
 
     Examples
     --------
@@ -79,7 +79,7 @@ def subsets(players: int) -> np.ndarray:
 
 
 def shapley_weights(players: int) -> np.ndarray:
-    """Weights that turn the worth of every subset into Shapley values, shape (g, c).
+    """Return the weights that turn the worth of every subset into Shapley values, shape (g, c).
 
     Notes
     -----
@@ -223,7 +223,7 @@ def _subset_blocks(values: np.ndarray, players: int) -> np.ndarray:
 def _estimate(
     blocks: np.ndarray, kept: np.ndarray, players: int, replicates: int
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Effect, first and total share, with nothing and with each replicate left out.
+    """Return the effect, first and total share, with nothing and with each replicate left out.
 
     Returns the three, shape (3, replicates + 1, g, s), and the variance, shape (s,).
     """
@@ -252,7 +252,7 @@ def _estimate(
 
 
 def linear_gaussian_effects(coefficients: npt.ArrayLike, covariance: npt.ArrayLike) -> np.ndarray:
-    """Exact Shapley effects of a weighted sum of jointly normal factors.
+    """Return the exact Shapley effects of a weighted sum of jointly normal factors.
 
     Parameters
     ----------

@@ -146,7 +146,7 @@ def shares_of_counts(
 def wilson(
     successes: npt.ArrayLike, trials: npt.ArrayLike, level: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Interval of a share by Wilson's score method.
+    """Return the interval of a share by Wilson's score method.
 
     Parameters
     ----------
@@ -182,7 +182,7 @@ def wilson(
 
 
 def crossing(x: np.ndarray, share: np.ndarray, level: float) -> tuple[np.ndarray, np.ndarray]:
-    """First and last place where a share along its last axis crosses a level.
+    """Return the first and last place where a share along its last axis crosses a level.
 
     Parameters
     ----------
@@ -220,7 +220,7 @@ def crossing(x: np.ndarray, share: np.ndarray, level: float) -> tuple[np.ndarray
 
 
 def largest_gap(one: np.ndarray, other: np.ndarray) -> float:
-    """Largest distance between two distributions (two-sample Kolmogorov-Smirnov distance).
+    """Return the Kolmogorov-Smirnov distance between two samples.
 
     Parameters
     ----------

@@ -177,7 +177,7 @@ def sobol_indices(
     rng : int, Generator or SeedSequence, optional
         Seed (0 is one) or source of the resamples; fresh entropy if None.
     nan_policy : {"raise", "drop_block"}
-        Refuse outputs that are not finite, or let their base rows weigh nothing.
+        Refuse outputs that are not finite, or give their base rows no weight.
 
     Returns
     -------
@@ -254,7 +254,7 @@ def _kept_rows(blocks: np.ndarray, nan_policy: str) -> np.ndarray:
 def _by_order(
     values: np.ndarray, factors: int, pairs: list[tuple[int, int]] | None
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray | None]:
-    """First-order, total and second-order part of estimates; the last is None without pairs."""
+    """Split estimates into first-order, total and second-order; the last may be None."""
     first, total, second = np.split(values, [factors, 2 * factors])
     return first, total, None if pairs is None else _symmetric(second, pairs, factors)
 
@@ -272,7 +272,7 @@ def _estimate_all(
     factors: int,
     pairs: list[tuple[int, int]],
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Estimates and half widths, shape (2 d + pairs, s), and variances, shape (s,)."""
+    """Return the estimates and half widths, shape (2 d + pairs, s), and variances, shape (s,)."""
     n, _, s = blocks.shape
     columns = 2 * factors + len(pairs)
     points, half, variance = np.empty((columns, s)), np.empty((columns, s)), np.empty(s)
@@ -326,7 +326,7 @@ def _estimate(
 
 
 def _saltelli(a: np.ndarray, b: np.ndarray, ab: np.ndarray) -> np.ndarray:
-    """Products behind first order and total without BA rows, shape (n, 2 d, s)."""
+    """Return the products behind first order and total without BA rows, shape (n, 2 d, s)."""
     jump = ab - a[:, None]
     return np.concatenate([b[:, None] * jump, jump**2], axis=1)
 
@@ -334,7 +334,7 @@ def _saltelli(a: np.ndarray, b: np.ndarray, ab: np.ndarray) -> np.ndarray:
 def _azzini(
     a: np.ndarray, b: np.ndarray, ab: np.ndarray, ba: np.ndarray, pairs: list[tuple[int, int]]
 ) -> np.ndarray:
-    """Products behind all indices with BA rows, shape (n, 3 d + pairs, s).
+    """Return the products behind all indices with BA rows, shape (n, 3 d + pairs, s).
 
     First order, total and scale of each factor, then how far apart the rows of each pair are.
     """
@@ -351,7 +351,7 @@ def _azzini(
 
 
 def _carrying_rows(products: np.ndarray, factors: int, size: np.ndarray) -> np.ndarray:
-    """Effective number of base rows that carry each mean of products, shape (2 d + pairs, s).
+    """Return how many base rows in effect carry each mean of products, (2 d + pairs, s).
 
     (sum |p|)^2 / sum p^2: n where all products are alike, 1 where one row has all. A factor
     that moves the output in no row is known as well as the output is sampled.

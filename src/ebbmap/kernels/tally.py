@@ -164,7 +164,7 @@ def join(tallies: Sequence[Tally]) -> Tally:
 
 
 def typical_shortfall(counts: np.ndarray) -> np.ndarray:
-    """Middle shortfall of each bound, in widths, from its bins.
+    """Return the middle shortfall of each bound, in widths, from its bins.
 
     Parameters
     ----------
@@ -191,7 +191,7 @@ def typical_shortfall(counts: np.ndarray) -> np.ndarray:
 def clustered_interval(
     shares: Sequence[np.ndarray], weights: Sequence[float] | np.ndarray, level: float
 ) -> tuple[float, float, float]:
-    """Interval of a mean share when the lung is the sampling unit.
+    """Return the interval of a mean share when the lung is the sampling unit.
 
     Parameters
     ----------
@@ -228,9 +228,10 @@ def clustered_interval(
     counts = [np.size(share) for share in shares]
     if min(counts) < 2:
         return np.nan, np.nan, np.nan
-    mean = float(sum(w * np.mean(one) for w, one in zip(weights, shares, strict=True)))
+    mean = float(sum(w * np.mean(share) for w, share in zip(weights, shares, strict=True)))
     variance = sum(
-        w**2 * np.var(one, ddof=1) / n for w, one, n in zip(weights, shares, counts, strict=True)
+        w**2 * np.var(share, ddof=1) / n
+        for w, share, n in zip(weights, shares, counts, strict=True)
     )
     trials = mean * (1.0 - mean) / variance if variance > 0 else float(sum(counts))
     low, high = wilson(mean * trials, trials, level)
@@ -238,7 +239,7 @@ def clustered_interval(
 
 
 def paired_interval(difference: np.ndarray, level: float) -> tuple[float, float, float]:
-    """Mean of paired differences and its interval, shape (n,) to three numbers.
+    """Return the mean of paired differences and its interval, shape (n,) to three numbers.
 
     Examples
     --------

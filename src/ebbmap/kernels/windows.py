@@ -81,7 +81,7 @@ class Windows:
 
 
 def looks(low: float, high: float, resolution: float = RESOLUTION) -> np.ndarray:
-    """Logarithms of the T low that are looked at, shape (m,).
+    """Return the logarithms of the T low that are looked at, shape (m,).
 
     Examples
     --------
@@ -156,7 +156,7 @@ def release_windows(
 def _search(
     margins: Margins, lungs: np.ndarray, places: np.ndarray, ends: tuple[float, float]
 ) -> Windows:
-    """Windows of some lungs."""
+    """Return the windows of some lungs."""
 
     def seconds(log_t: np.ndarray) -> np.ndarray:
         # the ends of the range are meant as they were given, not to rounding
@@ -206,7 +206,7 @@ def _search(
 def _parts(
     margins: Margins, seen: np.ndarray, lungs: np.ndarray, places: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, tuple[np.ndarray, np.ndarray], np.ndarray]:
-    """Parts of T low in one state: lung, beginning, end, what closes both sides, and the state."""
+    """Find parts of T low in one state: lung, begin, end, what closes both sides, state."""
     row, place, bound = find_changes(margins, seen, lungs, places)
     n = lungs.size
     every = np.arange(n)
@@ -237,7 +237,7 @@ def _best_of_pieces(
     begin: np.ndarray,
     end: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """T low with the largest least margin of each piece, log [s], and that margin."""
+    """Return the T low with the largest least margin of each piece, log [s], and that margin."""
     least = least_margin(seen)
     # the look with the largest margin in the piece, or the middle of a piece without one
     first = np.searchsorted(places, begin, side="left")
@@ -261,7 +261,7 @@ def _best_of_pieces(
 def _nearest(
     margins: Margins, seen: np.ndarray, lungs: np.ndarray, places: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """T low at which the least margin is largest where no piece is, and that margin."""
+    """Return the T low at which the least margin is largest where no piece is, and that margin."""
     least = least_margin(seen)
     known = ~np.isnan(least)
     some = known.any(axis=0)
@@ -284,7 +284,7 @@ def _climb(
     after: np.ndarray,
     height: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Largest least margin between two places, from one between them."""
+    """Return the largest least margin between two places, from one between them."""
     best, height = best.copy(), height.copy()
     sides = [_least(margins, edge, lungs) for edge in (before, after)]
     inner = np.flatnonzero(
@@ -309,7 +309,7 @@ def _least(margins: Margins, log_t: np.ndarray, lungs: np.ndarray) -> np.ndarray
 
 
 def _blamed(margins: Margins, log_t: np.ndarray, lungs: np.ndarray) -> np.ndarray:
-    """Bound that is broken most; `UNKNOWN` where that cannot be told."""
+    """Return the bound that is broken most; `UNKNOWN` where that cannot be told."""
     undetermined = np.isnan(log_t)
     every = margins(np.exp(np.where(undetermined, 0.0, log_t)), lungs)
     lost = undetermined | np.isnan(least_margin(every))

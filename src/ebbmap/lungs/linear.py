@@ -223,7 +223,7 @@ def _phases(cases: Compartment) -> Phases:
 
 
 def _outcomes(cases: Compartment, phases: Phases, height: np.ndarray) -> dict[str, np.ndarray]:
-    """Outcomes of a cycle whose release starts at a pressure above P low [cmH2O], shape (n,).
+    """Return the outcomes of a cycle by `height`, where its release starts above P low [cmH2O].
 
     Over a settled cycle the mean alveolar pressure is the mean airway pressure plus
     (R_E - R_I) V / T: what the airway takes while filling, less what it takes while emptying.

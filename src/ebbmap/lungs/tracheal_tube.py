@@ -51,7 +51,7 @@ REFERENCE_DIAMETER = 7.0
 
 
 def laminar_resistance(inner_diameter: npt.ArrayLike) -> np.ndarray:
-    """Poiseuille resistance of a smooth straight tube of 30 cm.
+    """Return the Poiseuille resistance of a smooth straight tube of 30 cm.
 
     Parameters
     ----------

@@ -72,10 +72,10 @@ def check_kind(design: xr.Dataset, kind: str) -> None:
     DesignMismatchError
         With the function that draws what is wanted.
     """
-    found = design.attrs.get("design")
-    if found != kind:
+    drawn = design.attrs.get("design")
+    if drawn != kind:
         raise DesignMismatchError(
-            f"design must be {kind!r}; got {found!r}. Draw it with draw_{kind}_design."
+            f"design must be {kind!r}; got {drawn!r}. Draw it with draw_{kind}_design."
         )
 
 

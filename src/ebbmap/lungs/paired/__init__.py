@@ -260,7 +260,7 @@ def _outcomes(
     passages: tuple[Passage, Passage],
     starts: tuple[Pair, Pair],
 ) -> dict[str, np.ndarray]:
-    """Outcomes of a cycle, shape (n,) each.
+    """Return the outcomes of a cycle, shape (n,) each.
 
     Parameters
     ----------
@@ -307,7 +307,7 @@ def _outcomes(
 
 
 def _airway_share(cases: Paired, own_times: Pair, gas_in: Pair, gas_out: Pair) -> Any:
-    """Integral over a cycle of alveolar less set pressure [cmH2O s].
+    """Return the integral over a cycle of alveolar less set pressure [cmH2O s].
 
     Over a phase it is M times the volumes that moved [mL]: what the shared airway takes of both,
     and each compartment's own airway of its own. `own_times` are R C of each compartment.
@@ -319,7 +319,7 @@ def _airway_share(cases: Paired, own_times: Pair, gas_in: Pair, gas_out: Pair) -
 
 
 def _emptying_time(cases: Paired, own_times: Pair) -> Any:
-    """Mean time that gas of a full lung stays in an endless release [s]."""
+    """Return the mean time that gas of a full lung stays in an endless release [s]."""
     own = own_times[0] * cases.compliance_fast + own_times[1] * cases.compliance_slow
     whole = cases.compliance
     return (cases.resistance_shared_exp * whole + own / whole) * L_PER_ML

@@ -51,7 +51,7 @@ class Modes(NamedTuple):
     """Flow at the airway opening per pressure in the slow compartment [L s-1 cmH2O-1]."""
 
     def opening_flow(self, fast: np.ndarray, slow: np.ndarray) -> Any:
-        """Flow at the airway opening [L s-1] from the pressures across the airway."""
+        """Return the flow at the airway opening [L s-1] from the pressures across the airway."""
         return self.fast_conductance * fast + self.slow_conductance * slow
 
 
@@ -66,11 +66,11 @@ class Passage(NamedTuple):
     left: Matrix
 
     def fall(self, fast: np.ndarray, slow: np.ndarray) -> Pair:
-        """Pressures at the start less those at the end [cmH2O]."""
+        """Return the pressures at the start less those at the end [cmH2O]."""
         return _apply(self.spent, fast, slow)
 
     def rest(self, fast: np.ndarray, slow: np.ndarray) -> Pair:
-        """Pressures at the end [cmH2O]."""
+        """Return the pressures at the end [cmH2O]."""
         return _apply(self.left, fast, slow)
 
 
@@ -189,5 +189,5 @@ def pendelluft(
 
 
 def _apply(matrix: Matrix, fast: np.ndarray, slow: np.ndarray) -> Pair:
-    """Product of a 2 x 2 matrix, given as four entries, with a pair."""
+    """Return the product of a 2 x 2 matrix, given as four entries, with a pair."""
     return matrix[0] * fast + matrix[1] * slow, matrix[2] * fast + matrix[3] * slow

@@ -116,7 +116,7 @@ def cycle(state: State, **parameters: npt.ArrayLike) -> tuple[dict[str, np.ndarr
 def waveform(
     state: State, times: npt.ArrayLike, **parameters: npt.ArrayLike
 ) -> dict[str, np.ndarray]:
-    """Pressures, flow, volume and open fraction over one cycle.
+    """Return the pressures, flow, volume and open fraction over one cycle.
 
     Parameters
     ----------
@@ -233,7 +233,7 @@ def _opened(cases: Cases) -> tuple[State, dict[str, np.ndarray]]:
 
 
 def _nothing(size: int) -> tuple[State, dict[str, np.ndarray]]:
-    """State and outcomes of cases that did not settle."""
+    """Return the state and outcomes of cases that did not settle."""
     state = State(*(np.full(size, np.nan) for _ in State._fields))
     return state, {name: np.full(size, np.nan) for name in SOLVES}
 
@@ -241,7 +241,7 @@ def _nothing(size: int) -> tuple[State, dict[str, np.ndarray]]:
 def _put(
     state: State, outcomes: Outcomes, index: np.ndarray, result: tuple[State, Outcomes]
 ) -> None:
-    """Put what was found for some of the cases in its place."""
+    """Put the solution of some of the cases in its place."""
     part, solved = result
     for name, values in outcomes.items():
         values[index] = solved[name]

@@ -38,7 +38,7 @@ def flow(
     resistance_quadratic: np.ndarray,
     flow_limitation: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Flow and its slopes.
+    """Return the flow and its slopes.
 
     Parameters
     ----------
@@ -73,7 +73,7 @@ def valve(
     elapsed: np.ndarray | float,
     valve_time: np.ndarray | float,
 ) -> Any:
-    """Airway pressure some time after the valve began to move toward `target`, shape (n,).
+    """Return the airway pressure a time after the valve began to move to `target`, shape (n,).
 
     Examples
     --------
@@ -91,7 +91,7 @@ def settled_airway(
     t_low: np.ndarray | float,
     valve_time: np.ndarray | float,
 ) -> Any:
-    """Airway pressure at the end of a release of the settled cycle, shape (n,).
+    """Return the airway pressure at the end of a release of the settled cycle, shape (n,).
 
     The mean over the cycle needs no function: a lag of one time constant leaves it as it was set.
 

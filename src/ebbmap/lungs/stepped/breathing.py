@@ -21,7 +21,7 @@ from ebbmap.lungs.stepped.cycles import SOLVES, Outcomes, run_cycle
 #: 1e-4 of volumes, 2e-3 of pressures, 3e-3 of the swing; halving them makes it 4 to 5 times more.
 PHASES = 16
 
-#: Phases in which units are let open and close until their mean stands still.
+#: Phases in which units may open and close until their mean stands still.
 FEW_PHASES = 4
 
 #: Run-in, as a multiple of the cycles in which a disturbance fades to a hundredth: to 1e-5.
@@ -89,7 +89,7 @@ def average(cases: Cases, passive: State, settling: np.ndarray) -> tuple[State, 
 
 
 def _means(every: Outcomes, done: np.ndarray) -> Outcomes:
-    """Means over the phases of the cases that are done; shares of means."""
+    """Return the means over the phases of the cases that are done; shares of means."""
     mean = {name: rows.reshape(-1, PHASES)[done].mean(axis=1) for name, rows in every.items()}
     released = mean["release_volume"]
     expired = np.where(mean["expired"] > 0.0, mean["expired"], np.inf)
@@ -101,7 +101,7 @@ def _means(every: Outcomes, done: np.ndarray) -> Outcomes:
 
 
 def _at_rest(cases: Cases, passive: State) -> State:
-    """Let units open and close until their mean over a few phases stands still.
+    """Run cycles until the mean openness over a few phases stands still.
 
     The mean nears its end slowly and evenly, so its end is foreseen from three cycles, taken, and
     run on from.
@@ -165,5 +165,5 @@ def _spread(cases: Cases, begun: State, phases: int) -> State:
 
 
 def _rows(index: np.ndarray, phases: int) -> np.ndarray:
-    """Rows of all phases of the cases of an index."""
+    """Return the rows of all phases of the cases of an index."""
     return (index[:, None] * phases + np.arange(phases)).ravel()

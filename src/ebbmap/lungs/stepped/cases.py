@@ -131,7 +131,7 @@ class Cases:
     def static_volume(
         self, pressure: np.ndarray, open_fraction: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray]:
-        """Gas in the relaxed lung at a static pressure [mL] and its transpulmonary pressure."""
+        """Return the gas in the relaxed lung [mL] and its recoil at a static pressure."""
         elastances, shape = (self.lung_elastance, self.wall_elastance), self.recoil_shape
         recoil = transpulmonary_pressure(pressure, *elastances, *shape, open_fraction)
         return open_fraction * lung_volume(recoil, elastances[0], *shape), recoil

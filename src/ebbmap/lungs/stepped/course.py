@@ -136,7 +136,7 @@ class Course:
         return gas
 
     def washed(self) -> tuple[np.ndarray, np.ndarray]:
-        """Gas from beyond the dead space that leaves [mL], and the fresh gas in it at the end.
+        """Return the gas from beyond the dead space that leaves, and the fresh gas left in it [mL].
 
         The dead space is a pipe in which fresh gas pushes used gas to and fro, unmixed: what is
         breathed in fills it first, what is breathed out empties it first. Every breath pays for
@@ -159,7 +159,7 @@ class Course:
     def forces_at(
         self, times: np.ndarray, middles: np.ndarray | None = None
     ) -> tuple[np.ndarray, np.ndarray]:
-        """Airway and muscle pressure at times (..., k, n).
+        """Return the airway and muscle pressure at times (..., k, n).
 
         What is switched on is what is so at `middles`, those of the steps if None: at the instant
         of a switch a time alone does not say it.
@@ -183,7 +183,7 @@ class Course:
         return airway, muscle
 
     def turning(self) -> np.ndarray:
-        """Rate at which valve and effort move the drive at `times` [cmH2O s-1]."""
+        """Return the rate at which valve and effort move the drive at `times` [cmH2O s-1]."""
         cases, times = self.cases, self.times()
         rate = np.zeros_like(times)
         slow = cases.valve_time > FASTEST_VALVE
@@ -199,18 +199,18 @@ class Course:
         return rate
 
     def _effort(self, times: np.ndarray, middles: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Time since the last effort began, and whether it is still under way."""
+        """Return the time since the last effort began, and whether it is still under way."""
         cases = self.cases
         within = np.mod(self.begun.clock + middles, effort.period(cases.effort_rate))
         active = within < effort.length(cases.effort_rate, cases.effort_duration)
         return times - middles + within, active
 
     def starts(self) -> np.ndarray:
-        """State at the start of each step, shape (2, k, n)."""
+        """Return the state at the start of each step, shape (2, k, n)."""
         return np.concatenate((self.start[:, None], self.stages[:, -1, :-1]), axis=1)
 
     def points(self) -> np.ndarray:
-        """State at the start and the stages of each step, shape (2, s + 1, k, n)."""
+        """Return the state at the start and the stages of each step, shape (2, s + 1, k, n)."""
         return np.concatenate((self.starts()[:, None], self.stages), axis=1)
 
     def times(self) -> np.ndarray:
@@ -267,7 +267,7 @@ class Course:
         return size
 
     def _close(self, steps: Steps) -> tuple[np.ndarray, np.ndarray]:
-        """Change of the start that makes the linearised cycle end where it begins."""
+        """Return the change of the start that makes the linearised cycle end where it begins."""
         ((a, b), (c, d)), offset = steps.whole()
         volume, openness = self.stages[:, -1, -1] + offset - self.start
         # (1 - J) step = miss, with the openness eliminated last because it may be neutral

@@ -152,7 +152,7 @@ def gap_from_closed(cases: Cases, state: State, end_release_pressure: np.ndarray
 
 
 def _describe(course: Course) -> np.ndarray:
-    """Outcomes in the order of `SOLVES`, `TOTALS`, state at start and at end, fresh gas."""
+    """Return outcomes in the order of `SOLVES`, `TOTALS`, states at start and end, fresh gas."""
     cases = course.cases
     seen = course.look()
     release = course.releasing
@@ -164,7 +164,7 @@ def _describe(course: Course) -> np.ndarray:
     fading = course.look(inward).filling_by_volume
 
     def total(signal: np.ndarray) -> np.ndarray:
-        """Integral over the cycle of a signal at the points of each step."""
+        """Return the integral over the cycle of a signal at the points of each step."""
         integral: np.ndarray = (np.tensordot(WEIGHTS, signal[1:], 1) * course.lengths).sum(axis=0)
         return integral
 

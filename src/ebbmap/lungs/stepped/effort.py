@@ -16,7 +16,7 @@ EDGE = 1e-12
 
 
 def period(effort_rate: np.ndarray | float) -> Any:
-    """Time from effort to effort, shape (n,).
+    """Return the time from effort to effort, shape (n,).
 
     Examples
     --------
@@ -27,14 +27,14 @@ def period(effort_rate: np.ndarray | float) -> Any:
 
 
 def length(effort_rate: np.ndarray | float, effort_duration: np.ndarray | float) -> Any:
-    """How long one effort lasts: as asked, but never longer than the period, shape (n,)."""
+    """Return how long one effort lasts: as asked, but never longer than the period, shape (n,)."""
     return np.minimum(effort_duration, period(effort_rate))
 
 
 def next_switch(
     clock: np.ndarray | float, effort_rate: np.ndarray | float, effort_duration: np.ndarray | float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Whether an effort is under way, and the time until that changes.
+    """Return whether an effort is under way, and the time until that changes.
 
     Returns
     -------
@@ -57,7 +57,7 @@ def next_switch(
 def advance(
     clock: np.ndarray | float, elapsed: np.ndarray | float, effort_rate: np.ndarray | float
 ) -> Any:
-    """Clock some time later, shape (n,)."""
+    """Return the clock some time later, shape (n,)."""
     whole = period(effort_rate)
     later = np.mod(clock + elapsed, whole)
     return np.where(later > whole * (1.0 - EDGE), 0.0, later)
@@ -70,7 +70,7 @@ def muscle_pressure(
     effort_rate: np.ndarray | float,
     effort_duration: np.ndarray | float,
 ) -> Any:
-    """Muscle pressure, inspiratory positive, shape (n,) [cmH2O]."""
+    """Return the muscle pressure, inspiratory positive, shape (n,) [cmH2O]."""
     part = length(effort_rate, effort_duration)
     return np.where(active, effort_pressure * np.sin(np.pi * clock / part), 0.0)
 
@@ -82,6 +82,6 @@ def muscle_rate(
     effort_rate: np.ndarray | float,
     effort_duration: np.ndarray | float,
 ) -> Any:
-    """Rate of the muscle pressure, shape (n,) [cmH2O s-1]."""
+    """Return the rate of the muscle pressure, shape (n,) [cmH2O s-1]."""
     part = length(effort_rate, effort_duration)
     return np.where(active, effort_pressure * np.pi / part * np.cos(np.pi * clock / part), 0.0)

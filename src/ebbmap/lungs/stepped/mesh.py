@@ -57,7 +57,7 @@ _NEVER = 1e30  # s: a time constant of what does not move
 
 
 def breaks(cases: Cases, clock: np.ndarray) -> np.ndarray:
-    """Say when what drives the lung has a break: at the release, and where efforts switch.
+    """Find when what drives the lung has a break: at the release, and where efforts switch.
 
     Returns
     -------
@@ -65,7 +65,7 @@ def breaks(cases: Cases, clock: np.ndarray) -> np.ndarray:
         In any order; the period where a case has fewer.
     """
     period = cases.t_high + cases.t_low
-    found = [cases.t_high]
+    switches = [cases.t_high]
     breathing = cases.effort_pressure > 0.0
     if breathing.any():
         whole = effort.period(cases.effort_rate)
@@ -73,11 +73,11 @@ def breaks(cases: Cases, clock: np.ndarray) -> np.ndarray:
         most = int(np.ceil(np.max((clock + period)[breathing] / whole[breathing]))) + 1
         for number in range(most):
             for offset in (0.0, part):
-                at = number * whole + offset - clock
-                inside = breathing & (at > 0.0) & (at < period)
+                moment = number * whole + offset - clock
+                inside = breathing & (moment > 0.0) & (moment < period)
                 if inside.any():
-                    found.append(np.where(inside, at, period))
-    return np.stack(found)
+                    switches.append(np.where(inside, moment, period))
+    return np.stack(switches)
 
 
 def first_course(cases: Cases, begun: State) -> Course:
@@ -139,7 +139,7 @@ def _spread(duration: np.ndarray, scales: Sequence[tuple[float, np.ndarray]]) ->
 
 
 def errors(course: Course, seen: Balance, scale: np.ndarray) -> np.ndarray:
-    """How far the end of each step may be off, shape (k, n), as a share of what matters there.
+    """Estimate the error at the end of each step, shape (k, n), as a share of what matters there.
 
     The polynomial through the stages need not have the right slope at its start: what it is off
     goes with the power s + 1 of the step's length, the state at its end with 2 s.
@@ -161,7 +161,7 @@ def errors(course: Course, seen: Balance, scale: np.ndarray) -> np.ndarray:
 
 
 def cuts(course: Course, error: np.ndarray) -> np.ndarray:
-    """Into how many steps each step is to be cut, shape (k, n); below one it may be longer."""
+    """Return into how many steps each one is to be cut, shape (k, n); below one: longer."""
     wanted = (error / ALLOWED) ** (1.0 / (2.0 * STAGES))
     cases = course.cases
     slow = cases.valve_time > FASTEST_VALVE
@@ -255,7 +255,7 @@ def kinks(course: Course, seen: Balance) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _around(values: np.ndarray) -> np.ndarray:
-    """Greatest of each step and the two on either side, shape (5, k, n).
+    """Return the greatest of each step and the two on either side, shape (5, k, n).
 
     A step between two kinks that all but coincide has next to nothing of its own.
     """
@@ -297,20 +297,20 @@ def new_course(course: Course, cut: np.ndarray, count: int, extra: np.ndarray) -
 
 
 def sample(course: Course, times: np.ndarray) -> np.ndarray:
-    """Volume and openness at times (..., n) within the cycle, shape (2, ..., n)."""
+    """Return the volume and openness at times (..., n) within the cycle, shape (2, ..., n)."""
     index = _place(times, course.ends)
     length = _take(course.lengths, index)
     share = (times - _take(course.ends, index)) / np.where(length > 0.0, length, 1.0)
-    found = []
+    rows = []
     for row in course.points():
         own = np.stack([_take(values, index) for values in row])
         # in a step that is still too long the polynomial may leave the lung's curve
-        found.append(np.clip(between(own, share), own.min(axis=0), own.max(axis=0)))
-    return np.stack(found)
+        rows.append(np.clip(between(own, share), own.min(axis=0), own.max(axis=0)))
+    return np.stack(rows)
 
 
 def _place(values: np.ndarray, ends: np.ndarray) -> np.ndarray:
-    """Step in which each value lies, shape (m, n): the last one that begins before it."""
+    """Find the step in which each value lies, shape (m, n): the last that begins before it."""
     m = values.shape[0]
     # where all are put in order, so many ends of steps come before each value
     order = np.argsort(np.concatenate((values, ends[1:-1])), axis=0, kind="stable")

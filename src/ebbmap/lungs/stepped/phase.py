@@ -65,19 +65,19 @@ class Phase(NamedTuple):
         return ratio
 
     def drop(self, z: np.ndarray) -> np.ndarray:
-        """Pressure drop along the airway at a distance z, shape (n,) [cmH2O]."""
+        """Return the pressure drop along the airway at a distance z, shape (n,) [cmH2O]."""
         pressure: np.ndarray = z + self.wall * self.gas(z)
         return pressure
 
     def gas(self, z: np.ndarray) -> np.ndarray:
-        """Gas still to move when the distance is z, shape (n,) [mL]."""
+        """Return the gas still to move when the distance is z, shape (n,) [mL]."""
         moved = -np.expm1(-self.curvature * z)
         narrowing = self.beyond + self.before * (1.0 - moved)
         volume: np.ndarray = self.compliance / self.curvature * moved / narrowing
         return volume
 
     def flow(self, z: np.ndarray) -> np.ndarray:
-        """Size of the flow at a distance z, shape (n,) [L s-1]."""
+        """Return the size of the flow at a distance z, shape (n,) [L s-1]."""
         drop = self.drop(z)
         resistance = self._resistance(drop, z)
         root = np.sqrt(resistance * resistance + 4.0 * self.quadratic * drop)
@@ -85,7 +85,7 @@ class Phase(NamedTuple):
         return size
 
     def _resistance(self, drop: np.ndarray, z: np.ndarray) -> np.ndarray:
-        """Resistance at a drop and a distance, with flow limitation, shape (n,)."""
+        """Return the resistance at a drop and a distance, with flow limitation, shape (n,)."""
         if not self.limit.any():
             return self.resistance
         # both go to zero together where flow would end at zero recoil
@@ -114,7 +114,7 @@ class Phase(NamedTuple):
 
 @cache
 def gauss(count: int) -> tuple[np.ndarray, np.ndarray]:
-    """Nodes and weights of the Gauss-Legendre rule on [0, 1]."""
+    """Return the nodes and weights of the Gauss-Legendre rule on [0, 1]."""
     nodes, weights = np.polynomial.legendre.leggauss(count)
     return 0.5 * (nodes + 1.0), 0.5 * weights
 
@@ -228,7 +228,7 @@ def passage(
 
 
 def _log_recoil(phase: Phase, start: np.ndarray, end: np.ndarray, alpha: np.ndarray) -> np.ndarray:
-    """Logarithm of the recoil at the start of a phase over that at its end, shape (n,)."""
+    """Return the logarithm of the recoil at a phase's start over that at its end, shape (n,)."""
     # at zero recoil both ends scale as the distance, which may have vanished
     above = phase.end > 0.0
     ratio = np.where(above, phase.end + start, 1.0) / np.where(above, phase.end + end, 1.0)

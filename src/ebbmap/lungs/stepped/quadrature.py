@@ -106,7 +106,7 @@ def settle(high: Phase, low: Phase, count: int) -> tuple[np.ndarray, np.ndarray]
 def _newton_step(
     high: Phase, low: Phase, whole: np.ndarray, logs: np.ndarray, count: int
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Step in the logarithms of both alphas toward the set durations, and how far off they are."""
+    """Return a step of both alphas' logarithms to the set durations, and how far off they are."""
     alpha_high, alpha_low = np.exp(logs)
     closed = distances(whole, alpha_high, alpha_low)
     a, b = np.exp(-alpha_high), np.exp(-alpha_low)
@@ -154,7 +154,7 @@ def nodes_for(high: Phase, low: Phase) -> np.ndarray:
 
 
 def solve(cases: Cases) -> tuple[np.ndarray, dict[str, np.ndarray]]:
-    """Volume at the end of a release and outcomes of the settled cycle, passive cases, shape (n,).
+    """Solve the settled cycle of passive cases: end-release volume and outcomes, shape (n,).
 
     Units that can open and close are as open as an endless hold at P high leaves them.
     """
@@ -181,7 +181,7 @@ def solve(cases: Cases) -> tuple[np.ndarray, dict[str, np.ndarray]]:
 
 
 def _solve(cases: Cases, high: Phase, low: Phase, count: int) -> dict[str, np.ndarray]:
-    """Outcomes of cases that share a rule of `count` nodes, shape (n,) each."""
+    """Return the outcomes of cases that share a rule of `count` nodes, shape (n,) each."""
     alpha_high, alpha_low = settle(high, low, count)
     closed = distances(high.end - low.end, alpha_high, alpha_low)
     filling = passage(high, closed.high_start, closed.high_end, alpha_high, count)
@@ -221,7 +221,7 @@ def _solve(cases: Cases, high: Phase, low: Phase, count: int) -> dict[str, np.nd
 
 
 def _gas_between(low: Phase, closed: Distances, swing: np.ndarray) -> np.ndarray:
-    """Gas between the two recoil pressures of a release, as one product, shape (n,) [mL]."""
+    """Return the gas between the recoil pressures of a release, as one product [mL]."""
     near = np.exp(-low.curvature * closed.low_end)
     far = np.exp(-low.curvature * closed.low_start)
     spent = -np.expm1(-low.curvature * swing)

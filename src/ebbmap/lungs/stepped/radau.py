@@ -55,7 +55,7 @@ Vector = Pair | np.ndarray
 
 
 def between(values: Sequence[np.ndarray] | np.ndarray, share: np.ndarray) -> Any:
-    """Value of the polynomial through start and stages, somewhere in the step.
+    """Return the value of the polynomial through start and stages, somewhere in the step.
 
     Parameters
     ----------
@@ -76,7 +76,7 @@ def between(values: Sequence[np.ndarray] | np.ndarray, share: np.ndarray) -> Any
 
 
 def times(one: Matrix, other: Matrix) -> Matrix:
-    """Product of two matrices.
+    """Return the product of two matrices.
 
     Examples
     --------
@@ -93,7 +93,7 @@ def times(one: Matrix, other: Matrix) -> Matrix:
 
 
 def minus(one: Matrix, other: Matrix) -> Matrix:
-    """Difference of two matrices.
+    """Return the difference of two matrices.
 
     Examples
     --------
@@ -110,7 +110,7 @@ def minus(one: Matrix, other: Matrix) -> Matrix:
 
 
 def inverse(matrix: Matrix) -> Matrix:
-    """Inverse of a matrix.
+    """Return the inverse of a matrix.
 
     Examples
     --------
@@ -123,7 +123,7 @@ def inverse(matrix: Matrix) -> Matrix:
 
 
 def apply(matrix: Matrix, vector: Vector) -> Pair:
-    """Product of a matrix and a vector, a tuple of two arrays.
+    """Return the product of a matrix and a vector, a tuple of two arrays.
 
     Examples
     --------
@@ -137,12 +137,12 @@ def apply(matrix: Matrix, vector: Vector) -> Pair:
 
 
 def less(one: Vector, other: Vector) -> Pair:
-    """Difference of two vectors."""
+    """Return the difference of two vectors."""
     return one[0] - other[0], one[1] - other[1]
 
 
 class Steps:
-    """Linearised steps: how a change at their start goes on to the stages and the end.
+    """Linearised steps: how a change at their start carries over to the stages and the end.
 
     Parameters
     ----------
@@ -182,7 +182,7 @@ class Steps:
         self.shift = np.stack(apply(self.own[-1], self.right[-1]), axis=1)
 
     def whole(self) -> tuple[np.ndarray, np.ndarray]:
-        """Matrix (2, 2, n) and vector (2, n) that carry a change through all steps."""
+        """Return the matrix (2, 2, n) and vector (2, n) that carry a change through all steps."""
         # the vector rides along as a third column
         total = np.zeros((2, 3, self.shift.shape[-1]))
         total[0, 0] = total[1, 1] = 1.0

@@ -56,7 +56,7 @@ def elastances(
 def position(
     pressure: np.ndarray | float, curvature: np.ndarray | float, inflection: np.ndarray | float
 ) -> Any:
-    """Share of the span, s(P), shape (n,).
+    """Return the share of the span, s(P), shape (n,).
 
     Examples
     --------
@@ -72,7 +72,7 @@ def lung_volume(
     curvature: np.ndarray | float,
     inflection: np.ndarray | float,
 ) -> Any:
-    """Gas in the whole lung, all units open, at a transpulmonary pressure, shape (n,).
+    """Return the gas in the whole lung, all units open, at a transpulmonary pressure, shape (n,).
 
     Examples
     --------
@@ -94,7 +94,7 @@ def lung_compliance(
     curvature: np.ndarray | float,
     inflection: np.ndarray | float,
 ) -> Any:
-    """Compliance of the whole lung, all units open, shape (n,) [mL cmH2O-1].
+    """Return the compliance of the whole lung, all units open, shape (n,) [mL cmH2O-1].
 
     Examples
     --------
@@ -114,7 +114,7 @@ def transpulmonary_pressure(
     inflection: np.ndarray,
     open_fraction: np.ndarray,
 ) -> np.ndarray:
-    """Lung's part of a static pressure across lung and wall, shape (n,) [cmH2O].
+    """Return the lung's part of a static pressure across lung and wall, shape (n,) [cmH2O].
 
     Parameters
     ----------
@@ -166,7 +166,7 @@ def recoil(
     curvature: np.ndarray,
     rest: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Transpulmonary pressure of a volume, and its slope, shape (n,) each.
+    """Return the transpulmonary pressure of a volume, and its slope, shape (n,) each.
 
     Parameters
     ----------

@@ -32,7 +32,7 @@ PEAK_DENSITY = 1.0 / np.sqrt(2.0 * np.pi)
 
 
 def open_fraction(openness: np.ndarray | float, recruitable_share: np.ndarray | float) -> Any:
-    """Share of all units that are open, shape (n,).
+    """Return the share of all units that are open, shape (n,).
 
     Examples
     --------
@@ -45,7 +45,7 @@ def open_fraction(openness: np.ndarray | float, recruitable_share: np.ndarray | 
 def held_open(
     pressure: np.ndarray | float, mode: np.ndarray | float, spread: np.ndarray | float
 ) -> Any:
-    """Share of the recruitable units whose own pressure lies below `pressure`, shape (n,).
+    """Return the share of recruitable units whose own pressure lies below `pressure`, (n,).
 
     Examples
     --------
@@ -63,7 +63,7 @@ def margins(
     closing_pressure: np.ndarray,
     closing_spread: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """How far the openness lies below what opens and above what stays open, shape (n,) each.
+    """Return how far the openness lies below what opens and above what stays open, shape (n,) each.
 
     Units open while the first is positive and close while the second is.
     """

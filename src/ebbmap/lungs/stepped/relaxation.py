@@ -87,7 +87,7 @@ def solve(
     Returns
     -------
     ndarray, shape (rows, n)
-        What `finish` said; NaN where no cycle was found.
+        What `finish` returned; NaN where no cycle was found.
     """
     wanted = np.full((rows, cases.size), np.nan)
     scale = size_of_volume(cases)
@@ -128,7 +128,7 @@ def _judge(
 
 
 def size_of_volume(cases: Cases) -> np.ndarray:
-    """Gas between P low and P high, all units open: what an error of a volume is measured by."""
+    """Return the gas between P low and P high, all units open: the scale of volume errors."""
     whole = np.ones(cases.size)
     size: np.ndarray = (
         cases.static_volume(cases.p_high, whole)[0] - cases.static_volume(cases.p_low, whole)[0]
@@ -137,7 +137,7 @@ def size_of_volume(cases: Cases) -> np.ndarray:
 
 
 def _first(cases: Cases, begun: State, most_open: np.ndarray | None, part: np.ndarray) -> Course:
-    """Guess a cycle, and say how far its start may open."""
+    """Guess a cycle, and set how far its start may open."""
     course = mesh.first_course(cases, begun)
     if most_open is not None:
         course.begun = begun._replace(openness=most_open[part])

@@ -180,7 +180,7 @@ def waveform(
 def _outcomes(
     cases: Tubed, fill: Phase, release: Phase, height: np.ndarray
 ) -> dict[str, np.ndarray]:
-    """Outcomes of a cycle whose release starts at a pressure above P low [cmH2O], shape (n,)."""
+    """Return the outcomes of a cycle by `height`, where its release starts above P low [cmH2O]."""
     airway_share = release.airway_share(cases.compliance) - fill.airway_share(cases.compliance)
     return cases.outcomes_of_pressures(height, release.last_height, airway_share) | {
         "release_volume": cases.compliance * release.fall,

@@ -1,8 +1,8 @@
 """One phase behind a bending airway: from the pressure across it to flows, and how far it goes.
 
-A phase is described by three pure numbers. T = duration / (R C) is its length in time constants
-of the linear part. x = 2 K Q0 / R says how much the tube bends the decay at the initial flow Q0
-(x = 0: exponential). u = ln(Q0 / Q) is the exponent by which the flow has fallen; it obeys
+A phase is described by three dimensionless numbers. T = duration / (R C) is its length in time
+constants of the linear part. x = 2 K Q0 / R is how much the tube bends the decay at the initial
+flow Q0 (x = 0: exponential). u = ln(Q0 / Q) is the exponent by which the flow has fallen; it obeys
 
     u + x (1 - exp(-u)) = T,    solved by    u = T - x + omega(ln x + x - T).
 
@@ -45,7 +45,7 @@ class Airway(NamedTuple):
         resistance: np.ndarray,
         resistance_quadratic: np.ndarray,
     ) -> Airway:
-        """Return the airway of a phase that lasts so long [s], in a lung so compliant."""
+        """Return the airway of a phase, by its duration [s] and the lung's compliance."""
         length = duration / (resistance * compliance * L_PER_ML)
         return cls(length, resistance, resistance_quadratic)
 
@@ -111,7 +111,7 @@ class Phase(NamedTuple):
         return moved
 
     def airway_share(self, compliance: np.ndarray) -> np.ndarray:
-        """Integral over the phase of the pressure across the airway [cmH2O s].
+        """Return the integral over the phase of the pressure across the airway [cmH2O s].
 
         With dt = -C (R / Q + 2 K) dQ it is C times the integral of (R + K Q)(R + 2 K Q) dQ.
         """
@@ -126,7 +126,7 @@ class Phase(NamedTuple):
 def initial_flow(
     height: np.ndarray, resistance: np.ndarray, resistance_quadratic: np.ndarray
 ) -> np.ndarray:
-    """Flow [L s-1] that a pressure `height` [cmH2O] drives: K Q^2 + R Q = height.
+    """Return the flow [L s-1] that a pressure `height` [cmH2O] drives: K Q^2 + R Q = height.
 
     The root is written so that nothing cancels, down to K = 0.
 

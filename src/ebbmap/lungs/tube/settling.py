@@ -89,21 +89,21 @@ def _run(
 
 
 def _first_guess(drop: np.ndarray, insp: Airway, exp: Airway) -> Guess:
-    """Height and decays of the linear lung with the resistances at half the flow P high drives."""
+    """Guess height and decays: a linear lung, resistances at half the flow P high drives."""
     fill, release = (_half_flow_decay(airway, drop) for airway in (insp, exp))
     height = drop * (fill.spent / (fill.spent + fill.left * release.spent))
     return Guess(fill, release, height)
 
 
 def _half_flow_decay(airway: Airway, drop: np.ndarray) -> Decay:
-    """Decay of a linear phase with the resistance at half the flow that `drop` drives."""
+    """Return the decay of a linear phase, resistance at half the flow `drop` drives."""
     flow = airway.initial_flow(drop)
     slower = 1.0 + 0.5 * airway.resistance_quadratic * flow / airway.resistance
     return Decay.by(airway.length / slower)
 
 
 def _halley_step(fill: Phase, release: Phase) -> np.ndarray:
-    """Step of the height towards the settled cycle [cmH2O]."""
+    """Return the step of the height towards the settled cycle [cmH2O]."""
     slope = release.spent + fill.spent * release.left
     newton = (fill.fall - release.fall) / slope
     curvature = release.left**2 * _bend(fill) - fill.left * _bend(release)
