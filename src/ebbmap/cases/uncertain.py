@@ -93,7 +93,9 @@ def uncertain_share(
     return UncertainShare(both, _ranked(phenotype.numbers, effects), effects.explained)
 
 
-def _counted(counts: Callable, lungs: Mapping[str, np.ndarray]) -> int:
+def _counted(
+    counts: Callable[[Mapping[str, np.ndarray]], np.ndarray], lungs: Mapping[str, np.ndarray]
+) -> int:
     """How many lungs count."""
     met = np.asarray(counts(lungs))
     if met.dtype != bool:

@@ -11,7 +11,11 @@ import numpy as np
 from ebbmap.units import CMH2O_PER_MMHG
 
 
-def venous_return_change(mean_pleural_pressure, gradient_loss_share, venous_return_gradient):
+def venous_return_change(
+    mean_pleural_pressure: np.ndarray,
+    gradient_loss_share: np.ndarray,
+    venous_return_gradient: np.ndarray,
+) -> np.ndarray:
     """Relative change of the venous return, an index and not a prediction of flow.
 
     Parameters

@@ -26,7 +26,9 @@ USUAL_PACO2, LEAST_BICARBONATE = 40.0, 0.01
 LEAST_VENTILATION = 1e-9
 
 
-def co2_production(co2_production_per_kg, predicted_body_weight):
+def co2_production(
+    co2_production_per_kg: np.ndarray, predicted_body_weight: np.ndarray
+) -> np.ndarray:
     """CO2 production by body weight [mL min-1 STPD], shape (n,).
 
     Examples
@@ -50,7 +52,9 @@ def airway_dead_space(
     return airway_dead_space_per_kg * predicted_body_weight
 
 
-def gas_beyond_dead_space(release_volume, airway_dead_space, apparatus_dead_space):
+def gas_beyond_dead_space(
+    release_volume: np.ndarray, airway_dead_space: np.ndarray, apparatus_dead_space: np.ndarray
+) -> np.ndarray:
     """Gas from beyond the series dead space that a release lets out [mL], shape (n,).
 
     Examples
@@ -62,8 +66,11 @@ def gas_beyond_dead_space(release_volume, airway_dead_space, apparatus_dead_spac
 
 
 def dead_space_fraction(
-    release_volume, airway_dead_space, apparatus_dead_space, alveolar_dead_space_share
-):
+    release_volume: np.ndarray,
+    airway_dead_space: np.ndarray,
+    apparatus_dead_space: np.ndarray,
+    alveolar_dead_space_share: np.ndarray,
+) -> np.ndarray:
     """Share of the released gas that did not take part in gas exchange (VD/VT) [1].
 
     Parameters
@@ -90,13 +97,13 @@ def dead_space_fraction(
 
 
 def alveolar_ventilation(
-    release_rate,
-    release_volume,
-    airway_dead_space,
-    apparatus_dead_space,
-    alveolar_dead_space_share,
-    spontaneous_alveolar_ventilation,
-):
+    release_rate: np.ndarray,
+    release_volume: np.ndarray,
+    airway_dead_space: np.ndarray,
+    apparatus_dead_space: np.ndarray,
+    alveolar_dead_space_share: np.ndarray,
+    spontaneous_alveolar_ventilation: np.ndarray,
+) -> np.ndarray:
     """Gas that leaves perfused alveoli per minute.
 
     Parameters
@@ -130,12 +137,12 @@ def alveolar_ventilation(
 
 
 def alveolar_ventilation_of_breaths(
-    release_rate,
-    gas_beyond_dead_space,
-    alveolar_dead_space_share,
-    spontaneous_alveolar_ventilation,
-    effort_pressure,
-):
+    release_rate: np.ndarray,
+    gas_beyond_dead_space: np.ndarray,
+    alveolar_dead_space_share: np.ndarray,
+    spontaneous_alveolar_ventilation: np.ndarray,
+    effort_pressure: np.ndarray,
+) -> np.ndarray:
     """Gas that leaves perfused alveoli per minute, in a lung that solves for its own breaths.
 
     Parameters
@@ -170,7 +177,7 @@ def alveolar_ventilation_of_breaths(
     return np.where(total < LEAST_VENTILATION, 0.0, total)
 
 
-def paco2(co2_production, alveolar_ventilation):
+def paco2(co2_production: np.ndarray, alveolar_ventilation: np.ndarray) -> np.ndarray:
     """Arterial CO2 tension once intake and output balance.
 
     Parameters
@@ -198,7 +205,9 @@ def paco2(co2_production, alveolar_ventilation):
     return STPD_TO_TENSION * co2_production / ventilation
 
 
-def arterial_bicarbonate(paco2, bicarbonate, bicarbonate_buffering):
+def arterial_bicarbonate(
+    paco2: np.ndarray, bicarbonate: np.ndarray, bicarbonate_buffering: np.ndarray
+) -> np.ndarray:
     """Return the plasma bicarbonate at a CO2 tension [mmol L-1].
 
     Parameters
@@ -225,7 +234,7 @@ def arterial_bicarbonate(paco2, bicarbonate, bicarbonate_buffering):
     return np.maximum(bicarbonate + gained, LEAST_BICARBONATE * bicarbonate)
 
 
-def ph(paco2, arterial_bicarbonate):
+def ph(paco2: np.ndarray, arterial_bicarbonate: np.ndarray) -> np.ndarray:
     """Arterial pH by Henderson and Hasselbalch [1], shape (n,).
 
     Parameters
@@ -246,15 +255,15 @@ def ph(paco2, arterial_bicarbonate):
 
 
 def paco2_course(
-    times,
-    paco2_start,
-    alveolar_ventilation,
-    co2_production,
+    times: np.ndarray,
+    paco2_start: np.ndarray | float,
+    alveolar_ventilation: np.ndarray | float,
+    co2_production: np.ndarray,
     *,
-    co2_store_fast,
-    co2_store_slow,
-    co2_store_exchange,
-):
+    co2_store_fast: np.ndarray,
+    co2_store_slow: np.ndarray,
+    co2_store_exchange: np.ndarray,
+) -> np.ndarray:
     """Arterial CO2 tension after ventilation or production changes at time 0.
 
     Two stores: a fast one (lungs, blood, well perfused organs), where CO2 is made and from where
@@ -300,12 +309,18 @@ def paco2_course(
     return start + entry * (production - clearance * start) / stores[0]
 
 
-def _over_time(values):
+def _over_time(values: np.ndarray | float) -> np.ndarray:
     """Return values with an axis for time behind, shape (n, 1)."""
     return np.asarray(values, dtype=float)[..., None]
 
 
-def _fast_entry(minutes, clearance, fast, slow, exchange):
+def _fast_entry(
+    minutes: np.ndarray,
+    clearance: np.ndarray,
+    fast: np.ndarray,
+    slow: np.ndarray,
+    exchange: np.ndarray,
+) -> np.ndarray:
     """Entry of the integral of exp(A s) that moves the fast store by its own slope, shape (n, t).
 
     The stores obey p' = A p + u, so p(t) = p(0) + [integral of exp(A s) from 0 to t] p'(0). At
@@ -323,7 +338,7 @@ def _fast_entry(minutes, clearance, fast, slow, exchange):
     return (quick_part - lazy_part) / spread
 
 
-def _integral_of_exponential(rate, minutes):
+def _integral_of_exponential(rate: np.ndarray, minutes: np.ndarray) -> np.ndarray:
     """Return the integral of exp(rate s) from 0 to `minutes`, which is `minutes` at rate 0."""
     still = rate == 0.0
     return np.where(still, minutes, np.expm1(rate * minutes) / np.where(still, 1.0, rate))

@@ -7,18 +7,20 @@ Sizes: n cases. All functions broadcast.
 
 from __future__ import annotations
 
+import numpy as np
+
 from ebbmap.exchange.oxygen import WATER_VAPOUR
 from ebbmap.units import CMH2O_PER_MMHG
 
 
 def expanded_volume(
-    end_high_volume,
-    end_high_pressure,
-    release_volume,
-    end_release_pressure,
-    functional_residual_capacity,
-    barometric_pressure,
-):
+    end_high_volume: np.ndarray,
+    end_high_pressure: np.ndarray,
+    release_volume: np.ndarray,
+    end_release_pressure: np.ndarray,
+    functional_residual_capacity: np.ndarray,
+    barometric_pressure: np.ndarray,
+) -> np.ndarray:
     """Return the gas that expansion adds to a release at the airway opening [mL].
 
     Parameters
@@ -54,7 +56,7 @@ def expanded_volume(
     return (high * end_high_pressure - low * end_release_pressure) / dry
 
 
-def expanded_share(expanded_volume, release_volume):
+def expanded_share(expanded_volume: np.ndarray, release_volume: np.ndarray) -> np.ndarray:
     """Return the gas that expansion adds, over the release volume [1], shape (n,).
 
     Examples

@@ -19,7 +19,9 @@ LEAST_GRADIENT = 0.01
 EXPECTED_VENTILATION, EXPECTED_PACO2 = 100.0, 37.5
 
 
-def mean_pressure_change(mean_airway_pressure, conventional_mean_pressure):
+def mean_pressure_change(
+    mean_airway_pressure: np.ndarray, conventional_mean_pressure: np.ndarray
+) -> np.ndarray:
     """Return the mean airway pressure less that of conventional ventilation [cmH2O], shape (n,).
 
     Examples
@@ -31,12 +33,12 @@ def mean_pressure_change(mean_airway_pressure, conventional_mean_pressure):
 
 
 def venous_return_from_conventional(
-    venous_return_change,
-    conventional_mean_pressure,
-    chest_wall_share,
-    gradient_loss_share,
-    venous_return_gradient,
-):
+    venous_return_change: np.ndarray,
+    conventional_mean_pressure: np.ndarray,
+    chest_wall_share: np.ndarray,
+    gradient_loss_share: np.ndarray,
+    venous_return_gradient: np.ndarray,
+) -> np.ndarray:
     """Return the relative change of the venous return from conventional ventilation (index).
 
     Parameters
@@ -73,7 +75,9 @@ def venous_return_from_conventional(
     return (1.0 + venous_return_change) / np.maximum(before, LEAST_GRADIENT) - 1.0
 
 
-def intracranial_pressure_change(mean_pressure_change, intracranial_pressure_slope):
+def intracranial_pressure_change(
+    mean_pressure_change: np.ndarray, intracranial_pressure_slope: np.ndarray
+) -> np.ndarray:
     """Return the change of the intracranial pressure from conventional ventilation [mmHg].
 
     Parameters
@@ -102,8 +106,11 @@ def intracranial_pressure_change(mean_pressure_change, intracranial_pressure_slo
 
 
 def ventilatory_ratio(
-    release_minute_volume, spontaneous_alveolar_ventilation, paco2, predicted_body_weight
-):
+    release_minute_volume: np.ndarray,
+    spontaneous_alveolar_ventilation: np.ndarray,
+    paco2: np.ndarray,
+    predicted_body_weight: np.ndarray,
+) -> np.ndarray:
     """Return ventilation times PaCO2 over what is expected in health [1].
 
     Parameters

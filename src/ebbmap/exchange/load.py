@@ -7,6 +7,8 @@ time, P high is an upper bound. Sizes: n cases. All functions broadcast.
 
 from __future__ import annotations
 
+import numpy as np
+
 #: J cmH2O-1 mL-1: 98.0665 Pa per cmH2O, 1e-6 m3 per mL.
 J_PER_CMH2O_ML = 98.0665e-6
 
@@ -14,7 +16,9 @@ J_PER_CMH2O_ML = 98.0665e-6
 PUBLISHED_CONSTANT = 0.098e-3
 
 
-def functional_residual_capacity(functional_residual_capacity_per_kg, predicted_body_weight):
+def functional_residual_capacity(
+    functional_residual_capacity_per_kg: np.ndarray, predicted_body_weight: np.ndarray
+) -> np.ndarray:
     """Resting lung volume by body weight [mL], shape (n,).
 
     Examples
@@ -25,7 +29,9 @@ def functional_residual_capacity(functional_residual_capacity_per_kg, predicted_
     return functional_residual_capacity_per_kg * predicted_body_weight
 
 
-def dynamic_strain(release_volume, functional_residual_capacity):
+def dynamic_strain(
+    release_volume: np.ndarray, functional_residual_capacity: np.ndarray
+) -> np.ndarray:
     """Gas moved with each release over the resting lung volume [1].
 
     Examples
@@ -36,7 +42,9 @@ def dynamic_strain(release_volume, functional_residual_capacity):
     return release_volume / functional_residual_capacity
 
 
-def total_strain(end_high_volume, functional_residual_capacity):
+def total_strain(
+    end_high_volume: np.ndarray, functional_residual_capacity: np.ndarray
+) -> np.ndarray:
     """Gas above the resting volume, at the end of T high, over the resting volume [1].
 
     Parameters
@@ -66,7 +74,9 @@ def total_strain(end_high_volume, functional_residual_capacity):
     return end_high_volume / functional_residual_capacity
 
 
-def mechanical_power(p_high, release_volume, release_rate):
+def mechanical_power(
+    p_high: np.ndarray, release_volume: np.ndarray, release_rate: np.ndarray
+) -> np.ndarray:
     """Work done on the respiratory system per minute, counted from atmospheric pressure.
 
     Parameters
@@ -105,7 +115,9 @@ def mechanical_power(p_high, release_volume, release_rate):
     return p_high * release_volume * release_rate * J_PER_CMH2O_ML
 
 
-def mechanical_power_above_p_low(p_high, p_low, release_volume, release_rate):
+def mechanical_power_above_p_low(
+    p_high: np.ndarray, p_low: np.ndarray, release_volume: np.ndarray, release_rate: np.ndarray
+) -> np.ndarray:
     """Work per minute counted from P low: what a cycle turns into heat [J min-1].
 
     The gas goes in at P high and comes out at P low, so this is the area of the whole loop.
@@ -118,7 +130,12 @@ def mechanical_power_above_p_low(p_high, p_low, release_volume, release_rate):
     return (p_high - p_low) * release_volume * release_rate * J_PER_CMH2O_ML
 
 
-def elastic_power(end_high_pressure, end_release_pressure, release_volume, release_rate):
+def elastic_power(
+    end_high_pressure: np.ndarray,
+    end_release_pressure: np.ndarray,
+    release_volume: np.ndarray,
+    release_rate: np.ndarray,
+) -> np.ndarray:
     """Work per minute that is stored in lung and chest wall while they fill [J min-1].
 
     Exact where volume rises linearly with pressure; a trapezoid elsewhere.
@@ -132,12 +149,14 @@ def elastic_power(end_high_pressure, end_release_pressure, release_volume, relea
     return mean * release_volume * release_rate * J_PER_CMH2O_ML
 
 
-def resistive_power(mechanical_power, elastic_power):
+def resistive_power(mechanical_power: np.ndarray, elastic_power: np.ndarray) -> np.ndarray:
     """Work per minute that is lost in the airways while the lung fills [J min-1]."""
     return mechanical_power - elastic_power
 
 
-def mechanical_power_simplified(p_high, release_volume, release_rate):
+def mechanical_power_simplified(
+    p_high: np.ndarray, release_volume: np.ndarray, release_rate: np.ndarray
+) -> np.ndarray:
     """Power by the published simplified form for pressure control [J min-1].
 
     0.098 rate V (driving pressure + PEEP): with the one counted up to P high, and from the PEEP,
@@ -156,7 +175,13 @@ def mechanical_power_simplified(p_high, release_volume, release_rate):
     return PUBLISHED_CONSTANT * release_rate * release_volume * p_high
 
 
-def mechanical_power_filling(p_high, p_low, fill_fraction, release_volume, release_rate):
+def mechanical_power_filling(
+    p_high: np.ndarray,
+    p_low: np.ndarray,
+    fill_fraction: np.ndarray,
+    release_volume: np.ndarray,
+    release_rate: np.ndarray,
+) -> np.ndarray:
     """Power by the published form with the pressure that the lung reaches [J min-1].
 
     0.098 rate V (P low + (P high - P low) filled fraction). It takes the lung to start at P low

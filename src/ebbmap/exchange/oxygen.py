@@ -29,7 +29,12 @@ FLAT_SLOPE, FLAT_BEND = 0.565, 0.68
 PLATEAU = 2.0
 
 
-def alveolar_po2(fio2, paco2, barometric_pressure, respiratory_quotient):
+def alveolar_po2(
+    fio2: np.ndarray,
+    paco2: np.ndarray,
+    barometric_pressure: np.ndarray,
+    respiratory_quotient: np.ndarray,
+) -> np.ndarray:
     """Oxygen tension in the alveoli by the full alveolar gas equation.
 
     Parameters
@@ -60,7 +65,12 @@ def alveolar_po2(fio2, paco2, barometric_pressure, respiratory_quotient):
     return np.maximum(inspired - replaced, 0.0)
 
 
-def closed_fraction(mean_alveolar_pressure, collapsible_share, half_closed_pressure, closing_width):
+def closed_fraction(
+    mean_alveolar_pressure: np.ndarray,
+    collapsible_share: np.ndarray,
+    half_closed_pressure: np.ndarray,
+    closing_width: np.ndarray,
+) -> np.ndarray:
     """Share of the lung that is closed, taken from the mean alveolar pressure [1].
 
     A stand-in for lungs without an open fraction of their own, and an assumption: closing and
@@ -90,16 +100,16 @@ def closed_fraction(mean_alveolar_pressure, collapsible_share, half_closed_press
 
 
 def closed_fraction_of_units(
-    recruitable_share,
-    open_fraction_end_high,
-    open_fraction_end_release,
-    t_high,
-    t_low,
-    mean_alveolar_pressure,
-    collapsible_share,
-    half_closed_pressure,
-    closing_width,
-):
+    recruitable_share: np.ndarray,
+    open_fraction_end_high: np.ndarray,
+    open_fraction_end_release: np.ndarray,
+    t_high: np.ndarray,
+    t_low: np.ndarray,
+    mean_alveolar_pressure: np.ndarray,
+    collapsible_share: np.ndarray,
+    half_closed_pressure: np.ndarray,
+    closing_width: np.ndarray,
+) -> np.ndarray:
     """Share of the lung that is closed: of units that open and close, else from the pressure [1].
 
     Parameters
@@ -127,7 +137,9 @@ def closed_fraction_of_units(
     return np.where(np.greater(recruitable_share, 0.0), solved, assumed)
 
 
-def venous_admixture(shunt_baseline, closed_fraction, closed_perfusion_ratio):
+def venous_admixture(
+    shunt_baseline: np.ndarray, closed_fraction: np.ndarray, closed_perfusion_ratio: np.ndarray
+) -> np.ndarray:
     """Share of the blood that passes the lung without meeting gas (Qs/Qt) [1].
 
     Parameters
@@ -150,7 +162,9 @@ def venous_admixture(shunt_baseline, closed_fraction, closed_perfusion_ratio):
     return shunt_baseline + (1.0 - shunt_baseline) * share
 
 
-def arteriovenous_difference(co2_production, respiratory_quotient, cardiac_output):
+def arteriovenous_difference(
+    co2_production: np.ndarray, respiratory_quotient: np.ndarray, cardiac_output: np.ndarray
+) -> np.ndarray:
     """Oxygen that each decilitre of blood gives off (Fick) [mL dL-1], shape (n,).
 
     Examples
@@ -161,7 +175,7 @@ def arteriovenous_difference(co2_production, respiratory_quotient, cardiac_outpu
     return co2_production / (respiratory_quotient * cardiac_output * DL_PER_L)
 
 
-def saturation(po2):
+def saturation(po2: np.ndarray) -> np.ndarray:
     """Saturation of haemoglobin [1] at an oxygen tension [mmHg], shape (n,).
 
     References
@@ -177,7 +191,7 @@ def saturation(po2):
     return cubic / (cubic + CURVE_SCALE)
 
 
-def oxygen_content(saturation, po2, hemoglobin):
+def oxygen_content(saturation: np.ndarray, po2: np.ndarray, hemoglobin: np.ndarray) -> np.ndarray:
     """Oxygen bound and dissolved [mL dL-1].
 
     Parameters
@@ -193,7 +207,7 @@ def oxygen_content(saturation, po2, hemoglobin):
     return BOUND * hemoglobin * saturation + DISSOLVED * po2
 
 
-def content_of_po2(po2, hemoglobin):
+def content_of_po2(po2: np.ndarray, hemoglobin: np.ndarray) -> np.ndarray:
     """Oxygen content [mL dL-1] on the standard curve, at a tension [mmHg], shape (n,).
 
     Examples
@@ -204,7 +218,11 @@ def content_of_po2(po2, hemoglobin):
     return oxygen_content(saturation(po2), po2, hemoglobin)
 
 
-def mixed_content(end_capillary_content, venous_admixture, arteriovenous_difference):
+def mixed_content(
+    end_capillary_content: np.ndarray,
+    venous_admixture: np.ndarray,
+    arteriovenous_difference: np.ndarray,
+) -> np.ndarray:
     """Oxygen in arterial blood as a mixture of end-capillary and venous blood.
 
     Parameters
@@ -235,7 +253,12 @@ def mixed_content(end_capillary_content, venous_admixture, arteriovenous_differe
     return np.maximum(arterial, 0.0) / np.maximum(through, np.finfo(float).tiny)
 
 
-def arterial_oxygen_content(alveolar_po2, venous_admixture, arteriovenous_difference, hemoglobin):
+def arterial_oxygen_content(
+    alveolar_po2: np.ndarray,
+    venous_admixture: np.ndarray,
+    arteriovenous_difference: np.ndarray,
+    hemoglobin: np.ndarray,
+) -> np.ndarray:
     """Oxygen in arterial blood when end-capillary blood reaches the alveolar tension [mL dL-1].
 
     Parameters and shapes as in `mixed_content` and `content_of_po2`.
@@ -244,7 +267,7 @@ def arterial_oxygen_content(alveolar_po2, venous_admixture, arteriovenous_differ
     return mixed_content(end_capillary, venous_admixture, arteriovenous_difference)
 
 
-def po2_of_content(content, hemoglobin):
+def po2_of_content(content: np.ndarray, hemoglobin: np.ndarray) -> np.ndarray:
     """Oxygen tension at which blood holds a content: the inverse of `content_of_po2`.
 
     Parameters
@@ -280,7 +303,7 @@ def po2_of_content(content, hemoglobin):
     return _improve(_improve(po2, held, free), held, free)
 
 
-def _guess(held, free, capacity):
+def _guess(held: np.ndarray, free: np.ndarray, capacity: np.ndarray) -> np.ndarray:
     """Guess the tension for `po2_of_content`, better where the quartic is more curved.
 
     Below the plateau from the ratio of filled to free capacity, exact where both are small. On it
@@ -298,7 +321,7 @@ def _guess(held, free, capacity):
     return np.where(free > edge, steep, flat)
 
 
-def _improve(po2, held, free):
+def _improve(po2: np.ndarray, held: np.ndarray, free: np.ndarray) -> np.ndarray:
     """Take one Householder step of third order towards the root of the quartic."""
     square = po2 * po2
     cubic = (square + CURVE_LINEAR) * po2
@@ -314,11 +337,11 @@ def _improve(po2, held, free):
     return po2 - value * halley / (first * (halley - curve) + value * value * third)
 
 
-def pao2(arterial_oxygen_content, hemoglobin):
+def pao2(arterial_oxygen_content: np.ndarray, hemoglobin: np.ndarray) -> np.ndarray:
     """Arterial oxygen tension [mmHg] from the content [mL dL-1], shape (n,)."""
     return po2_of_content(arterial_oxygen_content, hemoglobin)
 
 
-def spo2(pao2):
+def spo2(pao2: np.ndarray) -> np.ndarray:
     """Arterial saturation [1] from the tension [mmHg], shape (n,)."""
     return saturation(pao2)

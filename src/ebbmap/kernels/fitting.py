@@ -41,7 +41,9 @@ class Fit(NamedTuple):
     """Whether the last step was small enough."""
 
 
-def differences(model: Callable, values: np.ndarray, steps: np.ndarray) -> np.ndarray:
+def differences(
+    model: Callable[[np.ndarray], np.ndarray], values: np.ndarray, steps: np.ndarray
+) -> np.ndarray:
     """Return the slopes of a model by differences to one side.
 
     Parameters
@@ -72,7 +74,7 @@ def differences(model: Callable, values: np.ndarray, steps: np.ndarray) -> np.nd
 
 
 def fit_numbers(
-    model: Callable,
+    model: Callable[[np.ndarray], np.ndarray],
     published: np.ndarray,
     errors: np.ndarray,
     assumed: np.ndarray,
@@ -130,10 +132,10 @@ def fit_numbers(
     weight = 1.0 / doubts
     values = np.array(assumed if start is None else start, dtype=float)
 
-    def residual(place):
+    def residual(place: np.ndarray) -> np.ndarray:
         return (model(place) - published) / errors
 
-    def misfit(place, off):
+    def misfit(place: np.ndarray, off: np.ndarray) -> float:
         return float(off @ off + np.sum(((place - assumed) * weight) ** 2))
 
     off, age = residual(values), None

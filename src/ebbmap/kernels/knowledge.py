@@ -209,7 +209,9 @@ def binned_effects(
     return Effects(index, error, slope, float(index.sum()))
 
 
-def _checked(scores, conclusion, noise: float, columns: int | None = None):
+def _checked(
+    scores: np.ndarray, conclusion: np.ndarray, noise: float, columns: int | None = None
+) -> tuple[np.ndarray, np.ndarray]:
     """Return both as arrays; refuse what cannot be ranked."""
     x, y = np.asarray(scores, float), np.asarray(conclusion, float)
     if x.ndim != 2 or y.shape != x.shape[:1]:

@@ -142,7 +142,9 @@ def resistance_shared_exp(resistance_exp: np.ndarray) -> Any:
     return np.asarray(resistance_exp) * SHARED_PART
 
 
-def opening_time_constant(closing_time_constant, opening_speed):
+def opening_time_constant(
+    closing_time_constant: np.ndarray, opening_speed: np.ndarray
+) -> np.ndarray:
     """Time constant of opening, so many times shorter than that of closing [s], shape (n,).
 
     References

@@ -233,7 +233,9 @@ def _moved(one: Marginal, centre: float | None, spread: float | None) -> Margina
     )
 
 
-def _possible(names: tuple[str, ...], pairs: Mapping[tuple[str, ...], float]):
+def _possible(
+    names: tuple[str, ...], pairs: Mapping[tuple[str, ...], float]
+) -> dict[tuple[str, str], float]:
     """Draw correlations towards none until they can hold together."""
     matrix = np.eye(len(names))
     for (one, other), value in pairs.items():
@@ -241,7 +243,7 @@ def _possible(names: tuple[str, ...], pairs: Mapping[tuple[str, ...], float]):
         matrix[i, j] = matrix[j, i] = value
     least = float(np.linalg.eigvalsh(matrix)[0])
     kept = min(1.0, (1.0 - LEAST_EIGENVALUE) / (1.0 - least)) if least < 1.0 else 1.0
-    return {pair: kept * value for pair, value in pairs.items()}
+    return {(first, second): kept * value for (first, second), value in pairs.items()}
 
 
 @cache

@@ -11,7 +11,7 @@ from types import MappingProxyType
 from typing import NamedTuple
 
 from ebbmap.registries.fitted.published import QUARTILES, Quartiles
-from ebbmap.registries.populations import Confirmed
+from ebbmap.registries.populations import Confirmed, Marginal
 
 CHELUCCI = "Chelucci et al., Eur Respir J 1993;6:785"
 TUBES = "Futagawa et al., BMC Anesthesiology 2017: a 7.5 mm tube; half a size up and down"
@@ -38,11 +38,15 @@ def _free(value: float) -> Assumed:
     return Assumed(log(value), float("inf"), "derived", "fitted; nothing assumed")
 
 
-def _of_log(value: float, error: float, source: str, confirmed: Confirmed = "assumption"):
+def _of_log(
+    value: float, error: float, source: str, confirmed: Confirmed = "assumption"
+) -> Assumed:
     return Assumed(log(value), error, confirmed, source)
 
 
-def _pair(value: float, error: float, source: str = OURS, confirmed: Confirmed = "assumption"):
+def _pair(
+    value: float, error: float, source: str = OURS, confirmed: Confirmed = "assumption"
+) -> Assumed:
     return Assumed(atanh(value), error, confirmed, source)
 
 
@@ -217,7 +221,7 @@ _WALLS: Mapping[str, tuple[float, float, float, float, Confirmed, str]] = Mappin
 )
 
 
-def unprobed(phenotype: str, marginals) -> dict[str, Assumed]:
+def unprobed(phenotype: str, marginals: Mapping[str, Marginal]) -> dict[str, Assumed]:
     """Return what is assumed of the properties that no published number here depends on.
 
     Parameters
