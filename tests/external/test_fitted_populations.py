@@ -116,7 +116,7 @@ HELD_OUT = (
         "read",
         (0.0, 0.18),
         uneven,
-        0.3805,
+        0.3259,
         note="'nearly the same'; two standard errors of their mean, 0.69 +/- 0.22, n = 12",
     ),
     Check(
@@ -125,7 +125,7 @@ HELD_OUT = (
         "read",
         of_mean(0.690, 0.218, 12),
         lambda: float(np.nanmean(guttmann()["time_constant_slices"])),
-        0.5624,
+        0.5479,
         note=ARNAL_FIT,
     ),
     Check(
@@ -150,7 +150,7 @@ HELD_OUT = (
         "read",
         (0.333, 0.467),
         lambda: float((read("restrictive")["auto_peep"] >= 0.5).mean()),
-        0.1113,
+        0.1445,
         note="what counts as auto-PEEP is not said: from 0.5 cmH2O, half of a printed digit",
     ),
     Check(
