@@ -115,15 +115,9 @@ def find_startup(
         values = middle_lung(question, group, {})
         own, longer = _settings(question.lung, values, options.longer_t_low)
         t_lows.append(float(longer["t_low"][0]))
+        courses = ([own] * cycles, [longer if n == at else own for n in range(1, cycles + 1)])
         row = xr.concat(
-            [
-                _one_course(question.lung, [own] * cycles, start_pressure),
-                _one_course(
-                    question.lung,
-                    [longer if number == at else own for number in range(1, cycles + 1)],
-                    start_pressure,
-                ),
-            ],
+            [_one_course(question.lung, course, start_pressure) for course in courses],
             dim=xr.Variable("course", [AS_SET, LONGER]),
         )
         settled = simulate(question.lung, outcomes=KEPT, progress=progress, **values)

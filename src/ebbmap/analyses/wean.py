@@ -137,11 +137,7 @@ def find_wean(
     groups = []
     for group in question.groups():
         values = middle_lung(question, group, {})
-        p_high, t_high = _grid(values, options)
-        grid = {
-            "p_high": xr.DataArray(p_high, dims="p_high", coords={"p_high": p_high}),
-            "t_high": xr.DataArray(t_high, dims="t_high", coords={"t_high": t_high}),
-        }
+        grid = _grid(values, options)
         solved = simulate(question.lung, outcomes=wanted, progress=progress, **{**values, **grid})
         solved = solved.transpose("p_high", "t_high", ...)
         rules = [_one_rule(solved, limits, kept) for limits in question.rules.values()]
@@ -159,8 +155,8 @@ def find_wean(
     )
 
 
-def _grid(values: Mapping[str, Any], options: Wean) -> tuple[np.ndarray, np.ndarray]:
-    """P high down and T high up, as many places each, from what is set."""
+def _grid(values: Mapping[str, Any], options: Wean) -> dict[str, xr.DataArray]:
+    """Return P high down and T high up, as many places each, from what is set."""
     given = {name: array.values for name, array in as_arrays(values).items()}
     now = {name: float(v) for name, v in resolve(given, ("p_high", "t_high")).items()}
     end = options.p_high_end
@@ -170,7 +166,11 @@ def _grid(values: Mapping[str, Any], options: Wean) -> tuple[np.ndarray, np.ndar
         )
     steps = max(1, round((now["p_high"] - end) / options.p_high_step))
     p_high = np.linspace(now["p_high"], end, steps + 1)
-    return p_high, now["t_high"] + (now["p_high"] - p_high) * options.seconds_per_pressure
+    t_high = now["t_high"] + (now["p_high"] - p_high) * options.seconds_per_pressure
+    return {
+        "p_high": xr.DataArray(p_high, dims="p_high", coords={"p_high": p_high}),
+        "t_high": xr.DataArray(t_high, dims="t_high", coords={"t_high": t_high}),
+    }
 
 
 def _one_rule(solved: xr.Dataset, limits: LimitSet, kept: tuple[str, ...]) -> xr.Dataset:
