@@ -45,7 +45,7 @@ LEGEND: Look = {"frameon": False, "fontsize": 9}
 
 
 def colour_of_group(name: str, number: int) -> str:
-    """Colour of a group; the whole is drawn in ink."""
+    """Return the colour of a group; the whole is drawn in ink."""
     return INK if name == ALL else colour_of(name, number)
 
 

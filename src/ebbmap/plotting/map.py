@@ -135,7 +135,7 @@ def _draw_boundary(
 
 
 def _fit(ax: Axes, x: xr.DataArray, y: xr.DataArray) -> Axes:
-    """Let axes end with the outermost places, and name them."""
+    """End axes with the outermost places, and name them."""
     ax.set_xlim(float(x.min()), float(x.max()))
     ax.set_ylim(float(y.min()), float(y.max()))
     return finish(ax, x, y)

@@ -92,7 +92,7 @@ def entries(result: xr.Dataset, dim: str) -> Iterator[Entry]:
 
 
 def colour_of(name: str, number: int) -> str:
-    """Colour of a named thing: its own, or the next of the cycle."""
+    """Return the colour of a named thing: its own, or the next of the cycle."""
     return COLOURS.get(name, CYCLE[number % len(CYCLE)])
 
 
@@ -195,7 +195,7 @@ def say(ax: Axes, text: str, height: float = 0.5) -> None:
 
 
 def place_ticks(axis: Axis, ticks: Sequence[float]) -> None:
-    """Let an axis have these ticks alone."""
+    """Give an axis these ticks and no others."""
     axis.set_ticks(ticks, [f"{tick:g}" for tick in ticks])
     axis.set_ticks([], minor=True)
 
@@ -213,7 +213,7 @@ def last_known(values: np.ndarray) -> float:
 
 
 def dress(ax: Axes) -> None:
-    """Give axes the project's quiet frame."""
+    """Draw axes in the project's plain frame."""
     ax.set_facecolor("white")
     for side in ("top", "right"):
         ax.spines[side].set_visible(False)

@@ -92,7 +92,7 @@ def run_pieces(
 
 @contextmanager
 def _ended(results: Iterator[int]) -> Iterator[Iterator[int]]:
-    """Give results, and end what is at work on more of them when an exception stops the run."""
+    """Yield results, and stop the work on further ones when an exception ends the run."""
     with warnings.catch_warnings(), closing(results):  # type: ignore[type-var]
         # joblib warns of tasks that were given up, which is what was asked for
         warnings.filterwarnings("ignore", module="joblib")

@@ -49,9 +49,9 @@ def _practice_page(result: xr.Dataset) -> Page:
         result,
     )
     against = [
-        f"“{practice}”: {_list(one)}"
-        for practice, one in ((str(p), result.sel(practice=p)) for p in result["practice"].values)
-        if bool((one["against_share"] > 0).any())
+        f"“{practice}”: {_list(own)}"
+        for practice, own in ((str(p), result.sel(practice=p)) for p in result["practice"].values)
+        if bool((own["against_share"] > 0).any())
     ]
     return (
         "practice",
@@ -62,19 +62,19 @@ def _practice_page(result: xr.Dataset) -> Page:
     )
 
 
-def _list(one: xr.Dataset) -> str:
+def _list(own: xr.Dataset) -> str:
     return ", ".join(
         f"{float(share):.1%} of {name} lungs"
-        for name, share in zip(one["population"].values, one["against_share"], strict=True)
+        for name, share in zip(own["population"].values, own["against_share"], strict=True)
         if float(share) > 0
     )
 
 
 def _one_page(result: xr.Dataset, name: str, colour: str) -> Page:
-    one = result.sel(population=name)
-    single = one.isel(move=np.flatnonzero(one["size"].values == 1))
-    columns = [column for column in COLUMNS if column[0] in one]
-    rules = [str(rule) for rule in one["rule"].values] if "rule" in one.dims else []
+    own = result.sel(population=name)
+    single = own.isel(move=np.flatnonzero(own["size"].values == 1))
+    columns = [column for column in COLUMNS if column[0] in own]
+    rules = [str(rule) for rule in own["rule"].values] if "rule" in own.dims else []
     fig = Figure(figsize=(12.6, 7.0), layout="constrained")
     widths = (len(columns), max(len(rules), 1))
     left, right = fig.subplots(1, 2, width_ratios=widths)
@@ -86,15 +86,15 @@ def _one_page(result: xr.Dataset, name: str, colour: str) -> Page:
         plot_adjust_margins(single, headings=headings, ax=right)
         right.set_title("margin after it", fontsize=15)
         right.set_yticklabels([])
-    now = one.isel(move=0)
+    now = own.isel(move=0)
     shown = (
         f"PaCO₂ {float(now['paco2']):.0f} mmHg, PaO₂ {float(now['pao2']):.0f} mmHg, "
         f"auto-PEEP {float(now['auto_peep']):.1f} cmH₂O"
     )
     best = [
         f"Most for CO₂ inside the limits, {words(rule)} rule: "
-        f"{one['best_single'].sel(rule=rule).values}; "
-        f"of pairs: {one['best_pair'].sel(rule=rule).values}"
+        f"{own['best_single'].sel(rule=rule).values}; "
+        f"of pairs: {own['best_pair'].sel(rule=rule).values}"
         for rule in rules
     ]
     head = "\n".join((f"{words(name)} lung now: {shown}", *best))

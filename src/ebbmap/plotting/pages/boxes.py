@@ -20,7 +20,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     """Draw the boxes that hold the unsafe cases, and the peels that led to them."""
     along = str(result.attrs["along"])
     for rule in result["rule"].values.astype(str):
-        fig, told = _box_figure(result.sel(rule=rule), along)
+        fig, details = _box_figure(result.sel(rule=rule), along)
         add_caption(
             fig,
             f"Rule: {words(rule)}. Above, each peel: the share of the cases in the box that "
@@ -35,7 +35,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
             result,
             rule=rule,
         )
-        yield f"{along}_boxes_{rule}", fig, " ".join(told)
+        yield f"{along}_boxes_{rule}", fig, " ".join(details)
 
 
 def _box_figure(one: xr.Dataset, along: str) -> tuple[Figure, list[str]]:
@@ -52,7 +52,7 @@ def _box_figure(one: xr.Dataset, along: str) -> tuple[Figure, list[str]]:
     tall = [row * max(shown.sizes["parameter"], 1) + 0.5] * len(populations)
     fig = Figure(figsize=(wide, peel + sum(tall)), layout="constrained")
     grid = fig.add_gridspec(1 + len(populations), 2, height_ratios=(peel, *tall))
-    told: list[str] = []
+    details: list[str] = []
     for column, event in enumerate(events):
         ax = plot_boxes(one.sel(event=event), ax=fig.add_subplot(grid[0, column]))
         ax.set_title(event_words(event, along), fontsize=13)
@@ -66,12 +66,12 @@ def _box_figure(one: xr.Dataset, along: str) -> tuple[Figure, list[str]]:
             box.set_title(words(name), color=colour_of(name, number), fontsize=10, loc="left")
             if column:
                 box.set_yticklabels([])
-            told.append(f"{name}: {one['sentence'].sel(event=event, population=name).item()}.")
-    return fig, told
+            details.append(f"{name}: {one['sentence'].sel(event=event, population=name).item()}.")
+    return fig, details
 
 
 def _base_text(one: xr.Dataset) -> str:
-    """Say how many of all cases are unsafe."""
+    """Return the share of all cases that is unsafe, in words."""
     unsafe = one["share"].sel(event=UNSAFE)
     said = (
         f"{words(str(n))} {float(unsafe.sel(population=n)):.0%}" for n in one["population"].values

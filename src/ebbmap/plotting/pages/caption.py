@@ -24,7 +24,7 @@ INSET, AROUND = 0.01, 0.25
 #: 2.4 % was measured on a line of 150 narrow letters.
 HINTED = 1.03
 
-#: What a result without any population, or made before it was said, states of its lungs.
+#: What is said of the lungs of a result that does not say it.
 INVENTED = "Invented lungs."
 
 
@@ -80,7 +80,7 @@ def add_caption(
 
 
 def conditions(result: xr.Dataset) -> list[str]:
-    """Say what a result holds, averages over, draws and conditions on; nothing where nothing is.
+    """Return sentences on what a result holds, averages over, draws and conditions on.
 
     Examples
     --------
@@ -110,7 +110,7 @@ def _sentence(text: str) -> str:
 
 
 def made_from(result: xr.Dataset) -> list[str]:
-    """Say which lung model answered, and where its lungs come from."""
+    """Return which lung model was solved, and where its lungs come from."""
     doubt = result.attrs.get("unconfirmed", "")
     said = [f"Lung model: {result.attrs['lung']}.", result.attrs.get("lungs_from", INVENTED)]
     return said + ([f"Centre and spread assumed or from memory: {doubt}."] if doubt else [])
@@ -142,8 +142,8 @@ def limits_text(result: xr.Dataset, rule: str) -> str:
 
 def rules_of(result: xr.Dataset) -> dict[str, str]:
     """Return the limits of each rule in words, by the rule's name."""
-    told = str(result.attrs.get("rules", ""))
-    pairs = (part.split(": ", 1) for part in told.split("; ") if ": " in part)
+    stated = str(result.attrs.get("rules", ""))
+    pairs = (part.split(": ", 1) for part in stated.split("; ") if ": " in part)
     return {name: text for name, text in pairs}
 
 

@@ -44,16 +44,16 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     yield _along_page(result)
 
 
-def _cycle_page(one: xr.Dataset, name: str, colour: str, result: xr.Dataset) -> Page:
+def _cycle_page(own: xr.Dataset, name: str, colour: str, result: xr.Dataset) -> Page:
     """Draw a column for each release time."""
-    releases = one["release"].values
+    releases = own["release"].values
     fig = Figure(figsize=(4.6 * max(len(releases), 2), 9.4), layout="constrained")
     axes = fig.subplots(
         3, len(releases), squeeze=False, sharex=True, sharey="row", height_ratios=(1.4, 1.1, 0.9)
     )
     fig.suptitle(f"{words(name)} lung", color=colour, weight="bold")
     for column, t_low in enumerate(releases):
-        here = one.sel(release=t_low, t_low=t_low)
+        here = own.sel(release=t_low, t_low=t_low)
         plot_collapse_pressures(here, colour=colour, ax=axes[0, column])
         plot_collapse_open(here, colour=colour, ax=axes[1, column])
         plot_collapse_volume(here, colour=colour, ax=axes[2, column])
@@ -66,13 +66,13 @@ def _cycle_page(one: xr.Dataset, name: str, colour: str, result: xr.Dataset) -> 
             ax.set_xlabel("")
         for ax in axes[:, column] if column else ():
             ax.set_ylabel("")
-    axes[0, 0].set_xlim(float(one["time"].min()), float(releases.max()) + SHOWN)
-    lowest, highest = _span(one)
+    axes[0, 0].set_xlim(float(own["time"].min()), float(releases.max()) + SHOWN)
+    lowest, highest = _span(own)
     room = 0.22 * (highest - lowest)
     axes[1, 0].set_ylim(lowest - room, highest + room)
     for column, t_low in enumerate(releases):
-        mark_changes(axes[1, column], one.sel(release=t_low, t_low=t_low))
-    _name_lines(axes[:, -1], one.sel(release=releases[-1]), colour)
+        mark_changes(axes[1, column], own.sel(release=t_low, t_low=t_low))
+    _name_lines(axes[:, -1], own.sel(release=releases[-1]), colour)
     add_caption(
         fig,
         f"One settled cycle of the {words(name)} lung for each release time (shaded). "
@@ -83,12 +83,12 @@ def _cycle_page(one: xr.Dataset, name: str, colour: str, result: xr.Dataset) -> 
         f"{ROUGH} N = 1 lung.",
         result,
     )
-    told = "; ".join(_told(one.sel(release=t, t_low=t)) for t in releases)
+    details = "; ".join(_result_text(own.sel(release=t, t_low=t)) for t in releases)
     return (
         f"{name}_cycle",
         fig,
         f"Pressure, open fraction and volume of the {name} lung over one cycle, a column for each "
-        f"release time. {told}.",
+        f"release time. {details}.",
     )
 
 
@@ -98,13 +98,13 @@ def _along_page(result: xr.Dataset) -> Page:
     fig = Figure(figsize=(max(5.8 * len(names), 8.0), 8.0), layout="constrained")
     axes = fig.subplots(2, len(names), squeeze=False, sharex=True, sharey="row")
     for column, name in enumerate(names):
-        one, colour = result.sel(population=name), colour_of(name, column)
-        plot_collapse_closing(one, colour=colour, ax=axes[0, column])
-        plot_collapse_left_open(one, colour=colour, ax=axes[1, column])
+        own, colour = result.sel(population=name), colour_of(name, column)
+        plot_collapse_closing(own, colour=colour, ax=axes[0, column])
+        plot_collapse_left_open(own, colour=colour, ax=axes[1, column])
         axes[0, column].set_xlabel("")
         axes[0, column].set_title(
-            f"{words(name)} lung\ncloses around {float(one['closing_pressure']):.0f} cmH₂O, "
-            f"time constant {float(one['closing_time_constant']):.1f} s",
+            f"{words(name)} lung\ncloses around {float(own['closing_pressure']):.0f} cmH₂O, "
+            f"time constant {float(own['closing_time_constant']):.1f} s",
             color=colour,
             fontsize=14,
         )
@@ -124,29 +124,29 @@ def _along_page(result: xr.Dataset) -> Page:
         f"closing. {ROUGH} N = 1 lung each.",
         result,
     )
-    told = ". ".join(_told_rules(result.sel(population=name), name) for name in names)
+    details = ". ".join(_rules_text(result.sel(population=name), name) for name in names)
     return (
         "closing_by_t_low",
         fig,
         "What closes per release rises with T low, later than the pressure alone would have it. "
-        f"{told}.",
+        f"{details}.",
     )
 
 
-def _span(one: xr.Dataset) -> tuple[float, float]:
+def _span(own: xr.Dataset) -> tuple[float, float]:
     """Lowest and highest open fraction that a page shows; some room where nothing moves."""
-    both = one["open_fraction"], one["pressure_alone"]
+    both = own["open_fraction"], own["pressure_alone"]
     values = np.concatenate([array.values.reshape(-1) for array in both])
     known = values[np.isfinite(values)]
     lowest, highest = (known.min(), known.max()) if known.size else (0.0, 1.0)
     return min(lowest, highest - LEAST_SPAN), highest
 
 
-def _name_lines(axes: np.ndarray, one: xr.Dataset, colour: str) -> None:
+def _name_lines(axes: np.ndarray, own: xr.Dataset, colour: str) -> None:
     """Name curves and bands once, in the last column."""
     top, fraction, _ = axes
     right = top.get_xlim()[1]
-    high = float(one["airway_pressure"].max())
+    high = float(own["airway_pressure"].max())
     if not np.isfinite(high):
         return
     top.set_ylim(-0.08 * high, 1.22 * high)
@@ -154,11 +154,11 @@ def _name_lines(axes: np.ndarray, one: xr.Dataset, colour: str) -> None:
         ("closing", "units close ", CLOSING, "top"),
         ("opening", "units open ", OPENING, "bottom"),
     ):
-        edge = float(one[f"{name}_pressure"] - one[f"{name}_spread"])
+        edge = float(own[f"{name}_pressure"] - own[f"{name}_spread"])
         top.text(right, edge, text, ha="right", va=side, color=shade)
     top.text(right, 1.02 * high, "airway ", ha="right", va="bottom", color=AIRWAY)
-    when = 0.35 * float(one["release"])
-    at = float(np.interp(when, one["time"], one["alveolar_pressure"]))
+    when = 0.35 * float(own["release"])
+    at = float(np.interp(when, own["time"], own["alveolar_pressure"]))
     top.annotate(
         "alveolar", (when, at), xytext=(6, 4), textcoords="offset points", va="bottom", color=colour
     )
@@ -173,11 +173,11 @@ def _name_lines(axes: np.ndarray, one: xr.Dataset, colour: str) -> None:
     )
 
 
-def _name_along(axes: np.ndarray, one: xr.Dataset, colour: str) -> None:
+def _name_along(axes: np.ndarray, own: xr.Dataset, colour: str) -> None:
     """Name the curves and the rules once, in the first column."""
     closing, left = axes
-    place = one["t_low"].values
-    if not np.isfinite(one["closed_per_release"]).all():
+    place = own["t_low"].values
+    if not np.isfinite(own["closed_per_release"]).all():
         return
     for ax, name, text, shade, side in (
         (closing, "closed_by_pressure", "if units closed at once", CLOSING, "bottom"),
@@ -185,11 +185,11 @@ def _name_along(axes: np.ndarray, one: xr.Dataset, colour: str) -> None:
         (left, "open_fraction_end_high", "before the release", FAINT, "bottom"),
         (left, "open_fraction_end_release", "at its end", colour, "top"),
     ):
-        share = _clear_of_rules(one, place) if ax is left else 0.97
+        share = _clear_of_rules(own, place) if ax is left else 0.97
         at = float(place[0] + share * (place[-1] - place[0]))
         ax.annotate(
             text,
-            (at, float(np.interp(at, place, one[name]))),
+            (at, float(np.interp(at, place, own[name]))),
             xytext=(0, 8 if side == "bottom" else -24),
             textcoords="offset points",
             ha="right" if share > 0.5 else "left",
@@ -197,7 +197,7 @@ def _name_along(axes: np.ndarray, one: xr.Dataset, colour: str) -> None:
             color=shade,
         )
     for rule in RULES:
-        ends = one["rule_t_low"].sel(rule=rule)
+        ends = own["rule_t_low"].sel(rule=rule)
         if np.isfinite(ends).all():
             left.text(
                 float(ends.mean()),
@@ -211,14 +211,14 @@ def _name_along(axes: np.ndarray, one: xr.Dataset, colour: str) -> None:
             )
 
 
-def _clear_of_rules(one: xr.Dataset, place: np.ndarray) -> float:
+def _clear_of_rules(own: xr.Dataset, place: np.ndarray) -> float:
     """End of the axis, as a share of it, from which the names of the rules are farther."""
-    middles = (one["rule_t_low"].mean("end", skipna=False).values - place[0]) / np.ptp(place)
+    middles = (own["rule_t_low"].mean("end", skipna=False).values - place[0]) / np.ptp(place)
     middles = middles[np.isfinite(middles)]
     return 0.03 if middles.size and (1.0 - middles).min() < middles.min() else 0.97
 
 
-def _told(here: xr.Dataset) -> str:
+def _result_text(here: xr.Dataset) -> str:
     closed = float(here["closed_per_release"])
     start = f"With T low {float(here['release']):g} s"
     if not np.isfinite(closed):
@@ -234,13 +234,13 @@ def _told(here: xr.Dataset) -> str:
     )
 
 
-def _told_rules(one: xr.Dataset, name: str) -> str:
-    """Say how much has closed where each rule would stop the release at the latest."""
+def _rules_text(own: xr.Dataset, name: str) -> str:
+    """Return how much has closed where each rule would stop the release at the latest."""
     parts = [
-        f"{float(one['rule_closed'].sel(rule=rule, end='last')):.1%} at the longest release that "
+        f"{float(own['rule_closed'].sel(rule=rule, end='last')):.1%} at the longest release that "
         f"the {words(rule)} rule allows ({float(end):.2f} s)"
         for rule in RULES
-        if np.isfinite(end := one["rule_t_low"].sel(rule=rule, end="last"))
+        if np.isfinite(end := own["rule_t_low"].sel(rule=rule, end="last"))
     ]
     return f"In the {name} lung " + (
         " and ".join(parts) + " closes" if parts else "no rule is kept"

@@ -54,22 +54,22 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         "exhaled fraction 50 to 75 %. The middle lung of each population; N = 1 each.",
         result,
     )
-    told = "; ".join(f"{name}: {_told(result.sel(case=name))}" for name in cases)
+    details = "; ".join(f"{name}: {_result_text(result.sel(case=name))}" for name in cases)
     yield (
         "side_by_side",
         fig,
         "Airway and alveolar pressure, flow and volume around one release of the same settings, "
-        f"a column for each lung. At the end of the release: {told}.",
+        f"a column for each lung. At the end of the release: {details}.",
     )
 
 
 def _draw_lung(axes: np.ndarray, result: xr.Dataset, name: str, *, named: bool) -> None:
     """Draw pressures, flow and volume of a lung below each other."""
-    one = result.sel(case=name)
+    own = result.sel(case=name)
     colour = _colour(result, result["case"].values.astype(str).tolist().index(name))
-    plot_compare_pressures(one, colour=colour, ax=axes[0])
-    plot_compare_flow(one, colour=colour, ax=axes[1])
-    plot_compare_volume(one, colour=colour, ax=axes[2])
+    plot_compare_pressures(own, colour=colour, ax=axes[0])
+    plot_compare_flow(own, colour=colour, ax=axes[1])
+    plot_compare_volume(own, colour=colour, ax=axes[2])
     axes[0].set_title(words(name), color=colour, fontsize=18)
     for ax in axes[:2]:
         ax.set_xlabel("")
@@ -91,17 +91,17 @@ def _share_axes(axes: np.ndarray, result: xr.Dataset) -> None:
     axes[2, 0].set_ylim(0.0, ROOM * float(result["volume"].max()))
 
 
-def _told(one: xr.Dataset) -> str:
-    if not np.isfinite(one["flow_ratio"]):
+def _result_text(own: xr.Dataset) -> str:
+    if not np.isfinite(own["flow_ratio"]):
         return "could not be solved"
     return (
-        f"flow ratio {float(one['flow_ratio']):.0%}, exhaled fraction "
-        f"{float(one['exhaled_fraction']):.0%}, {float(one['trapped_volume']):.0f} mL left"
+        f"flow ratio {float(own['flow_ratio']):.0%}, exhaled fraction "
+        f"{float(own['exhaled_fraction']):.0%}, {float(own['trapped_volume']):.0f} mL left"
     )
 
 
 def _colour(result: xr.Dataset, number: int) -> str:
-    """Colour of a population where each has one case, else the next of the cycle."""
+    """Return the colour of a population where each has one case, else the next of the cycle."""
     groups = result["population"].values.astype(str)
     return colour_of(groups[number] if len(set(groups)) == len(groups) else "", number)
 

@@ -22,10 +22,10 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         "Two CO2 stores, sizes assumed. N = 1 lung each.",
         result,
     )
-    told = ", ".join(
+    details = ", ".join(
         f"{name} from {float(start):.0f} to {float(end):.0f} mmHg"
         for name, start, end in zip(
             result["population"].values, result["paco2_start"], result["paco2_end"], strict=True
         )
     )
-    yield "paco2_course", fig, f"PaCO2 over time after a change of settings: {told}."
+    yield "paco2_course", fig, f"PaCO2 over time after a change of settings: {details}."

@@ -19,11 +19,11 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     fig = Figure(figsize=(10.0, 4.2 * len(names)), layout="constrained")
     axes = fig.subplots(len(names), 1, squeeze=False, sharex=True)
     for number, (ax, name) in enumerate(zip(axes[:, 0], names, strict=True)):
-        one = result.sel(population=name)
-        plot_inside(one, ax=ax)
-        kept = float(one["trapped_volume_slow"])
+        own = result.sel(population=name)
+        plot_inside(own, ax=ax)
+        kept = float(own["trapped_volume_slow"])
         ax.set_title(
-            f"{words(name)}: at T low {float(one['t_low']):g} s the slow compartment keeps "
+            f"{words(name)}: at T low {float(own['t_low']):g} s the slow compartment keeps "
             f"{kept:.0f} mL",
             loc="left",
             color=colour_of(name, number),
@@ -42,21 +42,21 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         "release",
         fig,
         "Flow at the airway falls fast while the slow compartment stays full. "
-        + "; ".join(_told(result.sel(population=name), name) for name in names)
+        + "; ".join(_result_text(result.sel(population=name), name) for name in names)
         + ".",
     )
 
 
-def _told(one: xr.Dataset, name: str) -> str:
-    """Say what each look at the flow finds inside."""
+def _result_text(own: xr.Dataset, name: str) -> str:
+    """Return what each look at the flow finds inside."""
     looks = [
         f"at {share:.0%} of peak flow ({float(when):.2f} s) the fast compartment still holds "
         f"{float(fast):.0%}, the slow one {float(slow):.0%}"
         for share, when, fast, slow in zip(
-            one["look"].values,
-            one["look_time"],
-            one["look_fast_left"],
-            one["look_slow_left"],
+            own["look"].values,
+            own["look_time"],
+            own["look_fast_left"],
+            own["look_slow_left"],
             strict=True,
         )
         if np.isfinite(when)

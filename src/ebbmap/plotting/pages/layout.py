@@ -53,7 +53,7 @@ def text_size(width: float) -> float:
 
 
 def in_rows(names: Sequence[str], most: int = MOST_COLUMNS) -> list[list[str]]:
-    """Share names out over rows as even as can be, none longer than `most`.
+    """Distribute names over rows as evenly as possible, none longer than `most`.
 
     Examples
     --------
@@ -219,7 +219,7 @@ def _shown_numbers(axis: Axis) -> list[Text]:
 
 
 def _fewer_ticks(axis: Axis, fitting: int) -> bool:
-    """Let an axis have so many ticks at most, or every other one; return whether it could."""
+    """Limit the ticks of an axis to a number, or to every other one; return whether it could."""
     locator, ticks = axis.get_major_locator(), axis.get_major_ticks()
     if isinstance(locator, (AutoLocator, MaxNLocator)):
         axis.set_major_locator(MaxNLocator(nbins=fitting, steps=[1, 2, 5, 10]))

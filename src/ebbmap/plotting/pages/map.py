@@ -27,15 +27,15 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     y, x = (str(dim) for dim in result["safe_share"].dims[-2:])
     populations = result["population"].values.astype(str)
     for rule in result["rule"].values.astype(str):
-        one = result.sel(rule=rule)
-        fig, marked = _figure(one, x, y)
-        best = one["safe_share"].max((x, y))
-        bounds = failing_bounds(one)
+        own = result.sel(rule=rule)
+        fig, marked = _figure(own, x, y)
+        best = own["safe_share"].max((x, y))
+        bounds = failing_bounds(own)
         half = [Line2D([], [], color=INK, label="half are safe")] if (best > HALF).any() else []
         handles = [*legend_of_bounds(bounds), *half]
         add_caption(
             fig,
-            f"Rule: {words(rule)}. Above, the {one['safe_share'].attrs['long_name']}; below, the "
+            f"Rule: {words(rule)}. Above, the {own['safe_share'].attrs['long_name']}; below, the "
             f"limit broken most often. A cell around each of {result.sizes[x]} by "
             f"{result.sizes[y]} places; {result.attrs['lungs']:,} lungs in each population."
             + (f" Line: {HALF:.0%} are safe, read between the places." if half else "")
@@ -48,21 +48,21 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
                 "lower panels: limit broken most often" if bounds else "",
             ),
         )
-        told = ", ".join(f"{n} {_share(float(best.sel(population=n)))}" for n in populations)
+        details = ", ".join(f"{n} {_share(float(best.sel(population=n)))}" for n in populations)
         yield (
             f"{x}_{y}_{rule}",
             fig,
-            f"Maps of the {one['safe_share'].attrs['long_name']} over {words(x)} and {words(y)} "
-            f"under the {words(rule)} rule; largest share: {told}. Below, the limit broken most "
+            f"Maps of the {own['safe_share'].attrs['long_name']} over {words(x)} and {words(y)} "
+            f"under the {words(rule)} rule; largest share: {details}. Below, the limit broken most "
             "often.",
         )
 
 
-def _figure(one: xr.Dataset, x: str, y: str) -> tuple[Figure, bool]:
+def _figure(own: xr.Dataset, x: str, y: str) -> tuple[Figure, bool]:
     """Draw two panels for each population, and say whether a middle lung is marked."""
-    names = one["population"].values.astype(str).tolist()
+    names = own["population"].values.astype(str).tolist()
     blocks = in_rows(names)
-    bounds = failing_bounds(one)
+    bounds = failing_bounds(own)
     fig = Figure(
         figsize=(max(8.0, 1.2 + 3.4 * len(blocks[0])), 8.4 * len(blocks)), layout="constrained"
     )
@@ -71,7 +71,7 @@ def _figure(one: xr.Dataset, x: str, y: str) -> tuple[Figure, bool]:
     for number, block in enumerate(blocks):
         upper, lower = axes[2 * number], axes[2 * number + 1]
         for column, name in enumerate(block):
-            part, colour = one.sel(population=name), colour_of(name, names.index(name))
+            part, colour = own.sel(population=name), colour_of(name, names.index(name))
             plot_map(part, x=x, y=y, ax=upper[column])
             plot_map_failures(part, x=x, y=y, bounds=bounds, ax=lower[column])
             upper[column].set_title(words(name), color=colour, fontsize=13)
@@ -81,7 +81,7 @@ def _figure(one: xr.Dataset, x: str, y: str) -> tuple[Figure, bool]:
             upper[column].set_xlabel("")
         for ax in (*upper[len(block) :], *lower[len(block) :]):
             ax.set_visible(False)
-        fig.colorbar(upper[0].collections[0], ax=upper, label=text_of(one["safe_share"]), pad=0.01)
+        fig.colorbar(upper[0].collections[0], ax=upper, label=text_of(own["safe_share"]), pad=0.01)
     return fig, marked
 
 
@@ -89,7 +89,7 @@ def _share(value: float) -> str:
     return f"{value:.0%}" if np.isfinite(value) else "none determined"
 
 
-def _middle(one: xr.Dataset, x: str, y: str) -> dict[str, float]:
+def _middle(own: xr.Dataset, x: str, y: str) -> dict[str, float]:
     """Return the middle lung's place on the axes of one population that are its properties."""
-    found = {name: one[f"middle_{name}"] for name in (x, y) if f"middle_{name}" in one}
+    found = {name: own[f"middle_{name}"] for name in (x, y) if f"middle_{name}" in own}
     return {name: float(place) for name, place in found.items() if np.isfinite(place)}

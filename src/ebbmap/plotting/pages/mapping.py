@@ -24,11 +24,11 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     for rule in result["rule"].values.astype(str):
         fig = Figure(figsize=(12.4, 0.6 + 3.0 * len(populations)), layout="constrained")
         axes = fig.subplots(len(populations), 2, squeeze=False, sharex=True, sharey=True)
-        told = []
+        details = []
         for row, name in enumerate(populations):
             for column, event in enumerate(events):
-                one = result.sel(rule=rule, population=name, event=event)
-                ax = plot_mapping(one, along=along, ax=axes[row, column])
+                own = result.sel(rule=rule, population=name, event=event)
+                ax = plot_mapping(own, along=along, ax=axes[row, column])
                 if row == 0:
                     ax.set_title(event_words(event, along), fontsize=13)
                 ax.set_ylabel(
@@ -38,7 +38,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
                 )
                 if row < len(populations) - 1:
                     ax.set_xlabel("")
-                told.append(blame_sentence(one, along))
+                details.append(blame_sentence(own, along))
         limits = {
             event: ", ".join(
                 words(str(name))
@@ -61,24 +61,24 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
             rule=rule,
             legend=(*first_handles(axes.flat), ""),
         )
-        yield f"{along}_blame_{rule}", fig, " ".join(told)
+        yield f"{along}_blame_{rule}", fig, " ".join(details)
 
 
-def blame_sentence(one: xr.Dataset, along: str) -> str:
-    """Say which property sets an event apart most, where the event splits the lungs most evenly."""
-    event, name = str(one["event"].item()), str(one["population"].item())
+def blame_sentence(own: xr.Dataset, along: str) -> str:
+    """Return which property sets an event apart most, where it splits the lungs most evenly."""
+    event, name = str(own["event"].item()), str(own["population"].item())
     what = event_words(event, along)
-    if not np.isfinite(one["distance"]).any():
+    if not np.isfinite(own["distance"]).any():
         return f"{name}, {what}: too few cases on one side everywhere."
-    known = one["distance"].notnull().any("parameter")
-    place = int(np.nanargmin(abs(one["share"] - 0.5).where(known).values))
-    at = one.isel({along: place})
+    known = own["distance"].notnull().any("parameter")
+    place = int(np.nanargmin(abs(own["share"] - 0.5).where(known).values))
+    at = own.isel({along: place})
     top = int(np.nanargmax(at["distance"].values))
     worst = at.isel(parameter=top)
     low, high = worst["distance_interval"].values
     word = "high" if float(worst["direction"]) > 0 else "low"
     return (
-        f"{name}, {PARAMETERS[along].say(round(float(one[along][place]), 3))}: "
+        f"{name}, {PARAMETERS[along].say(round(float(own[along][place]), 3))}: "
         f"{float(at['share']):.0%} {what}, most apart in {word} "
         f"{words(str(worst['parameter'].item()))}, distance {float(worst['distance']):.2f} "
         f"({low:.2f} to {high:.2f})."

@@ -33,7 +33,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         "rule, read from its two ends. N = 1 lung in each model.",
         result,
     )
-    told = "; ".join(
+    details = "; ".join(
         f"in the {model} lung they add up to {float(part.min()):.2f}"
         + (f" to {float(part.max()):.2f}" if float(part.max() - part.min()) > 5e-3 else "")
         for model, part in ((str(m), result["sum"].sel(model=m)) for m in result["model"].values)
@@ -44,14 +44,14 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     yield (
         f"{along}_together",
         fig,
-        f"Flow ratio falls and exhaled fraction rises along {words(along)}; {told}. {both}.",
+        f"Flow ratio falls and exhaled fraction rises along {words(along)}; {details}. {both}.",
     )
 
 
-def _both(one: xr.Dataset, model: str, along: str) -> str:
-    """Say where a model keeps both rules at once."""
-    kept = np.all([kept_part(one[rule].values, rule) for rule in RULES], axis=0).any(axis=0)
+def _both(own: xr.Dataset, model: str, along: str) -> str:
+    """Return where a model keeps both rules at once."""
+    kept = np.all([kept_part(own[rule].values, rule) for rule in RULES], axis=0).any(axis=0)
     if not kept.any():
         return f"No release keeps both rules in the {model} lung"
-    place = one[along].values[kept]
+    place = own[along].values[kept]
     return f"Both rules are kept from {place[0]:.2g} to {place[-1]:.2g} in the {model} lung"

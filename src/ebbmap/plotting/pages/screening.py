@@ -23,29 +23,29 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     fig, axes = driven_panels(len(populations), len(shown), sharex=False, height=max(3.1, tall))
     for row, name in enumerate(populations):
         for column, outcome in enumerate(shown):
-            one = result.sel(population=name, outcome=outcome)
-            ax = plot_screening(one, along=along, ax=axes[row, column])
+            own = result.sel(population=name, outcome=outcome)
+            ax = plot_screening(own, along=along, ax=axes[row, column])
             dress_panel(ax, row, column, len(populations), name, outcome, "")
-    told = "; ".join(f"{n}: {fixable_words(result.sel(population=n))}" for n in populations)
+    details = "; ".join(f"{n}: {fixable_words(result.sel(population=n))}" for n in populations)
     add_caption(
         fig,
         f"Mean size of the elementary effects over the largest parameter's, at the release "
         f"time where each weighs most, {result.attrs['ci_level']:.0%} intervals, "
         f"{result.attrs['base_size']} trajectories; dashed: below "
-        f"{result.attrs['fix_below']:.0%} a parameter can be fixed (hollow). {told}.",
+        f"{result.attrs['fix_below']:.0%} a parameter can be fixed (hollow). {details}.",
         result,
         rule="*",
     )
-    yield f"{along}_screening", fig, f"Which parameters can be fixed. {told}."
+    yield f"{along}_screening", fig, f"Which parameters can be fixed. {details}."
 
 
-def fixable_words(one: xr.Dataset) -> str:
-    """Say which parameters of a population can be fixed, and on what evidence."""
-    names = one["parameter"].values.astype(str)
+def fixable_words(own: xr.Dataset) -> str:
+    """Return which parameters of a population can be fixed, and on what evidence."""
+    names = own["parameter"].values.astype(str)
     fixed = [
-        f"{words(name)} (at most {max(float(one['evidence'].sel(parameter=name)), 0.0):.1%})"
+        f"{words(name)} (at most {max(float(own['evidence'].sel(parameter=name)), 0.0):.1%})"
         # NaN for a factor that this population does not have
         for name in names
-        if float(one["fixable"].sel(parameter=name)) == 1.0
+        if float(own["fixable"].sel(parameter=name)) == 1.0
     ]
     return "can be fixed: " + ", ".join(fixed) if fixed else "nothing can be fixed"

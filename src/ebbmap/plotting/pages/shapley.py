@@ -22,17 +22,17 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     fig, axes = driven_panels(len(populations), len(shown))
     for row, name in enumerate(populations):
         for column, outcome in enumerate(shown):
-            one = result.sel(population=name, outcome=outcome)
-            ax = plot_shapley(one, along=along, ax=axes[row, column])
+            own = result.sel(population=name, outcome=outcome)
+            ax = plot_shapley(own, along=along, ax=axes[row, column])
             dress_panel(ax, row, column, len(populations), name, outcome, "Shapley effect")
-    told = "; ".join(f"{n}: {result['change'].sel(population=n).item()}" for n in populations)
+    details = "; ".join(f"{n}: {result['change'].sel(population=n).item()}" for n in populations)
     add_caption(
         fig,
         f"Shapley effects (they add up to one), bands: {result.attrs['ci_level']:.0%} "
         f"intervals, N = {result.attrs['base_size']:,} base rows; dashed: the same lungs without "
-        f"correlations. {told}.{without_interval(axes.flat)}",
+        f"correlations. {details}.{without_interval(axes.flat)}",
         result,
         rule="*",
         legend=(*first_handles(axes.flat), ""),
     )
-    yield f"{along}_shapley", fig, f"Shapley effects along {words(along)}. {told}."
+    yield f"{along}_shapley", fig, f"Shapley effects along {words(along)}. {details}."

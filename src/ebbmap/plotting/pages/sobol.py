@@ -35,7 +35,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
 
 
 def sizes_text(result: xr.Dataset) -> str:
-    """Say on how many base rows the indices of each population rest, and whether they settled."""
+    """Return the base rows of each population, and whether its indices settled."""
     rows = {str(n): int(result["rows"].sel(population=n)) for n in result["population"].values}
     several = len(set(rows.values())) > 1
     size = ", ".join(f"{n} {rows[n]:,}" for n in rows) if several else f"{max(rows.values()):,}"
@@ -85,13 +85,13 @@ def _totals(result: xr.Dataset) -> Iterator[Page]:
 
 
 def _in_line(outcome: str) -> str:
-    """Say an outcome in one line."""
+    """Return an outcome in one line."""
     return driven_words(outcome).replace("\n", " ")
 
 
 def _drop_names(ax: Axes) -> None:
     """Take the direct labels away: the legend names every line once."""
-    for text in [one for one in ax.texts if isinstance(one, Annotation)]:
+    for text in [own for own in ax.texts if isinstance(own, Annotation)]:
         text.remove()
 
 
@@ -100,9 +100,9 @@ def _interactions(result: xr.Dataset) -> Iterator[Page]:
     along = str(result.attrs["along"])
     populations = result["population"].values.astype(str)
     for outcome in shown_outcomes(result["outcome"], margins_only=True):
-        one = result.sel(outcome=outcome)
-        weight = abs(one["second"]).sum(("parameter", "parameter_other"))
-        side = CELL * one.sizes["parameter"]
+        own = result.sel(outcome=outcome)
+        weight = abs(own["second"]).sum(("parameter", "parameter_other"))
+        side = CELL * own.sizes["parameter"]
         columns = min(len(populations), 2 if side <= WIDEST else 1)
         rows = -(-len(populations) // columns)
         fig = Figure(
@@ -111,18 +111,18 @@ def _interactions(result: xr.Dataset) -> Iterator[Page]:
         axes = fig.subplots(rows, columns, squeeze=False).ravel()
         for ax in axes[len(populations) :]:
             ax.axis("off")
-        told = []
+        details = []
         for number, name in enumerate(populations):
             ax = axes[number]
             place = int(weight.sel(population=name).values.argmax())
-            part = one.sel(population=name).isel({along: place})
+            part = own.sel(population=name).isel({along: place})
             plot_sobol_pairs(part, ax=ax)
             at = place_text(along, float(result[along][place]))
             ax.set_title(f"{words(name)} at {at}", color=colour_of(name, number), fontsize=12)
             if number % columns:
                 # the rows are named once, at the left; their numbers stay
                 ax.set_yticklabels([text.get_text() for text in ax.get_xticklabels()])
-            told.append(f"{name} at {at}")
+            details.append(f"{name} at {at}")
         add_caption(
             fig,
             f"{driven_words(outcome)}: second-order Sobol indices off the diagonal, "
@@ -138,7 +138,7 @@ def _interactions(result: xr.Dataset) -> Iterator[Page]:
         yield (
             f"{along}_interactions_{outcome}",
             fig,
-            f"Interactions of the factors in {_in_line(outcome)}: {'; '.join(told)}.",
+            f"Interactions of the factors in {_in_line(outcome)}: {'; '.join(details)}.",
         )
 
 
@@ -177,18 +177,20 @@ def _pawn(result: xr.Dataset) -> Iterator[Page]:
                 ax.set_title(driven_words(outcome), fontsize=11)
             if row < len(populations) - 1:
                 ax.set_xlabel("")
-    told = "; ".join(f"{n}: {result['disagreement'].sel(population=n).item()}" for n in populations)
+    details = "; ".join(
+        f"{n}: {result['disagreement'].sel(population=n).item()}" for n in populations
+    )
     add_caption(
         fig,
         f"PAWN indices (whole distribution, not variance), bands: "
         f"{result.attrs['ci_level']:.0%} intervals; dotted: what a factor without influence "
-        f"stays below; {result['pawn'].attrs.get('cases', '')} cases. {told}."
+        f"stays below; {result['pawn'].attrs.get('cases', '')} cases. {details}."
         f"{without_interval(axes.flat)}",
         result,
         rule="*",
         legend=(*first_handles(axes.flat), ""),
     )
-    yield f"{along}_pawn", fig, f"PAWN indices along {words(along)}. {told}."
+    yield f"{along}_pawn", fig, f"PAWN indices along {words(along)}. {details}."
 
 
 def _convergence(result: xr.Dataset) -> Iterator[Page]:
@@ -224,7 +226,7 @@ def _convergence(result: xr.Dataset) -> Iterator[Page]:
 
 
 def _missing_text(axes: np.ndarray) -> str:
-    """Say what the marks of a missing interval mean, where there are any."""
+    """Return what the marks of a missing interval mean, where there are any."""
     edge = MISSING in [line.get_label() for line in axes[0].lines]
     said = " Hollow triangle at the upper edge: some index has no interval there." if edge else ""
     return said + without_interval(axes[1:])
@@ -244,7 +246,7 @@ def _least_sure(result: xr.Dataset) -> str:
 
 
 def _verdict_text(result: xr.Dataset) -> str:
-    """Say for each population whether the indices settled, and at which size."""
+    """Return for each population whether the indices settled, and at which size."""
     said = "; ".join(
         f"{n}: {result['verdict'].sel(population=n).item()} at N = "
         f"{int(result['rows'].sel(population=n)):,}"

@@ -41,22 +41,22 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         "The middle lung of each population; N = 1 each.",
         result,
     )
-    told = "; ".join(_told(result.sel(population=name), name, cycle) for name in names)
+    details = "; ".join(_result_text(result.sel(population=name), name, cycle) for name in names)
     yield (
         "first_cycles",
         fig,
-        f"Alveolar pressure and trapped gas building up from the start. {told}.",
+        f"Alveolar pressure and trapped gas building up from the start. {details}.",
     )
 
 
-def _told(one: xr.Dataset, name: str, cycle: int) -> str:
-    trapped = one["trapped_volume"]
+def _result_text(own: xr.Dataset, name: str, cycle: int) -> str:
+    trapped = own["trapped_volume"]
     if not bool(np.isfinite(trapped).all()):
         return f"{name}: could not be solved"
-    first, last = (float(trapped[0].sel(cycle=at)) for at in (1, int(one["cycle"][-1])))
+    first, last = (float(trapped[0].sel(cycle=at)) for at in (1, int(own["cycle"][-1])))
     undone = float(trapped[0].sel(cycle=cycle) - trapped.sel(course=LONGER, cycle=cycle))
     back = float(trapped[0, -1] - trapped.sel(course=LONGER)[-1])
-    after = int(one["cycle"][-1]) - cycle
+    after = int(own["cycle"][-1]) - cycle
     return (
         f"{name}: trapped volume {first:.0f} mL after the first cycle, {last:.0f} mL after the "
         f"last; one longer release lets out {undone:.0f} mL more, of which {undone - back:.0f} mL "

@@ -51,7 +51,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         rule="*",
         legend=(*first_handles(axes.flat), ""),
     )
-    told = "; ".join(
+    details = "; ".join(
         f"{name} lung, {words(rule)} rule: "
         + str(result["answer"].sel(rule=rule, population=name).values)
         for rule in rules
@@ -60,5 +60,5 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     yield (
         f"{x}_{y}_trade",
         fig,
-        f"{words(x)} against {words(y)} for every setting. Does any keep all limits? {told}.",
+        f"{words(x)} against {words(y)} for every setting. Does any keep all limits? {details}.",
     )

@@ -29,9 +29,9 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     for row, (rule, block) in enumerate(rows):
         for column, name in enumerate(block):
             ax = plot_wean(result.sel(rule=rule, population=name), ax=axes[row, column])
-            told = "\n".join(_told(result.sel(rule=rule, population=name)))
+            details = "\n".join(_result_text(result.sel(rule=rule, population=name)))
             ax.set_title(
-                f"{words(name)}, {words(rule)}\n{told}",
+                f"{words(name)}, {words(rule)}\n{details}",
                 fontsize=12,
                 loc="left",
                 color=colour_of(name, populations.index(name)),
@@ -62,19 +62,19 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     )
     said = "; ".join(
         f"{name} lung, {words(rule)} rule: "
-        + ", ".join(_told(result.sel(rule=rule, population=name)))
+        + ", ".join(_result_text(result.sel(rule=rule, population=name)))
         for rule in rules
         for name in populations
     )
     yield "path", fig, f"Weaning paths over P high and T high on the map of safety margins. {said}."
 
 
-def _told(one: xr.Dataset) -> list[str]:
-    """Say for each route where it first leaves the safe region."""
+def _result_text(own: xr.Dataset) -> list[str]:
+    """Return for each route where it first leaves the safe region."""
     lines = []
-    for route in one["route"].values.astype(str):
-        here = one.sel(route=route)
+    for route in own["route"].values.astype(str):
+        here = own.sel(route=route)
         step, leaves = int(here["first_unsafe"]), str(here["leaves"].values)
-        told = leaves if step < 0 else f"step {step}, {leaves}"
-        lines.append(f"{route}: {told}")
+        details = leaves if step < 0 else f"step {step}, {leaves}"
+        lines.append(f"{route}: {details}")
     return lines

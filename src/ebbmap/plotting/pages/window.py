@@ -35,7 +35,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         rule="*",
     )
     served = result["served_share"].max("t_low")
-    told = "; ".join(
+    details = "; ".join(
         f"{words(rule)}: "
         + ", ".join(
             f"{name} {float(served.sel(rule=rule, population=name)):.0%}"
@@ -43,7 +43,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         )
         for rule in rules
     )
-    yield "served", fig, f"Largest share of lungs that one T low serves. {told}."
+    yield "served", fig, f"Largest share of lungs that one T low serves. {details}."
     yield from _clouds(result, rules)
 
 
@@ -59,13 +59,13 @@ def _clouds(result: xr.Dataset, rules: np.ndarray) -> Iterator[Page]:
     )
     lines = [(rule, block) for block in blocks for rule in rules]
     for row, (rule, block) in zip(axes, lines, strict=True):
-        one = result.sel(rule=rule)
+        own = result.sel(rule=rule)
         for ax in row[len(block) :]:
             ax.set_visible(False)
         for ax, name in zip(row, block, strict=False):
-            plot_window_lungs(one, population=name, ax=ax)
+            plot_window_lungs(own, population=name, ax=ax)
             without = 1.0 - float(
-                (one["window_share"] + one["window_undetermined_share"]).sel(population=name)
+                (own["window_share"] + own["window_undetermined_share"]).sel(population=name)
             )
             ax.set_title(
                 f"{words(name)}: {without:.0%} of lungs without a window",
@@ -93,7 +93,7 @@ def _clouds(result: xr.Dataset, rules: np.ndarray) -> Iterator[Page]:
         rule="*",
     )
     some = result["window_share"]
-    told = "; ".join(
+    details = "; ".join(
         f"{words(rule)}: "
         + ", ".join(
             f"{name} {float(some.sel(rule=rule, population=name)):.0%}"
@@ -105,12 +105,12 @@ def _clouds(result: xr.Dataset, rules: np.ndarray) -> Iterator[Page]:
         "one_picture",
         fig,
         "The window of T low of every lung against its expiratory time constant, with the common "
-        f"starting range. Share of lungs that have a window. {told}.",
+        f"starting range. Share of lungs that have a window. {details}.",
     )
 
 
 def _unclear(result: xr.Dataset) -> str:
-    """Say how many lungs could not be determined, which count as not served."""
+    """Return how many lungs could not be determined, which count as not served."""
     most = float(result["window_undetermined_share"].max())
     if not most > 0:
         return ""
@@ -118,7 +118,7 @@ def _unclear(result: xr.Dataset) -> str:
 
 
 def _level(result: xr.Dataset) -> str:
-    """Say the level of the intervals of the share served."""
+    """Return the level of the intervals of the share served."""
     return f"{result['served_share_interval'].attrs['ci_level']:.0%}"
 
 
@@ -139,8 +139,8 @@ def _window_along(result: xr.Dataset) -> Iterator[Page]:
         annotation_clip=False,
     )
     for number, rule in enumerate(result["rule"].values.astype(str)):
-        one = result.isel(population=0).sel(rule=rule)
-        at = float(one["upper"].max() + one["lower"].max()) / 2
+        own = result.isel(population=0).sel(rule=rule)
+        at = float(own["upper"].max() + own["lower"].max()) / 2
         if not np.isfinite(at):
             ax.plot([], [], color=colour_of(rule, number), label=f"{words(rule)}: no window")
             ax.legend(loc="upper left", frameon=False, fontsize=9)
