@@ -129,8 +129,8 @@ def test_settings_against_lung_properties():
     # auto-PEEP does not know the patient's size
     size = found["total"].sel(outcome="auto_peep", parameter="the patient's size")
     np.testing.assert_allclose(size, 0.0, atol=1e-12)
-    for analysis in (find_screening, find_shapley):
-        grouped = analysis(one, **asked, groups="kind")
+    for find, options in ((find_screening, Screening), (find_shapley, Shapley)):
+        grouped = find(one, options(**asked, groups="kind"))
         assert grouped["parameter"].values.tolist() == found["parameter"].values.tolist()
 
 

@@ -23,7 +23,8 @@ from ebbmap.analyses.trade import Trade, find_trade
 from ebbmap.analyses.wean import Wean, find_wean
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.cases.simulate import simulate
-from ebbmap.registries.limits import Limit, LimitSet, combine, judge, limit_set
+from ebbmap.kernels.judging import judge
+from ebbmap.registries.limits import Limit, LimitSet, combine, limit_set
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import POPULATIONS, Marginal
@@ -286,10 +287,10 @@ def test_exactly_no_change_is_no_change():
         Adjust(steps={"fio2": 0.1, "p_high": 2.0}),
     )
     assert {str(n).split(" ")[0] for n in told["practice"].values} == {"P"}
-    from ebbmap.analyses.adjust import _direction
+    from ebbmap.analyses.common.practice import direction_of
 
-    assert [float(_direction(40.0, x)) for x in (40.0, 40.0 + 1e-9, 41.0, 39.0)] == [0, 0, 1, -1]
-    assert np.isnan(_direction(np.nan, 40.0))
+    assert [float(direction_of(40.0, x)) for x in (40.0, 40.0 + 1e-9, 41.0, 39.0)] == [0, 0, 1, -1]
+    assert np.isnan(direction_of(np.nan, 40.0))
 
 
 def test_how_often_a_step_goes_against_practice_is_counted_over_lungs():
@@ -764,7 +765,8 @@ def test_a_map_names_what_its_shares_divide_by(averaged):
     axes = {"t_low": np.array([0.3, 1.0]), "resistance_exp": np.array([10.0, 25.0])}
     if averaged:
         axes["compliance"] = np.array([30.0, 60.0])
-    found = find_map(asked, Map(x="t_low", y="resistance_exp"), axes=axes)
+    options = Map(x="t_low", y="resistance_exp", average_over=["compliance"] if averaged else [])
+    found = find_map(asked, options, axes=axes)
     for name in ("safe_share", "safe_share_interval", "caution_share", "undetermined_share"):
         said = found[name].attrs["long_name"] + found[name].attrs.get("comment", "")
         assert ("lungs at all averaged settings" in said) == averaged, name

@@ -4,9 +4,10 @@ import pytest
 from ebbmap.analyses.map import Map, find_map
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.cases.simulate import simulate
-from ebbmap.errors import TooLargeError
+from ebbmap.errors import EbbmapError, TooLargeError
+from ebbmap.kernels.judging import SAFE, UNSAFE, judge
 from ebbmap.kernels.shares import wilson
-from ebbmap.registries.limits import LIMIT_SETS, SAFE, UNSAFE, combine, judge
+from ebbmap.registries.limits import LIMIT_SETS, combine
 from ebbmap.registries.populations import POPULATIONS
 
 LUNGS = 40
@@ -126,7 +127,7 @@ def test_a_map_too_large_is_refused_before_any_work(question):
     axes = {name: np.linspace(10, 60, 10_000) for name in ("p_high", "resistance_exp", "t_high")}
     wide = Question(**{**question.__dict__, "fixed": {}, "lungs": 2})
     with pytest.raises(TooLargeError, match="the map of t_high against p_high must fit in memory"):
-        find_map(wide, Map(x="p_high", y="t_high"), axes=axes)
+        find_map(wide, Map(x="p_high", y="t_high", average_over=["resistance_exp"]), axes=axes)
 
 
 def test_a_caption_says_what_is_assumed_and_what_is_held():
@@ -135,3 +136,9 @@ def test_a_caption_says_what_is_assumed_and_what_is_held():
         "normal, all; restrictive, all but compliance"
     )
     assert Question(fixed={"t_low": 0.5, "sex": 1.0}).fixed_text == "T low 0.5 s, sex male"
+
+
+def test_an_axis_that_is_not_laid_out_is_refused(question):
+    more = {**AXES, "p_low": np.array([0.0, 5.0])}
+    with pytest.raises(EbbmapError, match="axes: p_low is not laid out here"):
+        find_map(question, Map(x="t_low", y="resistance_exp"), axes=more)

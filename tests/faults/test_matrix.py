@@ -213,7 +213,7 @@ def test_a_changed_study_is_refused_and_changes_nothing_until_fresh(
     before = contents(out)
     process = fork(lambda: told(kind, out, text=kept_runs.other(kind)))
     assert process.wait() == 2
-    assert "holds another run, which this one cannot go on with" in process.said
+    assert "holds another run, which this one cannot resume" in process.said
     assert "--fresh" in process.said
     assert contents(out) == before == contents(undisturbed(kind))
     perform(kind, out, kept_runs.other(kind), fresh=True)

@@ -61,8 +61,10 @@ def test_the_store_names_its_study(stored, study):
 
 
 def test_streamed_shares_are_those_of_the_map(summed, study):
-    asked = Map(x="p_high", y="t_low", average_over=["compliance"])
-    mapped = find_map(study.question, asked, axes=study.axes)
+    axes = {name: study.axes[name] for name in ("p_high", "t_low", "compliance")}
+    mapped = find_map(
+        study.question, Map(x="p_high", y="t_low", average_over=["compliance"]), axes=axes
+    )
     for name in ("safe_share", "caution_share", "undetermined_share", "broken_share"):
         same = mapped[name].transpose(*summed[name].dims).reindex_like(summed)
         np.testing.assert_array_equal(summed[name].values, same.values, err_msg=name)

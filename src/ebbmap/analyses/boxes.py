@@ -23,7 +23,15 @@ from ebbmap.analyses.common.events import (
 from ebbmap.analyses.common.factors import FAILED, varying
 from ebbmap.analyses.common.failures import range_words
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
-from ebbmap.analyses.options import NO_AXES, Axes, Options, ParameterName, Share, axes_of
+from ebbmap.analyses.options import (
+    NO_AXES,
+    Axes,
+    Options,
+    ParameterName,
+    Share,
+    axes_of,
+    refuse_unused,
+)
 from ebbmap.cases.design import RESAMPLING_STREAM, draw_random_design, seed_stream
 from ebbmap.cases.evaluate import unsolved
 from ebbmap.cases.labelling import Variable, label_variables
@@ -121,7 +129,9 @@ def find_boxes(
     EbbmapError
         For values that cannot be, or a setting without values.
     """
-    return boxes_pieces(question, options or Boxes(), axes).whole(progress)
+    options = options or Boxes()
+    refuse_unused(axes, *options.over)
+    return boxes_pieces(question, options, axes).whole(progress)
 
 
 def boxes_pieces(question: Question, options: Boxes, axes: Axes) -> Pieces[xr.Dataset]:

@@ -13,15 +13,23 @@ from pydantic import Field
 from ebbmap.analyses.asked import Asked
 from ebbmap.analyses.base import Analysis
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
-from ebbmap.analyses.options import NO_AXES, Axes, Options, ParameterName, Share, axes_of
+from ebbmap.analyses.options import (
+    NO_AXES,
+    Axes,
+    Options,
+    ParameterName,
+    Share,
+    axes_of,
+    refuse_unused,
+)
 from ebbmap.cases.checks import check_memory
 from ebbmap.cases.labelling import Variable, describe, label_variables
 from ebbmap.cases.pieces import Found, Pieces, Progress, in_a_row, join_groups, listed
 from ebbmap.cases.question import Question, draw_cases, middle_lung
 from ebbmap.cases.simulate import simulate
 from ebbmap.cases.uses import Use, add_provenance
+from ebbmap.kernels.judging import judge
 from ebbmap.kernels.shares import crossing, share_words, shares
-from ebbmap.registries.limits import judge
 from ebbmap.registries.parameters import parameter
 
 #: The boundary of a safe region: where half of the lungs are served.
@@ -99,6 +107,7 @@ def find_map(
     >>> find_map(asked, Map(x="t_low", y="p_high"), axes=axes)["safe_share"].shape
     (1, 1, 3, 2)
     """
+    refuse_unused(axes, options.x, options.y, *options.average_over)
     return map_pieces(question, options, axes).whole(progress)
 
 

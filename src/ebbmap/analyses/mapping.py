@@ -21,7 +21,7 @@ from ebbmap.analyses.common.events import (
 )
 from ebbmap.analyses.common.factors import FAILED, finish, place_pieces, varying
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
-from ebbmap.analyses.options import NO_AXES, Along, Axes
+from ebbmap.analyses.options import NO_AXES, Along, Axes, refuse_unused
 from ebbmap.cases.checks import check_memory
 from ebbmap.cases.design import RESAMPLING_STREAM, seed_stream
 from ebbmap.cases.evaluate import unsolved
@@ -100,7 +100,9 @@ def find_mapping(
     EbbmapError
         For values that cannot be, or if no property varies.
     """
-    return mapping_pieces(question, options or FactorMapping(), axes).whole(progress)
+    options = options or FactorMapping()
+    refuse_unused(axes, options.along)
+    return mapping_pieces(question, options, axes).whole(progress)
 
 
 def mapping_pieces(

@@ -152,3 +152,20 @@ def axis_of(axes: Axes, name: str) -> np.ndarray:
 def axes_of(axes: Axes, *names: str) -> dict[str, np.ndarray]:
     """Return the grids of some parameters in order; see `axis_of` for errors."""
     return {name: axis_of(axes, name) for name in names}
+
+
+def refuse_unused(axes: Axes, *used: str | None) -> None:
+    """Refuse axes that an analysis would not look at.
+
+    Raises
+    ------
+    EbbmapError
+        Naming each.
+
+    Examples
+    --------
+    >>> refuse_unused({"t_low": [0.3, 0.5]}, "t_low")
+    """
+    for name in axes:
+        if name not in used:
+            raise EbbmapError(f"axes: {name} is not laid out here. Drop it, or name it in options.")

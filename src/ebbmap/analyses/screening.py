@@ -28,7 +28,7 @@ from ebbmap.analyses.common.sensitivity import (
     stack,
     unstack,
 )
-from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, Share
+from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, Share, refuse_unused
 from ebbmap.cases.design import (
     RESAMPLING_STREAM,
     check_counted,
@@ -228,7 +228,9 @@ def find_screening(
     EbbmapError
         For values that cannot be, or fewer than two factors.
     """
-    return screening_pieces(question, options or Screening(), axes).whole(progress)
+    options = options or Screening()
+    refuse_unused(axes, options.along)
+    return screening_pieces(question, options, axes).whole(progress)
 
 
 def screening_pieces(

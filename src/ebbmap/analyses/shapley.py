@@ -35,7 +35,7 @@ from ebbmap.analyses.common.sensitivity import (
     stack,
     unstack,
 )
-from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes
+from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, refuse_unused
 from ebbmap.cases.design import check_counted, check_kind, draw_shapley_design, factors_of
 from ebbmap.cases.evaluate import unsolved
 from ebbmap.cases.labelling import Variable, label_variables
@@ -206,7 +206,9 @@ def find_shapley(
     EbbmapError
         For values that cannot be, fewer than two factors, or too many of them.
     """
-    return shapley_pieces(question, options or Shapley(), axes).whole(progress)
+    options = options or Shapley()
+    refuse_unused(axes, options.along)
+    return shapley_pieces(question, options, axes).whole(progress)
 
 
 def shapley_pieces(

@@ -19,7 +19,7 @@ from ebbmap.analyses.common.growth import BY_SIZE
 from ebbmap.analyses.common.pawn import DISAGREEMENT
 from ebbmap.analyses.common.sensitivity import INDICES
 from ebbmap.analyses.common.sobol_work import SUMMARY, SobolWork
-from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, Share
+from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, Share, refuse_unused
 from ebbmap.cases.labelling import Variable
 from ebbmap.cases.pieces import Pieces, Progress
 from ebbmap.cases.question import Question
@@ -122,7 +122,9 @@ def find_sobol(
     Variance-based indices need independent factors: the marginals are the population's, its
     correlations are dropped here.
     """
-    return sobol_pieces(question, options or Sobol(), axes).whole(progress)
+    options = options or Sobol()
+    refuse_unused(axes, options.along)
+    return sobol_pieces(question, options, axes).whole(progress)
 
 
 def sobol_pieces(question: Question, options: Sobol, axes: Axes = NO_AXES) -> Pieces[xr.Dataset]:

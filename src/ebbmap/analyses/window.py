@@ -21,7 +21,15 @@ from ebbmap.analyses.common.windows import (
     search_windows,
     stack_windows,
 )
-from ebbmap.analyses.options import NO_AXES, Axes, Options, ParameterName, Share, axes_of
+from ebbmap.analyses.options import (
+    NO_AXES,
+    Axes,
+    Options,
+    ParameterName,
+    Share,
+    axes_of,
+    refuse_unused,
+)
 from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Pieces, Progress, listed
 from ebbmap.cases.question import Question, draw_cases, middle_lung
@@ -106,7 +114,9 @@ def find_window(
     >>> windows["state"].dims
     ('population', 'rule', 'sample')
     """
-    return window_pieces(question, options or Window(), axes).whole(progress)
+    options = options or Window()
+    refuse_unused(axes, options.along)
+    return window_pieces(question, options, axes).whole(progress)
 
 
 def window_pieces(question: Question, options: Window, axes: Axes = NO_AXES) -> Pieces[xr.Dataset]:

@@ -231,13 +231,13 @@ def _in_blocks(model: Lung, own: Mapping[str, np.ndarray], breath: Breath, left,
     )
     shape = arrays[0].shape
     flat = [array.ravel() for array in arrays]
-    parts = []
+    readings = []
     for start in range(0, max(flat[0].size, 1), BLOCK):
         block = [array[start : start + BLOCK] for array in flat]
         lungs = dict(zip(own, block, strict=False))
         breaths = Breath(**dict(zip(names, block[len(own) :], strict=True)))
-        parts.append(_read(circuit_of(model, lungs), breaths, left, slices))
-    joined = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+        readings.append(_read(circuit_of(model, lungs), breaths, left, slices))
+    joined = {name: np.concatenate([r[name] for r in readings]) for name in readings[0]}
     return {name: value.reshape((*shape, *value.shape[1:])) for name, value in joined.items()}
 
 
@@ -318,14 +318,8 @@ def _settle(lung: Network, breath: Breath) -> Settled:
         volume = volume - (d * miss[0] - b * miss[1]) / determinant
         spread = spread - (a * miss[1] - c * miss[0]) / determinant
     off = np.abs(miss[0]) / lung.compliance + np.abs(lung.link * miss[1])
-    return Settled(
-        start_volume,
-        start_spread,
-        course,
-        look(course, drive),
-        drive,
-        course.settled & (off <= SETTLED),
-    )
+    settled = course.settled & (off <= SETTLED)
+    return Settled(start_volume, start_spread, course, look(course, drive), drive, settled)
 
 
 def _flow_with_left(breath: Settled, volumes):

@@ -48,7 +48,7 @@ class Pieces(Generic[T]):
         Examples
         --------
         >>> squares = listed(3, lambda n, _: xr.Dataset({"square": n * n}),
-        ...                  lambda found: sum(int(one["square"]) for one in found))
+        ...                  lambda done: sum(int(piece["square"]) for piece in done))
         >>> squares.whole()
         5
         """
@@ -84,8 +84,8 @@ def listed(
 
 
 def single(run: Callable[[Progress], xr.Dataset]) -> Pieces[xr.Dataset]:
-    """Let work that is not worth cutting be one piece."""
-    return listed(1, lambda number, progress: run(progress), lambda found: found[0])
+    """Return work that is not worth cutting as one piece."""
+    return listed(1, lambda number, progress: run(progress), lambda results: results[0])
 
 
 def together(parts: Mapping[str, Pieces[Any]], join: Callable[[dict[str, Any]], T]) -> Pieces[T]:
@@ -151,30 +151,32 @@ class Within(Mapping[str, xr.Dataset]):
         return sum(1 for _ in self)
 
 
-def join_groups(found: Sequence[xr.Dataset], groups: Sequence[str]) -> xr.Dataset:
+def join_groups(results: Sequence[xr.Dataset], groups: Sequence[str]) -> xr.Dataset:
     """Put the results of populations side by side along `population`.
 
     A coordinate that some lack, such as a property that only one population has, is NaN there,
     or an empty text.
     """
-    dim = xr.Variable("population", list(groups))
-    every = {name: coord for one in found for name, coord in one.coords.items()}
-    lacking = {
-        name: xr.Variable((), "" if coord.dtype.kind in "OU" else np.nan, coord.attrs)
-        for name, coord in every.items()
-        if name not in coord.dims and any(name not in one.coords for one in found)
-    }
+    coords = {name: coord for result in results for name, coord in result.coords.items()}
+    scalars = {name: coord for name, coord in coords.items() if name not in coord.dims}
+    unknown = {name: _unknown(coord) for name, coord in scalars.items()}
     filled = [
-        one.assign_coords({n: c for n, c in lacking.items() if n not in one.variables})
-        for one in found
+        result.assign_coords({n: c for n, c in unknown.items() if n not in result.variables})
+        for result in results
     ]
+    dim = xr.Variable("population", list(groups))
     return xr.concat(filled, dim=dim, join="outer", combine_attrs="override")
 
 
-def in_a_row(found: Sequence[xr.Dataset], dim: str) -> xr.Dataset:
+def _unknown(coord: xr.DataArray) -> xr.Variable:
+    """Return a coordinate's place where its value is not known: NaN, or an empty text."""
+    return xr.Variable((), "" if coord.dtype.kind in "OU" else np.nan, coord.attrs)
+
+
+def in_a_row(results: Sequence[xr.Dataset], dim: str) -> xr.Dataset:
     """Put datasets behind each other along a dimension that all of their variables have."""
     return xr.concat(
-        list(found),
+        list(results),
         dim=dim,
         data_vars="minimal",
         coords="minimal",
@@ -184,14 +186,16 @@ def in_a_row(found: Sequence[xr.Dataset], dim: str) -> xr.Dataset:
     )
 
 
-def join_places(found: Sequence[xr.Dataset], along: str) -> xr.Dataset:
+def join_places(results: Sequence[xr.Dataset], along: str) -> xr.Dataset:
     """Put results at single places of an axis in a row; cases that failed add up.
 
     What has not the axis as a dimension is the same at every place.
     """
-    alike = [n for n, array in found[0].data_vars.items() if along not in array.dims]
-    row = in_a_row([one.drop_vars(alike) for one in found], along).assign(found[0][alike].data_vars)
+    first = results[0]
+    alike = [name for name, array in first.data_vars.items() if along not in array.dims]
+    row = in_a_row([result.drop_vars(alike) for result in results], along)
+    row = row.assign(first[alike].data_vars)
     if "failed" in row:
-        counts = np.sum([one["failed"].values for one in found], axis=0)
-        row["failed"] = found[0]["failed"].copy(data=counts)
-    return row.assign_attrs(found[0].attrs)
+        counts = np.sum([result["failed"].values for result in results], axis=0)
+        row["failed"] = first["failed"].copy(data=counts)
+    return row.assign_attrs(first.attrs)

@@ -41,9 +41,9 @@ from ebbmap.committee.own_setting import (
 )
 from ebbmap.committee.protocol import Protocol
 from ebbmap.committee.verdict import ALL, LEVEL, share_with_interval
+from ebbmap.kernels.judging import CAUTION, SAFE, judge
 from ebbmap.kernels.safe_boxes import Boxes, largest_boxes
 from ebbmap.kernels.tally import BLOCK
-from ebbmap.registries.limits import CAUTION, SAFE, judge
 
 #: Places along each axis of the search, by the number of free parameters.
 PLACES = {1: 65, 2: 33, 3: 11, 4: 6}
@@ -259,7 +259,7 @@ def _look(protocol: Protocol, draft: Draft, drawn: Drawn) -> Searched:
 
 
 def _mixture(protocol: Protocol, sizes: dict[str, int]) -> dict[str, int]:
-    """Lungs that each group gives to a sample of all who get the mode, by their weights."""
+    """Return how many lungs each group gives to a weighted sample of all who get the mode."""
     share = {g.name: g.weight * sizes[g.name] for g in protocol.groups if sizes.get(g.name, 0) >= 2}
     total = sum(share.values())
     smallest = min(sizes[name] / (part / total) for name, part in share.items())
@@ -280,7 +280,7 @@ def _pooled(protocol: Protocol, draws, coarse: dict[str, Searched]) -> Searched:
 def _largest(
     protocol, name: str, coarse: Searched, boxes: Boxes, draws, share: float
 ) -> dict[str, Span] | None:
-    """Largest box that serves a share of the sample, its ends refined by a second search."""
+    """Find the largest box that serves a share of the sample; a second search refines its ends."""
     found = boxes.serving(min(share, 1.0))
     if found is None:
         return None
@@ -307,7 +307,7 @@ def _largest(
 
 
 def _spans(draft: Draft, low: np.ndarray, high: np.ndarray) -> dict[str, Span]:
-    """Ranges of the free parameters from places in the unit cube."""
+    """Return ranges of the free parameters from places in the unit cube."""
     spans = {}
     for i, name in enumerate(draft.free):
         of = draft.spans[name]
@@ -316,7 +316,7 @@ def _spans(draft: Draft, low: np.ndarray, high: np.ndarray) -> dict[str, Span]:
 
 
 def _volume(draft: Draft, spans: dict[str, Span], least: float) -> float:
-    """Share of the draft's ranges that a box takes; a side of no width counts as `least`."""
+    """Return the share of the ranges that a box takes; a side of no width counts as `least`."""
     sides = [
         max((span.high - span.low) / (draft.spans[name].high - draft.spans[name].low), least)
         for name, span in spans.items()

@@ -22,7 +22,7 @@ CERTIFICATE_SETTINGS = 128
 
 
 def certificate_lungs(protocol: Protocol, name: str, purpose: int) -> list[Drawn]:
-    """Fresh lungs of a group, or of all groups by their weights."""
+    """Draw fresh lungs of a group, or of all groups by their weights."""
     groups: list[Group] = [g for g in protocol.groups if name in (g.name, ALL)]
     draws = [draw_lungs(protocol, g, CERTIFICATE_LUNGS, purpose) for g in groups]
     if name != ALL:

@@ -100,8 +100,8 @@ def count_pieces(protocol: Protocol, piece: int = PIECE) -> Pieces[list[GroupCou
         if drawn.size < 2 or not part.size:
             return xr.Dataset()
         inside, edges = (
-            count(protocol, draft, part, unit, told)
-            for unit, told in zip(places(), (progress, None), strict=True)
+            count(protocol, draft, part, unit, report)
+            for unit, report in zip(places(), (progress, None), strict=True)
         )
         return _as_dataset(inside, "inside").merge(_as_dataset(edges, "corner"))
 

@@ -152,7 +152,7 @@ def _row(old: GroupCount, new: GroupCount) -> dict:
 
 
 def changes(old: Protocol, new: Protocol) -> list[str]:
-    """Say which settings, rules, criteria and limits changed, one sentence each."""
+    """Return which settings, rules, criteria and limits changed, one sentence each."""
     said = []
     for name in SETTINGS:
         one, other = say_setting(old.draft, name), say_setting(new.draft, name)
@@ -172,7 +172,7 @@ def changes(old: Protocol, new: Protocol) -> list[str]:
 
 
 def say_setting(draft: Draft, name: str) -> str:
-    """Say how the draft sets one setting."""
+    """Return how the draft sets one setting, in words."""
     unit = display(PARAMETERS[name].units)
     rule = draft.rules.get(name)
     if rule is None:
@@ -190,7 +190,7 @@ def say_setting(draft: Draft, name: str) -> str:
 
 
 def say_eligible(protocol: Protocol) -> str:
-    """Say who gets the mode."""
+    """Return who gets the mode, in words."""
     texts = []
     for name, ends in protocol.eligible.items():
         entry = PARAMETERS.get(name) or OUTCOMES[name]

@@ -51,11 +51,11 @@ class Span:
         return (self.low + self.high) / 2.0
 
     def at(self, unit: np.ndarray) -> np.ndarray:
-        """Values at places from 0 to 1 of the range, any shape."""
+        """Return values at places from 0 to 1 of the range, any shape."""
         return self.low + (self.high - self.low) * unit
 
     def say(self) -> str:
-        """Numbers for a reader.
+        """Return the numbers for a reader.
 
         Examples
         --------
@@ -221,7 +221,7 @@ def measure(lung: Lung, draft: Draft, lungs: Arrays, scores: np.ndarray) -> Meas
 
 
 def _true(lung: Lung, draft: Draft, lungs: Arrays) -> dict[str, np.ndarray]:
-    """Lungs at the middle of the draft, with the settings that any rule gives left out."""
+    """Return lungs at the middle of the draft, with the settings that any rule gives left out."""
     middle = {n: v for n, v in draft.middle().items() if n != "t_low_in_time_constants"}
     rule = draft.rules.get("p_high")
     if rule is not None:
@@ -233,7 +233,7 @@ def _true(lung: Lung, draft: Draft, lungs: Arrays) -> dict[str, np.ndarray]:
 
 
 def flow_ratio_time(lung: Lung, values: Arrays, ratio: float) -> np.ndarray:
-    """T low at which the end-release flow is a share of its peak.
+    """Find the T low at which the end-release flow is a share of its peak.
 
     Parameters
     ----------
@@ -311,7 +311,7 @@ def _column(values: np.ndarray | None) -> np.ndarray:
 
 
 def needed_properties(lung: Lung, draft: Draft, outcomes: tuple[str, ...]) -> tuple[str, ...]:
-    """Parameters other than settings that the outcomes and the rules need."""
+    """Return the parameters other than settings that the outcomes and the rules need."""
     needed = dict.fromkeys(plan(lung, outcomes).parameters)
     if "p_high" in draft.rules:
         needed |= dict.fromkeys(("predicted_body_weight", "compliance"))

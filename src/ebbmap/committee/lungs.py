@@ -77,15 +77,15 @@ class Drawn:
 def workers() -> int:
     """Return the number of threads: the processors that this process may use, within reason.
 
-    One of several processes is told by OMP_NUM_THREADS to keep to its own.
+    OMP_NUM_THREADS tells one of several processes to keep to its own.
     """
-    told = os.environ.get("OMP_NUM_THREADS", "")
-    allowed = int(told) if told.isdigit() and int(told) else MAX_WORKERS
+    stated = os.environ.get("OMP_NUM_THREADS", "")
+    allowed = int(stated) if stated.isdigit() and int(stated) else MAX_WORKERS
     return min(MAX_WORKERS, allowed, int(joblib.cpu_count()))
 
 
 def streams(protocol: Protocol, name: str, purpose: int) -> list[np.random.SeedSequence]:
-    """Independent seeds for lungs, errors and settings of a population and a purpose."""
+    """Return independent seeds for lungs, errors and settings of a population and a purpose."""
     key = (purpose, zlib.crc32(name.encode()))
     return np.random.SeedSequence(protocol.seed, spawn_key=key).spawn(3)
 
@@ -157,7 +157,7 @@ def question_of(protocol: Protocol, *, at_middle: bool = False) -> Question:
 
 
 def unit_settings(protocol: Protocol, draft: Draft, m: int, name: str, purpose: int) -> np.ndarray:
-    """Evenly spread settings of a draft's ranges, in the unit cube.
+    """Draw evenly spread settings of a draft's ranges, in the unit cube.
 
     Parameters
     ----------
@@ -184,7 +184,7 @@ def unit_settings(protocol: Protocol, draft: Draft, m: int, name: str, purpose: 
 
 
 def corners(draft: Draft) -> np.ndarray:
-    """Corners of a draft's ranges in the unit cube, shape (2^d, d)."""
+    """Return the corners of a draft's ranges in the unit cube, shape (2^d, d)."""
     return np.array(list(product((0.0, 1.0), repeat=len(draft.free))), float)
 
 

@@ -15,7 +15,7 @@ NOBODY = "nobody gets the mode"
 
 
 def what_holds(inside: str, outside: str, own: tuple[float, float], wanted: float) -> str:
-    """Say what a group needs.
+    """Return what a group needs, in words.
 
     Parameters
     ----------

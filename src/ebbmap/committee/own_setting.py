@@ -15,9 +15,9 @@ from scipy.stats import qmc
 from ebbmap.committee.draft import Draft
 from ebbmap.committee.lungs import Drawn, corners, solver, streams
 from ebbmap.committee.protocol import Protocol
+from ebbmap.kernels.judging import CAUTION, SAFE, UNDETERMINED, judge
 from ebbmap.kernels.shares import wilson
 from ebbmap.kernels.tally import BLOCK
-from ebbmap.registries.limits import CAUTION, SAFE, UNDETERMINED, judge
 
 #: What the draw of settings is for; see `lungs.streams`.
 OWN = 5
@@ -114,7 +114,7 @@ class _Search:
             self.look(which, lungs, np.clip(near, 0.0, 1.0))
 
     def result(self, settings: int, gain: np.ndarray) -> OwnSettings:
-        """Tell the lungs in doubt from those ruled out."""
+        """Separate the lungs in doubt from those ruled out."""
         top = self.margin.max(axis=0)
         finite = np.where(np.isfinite(self.margin), self.margin, np.nan)
         apart = np.abs(finite[0] - finite[1])
@@ -183,7 +183,7 @@ def find_own_settings(
 
 
 def own_share(found: OwnSettings, level: float) -> tuple[float, float, float]:
-    """Share of lungs served, and an interval that holds the error of the search as well.
+    """Return the share of lungs served, and an interval that holds the error of the search as well.
 
     The lower bound is Wilson's for the lungs served, the upper one Wilson's for those that are
     served or in doubt.
@@ -197,7 +197,7 @@ def own_share(found: OwnSettings, level: float) -> tuple[float, float, float]:
 
 
 def join_own(parts: list[OwnSettings], sizes: list[int]) -> OwnSettings:
-    """Put the first lungs of several groups together."""
+    """Join the first lungs of several groups together."""
     firsts = list(zip(parts, sizes, strict=True))
 
     def joined(name: str) -> np.ndarray:

@@ -51,7 +51,7 @@ class Protocol:
     text : str
         The file as it was read.
     stated : mapping of str to object
-        The same, key by key, every default filled in: what a run is told apart by.
+        The same, key by key, every default filled in: what distinguishes a check from another one.
     lung : Lung
         The model.
     draft : Draft

@@ -213,14 +213,14 @@ def _overlaps(lower: list[np.ndarray], upper: list[np.ndarray]) -> list[list[flo
 
 
 def _served(lower: np.ndarray, upper: np.ndarray) -> np.ndarray:
-    """Share of the lungs with each place in one of these pieces; NaN where there is no lung."""
+    """Return the share of lungs with each place in one of these pieces; NaN without lungs."""
     if not len(lower):
         return np.full(SERVED_AT.size, np.nan)
     return served_counts(lower, upper, SERVED_AT) / len(lower)
 
 
 def _width_quantiles(lower: np.ndarray, upper: np.ndarray) -> np.ndarray:
-    """Quantiles of the widest piece over the lungs that have one [s]."""
+    """Return quantiles of the widest piece over the lungs that have one [s]."""
     some = ~np.isnan(lower).all(axis=1)
     if not some.any():
         return np.full(len(WIDTHS), np.nan)
@@ -228,7 +228,7 @@ def _width_quantiles(lower: np.ndarray, upper: np.ndarray) -> np.ndarray:
 
 
 def _padded(tables: list[np.ndarray]) -> np.ndarray:
-    """Tables of lungs by pieces with NaN to the longest and widest, shape (groups, n, p)."""
+    """Fill tables of lungs by pieces with NaN to the longest and widest, shape (groups, n, p)."""
     n, p = (max([*sizes, 1]) for sizes in zip(*(table.shape for table in tables), strict=True))
     return np.array(
         [
@@ -239,19 +239,19 @@ def _padded(tables: list[np.ndarray]) -> np.ndarray:
 
 
 def _mean(shares, weights: np.ndarray) -> float:
-    """Weighted mean of the groups that get the mode; NaN where nobody does."""
+    """Return the weighted mean of the groups that get the mode; NaN where nobody does."""
     some = weights > 0
     return float(weights[some] @ np.array(shares)[some]) if some.any() else np.nan
 
 
 def _with_whole(shares: list[np.ndarray], weights: np.ndarray) -> np.ndarray:
-    """Shares of every group, and their weighted mean as the last row, shape (groups + 1, m)."""
+    """Return the groups' shares, and last their weighted mean, shape (groups + 1, m)."""
     whole = [_mean(column, weights) for column in np.array(shares).T]
     return np.array([*shares, whole])
 
 
 def _intervals(shares: np.ndarray, weights: np.ndarray, sizes: np.ndarray) -> np.ndarray:
-    """Wilson's interval of every group's share, normal for the whole, shape (2, groups + 1, m)."""
+    """Return Wilson's intervals of the groups, a normal one of the whole: (2, groups + 1, m)."""
     rows = [
         np.array(wilson(share * n, n, LEVEL)) if n else np.full((2, share.size), np.nan)
         for share, n in zip(shares[:-1], sizes, strict=True)
@@ -265,7 +265,7 @@ def _intervals(shares: np.ndarray, weights: np.ndarray, sizes: np.ndarray) -> np
 
 
 def _share_at(edges: tuple[np.ndarray, np.ndarray], place: float) -> float:
-    """Share of lungs in whose window a T low lies."""
+    """Return the share of lungs in whose window a T low lies."""
     low, high = edges
     return float(serves(low, high, np.array([place])).mean()) if len(low) else np.nan
 
@@ -277,7 +277,7 @@ def _best(low: np.ndarray, high: np.ndarray, seed: int) -> tuple[float, float, f
 
 
 def _best_for_all(halves, weights: np.ndarray, seed: int) -> tuple[float, float, float]:
-    """Best T low for the weighted mixture: lungs of each group in proportion."""
+    """Return the best T low for the weighted mixture: lungs of each group in proportion."""
     sizes = np.array([len(low) for low, _ in halves])
     some = weights > 0
     if not some.any():

@@ -125,7 +125,7 @@ def write_all(path: Path, content: bytes | memoryview) -> None:
 
 
 def write_whole(path: Path, write: Callable[[Path], object]) -> Path:
-    """Let `write(private_path)` write a file, and put it in place.
+    """Write a file with `write(private_path)`, and put it in place.
 
     Raises
     ------

@@ -60,6 +60,6 @@ def follow_cycles(
         outcomes, state = lung.cycle(state, **own)
         solved.append(outcomes)
     return (
-        {name: np.stack([one[name] for one in solved], axis=-1) for name in lung.solves},
-        {name: np.stack([one[name] for one in drawn], axis=-2) for name in lung.signals},
+        {name: np.stack([cycle[name] for cycle in solved], axis=-1) for name in lung.solves},
+        {name: np.stack([cycle[name] for cycle in drawn], axis=-2) for name in lung.signals},
     )

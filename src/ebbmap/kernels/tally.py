@@ -13,8 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtri
 
+from ebbmap.kernels.judging import CAUTION, SAFE, UNDETERMINED, UNSAFE, VERDICTS, judge
 from ebbmap.kernels.shares import wilson
-from ebbmap.registries.limits import CAUTION, SAFE, UNDETERMINED, UNSAFE, VERDICTS, LimitSet, judge
+from ebbmap.registries.limits import LimitSet
+from ebbmap.registry import active, keep_active
 
 #: Cases in one block: measured best for the linear lung judged by nine bounds.
 BLOCK = 32_768
@@ -120,7 +122,7 @@ def tally(
 
     if workers == 1:
         return join([count(chunk) for chunk in chunks])
-    with ThreadPoolExecutor(workers) as pool:
+    with ThreadPoolExecutor(workers, initializer=keep_active, initargs=(active(),)) as pool:
         return join(list(pool.map(count, chunks)))
 
 
@@ -135,26 +137,25 @@ def _count(outcomes: Arrays, limits: LimitSet, shape: tuple[int, int]) -> Tally:
     beyond = np.minimum(margin[unsafe] * (-1.0 / BIN_WIDTH), BINS - 1).astype(np.int32)
     beyond += binding[unsafe] * np.int32(BINS)
     known = np.where(np.isnan(margin), np.inf, margin) if masks[UNDETERMINED].any() else margin
-    at = known.argmin(axis=1)
-    worst = np.take_along_axis(known, at[:, None], axis=1)[:, 0]
-    return Tally(
-        np.array([[np.count_nonzero(row) for row in mask] for mask in masks]),
-        # few lungs at many settings: bytes hold the counts and add up fastest
-        np.stack([np.add.reduce(mask.view(np.uint8), axis=0, dtype=np.uint8) for mask in masks]),
-        np.bincount(beyond, minlength=bounds * BINS).reshape(bounds, BINS),
-        np.where(np.isinf(worst), np.nan, worst),
-        at,
-    )
+    worst_setting = known.argmin(axis=1)
+    worst = np.take_along_axis(known, worst_setting[:, None], axis=1)[:, 0]
+    by_lung = np.array([[np.count_nonzero(row) for row in mask] for mask in masks])
+    # few lungs at many settings: bytes hold the counts and add up fastest
+    by_setting = [np.add.reduce(mask.view(np.uint8), axis=0, dtype=np.uint8) for mask in masks]
+    shortfall = np.bincount(beyond, minlength=bounds * BINS).reshape(bounds, BINS)
+    worst = np.where(np.isinf(worst), np.nan, worst)
+    return Tally(by_lung, np.stack(by_setting), shortfall, worst, worst_setting)
 
 
-def join(parts: Sequence[Tally]) -> Tally:
-    """Add up what was counted on the same settings; lungs in the order of the parts."""
+def join(tallies: Sequence[Tally]) -> Tally:
+    """Add up what was counted on the same settings; lungs in the order of the tallies."""
+    by_setting = np.stack([tally.by_setting for tally in tallies])
     return Tally(
-        np.concatenate([part.by_lung for part in parts], axis=1),
-        np.stack([part.by_setting for part in parts]).sum(axis=0, dtype=np.int64),
-        np.stack([part.shortfall for part in parts]).sum(axis=0),
-        np.concatenate([part.worst for part in parts]),
-        np.concatenate([part.worst_setting for part in parts]),
+        np.concatenate([tally.by_lung for tally in tallies], axis=1),
+        by_setting.sum(axis=0, dtype=np.int64),
+        np.stack([tally.shortfall for tally in tallies]).sum(axis=0),
+        np.concatenate([tally.worst for tally in tallies]),
+        np.concatenate([tally.worst_setting for tally in tallies]),
     )
 
 
@@ -218,7 +219,7 @@ def clustered_interval(shares, weights, level: float):
     >>> [round(float(x), 3) for x in clustered_interval([np.array([0.2, 0.4, 0.6])], [1.0], 0.95)]
     [0.4, 0.211, 0.624]
     """
-    counts = [np.size(one) for one in shares]
+    counts = [np.size(share) for share in shares]
     if min(counts) < 2:
         return np.nan, np.nan, np.nan
     mean = float(sum(w * np.mean(one) for w, one in zip(weights, shares, strict=True)))

@@ -15,7 +15,7 @@ from scipy.optimize import elementwise
 
 from ebbmap.errors import EbbmapError
 from ebbmap.kernels.changes import OPEN, ROUNDING, UNKNOWN, Margins, find_changes
-from ebbmap.registries.limits import least_margin
+from ebbmap.kernels.judging import least_margin
 
 #: Relative step of T low between two looks [1]. A window or a hole at least this wide (0.01 s at
 #: T low 0.5 s) always holds a look and is found; of narrower ones those are found that two bounds
@@ -135,8 +135,8 @@ def release_windows(
     --------
     >>> def rule(t_low, lung):
     ...     return np.stack([0.75 - np.exp(-t_low), np.exp(-t_low) - 0.5]) + 0.0 * lung
-    >>> found = release_windows(rule, 1, low=0.01, high=10.0)
-    >>> [round(float(edge[0, 0]), 6) for edge in (found.lower, found.upper)]
+    >>> windows = release_windows(rule, 1, low=0.01, high=10.0)
+    >>> [round(float(edge[0, 0]), 6) for edge in (windows.lower, windows.upper)]
     [0.287682, 0.693147]
     """
     if not 0 < low < high:
@@ -194,21 +194,10 @@ def _search(margins: Margins, lungs: np.ndarray, places: np.ndarray, ends) -> Wi
         seconds(_table(owner[unknown], slot, column, n, np.nan))
         for column in (begin[unknown], end[unknown])
     )
-    return Windows(
-        lower,
-        upper,
-        lower_bound,
-        upper_bound,
-        count,
-        best_piece,
-        widest,
-        seconds(best),
-        best_margin,
-        shorter,
-        longer,
-        lost_lower,
-        lost_upper,
-    )
+    edges, best_t_low = (lower, upper, lower_bound, upper_bound), seconds(best)
+    blamed, unknown_edges = (shorter, longer), (lost_lower, lost_upper)
+    picked = best_piece, widest, best_t_low, best_margin
+    return Windows(*edges, count, *picked, *blamed, *unknown_edges)
 
 
 def _parts(margins: Margins, seen, lungs, places):
@@ -280,14 +269,14 @@ def _climb(margins: Margins, lungs, before, best, after, height):
         (before < best) & (best < after) & (sides[0] <= height) & (sides[1] <= height)
     )
     if inner.size:
-        found = elementwise.find_minimum(
+        lowest = elementwise.find_minimum(
             lambda log_t, row: -_least(margins, log_t, lungs[row.astype(int)]),
             (before[inner], best[inner], after[inner]),
             args=(inner * 1.0,),
         )
-        better = -found.f_x > height[inner]
-        best[inner] = np.where(better, found.x, best[inner])
-        height[inner] = np.where(better, -found.f_x, height[inner])
+        better = -lowest.f_x > height[inner]
+        best[inner] = np.where(better, lowest.x, best[inner])
+        height[inner] = np.where(better, -lowest.f_x, height[inner])
     return best, height
 
 

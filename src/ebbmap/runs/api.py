@@ -7,11 +7,14 @@ import shutil
 import tempfile
 import weakref
 from collections.abc import Callable, Iterator, Mapping
+from functools import partial
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import xarray as xr
 
+from ebbmap.catalogue.results import add_outcome
+from ebbmap.catalogue.value import Catalogue
 from ebbmap.committee.check import Check
 from ebbmap.committee.protocol import Protocol
 from ebbmap.errors import EbbmapError, shortened, unknown_name
@@ -92,6 +95,53 @@ class Results(Mapping[str, xr.Dataset]):
         for dataset in self._opened.values():
             dataset.close()
         self._opened.clear()
+
+    def add(self, outcome: Any, *, catalogue: Catalogue | None = None) -> list[str]:
+        """Add an outcome of one's own to what is there, without solving a case again.
+
+        The files stay as they are; see `ebbmap.catalogue.add_outcome`.
+
+        Parameters
+        ----------
+        outcome : callable
+            A marked function (`ebbmap.outcome`).
+        catalogue : Catalogue, optional
+            What it may take besides the bundled entries.
+
+        Returns
+        -------
+        list of str
+            Names of the results that have it now.
+
+        Raises
+        ------
+        EbbmapError
+            If no result holds what it needs.
+
+        Examples
+        --------
+        >>> from ebbmap.catalogue import outcome
+        >>> @outcome(units="cmH2O", source="invented for this example")
+        ... def twice_auto_peep(auto_peep):
+        ...     return 2.0 * auto_peep
+        >>> results = run(EXAMPLE)
+        >>> results.add(twice_auto_peep)
+        ['profile']
+        >>> results["profile"]["twice_auto_peep"].dims
+        ('population', 't_low')
+        """
+        added, refused = [], []
+        for name in self.names:
+            try:
+                before = self[name]
+                self._opened[name] = add_outcome(before, outcome, catalogue=catalogue)
+                self._opened[name].set_close(before.close)
+                added.append(name)
+            except EbbmapError as error:
+                refused.append(f"{name}: {error}")
+        if not added:
+            raise EbbmapError("\n".join(refused))
+        return added
 
     def __getitem__(self, name: str) -> xr.Dataset:
         if name not in self._paths:
@@ -191,15 +241,14 @@ def run(
     fresh: bool = False,
     progress: Callable[[str, int], None] | None = None,
 ) -> Results:
-    """Run every analysis of a study, resuming what an earlier run of it finished in the folder.
+    """Run every analysis of a study, or resume an earlier run of it in the same folder.
 
     Parameters
     ----------
     study : str, Path or Study
-        Path of a study file, name of a bundled study, text of a study (TOML), or a checked study.
+        Path, name of a bundled study, text (TOML), or a checked study.
     out : str or Path, optional
-        Folder for results, made if missing. Where none is given, results live in a temporary
-        folder that is removed with the returned object.
+        Folder for results; if not given, a temporary one that is removed with what is returned.
     workers : int
         Processes.
     cluster : str, optional
@@ -237,14 +286,8 @@ def run(
     results = Results(folder)
     if passing:
         weakref.finalize(results, shutil.rmtree, folder, ignore_errors=True)
-    for _ in run_study(
-        checked,
-        folder,
-        progress=lambda task: _counter(task.name, progress),
-        workers=workers,
-        cluster=cluster,
-        fresh=fresh,
-    ):
+    how: dict[str, Any] = {"workers": workers, "cluster": cluster, "fresh": fresh}
+    for _ in run_study(checked, folder, progress=lambda t: _counter(t.name, progress), **how):
         pass
     results.look()
     return results
@@ -265,8 +308,7 @@ def check(
     Parameters
     ----------
     protocol : str, Path or Protocol
-        Path of a protocol file, name of a bundled draft, text of a protocol (TOML), or a checked
-        protocol.
+        Path, name of a bundled draft, text (TOML), or a checked protocol.
     out : str or Path, optional
         Folder for results (NetCDF) and for the pieces from which a check is resumed; nothing is
         kept where none is given.
@@ -298,15 +340,9 @@ def check(
     checked = _checked(protocol, Protocol, load_protocol, parse_protocol, bundled_protocols())
     folder, passing = _folder(out)
     try:
-        done = run_check(
-            checked,
-            folder,
-            date=stated,
-            progress=lambda part: _counter(part, progress),
-            workers=workers,
-            cluster=cluster,
-            fresh=fresh,
-        )
+        how: dict[str, Any] = {"workers": workers, "cluster": cluster, "fresh": fresh}
+        count = partial(_counter, progress=progress)
+        done = run_check(checked, folder, date=stated, progress=count, **how)
         if not passing:
             write_text(folder / PROTOCOL_FILE, done.protocol.text)
             for name, dataset in done.results.items():

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from ebbmap.registries.limits import VERDICTS
+from ebbmap.kernels.judging import VERDICTS
 
 #: Bits of a float32 that a bin drops: sign, exponent and 7 bits of the mantissa are left.
 _DROPPED = 16
@@ -75,7 +75,7 @@ def bin_values(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def quantiles(counts: np.ndarray, marks: Sequence[float]) -> np.ndarray:
-    """Quantiles of binned values: the middle of the bin in which each falls.
+    """Return quantiles of binned values: the middle of the bin in which each falls.
 
     Parameters
     ----------

@@ -24,7 +24,7 @@ RESTARTS = 2
 
 
 def default_workers() -> int:
-    """Processors that this process may use."""
+    """Return how many processors this process may use."""
     return int(joblib.cpu_count())
 
 

@@ -113,16 +113,16 @@ def unseal(content: bytes) -> Entry:
     if not content.startswith(MAGIC) or checksum(body).encode() != given:
         raise ValueError("not what was sealed")
     words, _, numbers = body.partition(b"\n")
-    told = json.loads(words)
+    header = json.loads(words)
     arrays, start = {}, 0
-    for name, (kind, shape) in told.pop("arrays").items():
+    for name, (kind, shape) in header.pop("arrays").items():
         array = np.zeros(shape, kind)
         if array.nbytes:
             array[...] = np.ndarray(shape, kind, numbers, start)
         arrays[name] = array
         start += array.nbytes
-    files = {path: (size, digest) for path, (size, digest) in told.pop("files").items()}
-    return Entry(**told, files=files, arrays=arrays)
+    files = {path: (size, digest) for path, (size, digest) in header.pop("files").items()}
+    return Entry(**header, files=files, arrays=arrays)
 
 
 def pack_dataset(dataset: xr.Dataset) -> tuple[dict[str, Any], dict[str, np.ndarray]]:
@@ -143,16 +143,16 @@ def pack_dataset(dataset: xr.Dataset) -> tuple[dict[str, Any], dict[str, np.ndar
 
 def unpack_dataset(entry: Entry) -> xr.Dataset:
     """Return the Dataset that an entry keeps."""
-    told = entry.labels
+    labels = entry.labels
     variables = {
         name: xr.Variable(dims, entry.arrays[name], _arrays_in(attrs))
-        for name, (dims, attrs, _) in told["variables"].items()
+        for name, (dims, attrs, _) in labels["variables"].items()
     }
-    coords = {name for name, (*_, coord) in told["variables"].items() if coord}
+    coords = {name for name, (*_, coord) in labels["variables"].items() if coord}
     return xr.Dataset(
         {name: array for name, array in variables.items() if name not in coords},
         {name: array for name, array in variables.items() if name in coords},
-        _arrays_in(told["attrs"]),
+        _arrays_in(labels["attrs"]),
     )
 
 

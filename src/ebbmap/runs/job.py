@@ -19,8 +19,8 @@ from ebbmap.cases.evaluate import (
 from ebbmap.cases.question import draw_cases
 from ebbmap.cases.simulate import as_arrays
 from ebbmap.files.study import Study
+from ebbmap.kernels.judging import judge
 from ebbmap.lungs import lung_model
-from ebbmap.registries.limits import judge
 from ebbmap.registries.outcomes import plan
 from ebbmap.runs.counts import bin_values, count_verdicts
 from ebbmap.runs.layout import cut
@@ -100,7 +100,7 @@ class Job:
         return sum(kind.itemsize for kind in self.columns.values())
 
     def names(self) -> list[str]:
-        """Name of every block in the ledger."""
+        """Return the name of every block in the ledger."""
         return [f"{PART}.{number:08d}" for number in range(self.layout.blocks)]
 
     def places(self, number: int) -> dict[str, str]:
@@ -139,7 +139,7 @@ class Job:
         return filled, {**counts, **self._sums(filled)}
 
     def inputs(self, box: tuple[slice, ...]) -> dict[str, np.ndarray]:
-        """Values of a block by parameter, one axis per dimension."""
+        """Return the values of a block by parameter, one axis per dimension."""
         cuts = dict(zip(self.layout.dims, box, strict=True))
         held = {name: self.axes[name][cuts[name]] for name in self.held}
         key = (box[0].start, *((cuts[n].start, cuts[n].stop) for n in self.held))
@@ -165,14 +165,14 @@ class Job:
         return values
 
     def _room(self, name: str, kind: np.dtype, shape: tuple[int, ...]) -> np.ndarray:
-        """Memory for a column, the same again for every block: fresh memory is slow."""
+        """Return memory for a column, the same again for every block: fresh memory is slow."""
         size = int(np.prod(shape))
         if name not in self._memory or self._memory[name].size < size:
             self._memory[name] = np.empty(size, kind)
         return self._memory[name][:size].reshape(shape)
 
     def _cells(self, shape: tuple[int, ...]) -> tuple[dict[str, np.ndarray], np.ndarray]:
-        """Empty counts of a block, and the cell of every case, of length one along the rest."""
+        """Return empty counts of a block, and the cell of every case, of length one elsewhere."""
         if "safe_share" not in self.asked.reductions:
             return {}, np.zeros([1] * len(shape), np.int64)
         marked = [

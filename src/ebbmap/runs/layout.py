@@ -44,11 +44,11 @@ class Layout:
         return prod(self.grid)
 
     def place(self, number: int) -> tuple[int, ...]:
-        """Index of a block along each dimension, in C order."""
+        """Return the index of a block along each dimension, in C order."""
         return tuple(int(i) for i in np.unravel_index(number, self.grid))
 
     def box(self, number: int) -> tuple[slice, ...]:
-        """Cases of a block.
+        """Return the cases of a block, as a box.
 
         Examples
         --------
@@ -61,7 +61,7 @@ class Layout:
         )
 
     def cases_in(self, number: int) -> int:
-        """Cases of a block."""
+        """Return how many cases a block has."""
         return prod(one.stop - one.start for one in self.box(number))
 
 

@@ -95,13 +95,13 @@ class Ledger:
         else:
             return
         raise EbbmapError(
-            f"{self.folder} holds another run, which this one cannot go on with: {reason}. "
+            f"{self.folder} holds another run, which this one cannot resume: {reason}. "
             "Undo the change, name another folder with --out, or begin again with --fresh."
         )
 
     @contextmanager
     def begun(self, workers: int, *, fresh: bool = False) -> Iterator[None]:
-        """Begin, or go on with, what is asked, and keep every other run away.
+        """Begin or resume what is asked, and keep every other run away.
 
         Parameters
         ----------
@@ -156,7 +156,7 @@ class Ledger:
             lock.release()
 
     def _take_over(self, workers: int) -> None:
-        """From here on nothing is put in place by workers of an earlier run."""
+        """Take the folder over: workers of an earlier run put nothing in place from here on."""
         self.run = uuid.uuid4().hex
         with self._gate():
             holder = {"run": self.run, "plan": self.key, "pid": os.getpid(), "workers": workers}
@@ -178,7 +178,7 @@ class Ledger:
 
     @contextmanager
     def turn(self) -> Iterator[None]:
-        """Let files be put in place, if the folder still belongs to this run.
+        """Wait until files may be put in place, if the folder still belongs to this run.
 
         Raises
         ------
@@ -199,7 +199,7 @@ class Ledger:
             yield
 
     def busy(self) -> bool:
-        """Whether a run is at work."""
+        """Return whether a run is at work."""
         if not (self.path / "lock").exists():
             return False
         try:
@@ -290,10 +290,10 @@ class Ledger:
 
         def entry(part: Path) -> None:
             seconds = 0.0 if since is None else time.perf_counter() - since
-            told = Entry(
+            finished = Entry(
                 name, self.key, self.run, seconds, cases, files, dict(labels or {}), dict(arrays)
             )
-            write_all(part, seal(told))
+            write_all(part, seal(finished))
 
         writers: dict[Path, Callable[[Path], object]] = {
             self.folder / place: partial(beside_it, place, give)
@@ -304,20 +304,20 @@ class Ledger:
     def vouch(self, name: str, places: Iterable[str]) -> None:
         """Enter files that are in place already, as they are now."""
         files = {place: fingerprint(self.folder / place) for place in places}
-        told = Entry(f"{FILES}.{name}", self.key, self.run, 0.0, 0, files, {}, {})
+        finished = Entry(f"{FILES}.{name}", self.key, self.run, 0.0, 0, files, {}, {})
         put_in_place(
-            {self._entry(told.name): lambda part: write_all(part, seal(told))},
+            {self._entry(finished.name): lambda part: write_all(part, seal(finished))},
             parts=self.parts,
             turn=self.turn,
         )
         self.note({FILES: (sum(name.startswith(f"{FILES}.") for name in self.names()), 0)})
 
     def names(self) -> list[str]:
-        """Everything that has an entry, sound or not, in order."""
+        """Return everything that has an entry, sound or not, in order."""
         return sorted(path.stem for path in self.path.glob("*.piece"))
 
     def entries(self) -> Iterator[Entry]:
-        """Every sound entry of what is asked, in order of names."""
+        """Yield every sound entry of what is asked, in order of names."""
         for name in self.names():
             entry = self.read(name)
             if entry is not None:

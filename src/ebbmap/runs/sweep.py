@@ -17,9 +17,9 @@ from ebbmap.cases.labelling import (
     label_verdict,
 )
 from ebbmap.cases.uses import Use, add_provenance
+from ebbmap.kernels.judging import CAUTION, SAFE, UNDETERMINED, UNSAFE
 from ebbmap.kernels.shares import share_words, shares_of_counts
 from ebbmap.registries.derivations import DERIVATIONS
-from ebbmap.registries.limits import CAUTION, SAFE, UNDETERMINED, UNSAFE
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.runs.counts import BINS, QUANTILE_ERROR, quantiles
 from ebbmap.runs.job import Job, number_of
@@ -79,7 +79,7 @@ def coordinates(job: Job) -> xr.Dataset:
 
 
 def _drawn(job: Job) -> dict[str, xr.DataArray]:
-    """Parameters that are given, drawn or left at their default, along what they vary with."""
+    """Return parameters that are given, drawn or left at their default."""
     layout = job.layout
     along = [
         n
@@ -97,17 +97,21 @@ def _drawn(job: Job) -> dict[str, xr.DataArray]:
         if name not in rows[0] and name not in derived
     }
     for name in set(rows[0]).intersection(*rows) - set(job.axes):
-        same = all(row[name].size == 1 and row[name] == rows[0][name] for row in rows)
-        shape = (1,) * len(layout.dims)
-        full = np.concatenate([row[name] + np.zeros(shape) for row in rows[: 1 if same else None]])
-        # a dimension of one place is one along which nothing varies, except the lungs
-        own = [axis for axis, n in enumerate(full.shape) if n > 1]
-        array = xr.DataArray(
-            full.reshape([full.shape[axis] for axis in own]),
-            dims=[layout.dims[axis] for axis in own],
-        )
-        found[name] = label(array, name)
+        found[name] = label(_one_array([row[name] for row in rows], layout.dims), name)
     return {name: found[name] for name in sorted(found)}
+
+
+def _one_array(of_groups: list[np.ndarray], dims: tuple[str, ...]) -> xr.DataArray:
+    """Return a parameter of every population as one array, along what it varies with."""
+    first = of_groups[0]
+    same = all(values.size == 1 and values == first for values in of_groups)
+    shape = (1,) * len(dims)
+    full = np.concatenate([values + np.zeros(shape) for values in of_groups[: 1 if same else None]])
+    # a dimension of one place is one along which nothing varies, except the lungs
+    own = [axis for axis, n in enumerate(full.shape) if n > 1]
+    return xr.DataArray(
+        full.reshape([full.shape[axis] for axis in own]), dims=[dims[axis] for axis in own]
+    )
 
 
 def summary_of(job: Job, sums: Callable[[str], Mapping[str, np.ndarray]]) -> xr.Dataset:

@@ -8,7 +8,7 @@ from typing import Any
 
 from ebbmap.errors import EbbmapError
 from ebbmap.runs import status_of
-from ebbmap.runs.costs import Cost
+from ebbmap.runs.forecast import Cost
 from ebbmap.runs.status import PartStatus, Status
 from ebbmap.tables.model import COUNT, Column, Form, Table, table
 

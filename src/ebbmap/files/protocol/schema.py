@@ -29,7 +29,7 @@ class Range(Table):
 
 
 def as_range(value: object) -> object:
-    """Let a plain number stand for a range of one value."""
+    """Return a plain number as a range of one value."""
     if isinstance(value, (int, float)) and not isinstance(value, bool):
         return {"low": value, "high": value}
     return value

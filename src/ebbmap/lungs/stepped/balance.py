@@ -69,34 +69,26 @@ def balance(cases: Cases, volume, openness, airway, muscle, inward=None) -> Bala
     drive = airway - alveolar
     if inward is None:
         inward = drive >= 0.0
-    speed, by_drive, by_recoil = flow(
-        drive,
-        inward,
-        lung,
-        cases.resistance_insp,
-        cases.resistance_exp,
-        cases.resistance_quadratic,
-        cases.flow_limitation,
-    )
+    speed, by_drive, by_recoil = flow(drive, inward, lung, *cases.airways)
     by_drive, by_recoil = ML_PER_L * by_drive, ML_PER_L * by_recoil
     static_by_volume = by_volume + cases.wall_elastance
     opens, closes, opening, by_static, by_own = _movement(cases, openness, static)
     return Balance(
-        ML_PER_L * speed,
-        opening,
-        by_recoil * by_volume - by_drive * static_by_volume,
-        (by_recoil - by_drive) * by_openness,
-        by_static * static_by_volume,
-        by_static * by_openness - by_own,
-        lung,
-        alveolar,
-        pleural,
-        by_volume,
-        by_openness,
-        by_drive,
-        drive,
-        opens,
-        closes,
+        filling=ML_PER_L * speed,
+        opening=opening,
+        filling_by_volume=by_recoil * by_volume - by_drive * static_by_volume,
+        filling_by_openness=(by_recoil - by_drive) * by_openness,
+        opening_by_volume=by_static * static_by_volume,
+        opening_by_openness=by_static * by_openness - by_own,
+        lung=lung,
+        alveolar=alveolar,
+        pleural=pleural,
+        lung_by_volume=by_volume,
+        lung_by_openness=by_openness,
+        filling_by_airway=by_drive,
+        drive=drive,
+        opens=opens,
+        closes=closes,
     )
 
 
@@ -106,19 +98,12 @@ def _movement(cases: Cases, openness, static):
     if not moves.any():
         still = np.zeros(np.shape(static))
         return (still,) * 5
-    opens, closes = margins(
-        openness,
-        static,
-        cases.opening_pressure,
-        cases.opening_spread,
-        cases.closing_pressure,
-        cases.closing_spread,
-    )
+    opens, closes = margins(openness, static, *cases.unit_pressures)
     # 1/s while units open or close
     opening_rate = (moves & (opens > 0.0)) / cases.opening_time_constant
     closing_rate = (moves & (closes > 0.0)) / cases.closing_time_constant
-    by_static = opening_rate * density(
-        static, cases.opening_pressure, cases.opening_spread
-    ) + closing_rate * density(static, cases.closing_pressure, cases.closing_spread)
+    by_opening = density(static, cases.opening_pressure, cases.opening_spread)
+    by_closing = density(static, cases.closing_pressure, cases.closing_spread)
+    by_static = opening_rate * by_opening + closing_rate * by_closing
     opening = opening_rate * opens - closing_rate * closes
     return opens, closes, opening, by_static, opening_rate + closing_rate

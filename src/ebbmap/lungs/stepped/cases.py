@@ -98,6 +98,23 @@ class Cases:
         """How many cases."""
         return self.p_high.size
 
+    @property
+    def recoil_shape(self) -> tuple[np.ndarray, np.ndarray]:
+        """Curvature [cmH2O-1] and inflection [cmH2O] of the lung's recoil."""
+        return self.recoil_curvature, self.recoil_inflection
+
+    @property
+    def airways(self) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        """Resistances in and out, their quadratic part, and flow limitation; for `flow`."""
+        resistances = self.resistance_insp, self.resistance_exp, self.resistance_quadratic
+        return *resistances, self.flow_limitation
+
+    @property
+    def unit_pressures(self) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        """Mode and spread of the opening, then of the closing pressure [cmH2O]."""
+        opening = self.opening_pressure, self.opening_spread
+        return *opening, self.closing_pressure, self.closing_spread
+
     def at(self, index) -> Cases:
         """Return the cases of an index or mask, or repeated by it."""
         return Cases(**{f.name: getattr(self, f.name)[index] for f in fields(self)})
@@ -111,18 +128,9 @@ class Cases:
 
     def static_volume(self, pressure, open_fraction):
         """Gas in the relaxed lung at a static pressure [mL] and its transpulmonary pressure."""
-        recoil = transpulmonary_pressure(
-            pressure,
-            self.lung_elastance,
-            self.wall_elastance,
-            self.recoil_curvature,
-            self.recoil_inflection,
-            open_fraction,
-        )
-        volume = lung_volume(
-            recoil, self.lung_elastance, self.recoil_curvature, self.recoil_inflection
-        )
-        return open_fraction * volume, recoil
+        elastances, shape = (self.lung_elastance, self.wall_elastance), self.recoil_shape
+        recoil = transpulmonary_pressure(pressure, *elastances, *shape, open_fraction)
+        return open_fraction * lung_volume(recoil, elastances[0], *shape), recoil
 
 
 def gather(parameters) -> tuple[Cases, tuple[int, ...]]:

@@ -69,17 +69,13 @@ def run_cycle(cases: Cases, begun: State) -> tuple[Outcomes, State]:
         After it.
     """
     names = (*SOLVES, *TOTALS)
-    found = relaxation.solve(cases, begun, _describe, len(names) + 5, closed=False)
+    solved = relaxation.solve(cases, begun, _describe, len(names) + 5, closed=False)
     period = cases.t_high + cases.t_low
     top = valve(begun.airway_pressure, cases.p_high, cases.t_high, cases.valve_time)
-    end = State(
-        found[-3],
-        found[-2],
-        valve(top, cases.p_low, cases.t_low, cases.valve_time),
-        effort.advance(begun.clock, period, cases.effort_rate),
-        found[-1],
-    )
-    return dict(zip(names, found, strict=False)), end
+    airway = valve(top, cases.p_low, cases.t_low, cases.valve_time)
+    clock = effort.advance(begun.clock, period, cases.effort_rate)
+    end = State(solved[-3], solved[-2], airway, clock, solved[-1])
+    return dict(zip(names, solved, strict=False)), end
 
 
 def settle_passive(cases: Cases, guess: State, most_open=None) -> tuple[State, Outcomes]:
@@ -103,9 +99,9 @@ def settle_passive(cases: Cases, guess: State, most_open=None) -> tuple[State, O
     """
     cases = replace(cases, effort_pressure=np.zeros(cases.size))
     rows = len(SOLVES) + len(TOTALS) + 5
-    found = relaxation.solve(cases, guess, _describe, rows, closed=True, most_open=most_open)
-    state = State(found[-5], found[-4], guess.airway_pressure, guess.clock, found[-1])
-    return state, dict(zip(SOLVES, found, strict=False))
+    solved = relaxation.solve(cases, guess, _describe, rows, closed=True, most_open=most_open)
+    state = State(solved[-5], solved[-4], guess.airway_pressure, guess.clock, solved[-1])
+    return state, dict(zip(SOLVES, solved, strict=False))
 
 
 def gap_from_closed(cases: Cases, state: State, end_release_pressure) -> np.ndarray:
@@ -135,16 +131,21 @@ def gap_from_closed(cases: Cases, state: State, end_release_pressure) -> np.ndar
     volume, _ = cases.static_volume(
         end_release_pressure, open_fraction(shut, cases.recruitable_share)
     )
-    found = relaxation.solve(
+    start = state._replace(volume=volume, openness=shut)
+
+    def end_openness(course):
+        return course.stages[1:, -1, -1]
+
+    (openness,) = relaxation.solve(
         cases,
-        state._replace(volume=volume, openness=shut),
-        lambda course: course.stages[1:, -1, -1],
-        1,
+        start,
+        end_openness,
+        rows=1,
         closed=True,
         most_open=state.openness,
         accepted=relaxation.ROUGHLY,
-    )[0]
-    gap = cases.recruitable_share * (state.openness - found)
+    )
+    gap = cases.recruitable_share * (state.openness - openness)
     return np.where(np.isnan(gap), 0.0, gap)
 
 
@@ -227,5 +228,5 @@ def trace(cases: Cases, state: State, times) -> dict[str, np.ndarray]:
             )
         )
 
-    found = relaxation.solve(longer, state, follow, len(names) * times.size, closed=False)
-    return {name: rows.T for name, rows in zip(names, np.split(found, len(names)), strict=True)}
+    traced = relaxation.solve(longer, state, follow, len(names) * times.size, closed=False)
+    return {name: rows.T for name, rows in zip(names, np.split(traced, len(names)), strict=True)}

@@ -104,13 +104,8 @@ def first_course(cases: Cases, begun: State) -> Course:
     ends[1] = ends[1] + cases.t_high
     fixed = breaks(cases, begun.clock)
     every = np.sort(np.concatenate((ends[0], ends[1][1:], fixed[1:])), axis=0)
-    course = Course(
-        cases,
-        begun,
-        np.stack((begun.volume, begun.openness)),
-        every,
-        np.empty((2, STAGES, every.shape[0] - 1, cases.size)),
-    )
+    stages = np.empty((2, STAGES, every.shape[0] - 1, cases.size))
+    course = Course(cases, begun, np.stack((begun.volume, begun.openness)), every, stages)
     low = course.releasing
     target, start, lung = (np.where(low, late, early) for early, late in zip(*levels, strict=True))
     since = course.times()[1:] - np.where(low, cases.t_high, 0.0)

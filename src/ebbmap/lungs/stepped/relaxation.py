@@ -86,7 +86,7 @@ def solve(
     ndarray, shape (rows, n)
         What `finish` said; NaN where no cycle was found.
     """
-    found = np.full((rows, cases.size), np.nan)
+    wanted = np.full((rows, cases.size), np.nan)
     scale = size_of_volume(cases)
     todo = np.flatnonzero(np.isfinite(sum(begun) + scale))
     # a case that is lost runs into anything on its way; it is not accepted
@@ -107,10 +107,10 @@ def solve(
                 good, kinks, error = _judge(course, scale[index], enough)
                 good &= size <= SETTLED
                 if good.any():
-                    found[:, index[good]] = finish(course.at(good))
+                    wanted[:, index[good]] = finish(course.at(good))
                 _lay(meshes, index, course, kinks, error, ~good, MARGIN * MORE**number)
             under_way = [part for count in meshes for part in _together(meshes[count], count)]
-    return found
+    return wanted
 
 
 def _judge(course: Course, scale, enough: float):
@@ -168,10 +168,10 @@ def _lay(meshes, index, course: Course, kinks, error, wanted, margin) -> None:
     needed += np.count_nonzero(extra < course.ends[-1], axis=0)
     number = np.minimum(np.searchsorted(COUNTS, needed), len(COUNTS) - 1)
     wanted &= np.count_nonzero(extra < course.ends[-1], axis=0) < MOST_KINKS
-    for one in np.unique(number[wanted]):
-        own = np.flatnonzero(wanted & (number == one))
-        laid = mesh.new_course(course.at(own), cut[:, own], COUNTS[one], extra[:, own])
-        meshes.setdefault(COUNTS[one], []).append((index[own], laid))
+    for place in np.unique(number[wanted]):
+        own, count = np.flatnonzero(wanted & (number == place)), COUNTS[place]
+        laid = mesh.new_course(course.at(own), cut[:, own], count, extra[:, own])
+        meshes.setdefault(count, []).append((index[own], laid))
 
 
 def _together(laid, count):

@@ -130,17 +130,13 @@ def limits_text(result: xr.Dataset, rule: str) -> str:
         return f"Limits: {texts[rule]}." if rule in texts else ""
     if not rule or not texts:
         return ""
-    shared = [
-        part
-        for part in next(iter(texts.values())).split(", ")
-        if all(part in text.split(", ") for text in texts.values())
-    ]
-    own = {
-        name: ", ".join(p for p in text.split(", ") if p not in shared)
-        for name, text in texts.items()
-    }
+    limits = {name: text.split(", ") for name, text in texts.items()}
+    first, *others = limits.values()
+    shared = [limit for limit in first if all(limit in other for other in others)]
     said = [", ".join(shared)] if shared else []
-    said += [f"{words(name)} rule: {text}" for name, text in own.items() if text]
+    for name, own in limits.items():
+        left = ", ".join(limit for limit in own if limit not in shared)
+        said += [f"{words(name)} rule: {left}"] if left else []
     return f"Limits: {'; '.join(said)}."
 
 

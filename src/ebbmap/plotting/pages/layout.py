@@ -39,6 +39,9 @@ PASSES = 4
 #: Moves of a name below this share of its panel are none.
 SAME = 1e-3
 
+#: Characters of a text on an axis that is a number, and may be left out.
+DIGITS = "0123456789.,−-% "
+
 #: Columns of populations on a page; more begin a new row.
 MOST_COLUMNS = 3
 
@@ -150,15 +153,11 @@ def _mend(ax: Axes, shown: list[Axes]) -> bool:
     dpi = ax.figure.dpi
     box = ax.get_window_extent()
     width, height = box.width / dpi, box.height / dpi
-    alone = not any(
-        other is not ax and _same_row(other, ax) and other.get_window_extent().x0 > box.x1
-        for other in shown
-    )
-    room = (ax.figure.canvas.figure.bbox.x1 - box.x0) / dpi if alone else width
-    titles = [text for text in ax.get_children() if isinstance(text, Text)]
-    titles = [text for text in titles if text not in ax.texts and text.get_text()]
+    room = width if _has_neighbour(ax, shown) else (ax.figure.canvas.figure.bbox.x1 - box.x0) / dpi
     changed = [
-        _break(text, room if text.get_horizontalalignment() == "left" else width) for text in titles
+        _break(title, room if title.get_horizontalalignment() == "left" else width)
+        for title in ax.get_children()
+        if isinstance(title, Text) and title not in ax.texts and title.get_text()
     ]
     changed += [_break(ax.xaxis.label, width), _break(ax.yaxis.label, height)]
     changed += [_thin(ax.xaxis, width), _thin(ax.yaxis, height, upright=True)]
@@ -166,9 +165,13 @@ def _mend(ax: Axes, shown: list[Axes]) -> bool:
     return any(changed)
 
 
-def _same_row(one: Axes, other: Axes) -> bool:
-    a, b = one.get_window_extent(), other.get_window_extent()
-    return min(a.y1, b.y1) > max(a.y0, b.y0)
+def _has_neighbour(ax: Axes, shown: list[Axes]) -> bool:
+    """Return whether another panel stands to the right of one, in its row."""
+    box = ax.get_window_extent()
+    others = (other.get_window_extent() for other in shown if other is not ax)
+    return any(
+        min(box.y1, other.y1) > max(box.y0, other.y0) and other.x0 > box.x1 for other in others
+    )
 
 
 def _break(text: Text, room: float) -> bool:
@@ -181,39 +184,52 @@ def _break(text: Text, room: float) -> bool:
 
 
 def _thin(axis: Axis, room: float, *, upright: bool = False) -> bool:
-    """Leave out numbers of an axis that would touch each other; return whether any did."""
-    low, high = sorted(axis.get_view_interval())
-    ticks = [
-        tick
-        for tick in axis.get_major_ticks()
-        if low <= tick.get_loc() <= high and tick.label1.get_visible() and tick.label1.get_text()
-    ]
-    if len(ticks) < 2:
+    """Leave out numbers of an axis that would touch each other; return whether any did.
+
+    Parameters
+    ----------
+    axis : Axis
+        The axis.
+    room : float
+        Its length [inch].
+    upright : bool
+        Whether its numbers stand above each other.
+    """
+    numbers = _shown_numbers(axis)
+    if len(numbers) < 2:
         return False
-    boxes = [tick.label1.get_window_extent() for tick in ticks]
+    boxes = [number.get_window_extent() for number in numbers]
     ends = sorted((box.y0, box.y1) if upright else (box.x0, box.x1) for box in boxes)
     dpi = axis.axes.figure.dpi
-    size = float(ticks[0].label1.get_fontsize()) / POINTS_PER_INCH * dpi
+    size = float(numbers[0].get_fontsize()) / POINTS_PER_INCH * dpi
     gap = 0.0 if upright else TICK_GAP * size
     if all(right[0] - left[1] >= gap for left, right in pairwise(ends)):
         return False
-    locator = axis.get_major_locator()
+    widest = max(end - start for start, end in ends) + gap
+    return _fewer_ticks(axis, max(1, min(int(room * dpi / widest), len(numbers) - 1)))
+
+
+def _shown_numbers(axis: Axis) -> list[Text]:
+    """Return the texts of an axis' ticks that are seen."""
+    low, high = sorted(axis.get_view_interval())
+    ticks = [tick for tick in axis.get_major_ticks() if low <= tick.get_loc() <= high]
+    labels = [tick.label1 for tick in ticks]
+    return [label for label in labels if label.get_visible() and label.get_text()]
+
+
+def _fewer_ticks(axis: Axis, fitting: int) -> bool:
+    """Let an axis have so many ticks at most, or every other one; return whether it could."""
+    locator, ticks = axis.get_major_locator(), axis.get_major_ticks()
     if isinstance(locator, (AutoLocator, MaxNLocator)):
-        widest = max(end - start for start, end in ends) + gap
-        fits = max(1, min(int(room * dpi / widest), len(ticks) - 1))
-        axis.set_major_locator(MaxNLocator(nbins=fits, steps=[1, 2, 5, 10]))
+        axis.set_major_locator(MaxNLocator(nbins=fitting, steps=[1, 2, 5, 10]))
         return True
-    if isinstance(locator, FixedLocator) and not axis.get_major_ticks()[0].label1.get_rotation():
-        places = [tick.get_loc() for tick in axis.get_major_ticks()]
-        texts = [tick.label1.get_text() for tick in axis.get_major_ticks()]
-        if all(_is_number(text) for text in texts):
-            axis.set_ticks(places[::2], texts[::2])
-            return True
-    return False
-
-
-def _is_number(text: str) -> bool:
-    return bool(text) and set(text) <= set("0123456789.,−-% ")
+    if not isinstance(locator, FixedLocator) or ticks[0].label1.get_rotation():
+        return False
+    places, texts = [tick.get_loc() for tick in ticks], [tick.label1.get_text() for tick in ticks]
+    if not all(text and set(text) <= set(DIGITS) for text in texts):
+        return False
+    axis.set_ticks(places[::2], texts[::2])
+    return True
 
 
 def _spread(ax: Axes, height: float) -> bool:
@@ -230,15 +246,18 @@ def _spread(ax: Axes, height: float) -> bool:
     # the whole column of names is kept beside its panel
     placed += max(0.0, heights[0] / 2 - placed.min())
     placed -= max(0.0, min(placed.max() - height, placed.min()))
-    moved = False
-    for name, at in zip(names, placed, strict=True):
-        share = float(at / height)
-        if name.arrow_patch is None:
-            moved |= name.xycoords != "axes fraction" or abs(share - name.xy[1]) > SAME
-            name.xy, name.xycoords = (1.0, share), "axes fraction"
-        else:
-            moved |= name.anncoords != "axes fraction" or abs(share - name.xyann[1]) > SAME
-            name.xyann, name.anncoords = (name.xyann[0], share), "axes fraction"
+    shares = placed / height
+    return any([_move(name, float(share)) for name, share in zip(names, shares, strict=True)])
+
+
+def _move(name: Annotation, share: float) -> bool:
+    """Set a name at a height [share of its axes]; return whether it stood elsewhere."""
+    if name.arrow_patch is None:
+        moved = name.xycoords != "axes fraction" or abs(share - name.xy[1]) > SAME
+        name.xy, name.xycoords = (1.0, share), "axes fraction"
+    else:
+        moved = name.anncoords != "axes fraction" or abs(share - name.xyann[1]) > SAME
+        name.xyann, name.anncoords = (name.xyann[0], share), "axes fraction"
     return moved
 
 
