@@ -18,6 +18,7 @@ NAMES = (
     "adjust",
     "wean",
     "rules",
+    "foretell",
     "map",
     "mapping",
     "boxes",
