@@ -205,8 +205,12 @@ def foretell_pieces(question: Question, options: Foretell, axes: Axes) -> Pieces
         group, model = groups[number // len(models)], models[number % len(models)]
         asked = replace(question, lung=model)
         cases = _Cases(asked, options, draw_cases(asked, group, {}), progress)
+        every = np.broadcast_to(t_low, (cases.lungs, t_low.size))
+        looked_at = [way for way in options.ways if way != "t_low"]
+        solved = cases.solve(every, (*question.outcomes, *looked_at))
+        at_every = {"t_low": every, **solved}
         return xr.concat(
-            [_way(cases, way, t_low) for way in options.ways],
+            [_way(cases, way, at_every) for way in options.ways],
             dim=xr.Variable("way", list(options.ways)),
             join="outer",
         )
@@ -247,8 +251,10 @@ class _Cases:
 
     def solve(self, t_low: np.ndarray, names) -> dict[str, np.ndarray]:
         """Return outcomes, shape (own breathing, n, k), at T low of shape (n, k)."""
-        lungs = {name: np.reshape(value, (-1, 1)) for name, value in self.values.items()}
-        levels = np.reshape(self.options.own_breathing, (-1, 1, 1))
+        lungs = {name: np.reshape(value, (-1, 1, 1)) for name, value in self.values.items()}
+        # last, so that a block holds every level and its lungs are solved once
+        levels = np.asarray(self.options.own_breathing)
+        t_low = t_low[..., None]
         # an impossible P high marks a case that has no T low
         p_high = lungs.get("p_high", np.asarray(self.default_p_high))
         known = np.isfinite(t_low)
@@ -259,8 +265,11 @@ class _Cases:
         }
         solved = evaluate(self.model, lungs, tuple(names), progress=self.progress)
         # outcomes that take no account of own breathing are the same at every level of it
-        shape = (levels.size, self.lungs, t_low.shape[1])
-        return {name: np.broadcast_to(value, shape) for name, value in solved.outcomes.items()}
+        shape = (self.lungs, t_low.shape[1], levels.size)
+        return {
+            name: np.moveaxis(np.broadcast_to(value, shape), -1, 0)
+            for name, value in solved.outcomes.items()
+        }
 
     @property
     def default_p_high(self) -> float:
@@ -282,16 +291,14 @@ class _Cases:
         return t_low_reaching(measure, thresholds, self.lungs, low=low, high=high)
 
 
-def _way(cases: _Cases, way: WayName, t_low: np.ndarray) -> xr.Dataset:
+def _way(cases: _Cases, way: WayName, at_every: Mapping[str, np.ndarray]) -> xr.Dataset:
     """Return all that is found of one way, with its thresholds along `step`."""
     options, rules = cases.options, cases.question.rules
     thresholds = options.thresholds(way)
     chosen = cases.choose(way, thresholds)
     at_chosen = cases.solve(chosen, cases.question.outcomes)
-    every = np.broadcast_to(t_low, (cases.lungs, t_low.size))
-    looked_at = () if way == "t_low" else (way,)
-    at_every = cases.solve(every, (*cases.question.outcomes, *looked_at))
-    measure = every if way == "t_low" else at_every[way][0]
+    measure = at_every[way]
+    measure = measure[0] if measure.ndim > 2 else measure
     unreached = np.isnan(chosen)
     found = []
     for limits in rules.values():
@@ -428,7 +435,7 @@ def _size(question: Question, options: Foretell, axes: Axes) -> Size:
     lungs, levels = lungs_drawn(question), len(options.own_breathing)
     groups = groups_of(question) * max(1, len(options.models))
     chosen = sum(len(options.thresholds(way)) for way in options.ways)
-    solved = lungs * (levels * (chosen + len(options.ways) * len(axes["t_low"])))
+    solved = lungs * (levels * (chosen + len(axes["t_low"])))
     cells = groups * levels * max(1, len(question.rules)) * len(options.ways) * options.steps
     held = lungs * levels * max(options.steps, len(axes["t_low"]))
     return Size(groups * (solved + SEARCH_CASES * lungs * chosen), held, 30 * cells)
