@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from ebbmap.analyses.sobol import find_sobol as find_sobol
     from ebbmap.analyses.startup import find_startup as find_startup
     from ebbmap.analyses.sweep import find_sweep as find_sweep
+    from ebbmap.analyses.together import find_together as find_together
     from ebbmap.analyses.trade import find_trade as find_trade
     from ebbmap.analyses.wean import find_wean as find_wean
     from ebbmap.analyses.window import find_window as find_window

@@ -11,8 +11,9 @@ from ebbmap.plotting.pages import pages_of
 from ebbmap.registries.populations import POPULATIONS
 from ebbmap.runs.run import Task, plan_tasks
 
-#: Analyses whose results are drawn; a sweep holds cases, no picture.
-DRAWN = set(ANALYSES) - {"sweep"}
+#: Analyses whose results are drawn; a sweep holds cases, what can
+#: hold together is a table.
+DRAWN = set(ANALYSES) - {"sweep", "together"}
 
 ALL = tuple(POPULATIONS)
 PLAIN, TUBES = ALL[:3], ALL[3:]

@@ -19,6 +19,7 @@ NAMES = (
     "wean",
     "rules",
     "foretell",
+    "together",
     "map",
     "mapping",
     "boxes",
