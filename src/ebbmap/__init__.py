@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from ebbmap.analyses.collapse import find_collapse as find_collapse
     from ebbmap.analyses.compare import find_compare as find_compare
     from ebbmap.analyses.course import find_course as find_course
+    from ebbmap.analyses.foretell import find_foretell as find_foretell
     from ebbmap.analyses.inside import find_inside as find_inside
     from ebbmap.analyses.map import find_map as find_map
     from ebbmap.analyses.mapping import find_mapping as find_mapping
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from ebbmap.analyses.sobol import find_sobol as find_sobol
     from ebbmap.analyses.startup import find_startup as find_startup
     from ebbmap.analyses.sweep import find_sweep as find_sweep
+    from ebbmap.analyses.together import find_together as find_together
     from ebbmap.analyses.trade import find_trade as find_trade
     from ebbmap.analyses.wean import find_wean as find_wean
     from ebbmap.analyses.window import find_window as find_window

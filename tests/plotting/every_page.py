@@ -11,8 +11,9 @@ from ebbmap.plotting.pages import pages_of
 from ebbmap.registries.populations import POPULATIONS
 from ebbmap.runs.run import Task, plan_tasks
 
-#: Analyses whose results are drawn; a sweep holds cases, no picture.
-DRAWN = set(ANALYSES) - {"sweep"}
+#: Analyses whose results are drawn; a sweep holds cases, what can
+#: hold together is a table.
+DRAWN = set(ANALYSES) - {"sweep", "together"}
 
 ALL = tuple(POPULATIONS)
 PLAIN, TUBES = ALL[:3], ALL[3:]
@@ -137,6 +138,14 @@ t_low_in_time_constants = { start = 0.1, stop = 2.5, count = 8 }
 models = ["linear", "tube"]
 """
 
+FORETELL = """
+[axes]
+t_low = { start = 0.2, stop = 1.4, count = 4 }
+[analyses.foretell]
+ways = { flow_ratio = [0.75, 0.5, 0.25], t_low = [0.3, 0.9] }
+own_breathing = [0.0, 3.0]
+resamples = 20
+"""
 
 GASES, FEW = ("pressure", "auto_peep", "co2", "oxygen"), ("pressure", "volume", "auto_peep")
 
@@ -151,6 +160,8 @@ def _studies(lung: str) -> list[tuple[str, tuple[str, ...], str, int]]:
         ("", GASES, TRADE, 8),
         (f"{held}\nt_low = 0.5", GASES, ONE_SETTING.format(inside=inside), 8),
     ]
+    if lung in ("linear", "tube"):
+        studies.append((held, FEW, FORETELL, 8))
     if lung == "stepped":
         studies.append((f"{held}\nrecruitable_share = 0.3", FEW, COLLAPSE, 8))
     if lung == "tube":
@@ -171,6 +182,8 @@ def tasks(name: str) -> list[Task]:
             populations=_listed(populations),
             rules=_listed(rules),
         )
+        if "own_breathing" in analyses:  # lays it out itself
+            head = head.replace("spontaneous_alveolar_ventilation = 3.0\n", "")
         found += plan_tasks(parse_study(head + analyses))
     return found
 

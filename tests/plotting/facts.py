@@ -37,7 +37,7 @@ def rule_of(page: str, result: xr.Dataset) -> str:
 
 def long_name(name: str) -> str:
     """Return the name in words of a parameter or outcome."""
-    return (PARAMETERS | OUTCOMES)[name].long_name
+    return {**PARAMETERS, **OUTCOMES}[name].long_name
 
 
 def of_map(page: str, result: xr.Dataset) -> list[str]:
@@ -134,6 +134,27 @@ def of_trade(page: str, result: xr.Dataset) -> list[str]:
         f"{name} lung, {rule.replace('_', ' ')} rule: {part['answer'].item()}"
         for rule, name, part in each(result, "rule", "population")
     ]
+
+
+def of_foretell(page: str, result: xr.Dataset) -> list[str]:
+    model = next(name for name in names(result, "model") if page.startswith(f"{name}_"))
+    rule = next(name for name in names(result, "rule") if page == f"{model}_{name}_unharmed")
+    one = result.sel(model=model, rule=rule)
+    facts = [f"{model} lung"]
+    for level in one["spontaneous_alveolar_ventilation"].values:
+        facts.append(f"own breathing {level:g} L/min")
+        for name, part in each(one.sel(spontaneous_alveolar_ventilation=level), "population"):
+            every = (
+                (float(share), f"{long_name(way)} {float(place):.2g}")
+                for way, at in each(part, "way")
+                for share, place in zip(
+                    at["unharmed_share"].values, at["threshold"].values, strict=True
+                )
+                if np.isfinite(share)
+            )
+            share, place = max(every, key=lambda one: one[0])
+            facts.append(f"{name.replace('_', ' ')} {share:.0%} by {place}")
+    return facts
 
 
 def of_course(page: str, result: xr.Dataset) -> list[str]:

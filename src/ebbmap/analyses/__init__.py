@@ -18,6 +18,8 @@ NAMES = (
     "adjust",
     "wean",
     "rules",
+    "foretell",
+    "together",
     "map",
     "mapping",
     "boxes",

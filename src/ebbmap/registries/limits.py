@@ -1,214 +1,15 @@
-"""What counts as safe: limits, each with its source, and the bundled sets of them.
-
-A bound is one side of a limit. Its margin is the signed distance to it, scaled by the limit's
-width: positive inside. Sizes: n cases, k bounds.
-"""
+"""What counts as safe: the bundled sets of limits, each limit with its source."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from functools import cached_property
 from importlib import import_module
-from typing import Any, Literal
+from typing import Any
 
-import numpy as np
-
-from ebbmap.errors import EbbmapError
-from ebbmap.registries.outcomes import outcome
+from ebbmap.registries.bounds import ARDSNET, COMMON, Bound, Limit, LimitSet, combine
+from ebbmap.registries.harm import HARM
 from ebbmap.registry import Registry
-from ebbmap.units import display
 
-Severity = Literal["hard", "caution"]
-Side = Literal["low", "high"]
-
-COMMON = "common practice, no source"
-
-
-@dataclass(frozen=True)
-class Bound:
-    """One side of a limit.
-
-    Parameters
-    ----------
-    outcome : str
-        Registry name.
-    side : {"low", "high"}
-        Whether the outcome must not fall below or not rise above `value`.
-    value, width : float
-        The bound, and the distance that counts as a margin of one, in the outcome's unit.
-    severity : {"hard", "caution"}
-        Broken hard bounds make a case unsafe.
-    why : str
-        Source, or "common practice, no source".
-    """
-
-    outcome: str
-    side: Side
-    value: float
-    width: float
-    severity: Severity
-    why: str
-
-    @property
-    def name(self) -> str:
-        """Name in datasets: the outcome and the side."""
-        return f"{self.outcome}_{self.side}"
-
-    @property
-    def sentence(self) -> str:
-        """What is wrong when this bound is broken, for a reader."""
-        entry = outcome(self.outcome)
-        unit = f" {display(entry.units)}".rstrip()
-        word = "below" if self.side == "low" else "above"
-        return f"{entry.long_name} {word} {self.value:g}{unit}"
-
-    def margin(self, values: np.ndarray) -> np.ndarray:
-        """Signed distance to the bound over its width, positive inside, shape (n,)."""
-        distance = values - self.value if self.side == "low" else self.value - values
-        return distance / self.width
-
-
-@dataclass(frozen=True)
-class Limit:
-    """A range that an outcome must stay in.
-
-    Parameters
-    ----------
-    outcome : str
-        Registry name.
-    why : str
-        Source, or "common practice, no source". Never empty.
-    low, high : float, optional
-        Bounds in the outcome's unit; at least one.
-    severity : {"hard", "caution"}
-        `hard`: unsafe outside; `caution`: a warning.
-    width : float, optional
-        What counts as a margin of one; high - low, or the size of a single bound, if None.
-
-    Raises
-    ------
-    EbbmapError
-        If the limit is empty, reversed, or without width or source. Whether there is such an
-        outcome is seen where the limit is used: it may be one's own.
-    """
-
-    outcome: str
-    why: str
-    low: float | None = None
-    high: float | None = None
-    severity: Severity = "hard"
-    width: float | None = None
-
-    def __post_init__(self) -> None:
-        """Refuse a limit that cannot be meant."""
-        given = [bound for bound in (self.low, self.high) if bound is not None]
-        if not given:
-            raise EbbmapError(f"a limit on {self.outcome} needs low or high; got neither. Add one.")
-        if not all(np.isfinite(bound) for bound in given):
-            raise EbbmapError(
-                f"bounds of {self.outcome} must be finite; got {given}. Leave it out."
-            )
-        if len(given) == 2 and not given[0] < given[1]:
-            raise EbbmapError(
-                f"{self.outcome} must have low < high; got low {self.low:g}, high {self.high:g}. "
-                "Swap them."
-            )
-        if not self.why:
-            raise EbbmapError(f"the limit on {self.outcome} needs a source or 'common practice'.")
-        if not self.scale > 0:
-            raise EbbmapError(f"the limit on {self.outcome} needs a width > 0; give `width`.")
-
-    @property
-    def scale(self) -> float:
-        """Distance that counts as a margin of one."""
-        if self.width is not None:
-            return self.width
-        if self.low is not None and self.high is not None:
-            return self.high - self.low
-        return abs(self.low if self.low is not None else self.high or 0.0)
-
-    @property
-    def bounds(self) -> tuple[Bound, ...]:
-        """The one or two sides of this limit."""
-        sides: tuple[tuple[Side, float | None], ...] = (("low", self.low), ("high", self.high))
-        return tuple(
-            Bound(self.outcome, side, value, self.scale, self.severity, self.why)
-            for side, value in sides
-            if value is not None
-        )
-
-    @property
-    def sentence(self) -> str:
-        """The limit in words, for captions.
-
-        Examples
-        --------
-        >>> Limit("auto_peep", "invented", high=15.0).sentence
-        'auto-PEEP at most 15 cmH₂O'
-        """
-        entry = outcome(self.outcome)
-        if self.low is not None and self.high is not None:
-            said = f"{self.low:g} to {self.high:g}"
-        else:
-            said = f"at least {self.low:g}" if self.low is not None else f"at most {self.high:g}"
-        mark = " (caution)" if self.severity == "caution" else ""
-        return f"{entry.long_name} {said} {display(entry.units)}".rstrip() + mark
-
-
-@dataclass(frozen=True)
-class LimitSet:
-    """Limits that are judged together."""
-
-    name: str
-    long_name: str
-    limits: tuple[Limit, ...]
-
-    @cached_property
-    def hard(self) -> tuple[Bound, ...]:
-        """Bounds that make a case unsafe when broken."""
-        return self._bounds("hard")
-
-    @cached_property
-    def caution(self) -> tuple[Bound, ...]:
-        """Bounds that ask for caution when broken."""
-        return self._bounds("caution")
-
-    @property
-    def outcomes(self) -> tuple[str, ...]:
-        """The outcomes that must be known to judge a case."""
-        return tuple(dict.fromkeys(limit.outcome for limit in self.limits))
-
-    @property
-    def sentence(self) -> str:
-        """Every limit in words, for captions."""
-        return ", ".join(limit.sentence for limit in self.limits)
-
-    def _bounds(self, severity: Severity) -> tuple[Bound, ...]:
-        every = (bound for limit in self.limits for bound in limit.bounds)
-        return tuple(bound for bound in every if bound.severity == severity)
-
-
-def combine(name: str, *sets: LimitSet) -> LimitSet:
-    """Join limit sets into one.
-
-    Raises
-    ------
-    EbbmapError
-        If two hard limits of the sets bound the same outcome: which one holds is then unclear.
-
-    Examples
-    --------
-    >>> combine("both", LIMIT_SETS["pressure"], LIMIT_SETS["flow_ratio"]).outcomes[-1]
-    'flow_ratio'
-    """
-    limits = tuple(limit for one in sets for limit in one.limits)
-    names = [bound.name for limit in limits for bound in limit.bounds if bound.severity == "hard"]
-    for twice in {bound for bound in names if names.count(bound) > 1}:
-        raise EbbmapError(f"the hard bound {twice} is set twice in {name!r}. Keep one of them.")
-    return LimitSet(name, " + ".join(one.long_name for one in sets), limits)
-
-
-ARDSNET = "NIH ARDS Network strategy"
+__all__ = ["ARDSNET", "COMMON", "LIMIT_SETS", "RULES", "Bound", "Limit", "LimitSet", "combine"]
 
 _BUNDLED = (
     LimitSet(
@@ -368,7 +169,7 @@ _BUNDLED = (
 )
 
 #: The bundled sets: starting points with their sources, not advice.
-LIMIT_SETS: Registry[LimitSet] = Registry("limit set", _BUNDLED)
+LIMIT_SETS: Registry[LimitSet] = Registry("limit set", (*_BUNDLED, HARM))
 
 limit_set = LIMIT_SETS.named
 

@@ -121,7 +121,7 @@ def search_windows(
     [0.1438, 0.3466]
     """
     model = lung_model(lung)
-    full, drawn = _one_value_each(values)
+    full, drawn = one_value_each(values)
     solvable = bar_leavers(full, drawn)
     vary = {name for name, a in solvable.items() if np.size(a) > 1 and np.ptp(a) != 0}
 
@@ -149,7 +149,7 @@ def search_windows(
     return dataset
 
 
-def _one_value_each(
+def one_value_each(
     values: Mapping[str, Any],
 ) -> tuple[dict[str, np.ndarray], list[str]]:
     """Return one value for each lung, shape (n,), and the names of those that were drawn."""

@@ -1,0 +1,474 @@
+"""How well each rule for T low foretells harm, and what it does as a way of choosing T low."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from typing import Annotated, Any, Literal
+
+import numpy as np
+import xarray as xr
+from pydantic import Field
+
+from ebbmap.analyses.asked import Asked
+from ebbmap.analyses.base import Analysis
+from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
+from ebbmap.analyses.common.windows import SEARCHED, one_value_each
+from ebbmap.analyses.options import (
+    NO_AXES,
+    Axes,
+    LungName,
+    Number,
+    Options,
+    Positive,
+    Share,
+    axis_of,
+)
+from ebbmap.cases.evaluate import bar_leavers, evaluate, resolve
+from ebbmap.cases.labelling import Variable, label_variables
+from ebbmap.cases.pieces import Pieces, Progress, join_groups, listed
+from ebbmap.cases.question import Question, draw_cases, seed_of
+from ebbmap.cases.uses import Use, add_provenance
+from ebbmap.errors import EbbmapError
+from ebbmap.kernels.choosing import t_low_reaching
+from ebbmap.kernels.foretelling import Foretold, best_band, count_releases, foretold
+from ebbmap.kernels.judging import Judgement, judge
+from ebbmap.kernels.resampling import bootstrap_weights
+from ebbmap.kernels.shares import wilson
+from ebbmap.lungs import lung_model
+from ebbmap.registries.limits import LimitSet
+
+BREATHING = "spontaneous_alveolar_ventilation"
+
+WayName = Literal["flow_ratio", "exhaled_fraction", "t_low", "release_in_time_constants"]
+
+#: Ways of choosing T low, each with its thresholds in the order of longer and longer releases.
+WAYS: Mapping[WayName, tuple[float, ...]] = {
+    "flow_ratio": tuple(np.linspace(0.9, 0.2, 15).round(2).tolist()),
+    "exhaled_fraction": tuple(np.linspace(0.1, 0.8, 15).round(2).tolist()),
+    "t_low": tuple(np.linspace(0.1, 1.5, 15).round(2).tolist()),
+    "release_in_time_constants": tuple(np.linspace(0.1, 1.5, 15).round(2).tolist()),
+}
+
+#: What falls as a release goes on.
+FALLS = ("flow_ratio",)
+
+#: Evaluations for one T low that is searched for (measured: 6 to 12).
+SEARCH_CASES = 12
+
+_CHOSEN = "share of all lungs that {what} with T low chosen at this threshold"
+_BY_LUNGS = {"ci_method": "bootstrap of lungs, percentile"}
+_OF_RELEASES = {
+    "kept_share": "share of all releases within this threshold",
+    "kept_unharmed_share": "share unharmed of the releases within this threshold",
+    "broken_unharmed_share": "share unharmed of the releases beyond this threshold",
+    "sensitivity": "share of harmed releases that are beyond this threshold",
+    "specificity": "share of unharmed releases that are within this threshold",
+    "youden": "sensitivity plus specificity less one; below 0 harm lies within the threshold",
+}
+_BAND = {
+    "best_first": "threshold from which a release keeps the best rule; NaN: open",
+    "best_last": "threshold up to which a release keeps the best rule; NaN: open",
+    "best_youden": "sensitivity plus specificity less one of the best rule",
+    "best_kept_unharmed_share": "share unharmed of the releases that keep the best rule",
+    "best_broken_unharmed_share": "share unharmed of the releases that break the best rule",
+    "best_sensitivity": "share of harmed releases that break the best rule",
+    "best_specificity": "share of unharmed releases that keep the best rule",
+}
+
+VARIABLES: Mapping[str, Variable] = {
+    "threshold": Variable("threshold of the way of choosing T low, in the way's unit", None),
+    "chosen_t_low": Variable("T low chosen at this threshold, median over lungs", "s"),
+    "unharmed_share": Variable(_CHOSEN.format(what="surely break no hard limit")),
+    "unharmed_share_interval": Variable(
+        f"interval of the {_CHOSEN.format(what='surely break no hard limit')}",
+        attrs={"ci_method": "Wilson score"},
+    ),
+    "undetermined_share": Variable(_CHOSEN.format(what="could not be determined")),
+    "unreached_share": Variable(_CHOSEN.format(what="have no such T low in what is searched")),
+    "harm_share": Variable(_CHOSEN.format(what="surely break this limit")),
+    "unharmed_releases": Variable("share of all releases that surely break no hard limit"),
+    "undetermined_releases": Variable("share of all releases that could not be determined"),
+    **{name: Variable(text) for name, text in {**_OF_RELEASES, **_BAND}.items()},
+    **{
+        f"{name}_interval": Variable(f"interval of the {text}", attrs=_BY_LUNGS)
+        for name, text in {**_OF_RELEASES, **_BAND}.items()
+    },
+}
+
+
+class Plateau(Options):
+    """P high from the plateau pressure of a conventional breath."""
+
+    volume_per_kg: Positive = Field(default=6.0, description="tidal volume [mL kg-1]")
+    base: Number = Field(default=10.0, ge=0, description="end-expiratory pressure [cmH2O]")
+    at_most: Positive = Field(default=30.0, description="P high at most [cmH2O]")
+
+    @property
+    def sentence(self) -> str:
+        """The rule in words, for captions."""
+        return (
+            f"P high: plateau of {self.volume_per_kg:g} mL/kg above {self.base:g} cmH₂O, "
+            f"{self.at_most:g} cmH₂O at most"
+        )
+
+
+class Foretell(Options):
+    """Rules for T low against the harm that follows."""
+
+    ways: dict[WayName, list[Positive]] = Field(
+        default={name: list(values) for name, values in WAYS.items()},
+        min_length=1,
+        description="thresholds of each way of choosing T low, in its unit",
+    )
+    own_breathing: list[Annotated[Number, Field(ge=0)]] = Field(
+        default=[0.0, 2.0, 4.0],
+        min_length=1,
+        max_length=4,
+        description="levels of alveolar ventilation by own breathing [L min-1]",
+    )
+    models: list[LungName] = Field(default=[], description="lung models; the study's own if empty")
+    plateau: Plateau | None = Field(
+        default=None, description="P high from the plateau pressure; the study's own if absent"
+    )
+    resamples: int = Field(default=500, ge=2, le=10_000, description="bootstrap resamples")
+    level: Share = Field(default=0.95, description="level of the intervals")
+
+    def thresholds(self, way: WayName) -> np.ndarray:
+        """Return the thresholds of a way in the order of longer and longer releases."""
+        values = np.unique(np.asarray(self.ways[way]))
+        return values[::-1] if way in FALLS else values
+
+    @property
+    def steps(self) -> int:
+        """Thresholds of the way that has most."""
+        return max(len(self.thresholds(way)) for way in self.ways)
+
+
+def find_foretell(
+    question: Question,
+    options: Foretell | None = None,
+    *,
+    axes: Axes = NO_AXES,
+    progress: Progress = None,
+) -> xr.Dataset:
+    """Find how well each rule for T low foretells harm, and what choosing by it does.
+
+    Parameters
+    ----------
+    question : Question
+        Populations, values, and the limits on harm: a case is harmed where it surely breaks a
+        hard one, unharmed where it surely breaks none.
+    options : Foretell, optional
+        Ways of choosing T low with their thresholds, own breathing, lung models, P high.
+    axes : mapping of str to ndarray, shape (m,)
+        `t_low`: the releases that every rule is held against, the same in every lung.
+    progress : callable, optional
+        Called with the number of cases just finished.
+
+    Returns
+    -------
+    xarray.Dataset
+        Dims (population, model, rule, own breathing, way, step). T low chosen at each threshold:
+        `chosen_t_low`, `unharmed_share` with its interval, `undetermined_share`,
+        `unreached_share`, and `harm_share` by `bound`. Releases on the axis of T low, told apart
+        by each threshold: `kept_unharmed_share`, `broken_unharmed_share`, `sensitivity`,
+        `specificity`, `youden`; and without `step` the two thresholds between which harm is
+        foretold best, all with intervals over lungs.
+
+    Raises
+    ------
+    EbbmapError
+        For values that cannot be, no axis of T low, or no limits.
+
+    Examples
+    --------
+    >>> from ebbmap.registries.limits import limit_set
+    >>> asked = Question(fixed={"resistance_exp": 10.0}, rules={"harm": limit_set("auto_peep")})
+    >>> options = Foretell(ways={"flow_ratio": [0.75, 0.5]}, own_breathing=[0.0])
+    >>> found = find_foretell(asked, options, axes={"t_low": [0.2, 0.4, 2.0]})
+    >>> found["chosen_t_low"].values.round(3).ravel().tolist()
+    [0.144, 0.347]
+    """
+    return foretell_pieces(question, options or Foretell(), axes).whole(progress)
+
+
+def foretell_pieces(question: Question, options: Foretell, axes: Axes) -> Pieces[xr.Dataset]:
+    """Cut the work into populations and lung models; see `find_foretell`."""
+    if not question.rules:
+        raise EbbmapError("harm needs limits to be judged by. Give `rules` to the question.")
+    t_low = axis_of(axes, "t_low")
+    models = list(options.models) or [question.lung]
+    groups = question.groups()
+
+    def solve(number: int, progress: Progress) -> xr.Dataset:
+        group, model = groups[number // len(models)], models[number % len(models)]
+        asked = replace(question, lung=model)
+        cases = _Cases(asked, options, draw_cases(asked, group, {}), progress)
+        every = np.broadcast_to(t_low, (cases.lungs, t_low.size))
+        looked_at = [way for way in options.ways if way != "t_low"]
+        solved = cases.solve(every, (*question.outcomes, *looked_at))
+        at_every = {"t_low": every, **solved}
+        return xr.concat(
+            [_way(cases, way, at_every) for way in options.ways],
+            dim=xr.Variable("way", list(options.ways)),
+            join="outer",
+        )
+
+    def join(found: list[xr.Dataset]) -> xr.Dataset:
+        each = [found[at : at + len(models)] for at in range(0, len(found), len(models))]
+        dim = xr.Variable("model", models)
+        whole = join_groups(
+            [xr.concat(one, dim=dim, join="outer") for one in each], question.group_names
+        )
+        label_variables(whole, VARIABLES, axes=(BREATHING,))
+        for name in whole.data_vars:
+            if str(name).endswith("_interval"):
+                whole[name].attrs["ci_level"] = options.level
+        return _with_words(whole, question, options, t_low)
+
+    return listed(len(groups) * len(models), solve, join)
+
+
+class _Cases:
+    """Lungs of one population in one model, solved at any T low."""
+
+    def __init__(self, question: Question, options: Foretell, values, progress: Progress):
+        self.question, self.options, self.progress = question, options, progress
+        self.model = lung_model(question.lung)
+        full, drawn = one_value_each({n: v for n, v in values.items() if n != BREATHING})
+        self.values = bar_leavers(full, drawn)
+        self.lungs = max((array.size for array in full.values()), default=1)
+        if options.plateau is not None:
+            self.values["p_high"] = self._plateau(options.plateau)
+
+    def _plateau(self, rule: Plateau) -> np.ndarray:
+        """P high of each lung; NaN stays where a drawn value left its bounds."""
+        lung = resolve(self.values, ("predicted_body_weight", "compliance"))
+        rise = rule.volume_per_kg * lung["predicted_body_weight"] / lung["compliance"]
+        barred = np.isnan(self.values.get("p_high", 0.0))
+        return np.where(barred, np.nan, np.minimum(rule.base + rise, rule.at_most))
+
+    def solve(self, t_low: np.ndarray, names) -> dict[str, np.ndarray]:
+        """Return outcomes, shape (own breathing, n, k), at T low of shape (n, k)."""
+        lungs = {name: np.reshape(value, (-1, 1, 1)) for name, value in self.values.items()}
+        # last, so that a block holds every level and its lungs are solved once
+        levels = np.asarray(self.options.own_breathing)
+        t_low = t_low[..., None]
+        # an impossible P high marks a case that has no T low
+        p_high = lungs.get("p_high", np.asarray(self.default_p_high))
+        known = np.isfinite(t_low)
+        lungs |= {
+            "p_high": np.where(known, p_high, np.nan),
+            "t_low": np.where(known, t_low, 1.0),
+            BREATHING: levels,
+        }
+        solved = evaluate(self.model, lungs, tuple(names), progress=self.progress)
+        # outcomes that take no account of own breathing are the same at every level of it
+        shape = (self.lungs, t_low.shape[1], levels.size)
+        return {
+            name: np.moveaxis(np.broadcast_to(value, shape), -1, 0)
+            for name, value in solved.outcomes.items()
+        }
+
+    @property
+    def default_p_high(self) -> float:
+        """P high where nobody gives one."""
+        return float(resolve({}, ("p_high",))["p_high"])
+
+    def choose(self, way: WayName, thresholds: np.ndarray) -> np.ndarray:
+        """Return T low chosen at every threshold, shape (n, t); NaN where there is none."""
+        if way == "t_low":
+            return np.broadcast_to(thresholds, (self.lungs, thresholds.size))
+        full = {n: np.broadcast_to(value, (self.lungs,)) for n, value in self.values.items()}
+
+        def measure(t_low, lung):
+            case = {name: value[lung] for name, value in full.items()}
+            solved = evaluate(self.model, {**case, "t_low": t_low}, (way,), progress=self.progress)
+            return solved.outcomes[way]
+
+        low, high = SEARCHED
+        return t_low_reaching(measure, thresholds, self.lungs, low=low, high=high)
+
+
+def _way(cases: _Cases, way: WayName, at_every: Mapping[str, np.ndarray]) -> xr.Dataset:
+    """Return all that is found of one way, with its thresholds along `step`."""
+    options, rules = cases.options, cases.question.rules
+    thresholds = options.thresholds(way)
+    chosen = cases.choose(way, thresholds)
+    at_chosen = cases.solve(chosen, cases.question.outcomes)
+    measure = at_every[way]
+    measure = measure[0] if measure.ndim > 2 else measure
+    unreached = np.isnan(chosen)
+    found = []
+    for limits in rules.values():
+        apart = _told_apart(cases, judge(limits, at_every), measure, thresholds, way in FALLS)
+        found.append(_after_choosing(limits, at_chosen, options.level).merge(apart))
+    whole = xr.concat(found, dim=xr.Variable("rule", list(rules)), join="outer")
+    whole["threshold"] = ("step", thresholds)
+    with np.errstate(all="ignore"):
+        middle = np.where(unreached.all(axis=0), np.nan, np.nanmedian(chosen, axis=0))
+    whole["chosen_t_low"] = ("step", middle)
+    whole["unreached_share"] = ("step", unreached.mean(axis=0))
+    whole["undetermined_share"] = whole["undetermined_share"] - whole["unreached_share"]
+    whole = whole.assign_coords({BREATHING: options.own_breathing})
+    return whole.pad(step=(0, options.steps - thresholds.size))
+
+
+def _after_choosing(limits: LimitSet, outcomes, level: float) -> xr.Dataset:
+    """Count the lungs that are harmed where T low is chosen at each threshold."""
+    judged = judge(limits, outcomes)
+    n = judged.verdict.shape[1]
+    unharmed = judged.safe.sum(axis=1)
+    dims = (BREATHING, "step")
+    return xr.Dataset(
+        {
+            "unharmed_share": (dims, unharmed / n),
+            "unharmed_share_interval": (("ci_bound", *dims), np.stack(wilson(unharmed, n, level))),
+            "undetermined_share": (dims, (~judged.determined).mean(axis=1)),
+            "harm_share": (("bound", *dims), judged.bound_broken.mean(axis=2)),
+        },
+        {"bound": [bound.name for bound in limits.hard], "ci_bound": ["lower", "upper"]},
+    )
+
+
+def _told_apart(
+    cases: _Cases, judged: Judgement, measure: np.ndarray, thresholds: np.ndarray, falls: bool
+) -> xr.Dataset:
+    """Count what the releases on the axis of T low do on both sides of every threshold."""
+    options = cases.options
+    rng = np.random.default_rng(seed_of(np.random.SeedSequence(cases.question.seed).spawn(3)[2]))
+    weights = bootstrap_weights(cases.lungs, options.resamples, rng)
+    levels = []
+    for safe, unsafe in zip(judged.safe, judged.unsafe, strict=True):
+        counted = count_releases(measure, unsafe, safe, thresholds, falls=falls)
+        levels.append(_scores(foretold(counted, weights), thresholds, options.level))
+    whole = xr.concat(levels, dim=BREATHING, join="outer")
+    whole["unharmed_releases"] = (BREATHING, judged.safe.mean(axis=(1, 2)))
+    whole["undetermined_releases"] = (BREATHING, 1.0 - judged.determined.mean(axis=(1, 2)))
+    return whole
+
+
+def _scores(told: Foretold, thresholds: np.ndarray, level: float) -> xr.Dataset:
+    """Return every score with its interval, from those of all lungs and of resamples."""
+    by_step = {
+        "kept_share": told.kept_share,
+        "kept_unharmed_share": told.kept_unharmed,
+        "broken_unharmed_share": told.broken_unharmed,
+        "sensitivity": told.sensitivity,
+        "specificity": told.specificity,
+        "youden": told.youden,
+    }
+    data: dict[str, Any] = {}
+    for name, values in by_step.items():
+        data[name] = ("step", values[0])
+        data[f"{name}_interval"] = (("ci_bound", "step"), _percentiles(values[1:], level))
+    for name, values in _best(told, thresholds).items():
+        data[name] = ((), values[0])
+        data[f"{name}_interval"] = ("ci_bound", _percentiles(values[1:], level))
+    return xr.Dataset(data)
+
+
+def _best(told: Foretold, thresholds: np.ndarray) -> dict[str, np.ndarray]:
+    """Return the best rule under every weighting, shape (w,) each."""
+    first, last, best = best_band(told.youden)
+    rows = np.arange(best.size)
+
+    def within(values: np.ndarray, end: np.ndarray, of_all: float) -> np.ndarray:
+        """Return a cumulative share at thresholds, 0 before the first and all after the last."""
+        padded = np.pad(values, ((0, 0), (1, 1)), constant_values=((0, 0), (0.0, of_all)))
+        return padded[rows, end + 1]
+
+    def share(values: np.ndarray) -> np.ndarray:
+        return within(values, last, 1.0) - within(values, first, 1.0)
+
+    specificity, harmed_kept, kept = (
+        share(values) for values in (told.specificity, 1.0 - told.sensitivity, told.kept_share)
+    )
+    unharmed = told.unharmed_share[:, 0]
+    ends = np.concatenate([[np.nan], thresholds, [np.nan]])
+    return {
+        "best_first": ends[first + 1],
+        "best_last": ends[last + 1],
+        "best_youden": best,
+        "best_sensitivity": 1.0 - harmed_kept,
+        "best_specificity": specificity,
+        "best_kept_unharmed_share": _ratio(specificity * unharmed, kept),
+        "best_broken_unharmed_share": _ratio((1.0 - specificity) * unharmed, 1.0 - kept),
+    }
+
+
+def _ratio(part: np.ndarray, whole: np.ndarray) -> np.ndarray:
+    return np.divide(part, whole, out=np.full(part.shape, np.nan), where=whole > 0)
+
+
+def _percentiles(values: np.ndarray, level: float) -> np.ndarray:
+    """Return the ends of the interval of resampled values, shape (m, ...) to (2, ...).
+
+    NaN where any resample has none, since an end that is open has no place.
+    """
+    return np.quantile(values, [0.5 - level / 2.0, 0.5 + level / 2.0], axis=0)
+
+
+def _with_words(
+    dataset: xr.Dataset, question: Question, options: Foretell, t_low: np.ndarray
+) -> xr.Dataset:
+    own = ("p_high",) if options.plateau else ()
+    return add_provenance(
+        dataset,
+        question,
+        "how well each rule for T low foretells harm",
+        Use(
+            ("t_low", BREATHING, *own),
+            outcomes=question.outcomes,
+            lungs=tuple(options.models),
+            also=("predicted_body_weight", "compliance") if own else (),
+        ),
+        lungs=lungs_drawn(question),
+        releases=f"T low {t_low[0]:g} to {t_low[-1]:g} s, {t_low.size} values",
+        p_high_rule=options.plateau.sentence if options.plateau else "",
+        resamples=options.resamples,
+    )
+
+
+def _size(question: Question, options: Foretell, axes: Axes) -> Size:
+    lungs, levels = lungs_drawn(question), len(options.own_breathing)
+    groups = groups_of(question) * max(1, len(options.models))
+    chosen = sum(len(options.thresholds(way)) for way in options.ways)
+    solved = lungs * (levels * (chosen + len(axes["t_low"])))
+    cells = groups * levels * max(1, len(question.rules)) * len(options.ways) * options.steps
+    held = lungs * levels * max(options.steps, len(axes["t_low"]))
+    return Size(groups * (solved + SEARCH_CASES * lungs * chosen), held, 30 * cells)
+
+
+def _check(asked: Asked) -> Iterator[str]:
+    place, study = asked.place, asked.study
+    yield from asked.repeated("models")
+    if "t_low" not in study.table("axes"):
+        yield f"{place}: needs releases to hold the rules against. Add [axes.t_low]."
+    if "plateau" in asked and "p_high" in study.table("fixed"):
+        yield f"{place}.plateau: p_high is fixed too. Drop one of them."
+    for way in ("flow_ratio", "exhaled_fraction"):
+        for value in asked.table("ways").get(way, ()):
+            if isinstance(value, int | float) and value >= 1:
+                yield f"{place}.ways.{way}: must be a share below 1; got {value:g}."
+
+
+ANALYSIS = Analysis(
+    name="foretell",
+    long_name="how well rules for T low foretell harm",
+    options=Foretell,
+    pieces=foretell_pieces,
+    size=_size,
+    variables=VARIABLES,
+    lays_out=lambda asked: [
+        "t_low",
+        "t_low_in_time_constants",
+        BREATHING,
+        *(["p_high"] if "plateau" in asked else []),
+    ],
+    draws=lambda asked: True,
+    models=lambda asked: asked.words("models"),
+    check=_check,
+    keeps_pieces=True,
+)
