@@ -33,17 +33,31 @@ if TYPE_CHECKING:
     from ebbmap.cases.simulate import simulate as simulate
     from ebbmap.cases.simulate import start_up as start_up
     from ebbmap.cases.waveforms import waveforms as waveforms
+    from ebbmap.catalogue.marks import analysis as analysis
+    from ebbmap.catalogue.marks import lung as lung
+    from ebbmap.catalogue.marks import outcome as outcome
+    from ebbmap.catalogue.value import Catalogue as Catalogue
+    from ebbmap.catalogue.value import builtin as builtin
     from ebbmap.registries.limits import Limit as Limit
+    from ebbmap.registries.limits import LimitSet as LimitSet
+    from ebbmap.registries.populations import Marginal as Marginal
     from ebbmap.registries.populations import Population as Population
 
     __version__: str
 
 #: Public name -> module that defines it.
 _HOMES = {
+    "Catalogue": "catalogue.value",
     "Limit": "registries.limits",
+    "LimitSet": "registries.limits",
+    "Marginal": "registries.populations",
     "Population": "registries.populations",
     "Question": "cases.question",
+    "analysis": "catalogue.marks",
+    "builtin": "catalogue.value",
     "draw_design": "cases.draw_design",
+    "lung": "catalogue.marks",
+    "outcome": "catalogue.marks",
     "simulate": "cases.simulate",
     "start_up": "cases.simulate",
     "waveforms": "cases.waveforms",
@@ -61,6 +75,10 @@ def __getattr__(name: str) -> Any:
     if name not in _HOMES:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     found = getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)
+    if name.startswith("find_"):
+        from ebbmap.cases.question import in_catalogue
+
+        found = in_catalogue(found)
     globals()[name] = found
     return found
 

@@ -29,7 +29,22 @@ Entry = TypeVar("Entry", bound=Named)
 #: Entries by kind and by name; a kind that is absent is as it ships.
 Entries = Mapping[str, Mapping[str, Any]]
 
-_ACTIVE: ContextVar[Entries] = ContextVar("ebbmap_entries", default=MappingProxyType({}))
+
+class Active(Protocol):
+    """What can be active: a catalogue."""
+
+    @property
+    def entries(self) -> Entries:
+        """Every entry of each kind to which something was added."""
+        ...
+
+    @property
+    def provenance(self) -> str:
+        """Kind, name, version and source hash of every own entry, as JSON; empty if none."""
+        ...
+
+
+_ACTIVE: ContextVar[Active | None] = ContextVar("ebbmap_catalogue", default=None)
 
 
 class Registry(Mapping[str, Entry]):
@@ -59,7 +74,12 @@ class Registry(Mapping[str, Entry]):
 
     @property
     def _entries(self) -> Mapping[str, Entry]:
-        return _ACTIVE.get().get(self.kind, self.bundled)
+        catalogue = _ACTIVE.get()
+        return self.bundled if catalogue is None else self.shown_in(catalogue)
+
+    def shown_in(self, catalogue: Active) -> Mapping[str, Entry]:
+        """Return the entries that a catalogue has of this kind."""
+        return catalogue.entries.get(self.kind, self.bundled)
 
     def __getitem__(self, name: str) -> Entry:
         """Return an entry; KeyError if there is none."""
@@ -95,15 +115,23 @@ class Registry(Mapping[str, Entry]):
             raise EbbmapError(unknown_name(self.kind, name, self._entries)) from None
 
 
-def active_entries() -> Entries:
-    """Return the entries of the active catalogue, by kind and name; empty without one."""
+def active() -> Active | None:
+    """Return the catalogue that is active in this thread or task; None where none is."""
     return _ACTIVE.get()
 
 
+def keep_active(catalogue: Active | None) -> None:
+    """Let a thread show a catalogue for good: the initializer of a pool of threads."""
+    _ACTIVE.set(catalogue)
+
+
 @contextmanager
-def activate(entries: Entries) -> Iterator[None]:
-    """Let every registry show these entries within a ``with`` block, in this thread or task."""
-    token = _ACTIVE.set(entries)
+def activate(catalogue: Active | None) -> Iterator[None]:
+    """Let every registry show a catalogue within a ``with`` block; None changes nothing."""
+    if catalogue is None:
+        yield
+        return
+    token = _ACTIVE.set(catalogue)
     try:
         yield
     finally:

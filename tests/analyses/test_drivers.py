@@ -9,7 +9,8 @@ from ebbmap.cases.design import draw_sobol_design
 from ebbmap.cases.question import Question
 from ebbmap.cases.simulate import simulate
 from ebbmap.errors import EbbmapError, NonFiniteOutcomeError
-from ebbmap.registries.limits import LIMIT_SETS, judge
+from ebbmap.kernels.judging import judge
+from ebbmap.registries.limits import LIMIT_SETS
 from ebbmap.registries.populations import POPULATIONS, Marginal
 
 GROUP = POPULATIONS["restrictive"]

@@ -15,8 +15,9 @@ from ebbmap.analyses.common.events import (
 from ebbmap.analyses.mapping import FactorMapping, find_mapping
 from ebbmap.cases.evaluate import evaluate
 from ebbmap.cases.question import Question, draw_cases
+from ebbmap.kernels.judging import Judgement, judge
 from ebbmap.lungs.linear import LINEAR
-from ebbmap.registries.limits import LIMIT_SETS, Judgement, Limit, LimitSet, combine, judge
+from ebbmap.registries.limits import LIMIT_SETS, Limit, LimitSet, combine
 from ebbmap.registries.populations import POPULATIONS
 
 ENDS = (0.1, 4.0)

@@ -23,7 +23,8 @@ from ebbmap.analyses.trade import Trade, find_trade
 from ebbmap.analyses.wean import Wean, find_wean
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.cases.simulate import simulate
-from ebbmap.registries.limits import Limit, LimitSet, combine, judge, limit_set
+from ebbmap.kernels.judging import judge
+from ebbmap.registries.limits import Limit, LimitSet, combine, limit_set
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import POPULATIONS, Marginal

@@ -5,8 +5,9 @@ from ebbmap.analyses.map import Map, find_map
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.cases.simulate import simulate
 from ebbmap.errors import EbbmapError, TooLargeError
+from ebbmap.kernels.judging import SAFE, UNSAFE, judge
 from ebbmap.kernels.shares import wilson
-from ebbmap.registries.limits import LIMIT_SETS, SAFE, UNSAFE, combine, judge
+from ebbmap.registries.limits import LIMIT_SETS, combine
 from ebbmap.registries.populations import POPULATIONS
 
 LUNGS = 40

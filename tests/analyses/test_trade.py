@@ -6,7 +6,8 @@ from ebbmap.analyses.trade import Trade, find_trade
 from ebbmap.cases.question import Question
 from ebbmap.cases.simulate import simulate
 from ebbmap.kernels.fronts import non_dominated
-from ebbmap.registries.limits import LIMIT_SETS, VERDICTS, combine
+from ebbmap.kernels.judging import VERDICTS
+from ebbmap.registries.limits import LIMIT_SETS, combine
 from ebbmap.registries.populations import POPULATIONS
 
 COSTS = ("paco2", "closed_fraction")

@@ -31,20 +31,12 @@ from ebbmap.committee.maps import map_draft
 from ebbmap.committee.verdict import find_verdict
 from ebbmap.errors import EbbmapError
 from ebbmap.files.protocol import parse_protocol
+from ebbmap.kernels.judging import CAUTION, SAFE, UNDETERMINED, judge
+from ebbmap.kernels.judging import UNSAFE as UNSAFE_VERDICT
 from ebbmap.kernels.serving import serves
 from ebbmap.kernels.shares import shares, shares_of_counts, wilson
 from ebbmap.lungs import LUNGS, lung_model
-from ebbmap.registries.limits import (
-    CAUTION,
-    LIMIT_SETS,
-    SAFE,
-    UNDETERMINED,
-    combine,
-    judge,
-)
-from ebbmap.registries.limits import (
-    UNSAFE as UNSAFE_VERDICT,
-)
+from ebbmap.registries.limits import LIMIT_SETS, combine
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import POPULATIONS
 from ebbmap.runs.counts import count_verdicts

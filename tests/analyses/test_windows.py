@@ -7,11 +7,12 @@ from ebbmap.analyses.window import Window, find_window
 from ebbmap.cases.evaluate import evaluate
 from ebbmap.cases.question import Question
 from ebbmap.errors import EbbmapError
+from ebbmap.kernels.judging import bound_margins, judge
 from ebbmap.kernels.serving import serves
 from ebbmap.kernels.shares import wilson
 from ebbmap.kernels.windows import NO_PIECE, OPEN, release_windows
 from ebbmap.lungs.linear import LINEAR
-from ebbmap.registries.limits import LIMIT_SETS, Limit, LimitSet, bound_margins, combine, judge
+from ebbmap.registries.limits import LIMIT_SETS, Limit, LimitSet, combine
 from ebbmap.registries.populations import POPULATIONS, Marginal
 
 ALL = combine("all", *(LIMIT_SETS[n] for n in ("pressure", "volume", "auto_peep", "flow_ratio")))

@@ -10,8 +10,9 @@ from ebbmap.cases.evaluate import evaluate
 from ebbmap.cases.simulate import add_verdict, simulate, start_up
 from ebbmap.caution import CAUTION
 from ebbmap.errors import EbbmapError
+from ebbmap.kernels.judging import VERDICTS, judge
 from ebbmap.lungs import LUNGS
-from ebbmap.registries.limits import LIMIT_SETS, VERDICTS, judge
+from ebbmap.registries.limits import LIMIT_SETS
 from ebbmap.registries.outcomes import outcomes_of
 from ebbmap.registries.parameters import PARAMETERS
 

@@ -21,7 +21,7 @@ from ebbmap.committee.maps import map_draft
 from ebbmap.committee.needs import EXCLUSION, HOLDS, RULE, UNSETTLED
 from ebbmap.committee.verdict import find_verdict, grade, holds
 from ebbmap.files.protocol import load_protocol, parse_protocol
-from ebbmap.registries.limits import judge
+from ebbmap.kernels.judging import judge
 
 FILES = Path(__file__).parents[1] / "files" / "protocol"
 DRAFT = (FILES / "small_draft.toml").read_text(encoding="utf-8")

@@ -11,7 +11,7 @@ from ebbmap.committee.lungs import SEARCH, Drawn, draw_lungs
 from ebbmap.committee.needs import EXCLUSION, RULE, UNSETTLED, what_holds
 from ebbmap.committee.own_setting import OwnSettings, find_own_settings, own_share
 from ebbmap.files.protocol import parse_protocol
-from ebbmap.registries.limits import judge
+from ebbmap.kernels.judging import judge
 
 BUNDLED = Path(__file__).parents[2] / "studies" / "protocols" / "published_ranges.toml"
 FOUR = parse_protocol(BUNDLED.read_text(encoding="utf-8"))

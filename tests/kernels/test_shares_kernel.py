@@ -2,8 +2,8 @@ import numpy as np
 import pytest
 from scipy.stats import binomtest
 
+from ebbmap.kernels.judging import CAUTION, NO_BOUND, SAFE, UNDETERMINED, UNSAFE
 from ebbmap.kernels.shares import crossing, share_words, shares, wilson
-from ebbmap.registries.limits import CAUTION, NO_BOUND, SAFE, UNDETERMINED, UNSAFE
 
 
 @pytest.mark.parametrize("level", [0.5, 0.9, 0.95, 0.99])

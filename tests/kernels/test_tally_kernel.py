@@ -1,13 +1,14 @@
 import numpy as np
 import pytest
 
+from ebbmap.kernels.judging import CAUTION, SAFE, UNDETERMINED, UNSAFE, judge
 from ebbmap.kernels.tally import (
     BIN_WIDTH,
     clustered_interval,
     tally,
     typical_shortfall,
 )
-from ebbmap.registries.limits import CAUTION, SAFE, UNDETERMINED, UNSAFE, Limit, LimitSet, judge
+from ebbmap.registries.limits import Limit, LimitSet
 
 LIMITS = LimitSet(
     "invented",

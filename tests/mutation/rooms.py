@@ -6,15 +6,13 @@ from __future__ import annotations
 #: beginning that fits decides, so a module belongs to one room.
 ROOMS = {
     "registries": (
-        "registries/parameters.py",
-        "registries/outcomes.py",
-        "registries/limits.py",
-        "registries/populations.py",
+        "registries/",
+        "registry.py",
         "units.py",
-        "registries/derivations.py",
         "exchange/",
     ),
     "kernels": ("kernels/",),
+    "catalogue": ("catalogue/",),
     "analyses": ("analyses/",),
     "committee": ("committee/", "committee/draft.py", "files/protocol/"),
     "study": ("files/study/", "cases/question.py"),
@@ -54,7 +52,8 @@ _LECTURE = (*_PLACES, "tests/plotting/test_teaching_plots.py")
 #: Tests of a module, cheapest first. The longest beginning that fits decides.
 TESTS = {
     "": _BOOKS,
-    "registries/outcomes.py": (*_BOOKS, "tests/exchange"),
+    "registries/": _BOOKS,
+    "registries/outcomes/": (*_BOOKS, "tests/exchange"),
     "exchange/": (
         "tests/exchange",
         "tests/external/test_gas_exchange.py",
@@ -66,21 +65,26 @@ TESTS = {
         "tests/registries/test_limits.py",
         "tests/registries/test_registry.py",
     ),
-    "registries/populations.py": (
-        "tests/registries/test_registry_values.py",
-        "tests/registries/test_populations.py",
-        "tests/registries/test_registry.py",
+    **dict.fromkeys(
+        ("registries/populations.py", "registries/copula.py", "registries/distributions.py"),
+        (
+            "tests/registries/test_registry_values.py",
+            "tests/registries/test_populations.py",
+            "tests/registries/test_registry.py",
+        ),
     ),
     "registries/derivations.py": (
         "tests/registries/test_registry_values.py",
         "tests/cases/test_evaluate.py",
         "tests/cases/test_simulate.py",
     ),
+    "catalogue/": ("tests/catalogue/test_catalogue.py", "tests/catalogue/test_use.py"),
     "kernels/": ("tests/kernels/test_shares_kernel.py", "tests/external/test_share_intervals.py"),
     "kernels/boxes.py": (
         "tests/analyses/test_contrast_and_boxes.py",
         "tests/analyses/test_box_density.py",
     ),
+    "kernels/judging.py": ("tests/registries/test_limits.py",),
     "kernels/changes.py": (
         "tests/kernels/test_windows_kernel.py",
         "tests/analyses/test_windows.py",

@@ -1,18 +1,11 @@
 import numpy as np
 import pytest
 
+from ebbmap.cases.simulate import simulate
+from ebbmap.catalogue import builtin
 from ebbmap.errors import EbbmapError
-from ebbmap.registries.limits import (
-    LIMIT_SETS,
-    NO_BOUND,
-    RULES,
-    VERDICTS,
-    Limit,
-    LimitSet,
-    bound_margins,
-    combine,
-    judge,
-)
+from ebbmap.kernels.judging import NO_BOUND, VERDICTS, bound_margins, judge
+from ebbmap.registries.limits import LIMIT_SETS, RULES, Limit, LimitSet, combine
 
 WHY = "invented"
 RANGE = Limit("release_volume_per_kg", WHY, 4.0, 8.0)
@@ -113,7 +106,6 @@ def test_a_margin_of_one_is_a_width(limit, scale):
 @pytest.mark.parametrize(
     ("arguments", "text"),
     [
-        (dict(outcome="auto_pep", why=WHY, low=1), "did you mean 'auto_peep'"),
         (dict(outcome="auto_peep", why=WHY), "needs low or high; got neither"),
         (dict(outcome="auto_peep", why="", low=1), "needs a source"),
         (dict(outcome="auto_peep", why=WHY, low=8.0, high=4.0), "low < high; got low 8, high 4"),
@@ -152,3 +144,11 @@ def test_joining_lets_a_caution_stand_beside_a_hard_limit():
 
 def test_the_two_rules_bound_different_outcomes():
     assert [LIMIT_SETS[rule].outcomes for rule in RULES] == [(rule,) for rule in RULES]
+
+
+def test_a_limit_on_an_outcome_that_nobody_knows_is_refused_where_it_is_used():
+    wrong = LimitSet("mine", "mine", (Limit("auto_pep", why=WHY, low=1.0),))
+    with pytest.raises(EbbmapError, match="did you mean 'auto_peep'"):
+        simulate(limits=wrong, outcomes=["flow_ratio"])
+    with pytest.raises(EbbmapError, match=r"limit set 'mine'.*did you mean 'auto_peep'"):
+        builtin().add(wrong)

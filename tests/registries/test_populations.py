@@ -3,6 +3,8 @@ import pytest
 from scipy import stats
 
 from ebbmap.cases.checks import complaint
+from ebbmap.cases.question import Question
+from ebbmap.catalogue import builtin
 from ebbmap.errors import EbbmapError
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import POPULATIONS, Marginal, Population, expiratory_resistance
@@ -184,7 +186,6 @@ ONE, TWO, THREE = "compliance", "resistance_insp", "chest_wall_share"
 @pytest.mark.parametrize(
     ("names", "correlations", "text"),
     [
-        (("complience",), {}, "did you mean 'compliance'"),
         ((ONE,), {(ONE, TWO): 0.5}, "no pair"),
         ((ONE, TWO), {(ONE, ONE): 0.5}, "no pair"),
         (
@@ -272,3 +273,11 @@ def test_given_nothing_the_scores_are_standard(group):
     assert found.names == group.properties
     np.testing.assert_array_equal(found.covariance, group.correlation_matrix)
     assert group.middle({}) == pytest.approx(group.median, rel=1e-15)
+
+
+def test_a_property_that_nobody_knows_is_refused_where_the_population_is_used():
+    wrong = Population("mine", "mine", "", {"complience": Marginal("lognormal", 5.0, 0.5, WHY)})
+    with pytest.raises(EbbmapError, match="did you mean 'compliance'"):
+        Question(populations=(wrong,))
+    with pytest.raises(EbbmapError, match=r"population 'mine'.*did you mean 'compliance'"):
+        builtin().add(wrong)

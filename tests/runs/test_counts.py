@@ -3,8 +3,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from ebbmap.kernels.judging import CAUTION, NO_BOUND, SAFE, UNDETERMINED, UNSAFE
 from ebbmap.kernels.shares import shares, shares_of_counts
-from ebbmap.registries.limits import CAUTION, NO_BOUND, SAFE, UNDETERMINED, UNSAFE
 from ebbmap.runs.counts import BINS, QUANTILE_ERROR, bin_values, count_verdicts, quantiles
 from ebbmap.runs.layout import cut
 

@@ -12,7 +12,7 @@ from ebbmap.cases.simulate import simulate
 from ebbmap.cases.waveforms import waveforms
 from ebbmap.caution import CAUTION
 from ebbmap.errors import EbbmapError
-from ebbmap.registries.limits import bound_margins
+from ebbmap.kernels.judging import bound_margins
 from ebbmap.teaching import build_page, teaching_grid
 from ebbmap.teaching.grid import CURVES, SHOWN, _limits
 from ebbmap.teaching.page import AXES, FORMS

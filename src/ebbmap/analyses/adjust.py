@@ -34,8 +34,8 @@ from ebbmap.cases.pieces import Progress, join_groups
 from ebbmap.cases.question import Question, draw_cases, middle_lung
 from ebbmap.cases.simulate import add_verdict, as_arrays, simulate
 from ebbmap.cases.uses import Use, add_provenance
+from ebbmap.kernels.judging import CAUTION, SAFE, VERDICTS
 from ebbmap.lungs import lung_model
-from ebbmap.registries.limits import CAUTION, SAFE, VERDICTS
 from ebbmap.registries.outcomes import OUTCOMES, outcomes_of, plan
 from ebbmap.registries.parameters import PARAMETERS, parameter
 

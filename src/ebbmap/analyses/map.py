@@ -28,8 +28,8 @@ from ebbmap.cases.pieces import Found, Pieces, Progress, in_a_row, join_groups, 
 from ebbmap.cases.question import Question, draw_cases, middle_lung
 from ebbmap.cases.simulate import simulate
 from ebbmap.cases.uses import Use, add_provenance
+from ebbmap.kernels.judging import judge
 from ebbmap.kernels.shares import crossing, share_words, shares
-from ebbmap.registries.limits import judge
 from ebbmap.registries.parameters import parameter
 
 #: The boundary of a safe region: where half of the lungs are served.

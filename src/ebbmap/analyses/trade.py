@@ -20,7 +20,7 @@ from ebbmap.cases.question import Question, middle_lung
 from ebbmap.cases.simulate import add_verdict, simulate
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.kernels.fronts import non_dominated
-from ebbmap.registries.limits import CAUTION, SAFE, UNDETERMINED, UNSAFE
+from ebbmap.kernels.judging import CAUTION, SAFE, UNDETERMINED, UNSAFE
 from ebbmap.registries.parameters import parameter
 
 VARIABLES: Mapping[str, Variable] = {

@@ -20,9 +20,10 @@ from ebbmap.cases.question import Question, middle_lung
 from ebbmap.cases.simulate import add_verdict, as_arrays, simulate
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.errors import EbbmapError
+from ebbmap.kernels.judging import UNDETERMINED, UNSAFE, VERDICTS
 from ebbmap.kernels.paths import safest_path
 from ebbmap.lungs import lung_model
-from ebbmap.registries.limits import UNDETERMINED, UNSAFE, VERDICTS, LimitSet
+from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import outcomes_of
 from ebbmap.registries.parameters import PARAMETERS, parameter
 

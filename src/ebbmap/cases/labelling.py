@@ -19,13 +19,18 @@ import xarray as xr
 
 from ebbmap.cases.evaluate import STATUS
 from ebbmap.caution import CAUTION
-from ebbmap.registries.limits import VERDICTS, LimitSet
+from ebbmap.kernels.judging import VERDICTS
+from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.signals import SIGNALS
+from ebbmap.registry import active
 
 #: What every result is, whatever lungs it was asked about.
 MODEL_OUTPUT = "Model output."
+
+#: Attribute of a result: kind, name, version and source hash of every own entry, as JSON.
+OWN_ENTRIES = "own_entries"
 
 
 def label(array: xr.DataArray, name: str) -> xr.DataArray:
@@ -175,8 +180,15 @@ def provenance(title: str, *, lung: str, comment: str = "", **attrs: str | int |
         "caution": CAUTION,
         "comment": comment or f"{MODEL_OUTPUT} Values as given.",
         "versions": versions(),
+        **own_provenance(),
         **attrs,
     }
+
+
+def own_provenance() -> dict[str, str]:
+    """Return which entries of the active catalogue are somebody's own; nothing if none is."""
+    catalogue = active()
+    return {OWN_ENTRIES: catalogue.provenance} if catalogue and catalogue.provenance else {}
 
 
 @cache
@@ -194,9 +206,9 @@ def versions() -> str:
 
 
 @cache
-def code_fingerprint() -> str:
-    """Short hash of this package's code, so that a result names exactly what made it."""
-    root = files("ebbmap")
+def code_fingerprint(package: str = "ebbmap") -> str:
+    """Short hash of a package's code, so that a result names exactly what made it."""
+    root = files(package)
     digest = hashlib.sha256()
     folders = [("", root)]
     while folders:

@@ -325,46 +325,30 @@ def _settle(lung: Network, breath: Breath) -> Settled:
 def _flow_with_left(breath: Settled, volumes):
     """Expiratory flow [L s-1] where some volumes are still to be expired, shape (v, n) each."""
     course = breath.course
-    frame, lung, method = course.frame, course.network, course.frame.method
+    frame, one, lung = course.frame, course.frame.method, course.network
     flows = []
     for volume in volumes + course.volume[-1]:
         ends = course.volume[1:][frame.top :]
         step = np.minimum((ends > volume).sum(axis=0), ends.shape[0] - 1)[None]
         held, apart = (
-            combine(
-                method.polynomial, np.take_along_axis(signal[:, frame.top :], step[None], 1)[:, 0]
-            )
-            for signal in breath.seen[1:]
+            combine(one.polynomial, np.take_along_axis(part[:, frame.top :], step[None], 1)[:, 0])
+            for part in breath.seen[1:]
         )
-        place = _falls_to(held, volume)
+        low, high = np.zeros_like(volume), np.ones_like(volume)
+        for _ in range(HALVINGS):
+            middle = 0.5 * (low + high)
+            above = horner(held, middle)[0] > volume
+            low, high = np.where(above, middle, low), np.where(above, high, middle)
+        place = 0.5 * (low + high)
+        for _ in range(POLISH):
+            value, slope = horner(held, place)
+            move = np.where(slope < 0.0, (value - volume) / np.where(slope < 0.0, slope, 1.0), 0.0)
+            place = np.clip(place - move, low, high)
         start, length, resistance = (
-            np.take_along_axis(steps[frame.top :], step, 0)[0]
-            for steps in (frame.starts, frame.lengths, frame.resistance)
+            np.take_along_axis(part[frame.top :], step, 0)[0]
+            for part in (frame.starts, frame.lengths, frame.resistance)
         )
         airway = breath.drive.airway(1, start + place * length)
         behind = horner(held, place)[0] / lung.compliance + lung.link * horner(apart, place)[0]
         flows.append(-driven_flow(airway - behind, resistance, lung.resistance_quadratic))
     return np.stack(flows)
-
-
-def _falls_to(held, volume):
-    """Place in a step, 0 to 1, where a volume that falls has come down to one given [L].
-
-    Parameters
-    ----------
-    held : ndarray, shape (s, n)
-        Coefficients of the volume in the step, by rising power.
-    volume : ndarray, shape (n,)
-        The volume looked for.
-    """
-    low, high = np.zeros_like(volume), np.ones_like(volume)
-    for _ in range(HALVINGS):
-        middle = 0.5 * (low + high)
-        above = horner(held, middle)[0] > volume
-        low, high = np.where(above, middle, low), np.where(above, high, middle)
-    place = 0.5 * (low + high)
-    for _ in range(POLISH):
-        value, slope = horner(held, place)
-        move = np.where(slope < 0.0, (value - volume) / np.where(slope < 0.0, slope, 1.0), 0.0)
-        place = np.clip(place - move, low, high)
-    return place

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from functools import wraps
+from typing import Any, TypeVar, cast
 
 import numpy as np
 import xarray as xr
@@ -14,8 +15,11 @@ from ebbmap.lungs import lung_model
 from ebbmap.registries.derivations import all_inputs
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import plan
-from ebbmap.registries.parameters import PARAMETERS
+from ebbmap.registries.parameters import PARAMETERS, parameter
 from ebbmap.registries.populations import Marginal, Population
+from ebbmap.registry import Active, activate, active
+
+Find = TypeVar("Find", bound=Callable[..., Any])
 
 #: What a question without a population says of its lung, for captions.
 STATED_LUNG = "No population: the properties of the lung are those stated."
@@ -42,6 +46,13 @@ class Question:
         Lungs drawn from each population.
     seed : int
         Seed of every draw; 0 is a seed.
+    catalogue : Catalogue, optional
+        Bundled and own entries; the one that is active where the question is made.
+
+    Raises
+    ------
+    EbbmapError
+        If a population has a property that is no parameter.
     """
 
     lung: str = "linear"
@@ -51,6 +62,14 @@ class Question:
     rules: Mapping[str, LimitSet] = field(default_factory=dict)
     lungs: int = 2000
     seed: int = 0
+    catalogue: Active | None = field(default_factory=active)
+
+    def __post_init__(self) -> None:
+        """Refuse a property that no lung can take."""
+        with activate(self.catalogue):
+            for group in self.populations:
+                for name in group.properties:
+                    parameter(name)
 
     @property
     def outcomes(self) -> tuple[str, ...]:
@@ -115,6 +134,28 @@ class Question:
     def groups(self) -> tuple[Population | None, ...]:
         """Return the populations, or one None where the question has none."""
         return self.populations or (None,)
+
+
+def in_catalogue(find: Find) -> Find:
+    """Let a function of a question see the catalogue that the question carries.
+
+    Parameters
+    ----------
+    find : callable
+        ``find(question, ...)``.
+
+    Returns
+    -------
+    callable
+        The same function, with the question's catalogue active while it runs.
+    """
+
+    @wraps(find)
+    def within(question: Question, *arguments: Any, **options: Any) -> Any:
+        with activate(question.catalogue):
+            return find(question, *arguments, **options)
+
+    return cast(Find, within)
 
 
 def draw_cases(

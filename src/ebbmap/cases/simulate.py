@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from math import prod
 
 import numpy as np
@@ -20,10 +20,12 @@ from ebbmap.cases.labelling import (
     provenance,
     registry_attrs,
 )
+from ebbmap.kernels.judging import judge
 from ebbmap.lungs import lung_model
-from ebbmap.registries.limits import LimitSet, judge
+from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import plan
 from ebbmap.registries.parameters import PARAMETERS
+from ebbmap.registry import Active, activate
 
 #: Names that a result needs for itself, besides its outcomes.
 RESERVED = ("status", "verdict", "margin", "binding")
@@ -34,6 +36,7 @@ def simulate(
     *,
     outcomes: Iterable[str] | None = None,
     limits: LimitSet | None = None,
+    catalogue: Active | None = None,
     progress: Callable[[int], None] | None = None,
     **values: Value,
 ) -> xr.Dataset:
@@ -47,6 +50,8 @@ def simulate(
         Outcomes to return; all that the lung can give if None.
     limits : LimitSet, optional
         Judge every case by these: adds `verdict`, `margin` and `binding`.
+    catalogue : Catalogue, optional
+        Bundled and own entries; the active catalogue if None.
     progress : callable, optional
         Called with the number of cases just finished.
     **values : float, str, array_like or DataArray
@@ -74,8 +79,18 @@ def simulate(
     >>> cases["flow_ratio"].dims
     ('sample',)
     """
+    with activate(catalogue):
+        return _settled(lung, _wanted(outcomes), limits, progress, values)
+
+
+def _settled(
+    lung: str,
+    wanted: tuple[str, ...] | None,
+    limits: LimitSet | None,
+    progress: Callable[[int], None] | None,
+    values: Mapping[str, Value],
+) -> xr.Dataset:
     model = lung_model(lung)
-    wanted = _wanted(outcomes)
     if limits is not None and wanted is not None:
         wanted = tuple(dict.fromkeys((*wanted, *limits.outcomes)))
     todo = plan(model, wanted)
@@ -134,13 +149,14 @@ def start_up(
     start_pressure: Value = 5.0,
     cycles: int = 10,
     outcomes: Iterable[str] | None = None,
+    catalogue: Active | None = None,
     **values: Value,
 ) -> xr.Dataset:
     """Run the first cycles after the mode begins, breath by breath.
 
     Parameters
     ----------
-    lung, outcomes, **values
+    lung, outcomes, catalogue, **values
         As in `simulate`.
     start_pressure : float or array_like
         End-expiratory pressure of the ventilation before [cmH2O].
@@ -163,8 +179,19 @@ def start_up(
     >>> first.sizes["cycle"]
     4
     """
+    with activate(catalogue):
+        return _first_cycles(lung, _wanted(outcomes), start_pressure, cycles, values)
+
+
+def _first_cycles(
+    lung: str,
+    wanted: tuple[str, ...] | None,
+    start_pressure: Value,
+    cycles: int,
+    values: Mapping[str, Value],
+) -> xr.Dataset:
     model = lung_model(lung)
-    todo = plan(model, _wanted(outcomes))
+    todo = plan(model, wanted)
     cycles = as_count("cycles", cycles, least=1)
     arrays, frame = frame_of(
         {**as_arrays(values), START: as_start(start_pressure)},

@@ -17,6 +17,7 @@ from ebbmap.errors import EbbmapError, shortened
 from ebbmap.lungs import Lung, lung_model
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.signals import SIGNALS
+from ebbmap.registry import Active, activate
 
 #: Times drawn in each phase of a cycle, unless told otherwise.
 POINTS = 120
@@ -33,6 +34,7 @@ def waveforms(
     cycles: int = 1,
     start_pressure: Any = None,
     release_goes_on: bool = False,
+    catalogue: Active | None = None,
     **values: Any,
 ) -> xr.Dataset:
     """Draw pressures, flow and volume over time.
@@ -53,6 +55,8 @@ def waveforms(
         settled cycle over and over if None.
     release_goes_on : bool
         Let the first release go on to the last time instead of ending it after T low.
+    catalogue : Catalogue, optional
+        As in `simulate`.
     **values : float, str, array_like or DataArray
         Parameters as in `simulate`.
 
@@ -73,6 +77,19 @@ def waveforms(
     >>> drawn["flow"].dims
     ('sample', 'time')
     """
+    with activate(catalogue):
+        return _waveforms(lung, times, points, cycles, start_pressure, release_goes_on, values)
+
+
+def _waveforms(
+    lung: str,
+    times: Any,
+    points: int,
+    cycles: int,
+    start_pressure: Any,
+    release_goes_on: bool,
+    values: Mapping[str, Any],
+) -> xr.Dataset:
     model = lung_model(lung)
     given = as_arrays(values)
     if start_pressure is not None:

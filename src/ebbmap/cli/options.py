@@ -118,7 +118,7 @@ def question_of(
     values: list[str] | None,
     judged_by: LimitSet,
     population: str | None,
-    **draws: int,
+    **draws: Any,
 ) -> Any:
     """Return the question of a lung or a population and its present settings."""
     from ebbmap.cases.question import Question

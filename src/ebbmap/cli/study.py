@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 @command
 def run(
+    context: typer.Context,
     study: Annotated[Path, typer.Argument(help="Study file (TOML), or name of a bundled study.")],
     out: OutOption = None,
     figures: Annotated[
@@ -52,6 +53,7 @@ def run(
     from ebbmap.tables.runs import cost_data, cost_table
 
     checked = load_study(named_file(study, bundled_studies()))
+    context.with_resource(checked.catalogue.active())
     folder = out or Path("out") / study.stem
     pictures, at_work = figures or folder, workers or default_workers()
     notes = list(study_notes(checked))

@@ -41,9 +41,9 @@ from ebbmap.committee.own_setting import (
 )
 from ebbmap.committee.protocol import Protocol
 from ebbmap.committee.verdict import ALL, LEVEL, share_with_interval
+from ebbmap.kernels.judging import CAUTION, SAFE, judge
 from ebbmap.kernels.safe_boxes import Boxes, largest_boxes
 from ebbmap.kernels.tally import BLOCK
-from ebbmap.registries.limits import CAUTION, SAFE, judge
 
 #: Places along each axis of the search, by the number of free parameters.
 PLACES = {1: 65, 2: 33, 3: 11, 4: 6}

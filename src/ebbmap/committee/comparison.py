@@ -20,8 +20,8 @@ from ebbmap.committee.draft import Draft, flow_ratio_time, measure, settings_of
 from ebbmap.committee.lungs import RULES, Drawn, draw_lungs, fixed, streams
 from ebbmap.committee.protocol import Group, Protocol
 from ebbmap.committee.verdict import LEVEL, share_with_interval
+from ebbmap.kernels.judging import judge
 from ebbmap.kernels.shares import share_words
-from ebbmap.registries.limits import judge
 
 #: Relative errors of the measured time constant.
 ERRORS = (0.0, 0.1, 0.2, 0.3)

@@ -12,7 +12,7 @@ from ebbmap.committee.counting import GroupCount
 from ebbmap.committee.draft import SETTINGS, measure, settings_of
 from ebbmap.committee.lungs import Drawn, corners, fixed, solver
 from ebbmap.committee.protocol import Protocol
-from ebbmap.registries.limits import CAUTION, SAFE, judge
+from ebbmap.kernels.judging import CAUTION, SAFE, judge
 from ebbmap.registries.parameters import PARAMETERS
 
 

@@ -13,8 +13,8 @@ from ebbmap.committee.base import Part
 from ebbmap.committee.draft import Draft
 from ebbmap.committee.lungs import MAPS, draw_lungs, solver
 from ebbmap.committee.protocol import Protocol
+from ebbmap.kernels.judging import judge
 from ebbmap.kernels.shares import share_words, shares
-from ebbmap.registries.limits import judge
 
 #: Which settings a map shows, the first two that have a range.
 PREFERRED = ("t_low", "t_low_in_time_constants", "p_high", "t_high", "p_low")

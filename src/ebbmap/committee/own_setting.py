@@ -15,9 +15,9 @@ from scipy.stats import qmc
 from ebbmap.committee.draft import Draft
 from ebbmap.committee.lungs import Drawn, corners, solver, streams
 from ebbmap.committee.protocol import Protocol
+from ebbmap.kernels.judging import CAUTION, SAFE, UNDETERMINED, judge
 from ebbmap.kernels.shares import wilson
 from ebbmap.kernels.tally import BLOCK
-from ebbmap.registries.limits import CAUTION, SAFE, UNDETERMINED, judge
 
 #: What the draw of settings is for; see `lungs.streams`.
 OWN = 5

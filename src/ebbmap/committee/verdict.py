@@ -14,9 +14,9 @@ from ebbmap.committee.base import Part
 from ebbmap.committee.corner import Corner, worst_corners
 from ebbmap.committee.counting import GroupCount, cases_of, count_pieces
 from ebbmap.committee.protocol import Protocol
+from ebbmap.kernels.judging import CAUTION, SAFE, UNDETERMINED, UNSAFE, VERDICTS
 from ebbmap.kernels.shares import share_words, wilson
 from ebbmap.kernels.tally import Tally, clustered_interval, typical_shortfall
-from ebbmap.registries.limits import CAUTION, SAFE, UNDETERMINED, UNSAFE, VERDICTS
 
 LEVEL = 0.95
 

@@ -22,6 +22,12 @@ def bundled_protocols() -> Path:
     return bundled_studies() / "protocols"
 
 
+def files_in(folder: Path) -> list[Path]:
+    """Return the bundled files of a folder; one that uses others has a folder of its own name."""
+    own = (path for path in folder.glob("*/*.toml") if path.stem == path.parent.name)
+    return sorted((*folder.glob("*.toml"), *own), key=lambda path: path.stem)
+
+
 def named_file(path: Path, folder: Path) -> Path:
     """Return a file as it is named, or the bundled one of this name where there is none.
 
@@ -39,10 +45,10 @@ def named_file(path: Path, folder: Path) -> Path:
     """
     if path.exists() or path.is_symlink() or path.name != str(path) or path.suffix:
         return path
-    found = folder / f"{path}.toml"
-    if found.is_file():
-        return found
-    names = sorted(one.stem for one in folder.glob("*.toml"))
+    bundled = {file.stem: file for file in files_in(folder)}
+    if str(path) in bundled:
+        return bundled[str(path)]
+    names = sorted(bundled)
     nearest = difflib.get_close_matches(str(path)[:60], names, n=1)
     guess = f"; did you mean {nearest[0]!r}?" if nearest else "."
     raise EbbmapError(
@@ -52,7 +58,7 @@ def named_file(path: Path, folder: Path) -> Path:
 
 
 def copy_bundled(folder: Path) -> list[Path]:
-    """Copy every bundled study and protocol into a folder, over nothing that is there.
+    """Copy every bundled study and protocol, and what they use, over nothing that is there.
 
     Raises
     ------
@@ -60,7 +66,7 @@ def copy_bundled(folder: Path) -> list[Path]:
         If a file of the same name is there already, or the folder cannot be written.
     """
     root = bundled_studies()
-    sources = sorted(root.rglob("*.toml"))
+    sources = sorted(path for path in root.rglob("*") if path.suffix in (".toml", ".py"))
     targets = [folder / source.relative_to(root) for source in sources]
     if taken := [str(target) for target in targets if target.exists()]:
         raise EbbmapError(f"{taken[0]} is there already. Name another folder with --copy.")

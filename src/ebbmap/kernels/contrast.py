@@ -118,16 +118,21 @@ def contrast_events(
     with np.errstate(divide="ignore", invalid="ignore"):
         noise = np.sqrt(-0.5 * np.log((1.0 - level) / 2.0) * len(x) / (count * rest))
     weights = bootstrap_weights(len(x), resamples, np.random.default_rng(rng))
-    # distance, direction, and both ends of the interval
-    found = np.full((4, happens.shape[1], x.shape[1]), np.nan)
-    for column in range(x.shape[1]) if enough.any() else ():
+    noise = np.where(enough, noise, np.nan)
+    distance, direction, *bounds = _contrasts(x, happens, weights, noise, level)
+    return Contrasts(distance, direction, np.stack(bounds, axis=-1), noise, count, rest)
+
+
+def _contrasts(x, happens, weights, noise, level: float) -> np.ndarray:
+    """Distance, direction and both ends of the interval, shape (4, e, d); NaN without noise."""
+    contrasts = np.full((4, happens.shape[1], x.shape[1]), np.nan)
+    enough = np.flatnonzero(np.isfinite(noise))
+    for column in range(x.shape[1]) if enough.size else ():
         order = np.argsort(x[:, column], kind="stable")
         gaps = _Gaps.of(x[order, column], weights[:, order])
-        for event in np.flatnonzero(enough):
-            found[:, event, column] = gaps.contrast(happens[order, event], noise[event], level)
-    distance, direction, *bounds = found
-    noise = np.where(enough, noise, np.nan)
-    return Contrasts(distance, direction, np.stack(bounds, axis=-1), noise, count, rest)
+        for event in enough:
+            contrasts[:, event, column] = gaps.contrast(happens[order, event], noise[event], level)
+    return contrasts
 
 
 class _Gaps(NamedTuple):

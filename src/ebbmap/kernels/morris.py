@@ -113,6 +113,14 @@ def elementary_effects(
     effects = np.where(kept[:, None], effects, 0.0)
     effects = np.where(alone[:, None], effects, np.abs(effects))
     weights = bootstrap_weights(len(effects), resamples, np.random.default_rng(rng))
+    return _summarise(effects, kept, alone, weights, level)
+
+
+def _summarise(effects, kept, alone, weights, level: float) -> ElementaryEffects:
+    """Means, sizes and spread of effects, shape (n, g, s), over the trajectories kept, (n, s).
+
+    `alone`, shape (g,), says which factors are a single parameter.
+    """
     total = kept_weight(weights, kept)
     sizes = weighted_means(weights, np.abs(effects), total)
     mu = weighted_means(weights[:1], effects, total[:1])[0]

@@ -113,22 +113,25 @@ def pawn_indices(
     inner = np.arange(1, slices) / slices
     slice_of = [np.searchsorted(np.quantile(f, inner), f, side="right") for f in x.T]
     weights = replicate_weights(len(x), replicates)
-    # index, and both ends of its interval
-    found = np.full((3, x.shape[1], y.shape[1]), np.nan)
-    for output in range(y.shape[1]):
-        order = np.argsort(y[:, output], kind="stable")
-        ranked, drawn = y[order, output], weights[:, order]
-        if ranked[0] == ranked[-1]:
-            continue
+    estimates = [_of_output(slice_of, output, weights, slices, level) for output in y.T]
+    index, *bounds = np.reshape(estimates, (y.shape[1], 3, x.shape[1])).transpose(1, 2, 0)
+    interval = np.clip(np.stack(bounds, axis=-1), 0.0, 1.0)
+    return Pawn(index, interval, _noise(len(x), slices, level, np.random.default_rng(rng)))
+
+
+def _of_output(slice_of, output, weights, slices: int, level: float) -> np.ndarray:
+    """Index and both ends of its interval for each factor, shape (3, d); NaN if it is constant."""
+    estimates = np.full((3, len(slice_of)), np.nan)
+    order = np.argsort(output, kind="stable")
+    ranked, drawn = output[order], weights[:, order]
+    if ranked[0] < ranked[-1]:
         last = np.append(ranked[1:] > ranked[:-1], True)
         whole = np.cumsum(drawn, axis=1)
         whole /= whole[:, -1:]
         for j, own in enumerate(slice_of):
             medians = _median_distance(own[order], drawn, whole, last, slices)
-            found[:, j, output] = _with_interval(medians, level)
-    index, *bounds = found
-    interval = np.clip(np.stack(bounds, axis=-1), 0.0, 1.0)
-    return Pawn(index, interval, _noise(len(x), slices, level, np.random.default_rng(rng)))
+            estimates[:, j] = _with_interval(medians, level)
+    return estimates
 
 
 def _with_interval(medians: np.ndarray, level: float) -> tuple[float, float, float]:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtri
 
-from ebbmap.registries.limits import CAUTION, NO_BOUND, SAFE, UNDETERMINED, UNSAFE
+from ebbmap.kernels.judging import CAUTION, NO_BOUND, SAFE, UNDETERMINED, UNSAFE
 
 #: What each share of verdicts is, wherever one is stored: the one wording.
 _WORDS = {

@@ -13,8 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtri
 
+from ebbmap.kernels.judging import CAUTION, SAFE, UNDETERMINED, UNSAFE, VERDICTS, judge
 from ebbmap.kernels.shares import wilson
-from ebbmap.registries.limits import CAUTION, SAFE, UNDETERMINED, UNSAFE, VERDICTS, LimitSet, judge
+from ebbmap.registries.limits import LimitSet
+from ebbmap.registry import active, keep_active
 
 #: Cases in one block: measured best for the linear lung judged by nine bounds.
 BLOCK = 32_768
@@ -120,7 +122,7 @@ def tally(
 
     if workers == 1:
         return join([count(chunk) for chunk in chunks])
-    with ThreadPoolExecutor(workers) as pool:
+    with ThreadPoolExecutor(workers, initializer=keep_active, initargs=(active(),)) as pool:
         return join(list(pool.map(count, chunks)))
 
 

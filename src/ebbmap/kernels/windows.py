@@ -15,7 +15,7 @@ from scipy.optimize import elementwise
 
 from ebbmap.errors import EbbmapError
 from ebbmap.kernels.changes import OPEN, ROUNDING, UNKNOWN, Margins, find_changes
-from ebbmap.registries.limits import least_margin
+from ebbmap.kernels.judging import least_margin
 
 #: Relative step of T low between two looks [1]. A window or a hole at least this wide (0.01 s at
 #: T low 0.5 s) always holds a look and is found; of narrower ones those are found that two bounds

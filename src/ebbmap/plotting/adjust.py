@@ -9,8 +9,8 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap, ListedColormap
 
+from ebbmap.kernels.judging import CAUTION, SAFE
 from ebbmap.plotting.style import FAINT, INK, dress, own_axes
-from ebbmap.registries.limits import CAUTION, SAFE
 
 #: From falls to rises; light enough for dark numbers on both ends.
 CHANGE_MAP = LinearSegmentedColormap.from_list("change", ["#9cc0e2", "#f7f5f0", "#eeb98e"])

@@ -6,8 +6,8 @@ import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 
+from ebbmap.kernels.judging import CAUTION, SAFE, UNSAFE
 from ebbmap.plotting.style import FAINT, INK, finish, ruled_axes
-from ebbmap.registries.limits import CAUTION, SAFE, UNSAFE
 
 #: Share of the settings, from the best on, that an axis of the trade shows.
 DRAWN_SHARE = 0.85

@@ -7,8 +7,8 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap, TwoSlopeNorm
 
+from ebbmap.kernels.judging import UNDETERMINED
 from ebbmap.plotting.style import INK, finish, own_axes
-from ebbmap.registries.limits import UNDETERMINED
 
 #: From a limit broken far, over the edge, to well inside.
 MARGIN_MAP = LinearSegmentedColormap.from_list(

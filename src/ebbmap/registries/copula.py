@@ -48,7 +48,8 @@ class Population:
     Raises
     ------
     EbbmapError
-        If a property is unknown or the correlations cannot hold together.
+        If it has no property or the correlations cannot hold together. Whether there are such
+        parameters is seen where the population is used: they may be one's own.
     """
 
     name: str
@@ -59,9 +60,7 @@ class Population:
     source: str = ""
 
     def __post_init__(self) -> None:
-        """Refuse unknown properties and impossible correlations."""
-        for name in self.marginals:
-            parameter(name)
+        """Refuse impossible correlations."""
         if not self.marginals:
             raise EbbmapError(f"{self.name}: needs at least one property. Add one, or a base.")
         for one, other in self.correlations:
@@ -180,7 +179,9 @@ class Population:
             scores.append(self.marginals[name].score(array))
         return np.stack(scores, axis=-1)
 
-    def sample(self, n: int, *, seed: int, given: Mapping[str, np.ndarray] | None = None):
+    def sample(
+        self, n: int, *, seed: int, given: Mapping[str, np.ndarray] | None = None
+    ) -> dict[str, np.ndarray]:
         """Draw lungs.
 
         Parameters
@@ -230,12 +231,14 @@ class Population:
         scores = ndtri(np.clip(unit, EDGE, 1.0 - EDGE))
         return {name: m.at(scores[:, i]) for i, (name, m) in enumerate(self.marginals.items())}
 
-    def _joint(self, scores: np.ndarray, given) -> dict[str, np.ndarray]:
+    def _joint(
+        self, scores: np.ndarray, given: Mapping[str, np.ndarray] | None
+    ) -> dict[str, np.ndarray]:
         z = scores @ np.linalg.cholesky(self.correlation_matrix).T
         held = [self.properties.index(name) for name in given or {}]
         if not held:
             return {name: m.at(z[:, i]) for i, (name, m) in enumerate(self.marginals.items())}
-        fixed = {name: np.atleast_1d(np.asarray(value, float)) for name, value in given.items()}
+        fixed = {n: np.atleast_1d(np.asarray(v, float)) for n, v in (given or {}).items()}
         c = self._scores_of(fixed)
         z = z[None] + (c[:, None, :] - z[None][..., held]) @ self._gain(held)
         drawn = {name: m.at(z[..., i]) for i, (name, m) in enumerate(self.marginals.items())}

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -34,7 +35,7 @@ class Derivation:
 
     target: str
     trigger: str
-    function: Callable
+    function: Callable[..., np.ndarray]
 
     @property
     def inputs(self) -> tuple[str, ...]:
@@ -42,7 +43,7 @@ class Derivation:
         return inputs_of(self.function)
 
 
-def predicted_body_weight(height, sex):
+def predicted_body_weight(height: np.ndarray, sex: np.ndarray) -> Any:
     """Predicted body weight from height and sex.
 
     Parameters
@@ -73,7 +74,9 @@ def predicted_body_weight(height, sex):
     return 45.5 + 4.5 * np.asarray(sex) + 0.91 * (np.asarray(height) - 152.4)
 
 
-def t_low_from_multiple(t_low_in_time_constants, resistance_exp, compliance):
+def t_low_from_multiple(
+    t_low_in_time_constants: np.ndarray, resistance_exp: np.ndarray, compliance: np.ndarray
+) -> Any:
     """T low [s] as a multiple of the expiratory time constant R_exp * C, shape (n,).
 
     Examples
@@ -84,7 +87,7 @@ def t_low_from_multiple(t_low_in_time_constants, resistance_exp, compliance):
     return np.asarray(t_low_in_time_constants) * resistance_exp * compliance / ML_PER_L
 
 
-def one_shared_resistance(resistance_shared):
+def one_shared_resistance(resistance_shared: np.ndarray) -> Any:
     """Resistance of the shared airway in one direction, given for both [cmH2O s L-1], shape (n,).
 
     Examples
@@ -95,7 +98,7 @@ def one_shared_resistance(resistance_shared):
     return np.asarray(resistance_shared)
 
 
-def compliance_fast(compliance, slow_volume_share):
+def compliance_fast(compliance: np.ndarray, slow_volume_share: np.ndarray) -> Any:
     """Compliance of the fast compartment from the whole [mL cmH2O-1], shape (n,).
 
     Examples
@@ -106,17 +109,19 @@ def compliance_fast(compliance, slow_volume_share):
     return compliance * (1.0 - np.asarray(slow_volume_share))
 
 
-def compliance_slow(compliance, slow_volume_share):
+def compliance_slow(compliance: np.ndarray, slow_volume_share: np.ndarray) -> Any:
     """Compliance of the slow compartment from the whole [mL cmH2O-1], shape (n,)."""
     return compliance * np.asarray(slow_volume_share)
 
 
-def resistance_fast(resistance_exp):
+def resistance_fast(resistance_exp: np.ndarray) -> Any:
     """Resistance of the fast compartment's own airway [cmH2O s L-1], shape (n,)."""
     return np.asarray(resistance_exp) * (1.0 - SHARED_PART)
 
 
-def resistance_slow(time_constant_slow, compliance, slow_volume_share):
+def resistance_slow(
+    time_constant_slow: np.ndarray, compliance: np.ndarray, slow_volume_share: np.ndarray
+) -> Any:
     """Resistance of the slow compartment's own airway [cmH2O s L-1], shape (n,).
 
     Examples
@@ -127,12 +132,12 @@ def resistance_slow(time_constant_slow, compliance, slow_volume_share):
     return time_constant_slow * ML_PER_L / (compliance * np.asarray(slow_volume_share))
 
 
-def resistance_shared_insp(resistance_insp):
+def resistance_shared_insp(resistance_insp: np.ndarray) -> Any:
     """Inspiratory resistance of tube and large airways [cmH2O s L-1], shape (n,)."""
     return np.asarray(resistance_insp) * SHARED_PART
 
 
-def resistance_shared_exp(resistance_exp):
+def resistance_shared_exp(resistance_exp: np.ndarray) -> Any:
     """Expiratory resistance of tube and large airways [cmH2O s L-1], shape (n,)."""
     return np.asarray(resistance_exp) * SHARED_PART
 

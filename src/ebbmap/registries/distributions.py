@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import exp, log, sqrt
-from typing import Literal, get_args
+from typing import Any, Literal, get_args
 
 import numpy as np
 from scipy.special import ndtr, ndtri
@@ -88,18 +88,18 @@ class Marginal:
         return not (np.isinf(self.low) and np.isinf(self.high))
 
     @property
-    def _kept(self) -> np.ndarray:
+    def _kept(self) -> Any:
         """Shares of the whole distribution below `low` and below `high`."""
         return ndtr(self._whole_score(np.array([self.low, self.high])))
 
-    def _whole_score(self, value):
+    def _whole_score(self, value: Any) -> Any:
         """Return the score in the normal or lognormal before it is cut off."""
         if self.family == "lognormal":
             with np.errstate(divide="ignore"):
                 return np.log(np.maximum(value, 0.0) / self.centre) / self.spread
         return (value - self.centre) / self.spread
 
-    def at(self, score: np.ndarray) -> np.ndarray:
+    def at(self, score: np.ndarray) -> Any:
         """Return the property at standard normal scores, any shape.
 
         Examples
@@ -118,7 +118,7 @@ class Marginal:
             drawn = self.centre + self.spread * score
         return np.clip(drawn, self.low, self.high) if self._is_cut else drawn
 
-    def score(self, value: np.ndarray) -> np.ndarray:
+    def score(self, value: np.ndarray) -> Any:
         """Return the standard normal score of a property, the inverse of `at`.
 
         Examples
@@ -135,7 +135,7 @@ class Marginal:
             return self._whole_score(value)
         return ndtri(np.clip(share, EDGE, 1.0 - EDGE))
 
-    def outside(self, low: float, high: float, *, mean=0.0, sd=1.0):
+    def outside(self, low: float, high: float, *, mean: Any = 0.0, sd: Any = 1.0) -> Any:
         """Return the probability of a value below `low` or above `high`.
 
         Parameters

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from dataclasses import KW_ONLY, dataclass
 
-from ebbmap.errors import EbbmapError
+from ebbmap.registries.parameters import check_entry
 from ebbmap.registry import Registry
-from ebbmap.units import UNITS, display
+from ebbmap.units import display
 
 
 @dataclass(frozen=True)
@@ -32,8 +32,7 @@ class Signal:
 
     def __post_init__(self) -> None:
         """Refuse an entry that contradicts itself."""
-        if self.units not in UNITS:
-            raise EbbmapError(f"registry entry {self.name!r} is inconsistent.")
+        check_entry(self.name, self.units, "signal")
 
     @property
     def label(self) -> str:

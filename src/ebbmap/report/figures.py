@@ -102,12 +102,13 @@ def draw_figures(
     loaded: list[tuple[str, Study]] = [(path.stem, load_study(path)) for path in paths]
     make_folder(out)
     for stem, study in loaded:
-        for task in plan_tasks(study):
-            shown = f"{stem}: {task.name}"
-            result = task.run(progress.start(shown, task.cases))
-            progress.finish(shown)
-            asked = study.file.outputs.figures if formats is None else formats
-            yield from draw_result(task.kind, result, out, stem, asked)
+        asked = study.file.outputs.figures if formats is None else formats
+        with study.catalogue.active():
+            for task in plan_tasks(study):
+                shown = f"{stem}: {task.name}"
+                result = task.run(progress.start(shown, task.cases))
+                progress.finish(shown)
+                yield from draw_result(task.kind, result, out, stem, asked)
 
 
 def check_figures(

@@ -13,6 +13,8 @@ from typing import Any, TypeVar
 
 import xarray as xr
 
+from ebbmap.catalogue.results import add_outcome
+from ebbmap.catalogue.value import Catalogue
 from ebbmap.committee.check import Check
 from ebbmap.committee.protocol import Protocol
 from ebbmap.errors import EbbmapError, shortened, unknown_name
@@ -93,6 +95,53 @@ class Results(Mapping[str, xr.Dataset]):
         for dataset in self._opened.values():
             dataset.close()
         self._opened.clear()
+
+    def add(self, outcome: Any, *, catalogue: Catalogue | None = None) -> list[str]:
+        """Add an outcome of one's own to what is there, without solving a case again.
+
+        The files stay as they are; see `ebbmap.catalogue.add_outcome`.
+
+        Parameters
+        ----------
+        outcome : callable
+            A marked function (`ebbmap.outcome`).
+        catalogue : Catalogue, optional
+            What it may take besides the bundled entries.
+
+        Returns
+        -------
+        list of str
+            Names of the results that have it now.
+
+        Raises
+        ------
+        EbbmapError
+            If no result holds what it needs.
+
+        Examples
+        --------
+        >>> from ebbmap.catalogue import outcome
+        >>> @outcome(units="cmH2O", source="invented for this example")
+        ... def twice_auto_peep(auto_peep):
+        ...     return 2.0 * auto_peep
+        >>> results = run(EXAMPLE)
+        >>> results.add(twice_auto_peep)
+        ['profile']
+        >>> results["profile"]["twice_auto_peep"].dims
+        ('population', 't_low')
+        """
+        added, refused = [], []
+        for name in self.names:
+            try:
+                before = self[name]
+                self._opened[name] = add_outcome(before, outcome, catalogue=catalogue)
+                self._opened[name].set_close(before.close)
+                added.append(name)
+            except EbbmapError as error:
+                refused.append(f"{name}: {error}")
+        if not added:
+            raise EbbmapError("\n".join(refused))
+        return added
 
     def __getitem__(self, name: str) -> xr.Dataset:
         if name not in self._paths:

@@ -20,8 +20,9 @@ from ebbmap.committee.parts import PARTS
 from ebbmap.committee.protocol import Protocol
 from ebbmap.errors import EbbmapError
 from ebbmap.files.study import Study
+from ebbmap.kernels.judging import judge
 from ebbmap.lungs import lung_model
-from ebbmap.registries.limits import LimitSet, judge
+from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import plan
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import Population

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from ebbmap.registries.limits import VERDICTS
+from ebbmap.kernels.judging import VERDICTS
 
 #: Bits of a float32 that a bin drops: sign, exponent and 7 bits of the mantissa are left.
 _DROPPED = 16

@@ -19,8 +19,8 @@ from ebbmap.cases.evaluate import (
 from ebbmap.cases.question import draw_cases
 from ebbmap.cases.simulate import as_arrays
 from ebbmap.files.study import Study
+from ebbmap.kernels.judging import judge
 from ebbmap.lungs import lung_model
-from ebbmap.registries.limits import judge
 from ebbmap.registries.outcomes import plan
 from ebbmap.runs.counts import bin_values, count_verdicts
 from ebbmap.runs.layout import cut

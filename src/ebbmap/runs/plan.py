@@ -16,7 +16,7 @@ from ebbmap.runs.entries import checksum
 NAMED_CHANGES = 5
 
 
-def plan_of(kind: str, stated: Mapping[str, Any], digest: str) -> dict[str, Any]:
+def plan_of(kind: str, stated: Mapping[str, Any], digest: str, own: str = "") -> dict[str, Any]:
     """Return what is asked: the file, key by key, and what the numbers depend on besides.
 
     Parameters
@@ -27,12 +27,17 @@ def plan_of(kind: str, stated: Mapping[str, Any], digest: str) -> dict[str, Any]
         What the file says, every default filled in, as JSON knows it.
     digest : str
         Hash of its text.
+    own : str
+        Own entries with their source hashes, so that changed code is another run; see
+        `Catalogue.provenance`.
     """
+    added = {"own_entries": json.loads(own)} if own else {}
     return {
         kind: dict(stated),
         f"{kind}_hash": digest,
         "code": code_fingerprint(),
         "versions": versions(),
+        **added,
     }
 
 

@@ -13,6 +13,7 @@ from typing import Any
 import xarray as xr
 
 from ebbmap.cases.pieces import Pieces
+from ebbmap.catalogue.sources import NOTHING_USED, Used
 from ebbmap.committee.check import Check, check_parts, join_check
 from ebbmap.committee.difference import difference_parts, join_difference
 from ebbmap.committee.protocol import Protocol
@@ -114,6 +115,8 @@ class Source:
         Texts that are written before any work, by file name.
     save : callable
         ``save(task, result, folder) -> (dataset, path or None), ...``
+    used : Used
+        Own entries: their files are kept beside the results, where other processes find them.
     """
 
     name: str
@@ -124,6 +127,7 @@ class Source:
     keeps: bool = True
     files: Mapping[str, str] = field(default_factory=dict)
     save: Save = _unsaved
+    used: Used = NOTHING_USED
 
     def work(self, folder: Path, run: str = "") -> Work:
         """Return the work of this source in a folder, for a run."""
@@ -132,7 +136,9 @@ class Source:
 
 def study_source(study: Study) -> Source:
     """Return a study as a source of analyses; one without long analyses keeps no pieces."""
-    tasks = tuple(plan_tasks(study))
+    with study.catalogue.active():
+        tasks = tuple(plan_tasks(study))
+        parts = {t.name: Chunks(study) if t.streams else Solved(t.name, t.pieces) for t in tasks}
     keeps = any(task.streams or task.keeps_pieces for task in tasks)
 
     def save(task: Task, result: Any, folder: Path) -> Iterator[tuple[xr.Dataset, Path]]:
@@ -151,12 +157,18 @@ def study_source(study: Study) -> Source:
     return Source(
         "study",
         (study.text,),
-        plan_of("study", study.file.model_dump(mode="json"), study.digest),
+        plan_of(
+            "study",
+            study.file.model_dump(mode="json"),
+            study.digest,
+            study.catalogue.provenance,
+        ),
         tasks,
-        {t.name: Chunks(study) if t.streams else Solved(t.name, t.pieces) for t in tasks},
+        parts,
         keeps,
         {"study.toml": study.text},
         save,
+        study.used,
     )
 
 
@@ -181,12 +193,12 @@ def _committee(
     return Source(name, texts, plan, tasks, {n: Solved(n, pieces) for n, pieces in parts.items()})
 
 
-#: What makes a source from the texts of its files, by name.
+#: What makes a source from the output folder and the texts of its files, by name.
 SOURCES: Mapping[str, Callable[..., Source]] = MappingProxyType(
     {
-        "study": lambda text: study_source(parse_study(text)),
-        "check": lambda text: check_source(parse_protocol(text)),
-        "comparison": lambda old, new: comparison_source(parse_protocol(old), parse_protocol(new)),
+        "study": lambda folder, text: study_source(parse_study(text, folder=folder)),
+        "check": lambda folder, text: check_source(parse_protocol(text)),
+        "comparison": lambda folder, *texts: comparison_source(*map(parse_protocol, texts)),
     }
 )
 
@@ -202,12 +214,15 @@ def run_piece(name: str, *words: str) -> int:
         Texts of its files, the output folder, the run, and the piece.
     """
     *texts, folder, run, piece = words
-    return _work(name, tuple(texts), folder, run).run(piece)
+    used, work = _work(name, tuple(texts), folder, run)
+    with used.catalogue.active():
+        return work.run(piece)
 
 
 @lru_cache(maxsize=1)
-def _work(name: str, texts: tuple[str, ...], folder: str, run: str) -> Work:
-    return SOURCES[name](*texts).work(Path(folder), run)
+def _work(name: str, texts: tuple[str, ...], folder: str, run: str) -> tuple[Used, Work]:
+    source = SOURCES[name](Path(folder), *texts)
+    return source.used, source.work(Path(folder), run)
 
 
 def run_source(
@@ -250,11 +265,13 @@ def run_source(
     if any(task.streams for task in source.tasks):
         check_begun(work.ledger, fresh=fresh)
     with disk_faults_reported(folder), ExitStack() as held:
+        held.enter_context(source.used.catalogue.active())
         if source.keeps:
             held.enter_context(work.ledger.begun(workers, fresh=fresh))
             work.ledger.note(work.known())
         elif fresh:
             work.ledger.forget()
+        source.used.keep_in(folder)
         written = [write_text(folder / name, text).name for name, text in source.files.items()]
         for task in source.tasks:
             count = progress(task)

@@ -17,9 +17,9 @@ from ebbmap.cases.labelling import (
     label_verdict,
 )
 from ebbmap.cases.uses import Use, add_provenance
+from ebbmap.kernels.judging import CAUTION, SAFE, UNDETERMINED, UNSAFE
 from ebbmap.kernels.shares import share_words, shares_of_counts
 from ebbmap.registries.derivations import DERIVATIONS
-from ebbmap.registries.limits import CAUTION, SAFE, UNDETERMINED, UNSAFE
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.runs.counts import BINS, QUANTILE_ERROR, quantiles
 from ebbmap.runs.job import Job, number_of

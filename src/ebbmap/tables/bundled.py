@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ebbmap.files.bundled import bundled_protocols, bundled_studies
+from ebbmap.files.bundled import bundled_protocols, bundled_studies, files_in
 from ebbmap.files.study.reading import read_text, read_toml
 from ebbmap.tables.model import Table, table
 
@@ -11,7 +11,7 @@ def bundled_data() -> list[dict[str, str]]:
     """Return the command, name, title and question of every bundled file."""
     found = []
     for folder, command in ((bundled_studies(), "run"), (bundled_protocols(), "check")):
-        for path in sorted(folder.glob("*.toml")):
+        for path in files_in(folder):
             raw = read_toml(read_text(path), str(path))
             found.append(
                 {

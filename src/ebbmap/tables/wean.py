@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ebbmap.registries.limits import VERDICTS
+from ebbmap.kernels.judging import VERDICTS
 from ebbmap.tables.common import lung_words, outcome_columns
 from ebbmap.tables.model import HUNDREDTHS, NUMBER, PLAIN, Cell, Column, Table, table
 from ebbmap.tables.plain import document

@@ -13,8 +13,9 @@ from ebbmap.cases.labelling import describe, label, provenance
 from ebbmap.cases.simulate import simulate
 from ebbmap.cases.waveforms import CLEAR, waveforms
 from ebbmap.errors import EbbmapError
+from ebbmap.kernels.judging import bound_margins
 from ebbmap.lungs import lung_model
-from ebbmap.registries.limits import RULES, LimitSet, bound_margins, combine, limit_set
+from ebbmap.registries.limits import RULES, LimitSet, combine, limit_set
 from ebbmap.registries.parameters import parameter
 from ebbmap.registries.populations import POPULATIONS
 from ebbmap.registries.signals import SIGNALS

@@ -15,8 +15,9 @@ import numpy as np
 
 from ebbmap.cases.evaluate import evaluate
 from ebbmap.cases.question import Question
+from ebbmap.kernels.judging import Judgement, bound_margins, judge
 from ebbmap.lungs import lung_model
-from ebbmap.registries.limits import Judgement, LimitSet, bound_margins, judge
+from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.parameters import PARAMETERS
 
 #: Events of every rule; those of single bounds follow, by the name of the bound.

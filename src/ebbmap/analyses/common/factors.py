@@ -22,9 +22,9 @@ from ebbmap.cases.question import Question
 from ebbmap.cases.simulate import simulate
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.errors import EbbmapError
+from ebbmap.kernels.judging import CAUTION, SAFE, UNDETERMINED, judge
 from ebbmap.lungs import lung_model
 from ebbmap.registries.derivations import all_inputs
-from ebbmap.registries.limits import CAUTION, SAFE, UNDETERMINED, judge
 from ebbmap.registries.outcomes import OUTCOMES, outcomes_of, plan
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import EDGE, Marginal, Population

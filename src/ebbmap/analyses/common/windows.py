@@ -12,9 +12,10 @@ from ebbmap.cases.evaluate import DRAWN, bar_leavers, evaluate
 from ebbmap.cases.inputs import as_arrays, frame_of
 from ebbmap.cases.labelling import Variable, flags, label_variables, provenance
 from ebbmap.errors import EbbmapError
+from ebbmap.kernels.judging import judge
 from ebbmap.kernels.windows import RESOLUTION, Windows, release_windows
 from ebbmap.lungs import lung_model
-from ebbmap.registries.limits import LimitSet, judge
+from ebbmap.registries.limits import LimitSet
 
 #: Range of T low that is searched [s].
 SEARCHED = (0.02, 20.0)

@@ -33,6 +33,15 @@ from ebbmap.kernels.shapley import MAX_PLAYERS, substituted_scores
 #: Half the spacing of SciPy's 30-bit Sobol points, which lie on [0, 1): moves all off the faces.
 HALF_CELL = 2.0**-31
 
+#: Libraries whose versions a design states; of these designs SALib's too.
+LIBRARIES, FROM_SALIB = ("scipy", "numpy"), ("sobol", "morris")
+
+SALTELLI = "Saltelli design on scrambled Sobol points: for each base row A, AB_1 ... AB_d, "
+SUBSETS = (
+    "For each base row one row per subset of factors: these kept, the others drawn again given "
+    "them. Scrambled Sobol points."
+)
+
 
 def draw_sobol_design(
     names: Sequence[str],
@@ -100,14 +109,10 @@ def draw_sobol_design(
     return _label(
         factors,
         np.stack(blocks, axis=1).reshape(-1, len(factors.names)) + HALF_CELL,
+        SALTELLI + ("BA_1 ... BA_d, B." if second_order else "B."),
         design="sobol",
-        base_size=int(n),
-        second_order=int(second_order),
-        replicates=int(replicates),
+        **{"base_size": int(n), "second_order": int(second_order), "replicates": int(replicates)},
         seed=int(seed),
-        comment="Saltelli design on scrambled Sobol points: for each base row A, AB_1 ... AB_d, "
-        + ("BA_1 ... BA_d, B." if second_order else "B."),
-        libraries=("SALib", "scipy", "numpy"),
     )
 
 
@@ -152,12 +157,11 @@ def draw_random_design(names: Sequence[str], n: int, *, seed: int) -> xr.Dataset
         factors,
         # a point on a face has probability 2**-53, and no quantile
         np.clip(unit, HALF_CELL, 1.0 - HALF_CELL),
+        "Latin hypercube: one point in each of n equal slices of every parameter.",
         design="latin_hypercube",
         base_size=int(n),
         second_order=0,
         seed=int(seed),
-        comment="Latin hypercube: one point in each of n equal slices of every parameter.",
-        libraries=("scipy", "numpy"),
     )
 
 
@@ -221,13 +225,10 @@ def draw_shapley_design(
     drawn = _label(
         factors,
         rows + (0.0 if mean is None else np.asarray(mean, float)),
+        SUBSETS,
         design="shapley",
-        base_size=int(n),
-        replicates=int(replicates),
+        **{"base_size": int(n), "replicates": int(replicates)},
         seed=int(seed),
-        comment="For each base row one row per subset of factors: these kept, the others drawn "
-        "again given them. Scrambled Sobol points.",
-        libraries=("scipy", "numpy"),
     )
     drawn["unit"].attrs = {"units": "1", "long_name": "normal score"}
     return drawn.rename(unit="score")
@@ -310,18 +311,15 @@ def draw_morris_design(
     return _label(
         factors,
         (np.rint(points * (levels - 1)) + 0.5) / levels,
+        "Trajectories: each point differs from the one before in one factor.",
         design="morris",
         base_size=int(trajectories),
         levels=int(levels),
         seed=int(seed),
-        comment="Trajectories: each point differs from the one before in one factor.",
-        libraries=("SALib", "scipy", "numpy"),
     )
 
 
-def _label(
-    factors: Factors, unit: np.ndarray, *, libraries: tuple[str, ...], **attrs: Any
-) -> xr.Dataset:
+def _label(factors: Factors, unit: np.ndarray, comment: str, **attrs: Any) -> xr.Dataset:
     """Label points, shape (rows, d), with what they are and which libraries drew them."""
     dims, meaning = ("sample", "parameter"), {"units": "1", "long_name": "point of the unit cube"}
     coords: dict[str, Any] = {
@@ -330,7 +328,8 @@ def _label(
     }
     if factors.grouped:
         coords["group"] = ("parameter", factors.membership, {"long_name": "group"})
+    libraries = ("SALib", *LIBRARIES) if attrs["design"] in FROM_SALIB else LIBRARIES
     versions = json.dumps({name: version_of(name) for name in libraries})
     head = {"Conventions": "CF-1.11", "title": "design"}
-    attrs = {**head, **attrs, "versions": versions}
+    attrs = {**head, **attrs, "comment": comment, "versions": versions}
     return xr.Dataset({"unit": (dims, unit, meaning)}, coords=coords, attrs=attrs)

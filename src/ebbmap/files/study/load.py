@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
@@ -12,6 +13,8 @@ from pydantic import BaseModel, ValidationError
 from ebbmap.analyses.base import Analysis
 from ebbmap.analyses.registry import ANALYSES
 from ebbmap.cases.question import Question
+from ebbmap.catalogue.sources import NOTHING_USED, Used, load_use
+from ebbmap.catalogue.value import Catalogue
 from ebbmap.errors import SHOWN, EbbmapError, StudyError, shortened, unknown_name
 from ebbmap.files.study.cross import cross_checks
 from ebbmap.files.study.reading import read_text, read_toml
@@ -35,6 +38,8 @@ class Study:
         The file as it was read; its hash goes into every result.
     analyses : mapping of str to Analysis
         The entries of the analyses that it may ask.
+    used : Used
+        Bundled and own entries, and the files that these come from.
 
     Attributes
     ----------
@@ -44,8 +49,15 @@ class Study:
         Settings that nobody names, by the analysis that takes their default.
     """
 
-    def __init__(self, file: StudyFile, text: str, analyses: Mapping[str, Analysis] = ANALYSES):
+    def __init__(
+        self,
+        file: StudyFile,
+        text: str,
+        analyses: Mapping[str, Analysis] = ANALYSES,
+        used: Used = NOTHING_USED,
+    ):
         self.file = file
+        self.used = used
         self.analyses = analyses
         self.text = text
         self.notes: tuple[str, ...] = ()
@@ -61,6 +73,11 @@ class Study:
             lungs=file.lungs,
             seed=file.seed,
         )
+
+    @property
+    def catalogue(self) -> Catalogue:
+        """Bundled and own entries."""
+        return self.used.catalogue
 
     def asked(self) -> Iterator[tuple[Analysis, Any]]:
         """Yield the analyses that it asks, with their options, in the order in which they run."""
@@ -84,13 +101,28 @@ def load_study(path: Path) -> Study:
     StudyError
         With every problem found: its place, the value, what is expected, the nearest known name.
     """
-    return parse_study(read_text(path), str(path))
+    return parse_study(read_text(path), str(path), folder=Path(path).parent)
 
 
 def parse_study(
-    text: str, where: str = "study", *, analyses: Mapping[str, Analysis] = ANALYSES
+    text: str,
+    where: str = "study",
+    *,
+    folder: Path | None = None,
+    analyses: Mapping[str, Analysis] = ANALYSES,
 ) -> Study:
     r"""Check the text of a study file; see `load_study`.
+
+    Parameters
+    ----------
+    text : str
+        The file.
+    where : str
+        Its name, for messages.
+    folder : Path, optional
+        Where the files are that it names in `use`. They are run.
+    analyses : mapping of str to Analysis
+        The entries of the analyses that it may ask.
 
     Examples
     --------
@@ -99,6 +131,19 @@ def parse_study(
     'linear'
     """
     raw = read_toml(text, where)
+    named = raw.get("use")
+    names = [name for name in named if isinstance(name, str)] if isinstance(named, list) else []
+    try:
+        used = load_use(names, folder)
+    except EbbmapError as error:
+        raise StudyError(where, [f"use: {line}" for line in str(error).splitlines()]) from None
+    with used.catalogue.active():
+        return _checked(raw, text, where, MappingProxyType({**analyses}), used)
+
+
+def _checked(
+    raw: dict[str, Any], text: str, where: str, analyses: Mapping[str, Analysis], used: Used
+) -> Study:
     problems = cross_checks(raw, analyses)
     schema = study_schema(analyses)
     try:
@@ -108,7 +153,7 @@ def parse_study(
     if problems:
         raise StudyError(where, problems)
     try:
-        study = Study(file, text, analyses)
+        study = Study(file, text, analyses, used)
         problems, notes = leaving(raw, file, study.question, analyses, study.axes)
     except EbbmapError as error:
         raise StudyError(where, str(error).splitlines()) from None

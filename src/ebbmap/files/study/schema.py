@@ -229,7 +229,7 @@ if TYPE_CHECKING:
 
         def __getattr__(self, name: str) -> Any: ...
 else:
-    Analyses = analyses_table(ANALYSES)
+    Analyses = analyses_table(ANALYSES.bundled)
 
 
 class Outputs(Table):
@@ -243,6 +243,12 @@ class StudyFile(Table):
 
     title: Text = Field(min_length=1, max_length=200)
     question: Text = ""
+    use: list[str] = Field(
+        [],
+        max_length=100,
+        description="own entries: .py files in the folder of the study, which are run with all "
+        "your rights, and packages such as 'my-package >= 1.2'",
+    )
     lung: LungName = "linear"
     seed: int = Field(0, ge=0, lt=2**63, strict=True)
     lungs: int = Field(2000, ge=2, le=MAX_LUNGS, strict=True)
@@ -258,6 +264,6 @@ class StudyFile(Table):
 
 def study_schema(analyses: Mapping[str, Analysis]) -> type[StudyFile]:
     """Return the schema of a study file that may ask these analyses."""
-    if analyses is ANALYSES:
+    if dict(analyses) == dict(ANALYSES.bundled):
         return StudyFile
     return create_model("StudyFile", __base__=StudyFile, analyses=(analyses_table(analyses), ...))

@@ -6,8 +6,8 @@ from collections.abc import Callable
 from dataclasses import KW_ONLY, dataclass
 
 from ebbmap.errors import EbbmapError
-from ebbmap.registries.parameters import PARAMETERS
-from ebbmap.units import UNITS, bracketed
+from ebbmap.registries.parameters import PARAMETERS, check_entry
+from ebbmap.units import bracketed
 
 CLOSED_FORM = "single-compartment closed form"
 
@@ -38,8 +38,11 @@ class Outcome:
 
     def __post_init__(self) -> None:
         """Refuse an entry that contradicts itself."""
-        if self.units not in UNITS or not self.source or self.name in PARAMETERS:
-            raise EbbmapError(f"registry entry {self.name!r} is inconsistent.")
+        if self.name in PARAMETERS:
+            raise EbbmapError(
+                f"registry entry {self.name!r} is inconsistent: a parameter has this name."
+            )
+        check_entry(self.name, self.units, self.source)
 
     @property
     def label(self) -> str:

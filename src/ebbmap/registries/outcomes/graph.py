@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from typing import Any
 
 from ebbmap.errors import EbbmapError
 from ebbmap.lungs.base import Lung
@@ -26,7 +27,7 @@ class Plan:
     """
 
     outcomes: tuple[str, ...]
-    steps: tuple[tuple[str, Callable, tuple[str, ...]], ...]
+    steps: tuple[tuple[str, Callable[..., Any], tuple[str, ...]], ...]
     parameters: tuple[str, ...]
 
 
@@ -51,7 +52,7 @@ def plan(lung: Lung, names: Iterable[str] | None = None) -> Plan:
         If a name is unknown, or this lung cannot give it.
     """
     wanted = outcomes_of(lung) if names is None else tuple(dict.fromkeys(names))
-    steps: dict[str, tuple[Callable, tuple[str, ...]]] = {}
+    steps: dict[str, tuple[Callable[..., Any], tuple[str, ...]]] = {}
     parameters = dict.fromkeys(lung.parameters)
 
     def visit(name: str) -> None:
@@ -83,6 +84,6 @@ def _reachable(lung: Lung, name: str) -> bool:
     return function is not None and all(_reachable(lung, need) for need in inputs_of(function))
 
 
-def _function(lung: Lung, name: str) -> Callable | None:
+def _function(lung: Lung, name: str) -> Callable[..., Any] | None:
     """Return the function of an outcome in a lung: its own, or the registry's."""
     return lung.functions.get(name, OUTCOMES[name].compute)

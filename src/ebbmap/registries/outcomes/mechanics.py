@@ -2,26 +2,32 @@
 
 from __future__ import annotations
 
+from typing import Any
+
+import numpy as np
+
 from ebbmap.registries.outcomes.entry import CLOSED_FORM, Outcome
 from ebbmap.units import L_PER_ML, S_PER_MIN
 
 
-def release_volume_per_kg(release_volume, predicted_body_weight):
+def release_volume_per_kg(release_volume: np.ndarray, predicted_body_weight: np.ndarray) -> Any:
     """Release volume per kg of predicted body weight [mL kg-1]."""
     return release_volume / predicted_body_weight
 
 
-def auto_peep(end_release_pressure, p_low):
+def auto_peep(end_release_pressure: np.ndarray, p_low: np.ndarray) -> Any:
     """Alveolar pressure still above P low when the release ends [cmH2O]."""
     return end_release_pressure - p_low
 
 
-def flow_ratio(end_release_flow, peak_expiratory_flow):
+def flow_ratio(end_release_flow: np.ndarray, peak_expiratory_flow: np.ndarray) -> Any:
     """Flow at the end of the release over its peak [1]."""
     return end_release_flow / peak_expiratory_flow
 
 
-def mean_airway_pressure(p_high, p_low, t_high, t_low):
+def mean_airway_pressure(
+    p_high: np.ndarray, p_low: np.ndarray, t_high: np.ndarray, t_low: np.ndarray
+) -> Any:
     """Time-weighted mean of the set pressures [cmH2O].
 
     Examples
@@ -32,32 +38,34 @@ def mean_airway_pressure(p_high, p_low, t_high, t_low):
     return (p_high * t_high + p_low * t_low) / (t_high + t_low)
 
 
-def driving_pressure(end_high_pressure, end_release_pressure):
+def driving_pressure(end_high_pressure: np.ndarray, end_release_pressure: np.ndarray) -> Any:
     """Alveolar pressure at the end of T high less that at the end of the release [cmH2O]."""
     return end_high_pressure - end_release_pressure
 
 
-def release_rate(t_high, t_low):
+def release_rate(t_high: np.ndarray, t_low: np.ndarray) -> Any:
     """Releases per minute [min-1]."""
     return S_PER_MIN / (t_high + t_low)
 
 
-def release_minute_volume(release_volume, release_rate):
+def release_minute_volume(release_volume: np.ndarray, release_rate: np.ndarray) -> Any:
     """Gas released per minute [L min-1]."""
     return release_volume * release_rate * L_PER_ML
 
 
-def release_in_time_constants(t_low, time_constant_exp):
+def release_in_time_constants(t_low: np.ndarray, time_constant_exp: np.ndarray) -> Any:
     """T low over the expiratory time constant [1]."""
     return t_low / time_constant_exp
 
 
-def end_high_transpulmonary_pressure(end_high_pressure, chest_wall_share):
+def end_high_transpulmonary_pressure(
+    end_high_pressure: np.ndarray, chest_wall_share: np.ndarray
+) -> Any:
     """Lung's part of the alveolar pressure at the end of T high [cmH2O]."""
     return end_high_pressure * (1.0 - chest_wall_share)
 
 
-def mean_pleural_pressure(mean_alveolar_pressure, chest_wall_share):
+def mean_pleural_pressure(mean_alveolar_pressure: np.ndarray, chest_wall_share: np.ndarray) -> Any:
     """Chest wall's part of the mean alveolar pressure [cmH2O]."""
     return mean_alveolar_pressure * chest_wall_share
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from ebbmap.registries.outcomes.entry import Outcome
@@ -16,7 +18,7 @@ RECRUITMENT = (
 )
 
 
-def other_settled_cycle(closed_start_gap):
+def other_settled_cycle(closed_start_gap: np.ndarray) -> Any:
     """Whether a lung that began closed has a settled cycle of its own: 1 or 0 [1]."""
     return np.where(np.greater(closed_start_gap, ANOTHER_CYCLE), 1.0, 0.0)
 

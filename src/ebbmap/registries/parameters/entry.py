@@ -63,9 +63,12 @@ class Parameter:
     def __post_init__(self) -> None:
         """Refuse an entry that contradicts itself."""
         object.__setattr__(self, "short_name", self.short_name or self.long_name)
-        ordered = self.low <= self.usual_low <= self.default <= self.usual_high <= self.high
-        if self.units not in UNITS or not ordered or not self.source:
-            raise EbbmapError(f"registry entry {self.name!r} is inconsistent.")
+        check_entry(self.name, self.units, self.source)
+        if not self.low <= self.usual_low <= self.default <= self.usual_high <= self.high:
+            raise EbbmapError(
+                f"registry entry {self.name!r} is inconsistent: must have low <= usual low <= "
+                "default <= usual high <= high."
+            )
 
     @property
     def low(self) -> float:
@@ -117,6 +120,25 @@ class Parameter:
             if self.usual_low <= value * factor <= self.usual_high:
                 return f"{text}. This looks like {other}: {value * factor:g} {unit}?"
         return text
+
+
+def check_entry(name: str, units: str, source: str) -> None:
+    """Refuse units that are not in the vocabulary, and an entry without a source.
+
+    Raises
+    ------
+    EbbmapError
+        With the nearest unit.
+    """
+    if units not in UNITS:
+        raise EbbmapError(
+            f"registry entry {name!r} is inconsistent: {unknown_name('unit', units, UNITS)}"
+        )
+    if not source.strip():
+        raise EbbmapError(
+            f"registry entry {name!r} is inconsistent: it needs a source. Give one, or say "
+            "'common practice, no source'."
+        )
 
 
 def inputs_of(function: Callable[..., object]) -> tuple[str, ...]:
