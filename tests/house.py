@@ -226,10 +226,9 @@ def _fewest_climbs(circle: set[str], found: set[tuple[str, str]]) -> int:
 def public_names(tree: Path) -> tuple[int, int]:
     """Return how many names the package offers, and how many public ones all modules define."""
     named = modules(tree)
-    offered = 0
-    for node in named["ebbmap"][1].body:
-        if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__":
-            offered = len(ast.literal_eval(node.value))
+    code = "import sys; sys.path.insert(0, sys.argv[1]); import ebbmap; print(len(ebbmap.__all__))"
+    command = [sys.executable, "-c", code, str(tree / "src")]
+    offered = int(subprocess.run(command, capture_output=True, text=True, check=True).stdout)
     defined = sum(
         not node.name.startswith("_")
         for _, module in named.values()
