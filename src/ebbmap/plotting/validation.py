@@ -51,7 +51,7 @@ def plot_validation(result: xr.Dataset, *, labels: list[str], ax: Axes | None = 
     for row, number in zip(rows, range(result.sizes["finding"]), strict=True):
         _draw_finding(ax, row, result.isel(finding=number))
     ax.set_xscale("symlog", linthresh=1.0, linscale=1.0)
-    ax.set_xlim(-TICKS[-1] * 1.3, TICKS[-1] * 1.3)
+    ax.set_xlim(-reach(result), reach(result))
     place_ticks(ax.xaxis, TICKS)
     ax.set_yticks(rows, labels)
     ax.set_ylim(heights.sum(), 0.0)
@@ -59,6 +59,11 @@ def plot_validation(result: xr.Dataset, *, labels: list[str], ax: Axes | None = 
     finish(ax, result["distance"], "")
     ax.tick_params(axis="y", length=0)
     return ax
+
+
+def reach(result: xr.Dataset) -> float:
+    """Return how far the axis goes to either side, so that every number is on it."""
+    return 1.3 * max(TICKS[-1], float(np.nanmax(np.abs(result["distance"]), initial=0.0)))
 
 
 def _draw_finding(ax: Axes, row: float, found: xr.Dataset) -> None:

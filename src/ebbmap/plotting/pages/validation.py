@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import LINE_HEIGHT, broken, text_size
 from ebbmap.plotting.style import INK, Look
-from ebbmap.plotting.validation import legend_of_verdicts, plot_validation
+from ebbmap.plotting.validation import legend_of_verdicts, plot_validation, reach
 from ebbmap.validation.words import by_subject, counts_text, page_text
 
 #: Width of the page and of its names [inch].
@@ -36,6 +36,8 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         plot_validation(found, labels=names, ax=ax)
         ax.set_title(subject, loc="left", fontsize=size, fontweight="bold")
         ax.set_xlabel("")
+    # one axis for all panels
+    axes[0].set_xlim(-reach(result), reach(result))
     place: Look = {"xytext": (6, 5), "textcoords": "offset points", "xycoords": "axes fraction"}
     axes[0].annotate("ebbmap | published", (1.0, 1.0), annotation_clip=False, color=INK, **place)
     axes[-1].set_xlabel("distance from the middle of the published interval [half its width]")
