@@ -2,7 +2,7 @@
 
 Changes each population centre, each constant of gas exchange and each other default of the body
 by 30 % up and down, one at a time, and runs the outside checks: the published findings
-(`external/published.py`) and the worked examples of the files in `EXAMPLES`. Prints a table for
+(`ebbmap.validation`) and the worked examples of the files in `EXAMPLES`. Prints a table for
 DEVELOPERS.md. With a star, the model disagrees with the paper: what is noticed is that the recorded
 number moved, not that the lung became wrong. With a ring, the constant was set by that paper.
 
@@ -28,13 +28,15 @@ from ebbmap.lungs import tracheal_tube
 from ebbmap.registries import derivations
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import POPULATIONS
+from ebbmap.validation import FINDINGS
+from ebbmap.validation.finding import Finding
 from external import (
-    published,
     test_gas_exchange,
     test_linear_published,
     test_mechanical_power,
     test_tube_paired_published,
 )
+from external.record import RECORD, holds
 
 #: Up and down by so much.
 CHANGE = 0.3
@@ -142,14 +144,18 @@ def noticing(checks) -> list[str]:
     return names
 
 
+def marked(finding: Finding) -> str:
+    """Return the name of a finding, with a star or a ring."""
+    star = "*" if finding.name in RECORD["disagrees"] else ""
+    return finding.name + (star or ("°" if finding.fitted else ""))
+
+
 def all_checks() -> list[tuple[str, Callable[[], object]]]:
     """Published findings and worked examples, each a call that is False or raises if it fails."""
     found: list[tuple[str, Callable[[], object]]] = [
-        (
-            check.name + ("*" if check.record is not None else "°" if check.fitted else ""),
-            lambda c=check: c.holds(c.measure()),
-        )
-        for check in published.CHECKS
+        (marked(finding), lambda f=finding: holds(f, f.measure().value))
+        for finding in FINDINGS
+        if finding.measure is not None
     ]
     return found + list(examples())
 
@@ -187,10 +193,10 @@ def table() -> tuple[list[str], list[str]]:
 def disagreements() -> list[str]:
     """Rows of the findings that the model does not bear out."""
     return [
-        f"| {check.name} | {check.interval[0]:.3g} to {check.interval[1]:.3g} "
-        f"| {check.record:.4g} | {check.source} ({check.grade}) |"
-        for check in published.CHECKS
-        if check.record is not None
+        f"| {finding.name} | {finding.interval[0]:.3g} to {finding.interval[1]:.3g} "
+        f"| {RECORD['disagrees'][finding.name]:.4g} | {finding.source} ({finding.grade}) |"
+        for finding in FINDINGS
+        if finding.name in RECORD["disagrees"]
     ]
 
 

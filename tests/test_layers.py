@@ -22,7 +22,7 @@ lungs
 registries
 kernels
 cases
-analyses
+analyses validation
 catalogue
 committee
 files

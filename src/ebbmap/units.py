@@ -30,6 +30,8 @@ DISPLAY = MappingProxyType(
         "mL min-1": "mL/min",
         "mL min-1 kg-1": "mL/(min·kg)",
         "mmHg": "mmHg",
+        "mmHg min-1": "mmHg/min",
+        "mmHg cmH2O-1": "mmHg/cmH₂O",
         "mL mmHg-1": "mL/mmHg",
         "mL min-1 mmHg-1": "mL/(min·mmHg)",
         "mmol L-1": "mmol/L",

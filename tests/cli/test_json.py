@@ -236,6 +236,16 @@ def test_a_page_to_explore(tmp_path):
     assert "P high 24 cmH₂O" in told["held"]
 
 
+def test_a_validation(tmp_path):
+    told = document("validate", "--json", "--out", tmp_path)
+    check_keys("validate", told)
+    written = sorted(Path(path).name for path in told["written"])
+    assert written == ["validation.csv", "validation.png", "validation.txt"]
+    assert all(Path(path).stat().st_size for path in told["written"])
+    verdicts = [one["verdict"].replace(" ", "_") for one in told["findings"]]
+    assert told["counts"] == {name: verdicts.count(name) for name in told["counts"]}
+
+
 def test_pictures(tmp_path):
     (tmp_path / "studies").mkdir()
     (tmp_path / "studies" / "side.toml").write_text(

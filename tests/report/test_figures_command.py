@@ -65,6 +65,8 @@ def test_check_finds_what_is_missing_changed_or_too_much(folders):
     kept = text.read_text()
     text.write_text("something else\n")
     (out / "old_map.png").write_bytes(b"")
+    # another command's
+    (out / "validation.png").write_bytes(b"")
     picture = (out / "side_side_by_side.png").read_bytes()
     (out / "side_side_by_side.png").unlink()
     try:
@@ -73,10 +75,12 @@ def test_check_finds_what_is_missing_changed_or_too_much(folders):
         said = " ".join(done.output.split())
         assert "side_side_by_side.png is missing" in said
         assert "old_map.png comes from no study" in said
+        assert "validation.png" not in said
         assert "side_side_by_side.txt now says" in said
     finally:
         text.write_text(kept)
         (out / "old_map.png").unlink()
+        (out / "validation.png").unlink()
         (out / "side_side_by_side.png").write_bytes(picture)
 
 

@@ -28,6 +28,30 @@ def describe(
 
 
 @command
+def validate(
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="FOLDER", help="Write validation.png, .txt and .csv there."),
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Hold the bundled lungs beside published findings: what agrees, what does not, and why."""
+    from ebbmap.report.validation import write_validation
+    from ebbmap.tables.terminal import progress_bar
+    from ebbmap.tables.validation import tables, validation_data
+    from ebbmap.validation import FINDINGS
+    from ebbmap.validation.validate import find_validation
+
+    answer = Answer(as_json)
+    with progress_bar() as bar:
+        result = find_validation(progress=bar.start("findings", len(FINDINGS)))
+    answer.say(*tables(result))
+    written = write_validation(result, out) if out is not None else []
+    answer.say(*(f"wrote {path}" for path in written))
+    answer.close(**validation_data(result), written=[str(path) for path in written])
+
+
+@command
 def studies(
     copy: Annotated[
         Path | None, typer.Option(metavar="FOLDER", help="Copy all of them into this folder.")

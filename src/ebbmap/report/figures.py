@@ -20,6 +20,9 @@ from ebbmap.runs.run import plan_tasks
 #: Formats of still pictures, and of moving ones.
 STILL, MOVING = ("png", "svg", "pdf"), ("gif",)
 
+#: Stems of files beside the pictures that no study draws: `ebbmap validate` writes them.
+NO_STUDY = ("validation",)
+
 
 class Progress(Protocol):
     """Anything that can be notified when a task starts and ends."""
@@ -134,7 +137,11 @@ def check_figures(
             for path in draw_figures(studies, Path(folder), formats, progress=progress)
         }
         endings = tuple(f".{ending}" for ending in (*STILL, *MOVING, "txt"))
-        held = {path.name: path for path in out.glob("*") if path.suffix in endings}
+        held = {
+            path.name: path
+            for path in out.glob("*")
+            if path.suffix in endings and path.stem not in NO_STUDY
+        }
         problems = [f"{name} is missing from {out}." for name in sorted(built.keys() - held.keys())]
         problems += [f"{name} comes from no study." for name in sorted(held.keys() - built.keys())]
         for name in sorted(built.keys() & held.keys()):

@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from scipy.linalg import expm
 
 from ebbmap.cases.evaluate import evaluate
+from ebbmap.cases.measurement import Breath, measure
 from ebbmap.exchange import co2
 from ebbmap.lungs import lung_model, stepped, tracheal_tube
 from ebbmap.lungs.stepped.cases import NAMES
 from ebbmap.registries import derivations
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import POPULATIONS
+from ebbmap.units import S_PER_MIN
+from ebbmap.validation.reading import Reading, exact, mean_of, median_of
 
-LUNGS = 4000
+#: Lungs drawn, and those that are ventilated conventionally, which takes longer.
+LUNGS, MEASURED_LUNGS = 4000, 400
 
 #: mL kg-1: the breath where a paper does not print its own.
 BREATH = 8.0
@@ -24,44 +30,61 @@ def lungs(group: str) -> dict[str, np.ndarray]:
     return POPULATIONS[group].sample(LUNGS, seed=0)
 
 
-def middle(group: str, name: str) -> float:
-    """Median of a property."""
-    return POPULATIONS[group].median[name]
+def middle(group: str, name: str) -> Reading:
+    """Return the median of a property as the population has it."""
+    return exact(POPULATIONS[group].median[name])
 
 
-def mean(group: str, name: str) -> float:
-    """Mean of a property."""
-    return float(lungs(group)[name].mean())
+def mean(group: str, name: str) -> Reading:
+    """Return the mean of a property over lungs."""
+    return mean_of(lungs(group)[name])
 
 
 def default(name: str) -> float:
-    """Value that is used where none is named."""
+    """Return the value that is used where none is named."""
     return PARAMETERS[name].default
 
 
+def used(name: str) -> Reading:
+    """Return the value that is used where none is named."""
+    return exact(default(name))
+
+
 def solve(group: str, names: tuple[str, ...], lung: str = "linear", **settings):
-    """Outcomes of the lungs of a population at some settings, shape (n,) each."""
+    """Solve the lungs of a population at some settings; outcomes of shape (n,) each."""
     given = {name: np.asarray(value, dtype=float) for name, value in settings.items()}
     return evaluate(lung_model(lung), lungs(group) | given, names).outcomes
 
 
 def time_constant(group: str) -> np.ndarray:
-    """Expiratory time constants, tube included [s]."""
+    """Return expiratory time constants, tube included [s], shape (n,)."""
     return solve(group, ("time_constant_exp",))["time_constant_exp"]
 
 
-def middle_tau(group: str) -> float:
-    """Median expiratory time constant [s]."""
-    return float(np.median(time_constant(group)))
+def middle_tau(group: str) -> Reading:
+    """Return the median expiratory time constant of linear lungs."""
+    return median_of(time_constant(group))
 
 
-def mean_tau(group: str) -> float:
-    """Mean expiratory time constant [s]."""
-    return float(time_constant(group).mean())
+def mean_tau(group: str) -> Reading:
+    """Return the mean expiratory time constant of linear lungs."""
+    return mean_of(time_constant(group))
 
 
-def limited_time_constant() -> float:
-    """Gas left over flow when 75 % of a breath is out: obstructive middle lung, stepped [s]."""
+def slice_ratio(group: str) -> Reading:
+    """Return the mean time constant of the last fifth of a breath out over that of the first."""
+    drawn = POPULATIONS[group].sample(MEASURED_LUNGS, seed=0)
+    breath = Breath(tidal_volume=BREATH * drawn["predicted_body_weight"], rate=15.0)
+    slices = measure("whole", drawn, breath)["time_constant_slices"]
+    return Reading(_ratio_of_means, (slices[:, -1], slices[:, 0]))
+
+
+def _ratio_of_means(above: np.ndarray, below: np.ndarray) -> np.ndarray:
+    return above.mean(axis=-1) / below.mean(axis=-1)
+
+
+def limited_time_constant() -> Reading:
+    """Return gas left over flow when 75 % of a breath is out: obstructive middle lung, stepped."""
     lung = {name: default(name) for name in NAMES}
     lung |= {k: v for k, v in POPULATIONS["obstructive"].median.items() if k in lung}
     # a breath of 8 mL/kg from rest at 5 cmH2O, then a release to 5 that goes on
@@ -72,31 +95,31 @@ def limited_time_constant() -> float:
     volume, flow = seen["volume"], -seen["flow"]
     left = (volume - volume[-1]) / (stepped.rest(filled, **lung).volume - volume[-1])
     at = np.flatnonzero(left <= 0.25)[0]
-    return float((volume[at] - volume[-1]) / (1000.0 * flow[at]))
+    return exact((volume[at] - volume[-1]) / (1000.0 * flow[at]))
 
 
-def t_low_at(group: str, ratio: float) -> float:
-    """Median T low at which flow has fallen to a share of its peak, linear lung [s]."""
-    return float(np.median(-np.log(ratio) * time_constant(group)))
+def t_low_at(group: str, ratio: float) -> Reading:
+    """Return the median T low at which flow has fallen to a share of its peak, linear lung."""
+    return median_of(-np.log(ratio) * time_constant(group))
 
 
-def released_at_half_flow() -> float:
-    """Median release volume per kg of restrictive lungs, flow falling to half [mL kg-1]."""
+def released_at_half_flow() -> Reading:
+    """Return the median release volume per kg of restrictive lungs, flow falling to half."""
     t_low = -np.log(0.5) * time_constant("restrictive")
     found = solve(
         "restrictive", ("release_volume_per_kg",), p_high=25.0, p_low=0.0, t_high=5.0, t_low=t_low
     )
-    return float(np.median(found["release_volume_per_kg"]))
+    return median_of(found["release_volume_per_kg"])
 
 
-def specific_elastance() -> float:
-    """Transpulmonary pressure over total strain, restrictive lungs [cmH2O]."""
+def specific_elastance() -> Reading:
+    """Return the median transpulmonary pressure over total strain, restrictive lungs."""
     found = solve("restrictive", ("end_high_transpulmonary_pressure", "total_strain"))
-    return float(np.median(found["end_high_transpulmonary_pressure"] / found["total_strain"]))
+    return median_of(found["end_high_transpulmonary_pressure"] / found["total_strain"])
 
 
-def closed_share(t_low: float) -> float:
-    """Share of what will close that has closed: a lung that empties at once, median constants."""
+def closed_share(t_low: float) -> Reading:
+    """Return the share of what will close that has closed, in a lung that empties at once [s]."""
     group = POPULATIONS["restrictive"].median
     lung = {name: default(name) for name in NAMES} | {
         "resistance_exp": 0.01,
@@ -108,11 +131,11 @@ def closed_share(t_low: float) -> float:
         "closing_time_constant": group["closing_time_constant"],
     }
     closed = stepped.cycle(stepped.rest(45.0, **lung), **lung)[0]["closed_per_release"]
-    return float(closed[0] / closed[1])
+    return exact(closed[0] / closed[1])
 
 
-def held_out_tube() -> float:
-    """Largest relative error of the loss in one tube, foretold from the four others."""
+def held_out_tube() -> Reading:
+    """Return the largest relative error of the loss in one tube, foretold from the four others."""
     diameters = np.array(tracheal_tube.MEASURED_DIAMETERS)
     losses = np.array(tracheal_tube.MEASURED_LOSSES)
     flow = tracheal_tube.MEASURED_FLOW
@@ -123,45 +146,42 @@ def held_out_tube() -> float:
         slope, level = np.polyfit(np.log(diameters[kept]), np.log((losses - laminar)[kept]), 1)
         foretold = laminar[number] + np.exp(level + slope * np.log(diameters[number]))
         worst = max(worst, abs(foretold / losses[number] - 1.0))
-    return float(worst)
+    return exact(worst)
 
 
-def tube_multiple() -> float:
-    """Resistance with the shared airway, tube and circuit, over that without."""
-    return 1.0 / (1.0 - derivations.SHARED_PART)
+def tube_multiple() -> Reading:
+    """Return resistance with the shared airway, tube and circuit, over that without."""
+    return exact(1.0 / (1.0 - derivations.SHARED_PART))
 
 
-def laminar_share() -> float:
-    """Largest share that the linear part has of a tube's measured loss."""
+def laminar_share() -> Reading:
+    """Return the largest share that the linear part has of a tube's measured loss."""
     diameters = np.array(tracheal_tube.MEASURED_DIAMETERS)
     linear = tracheal_tube.laminar_resistance(diameters) * tracheal_tube.MEASURED_FLOW
-    return float((linear / np.array(tracheal_tube.MEASURED_LOSSES)).max())
+    return exact((linear / np.array(tracheal_tube.MEASURED_LOSSES)).max())
 
 
-def dead_space(group: str) -> float:
-    """Mean VD/VT of a conventional breath."""
+def dead_space(group: str) -> Reading:
+    """Return the mean VD/VT of a conventional breath."""
     weight, share = lungs(group)["predicted_body_weight"], lungs(group)["alveolar_dead_space_share"]
     airway = co2.airway_dead_space(default("airway_dead_space_per_kg"), weight)
     apparatus = default("apparatus_dead_space")
-    return float(co2.dead_space_fraction(BREATH * weight, airway, apparatus, share).mean())
+    return mean_of(co2.dead_space_fraction(BREATH * weight, airway, apparatus, share))
 
 
-def usual_production() -> float:
-    """Mean of normal lungs; the default where that is further off [mL min-1]."""
-    return max(
-        mean("normal", "co2_production"),
-        default("co2_production"),
-        key=lambda value: abs(value - 200.0),
-    )
+def usual_production() -> Reading:
+    """Return the mean of normal lungs, or the default where that is further off."""
+    both = mean("normal", "co2_production"), used("co2_production")
+    return max(both, key=lambda reading: abs(reading.value - 200.0))
 
 
-def usual_ph() -> float:
-    """Arterial pH at 40 mmHg."""
-    return float(co2.ph(40.0, default("bicarbonate")))
+def usual_ph() -> Reading:
+    """Return the arterial pH at 40 mmHg."""
+    return exact(co2.ph(40.0, default("bicarbonate")))
 
 
-def ventilatory_ratio() -> float:
-    """Median of ventilation (mL/min) x PaCO2 / (weight x 100 x 37.5), restrictive lungs.
+def ventilatory_ratio() -> Reading:
+    """Return the median of ventilation x PaCO2 / (weight x 100 x 37.5), restrictive lungs.
 
     Production over what of each breath clears it: the rate cancels, so twenty breaths will do.
     """
@@ -178,11 +198,11 @@ def ventilatory_ratio() -> float:
         0.0,
     )
     tension = co2.paco2(group["co2_production"], cleared)
-    return float(np.median(rate * breath * tension / (weight * 100.0 * 37.5)))
+    return median_of(rate * breath * tension / (weight * 100.0 * 37.5))
 
 
-def admixture(mean_alveolar_pressure: float) -> float:
-    """Mean venous admixture of restrictive lungs at a mean alveolar pressure [1]."""
+def _admixtures(mean_alveolar_pressure: float) -> np.ndarray:
+    """Return venous admixtures of restrictive lungs at a mean alveolar pressure, shape (n,)."""
     # P low next to P high: the mean pressure is the one that is set
     found = solve(
         "restrictive",
@@ -190,22 +210,34 @@ def admixture(mean_alveolar_pressure: float) -> float:
         p_high=mean_alveolar_pressure + 0.005,
         p_low=mean_alveolar_pressure - 0.005,
     )
-    return float(found["venous_admixture"].mean())
+    return found["venous_admixture"]
 
 
-def oxygen_response() -> float:
-    """Median change of PaO2/FiO2 of restrictive lungs when P high adds 3.1 to the mean pressure."""
-    usual = dict(p_low=0.0, t_high=5.0, t_low=0.5, spontaneous_alveolar_ventilation=3.0)
+def admixture(mean_alveolar_pressure: float) -> Reading:
+    """Return the mean venous admixture of restrictive lungs at a mean pressure [cmH2O]."""
+    return mean_of(_admixtures(mean_alveolar_pressure))
+
+
+def admixture_fall(lower: float, higher: float) -> Reading:
+    """Return the mean fall of it between two mean pressures [cmH2O]."""
+    return mean_of(_admixtures(lower) - _admixtures(higher))
+
+
+def oxygen_response() -> Reading:
+    """Return the median change of PaO2/FiO2, restrictive lungs, P high adding 3.1 to the mean."""
+    usual: dict[str, Any] = dict(
+        p_low=0.0, t_high=5.0, t_low=0.5, spontaneous_alveolar_ventilation=3.0
+    )
     more = 3.1 * 5.5 / 5.0
     before, after = (
         solve("restrictive", ("pao2",), p_high=p_high, **usual)["pao2"] / default("fio2")
         for p_high in (20.0, 20.0 + more)
     )
-    return float(np.median(after - before))
+    return median_of(after - before)
 
 
-def return_gained() -> float:
-    """Venous return at a mean pressure of 12 over that at 18, restrictive lungs."""
+def return_gained() -> Reading:
+    """Return venous return at a mean pressure of 12 over that at 18, restrictive lungs."""
     kept = [
         1.0
         + solve(
@@ -216,18 +248,22 @@ def return_gained() -> float:
         )["venous_return_change"]
         for mean_pressure in (12.0, 18.0)
     ]
-    return float(np.median(kept[0]) / np.median(kept[1]))
+    return Reading(_ratio_of_medians, tuple(kept))
+
+
+def _ratio_of_medians(above: np.ndarray, below: np.ndarray) -> np.ndarray:
+    return np.median(above, axis=-1) / np.median(below, axis=-1)
 
 
 def stores() -> dict[str, float]:
-    """CO2 stores and the exchange between them."""
+    """Return the CO2 stores and the exchange between them."""
     return {n: default(n) for n in ("co2_store_fast", "co2_store_slow", "co2_store_exchange")}
 
 
-def rise(start: float, end: float, production: float) -> float:
-    """Rise of the arterial tension between two times of an apnoea [mmHg]."""
+def rise(start: float, end: float, production: float) -> Reading:
+    """Return the rise of the arterial tension between two times of an apnoea, per minute."""
     course = co2.paco2_course([start, end], 40.0, 0.0, production, **stores())
-    return float(course[1] - course[0])
+    return exact((course[1] - course[0]) / (end - start) * S_PER_MIN)
 
 
 #: Breaths of 500 mL with 150 mL of dead space, three times as deep and 1.5 times as often.
@@ -235,21 +271,21 @@ DEEPER = 1.5 * (1500.0 - 150.0) / (500.0 - 150.0)
 
 
 def hyperventilation() -> tuple[np.ndarray, np.ndarray]:
-    """Minutes (t,) and tension [mmHg] of twelve minutes of it."""
+    """Return minutes (t,) and tension [mmHg] of twelve minutes of it."""
     minutes = np.linspace(0.0, 12.0, 2401)
     before = co2.STPD_TO_TENSION * 200.0 / 40.0
     return minutes, co2.paco2_course(minutes * 60.0, 40.0, before * DEEPER, 200.0, **stores())
 
 
-def washed_out() -> float:
-    """CO2 that twelve minutes of hyperventilation remove beyond what is made [mL]."""
+def washed_out() -> Reading:
+    """Return the CO2 that twelve minutes of hyperventilation remove beyond what is made."""
     minutes, tension = hyperventilation()
     cleared = 200.0 / 40.0 * DEEPER * tension
-    return float(np.trapezoid(cleared - 200.0, minutes))
+    return exact(np.trapezoid(cleared - 200.0, minutes))
 
 
-def taken_back() -> float:
-    """Share of what the body held less that is back after twelve minutes of usual ventilation.
+def taken_back() -> Reading:
+    """Return the share of the loss that is back after twelve minutes of usual ventilation.
 
     The stores are apart when that begins, so both are followed by their own equations.
     """
@@ -269,13 +305,13 @@ def taken_back() -> float:
         )
         state = expm(12.0 * rates) @ state
         lost.append(float(held @ (40.0 - state[:2])))
-    return 1.0 - lost[2] / lost[1]
+    return exact(1.0 - lost[2] / lost[1])
 
 
-def oxygen_of_a_shorter_release() -> float:
-    """Median change of PaO2 of passive restrictive lungs when T low is 0.05 s shorter [mmHg]."""
-    usual = dict(p_high=24.0, p_low=0.0, t_high=5.0)
+def oxygen_of_a_shorter_release() -> Reading:
+    """Return the median change of PaO2 of passive restrictive lungs, T low 0.05 s shorter."""
+    usual: dict[str, Any] = dict(p_high=24.0, p_low=0.0, t_high=5.0)
     longer, shorter = (
         solve("restrictive", ("pao2",), t_low=t_low, **usual)["pao2"] for t_low in (0.5, 0.45)
     )
-    return float(np.nanmedian(shorter - longer))
+    return median_of(shorter - longer)

@@ -1,0 +1,12 @@
+"""Sources that several findings share."""
+
+ADMIXTURE = "Intensive Care Med 1983;9:307, n = 11, PEEP 5 below and 5 above the clinical one"
+ARNAL = "Arnal et al., Respir Care 2018;63:158"
+CHELUCCI = "Chelucci et al., Eur Respir J 1993;6:785"
+CROTTI = "Crotti et al., Am J Respir Crit Care Med 2001;164:131"
+GUTTMANN = "Guttmann et al., Eur Respir J 1995;8:114"
+HABASHI = "summary of Habashi, Crit Care Med 2005;33(3 Suppl):S228"
+HYPERVENTILATION = "J Appl Physiol 1962;17:805, n = 14"
+IBARRA_ESTRADA = "Ibarra-Estrada et al., Crit Care Med 2022;50:586"
+NEUMANN = "Neumann et al., J Appl Physiol 1998;85:1533 (pigs)"
+ANAESTHETISED = "Anesthesiology 1999;91:1221, n = 9"

@@ -1,0 +1,138 @@
+"""Published expiratory time constants, and those of the slow part."""
+
+from __future__ import annotations
+
+from functools import partial
+
+from ebbmap.validation import measured
+from ebbmap.validation.finding import Finding, of_mean, of_median
+from ebbmap.validation.sources import ARNAL, CHELUCCI, GUTTMANN
+
+TIME_CONSTANTS = (
+    Finding(
+        "normal: expiratory time constant",
+        ARNAL,
+        "transcription",
+        of_median(0.60, 0.51, 0.71, 138),
+        partial(measured.middle_tau, "normal"),
+        units="s",
+        why="compliance and resistance are drawn apart",
+    ),
+    Finding(
+        "normal: expiratory time constant after operations",
+        "Intensive Care Med Exp 2024, s40635-024-00612-z, n = 30",
+        "read",
+        (0.57, 0.62),
+        partial(measured.mean_tau, "normal"),
+        units="s",
+        why="compliance and resistance are drawn apart",
+    ),
+    Finding(
+        "restrictive: expiratory time constant",
+        GUTTMANN,
+        "read",
+        of_mean(0.690, 0.218, 12),
+        partial(measured.mean_tau, "restrictive"),
+        units="s",
+        note="their circuit adds resistance; at the lower edge",
+    ),
+    Finding(
+        "restrictive: expiratory time constant, later patients",
+        ARNAL,
+        "transcription",
+        of_median(0.46, 0.40, 0.55, 181),
+        partial(measured.middle_tau, "restrictive"),
+        units="s",
+        why="the two published series disagree with each other",
+    ),
+    Finding(
+        "restrictive: expiratory time constant, acute failure",
+        "Al-Rawas et al., Crit Care 2013;17:R23, n = 92, four modes",
+        "read",
+        (0.54, 0.66),
+        partial(measured.mean_tau, "restrictive"),
+        units="s",
+        note="acute failure of all kinds",
+    ),
+    Finding(
+        "restrictive: time constant of the last over the first fifth",
+        GUTTMANN,
+        "read",
+        (0.8, 1.25),
+        partial(measured.slice_ratio, "restrictive_with_tube"),
+        note="nearly the same over five slices of the expired volume; a quarter is our reading",
+        why="the tube bends the flow more than the slow part bends it back",
+    ),
+    Finding(
+        "obstructive: expiratory time constant",
+        ARNAL,
+        "transcription",
+        of_median(1.07, 0.68, 2.14, 40),
+        partial(measured.middle_tau, "obstructive"),
+        units="s",
+        why="obstruction is too strong: twice as slow as measured",
+    ),
+    Finding(
+        "obstructive: expiratory time constant with flow limitation",
+        ARNAL,
+        "transcription",
+        of_median(1.07, 0.68, 2.14, 40),
+        measured.limited_time_constant,
+        units="s",
+        note="gas left over flow once 75 % of a breath of 8 mL/kg is out",
+        why="limitation comes on top of a resistance that holds it already",
+    ),
+    Finding(
+        "restrictive: slow share",
+        CHELUCCI,
+        "read",
+        of_mean(0.19, 0.06, 6),
+        partial(measured.mean, "restrictive", "slow_volume_share"),
+        fitted=True,
+    ),
+    Finding(
+        "normal: slow share",
+        CHELUCCI,
+        "read",
+        of_mean(0.16, 0.07, 11),
+        partial(measured.mean, "normal", "slow_volume_share"),
+        fitted=True,
+    ),
+    Finding(
+        "restrictive: slow time constant",
+        CHELUCCI,
+        "read",
+        of_mean(4.67, 2.38, 6),
+        partial(measured.middle, "restrictive", "time_constant_slow"),
+        units="s",
+        fitted=True,
+    ),
+    Finding(
+        "normal: slow time constant",
+        CHELUCCI,
+        "read",
+        of_mean(3.27, 1.54, 11),
+        partial(measured.middle, "normal", "time_constant_slow"),
+        units="s",
+        fitted=True,
+    ),
+    Finding(
+        "normal: slow time constant, by interruption",
+        "Jonson et al., J Appl Physiol 1993;75:132",
+        "read",
+        (0.71, 0.93),
+        partial(measured.middle, "normal", "time_constant_slow"),
+        units="s",
+        note="0.82 +/- 0.11 s, tissue and gas together",
+        why="set by another method, which finds a slower part",
+    ),
+    Finding(
+        "restrictive: slow time constant, by interruption",
+        "Crit Care 2009;13:R199",
+        "derived",
+        (1.09, 1.50),
+        partial(measured.middle, "restrictive", "time_constant_slow"),
+        units="s",
+        why="set by another method, which finds a slower part",
+    ),
+)
