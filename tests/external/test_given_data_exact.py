@@ -132,8 +132,8 @@ def test_equal_values_share_their_rank():
 
 def test_what_cannot_be_is_refused():
     x = np.random.default_rng(0).random((200, 2))
-    with pytest.raises(EbbmapError, match="64 cases and two factors"):
-        given_data_indices(x[:60], x[:60])
+    with pytest.raises(EbbmapError, match="128 cases and two factors"):
+        given_data_indices(x[:127], x[:127])
     with pytest.raises(EbbmapError, match="two factors or more; got 200 cases of 1"):
         given_data_indices(x[:, :1], x)
     with pytest.raises(DesignMismatchError, match="same rows"):

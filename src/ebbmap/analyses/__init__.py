@@ -21,6 +21,7 @@ NAMES = (
     "map",
     "mapping",
     "boxes",
+    "given",
     "shapley",
     "screening",
     "sobol",

@@ -33,8 +33,8 @@ from ebbmap.errors import EbbmapError, NonFiniteOutcomeError
 from ebbmap.kernels.contrast import check_finite, check_rows
 from ebbmap.kernels.resampling import REPLICATES, check_level, replicate_half_width
 
-#: Fewer cases than this give no indices.
-LEAST_CASES = 64
+#: Fewer cases than this give no indices: eight in each of the usual groups.
+LEAST_CASES = 8 * REPLICATES
 
 #: Neighbours for each coordinate of a local fit, and besides.
 NEIGHBOURS, MORE_NEIGHBOURS = 4, 4
