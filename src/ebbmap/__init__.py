@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from ebbmap.analyses.compare import find_compare as find_compare
     from ebbmap.analyses.course import find_course as find_course
     from ebbmap.analyses.foretell import find_foretell as find_foretell
+    from ebbmap.analyses.given import find_given as find_given
     from ebbmap.analyses.inside import find_inside as find_inside
     from ebbmap.analyses.map import find_map as find_map
     from ebbmap.analyses.mapping import find_mapping as find_mapping

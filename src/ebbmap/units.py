@@ -36,7 +36,6 @@ DISPLAY = MappingProxyType(
         "mL min-1 mmHg-1": "mL/(min·mmHg)",
         "mmol L-1": "mmol/L",
         "mmol L-1 mmHg-1": "mmol/(L·mmHg)",
-        "mmHg cmH2O-1": "mmHg/cmH₂O",
         "g dL-1": "g/dL",
         "mL dL-1": "mL/dL",
         "J min-1": "J/min",

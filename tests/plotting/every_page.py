@@ -104,6 +104,15 @@ replicates = 2
 outcomes = ["auto_peep", "release_volume_per_kg", "release_minute_volume"]
 """
 
+MANY_LUNGS = """
+[axes]
+t_low = { start = 0.2, stop = 1.4, count = 2 }
+[analyses.given]
+along = "t_low"
+outcomes = ["auto_peep", "release_volume_per_kg"]
+drop_failed = true
+"""
+
 TRADE = """
 [axes]
 t_low = { start = 0.2, stop = 1.4, count = 4 }
@@ -157,6 +166,7 @@ def _studies(lung: str) -> list[tuple[str, tuple[str, ...], str, int]]:
     studies = [
         (held, GASES, ALONG.format(), 80),
         (held, FEW, FEW_LUNGS, 12),
+        (held, FEW, MANY_LUNGS, 128),
         ("", GASES, TRADE, 8),
         (f"{held}\nt_low = 0.5", GASES, ONE_SETTING.format(inside=inside), 8),
     ]

@@ -113,6 +113,16 @@ def of_boxes(page: str, result: xr.Dataset) -> list[str]:
     return [f"{n}: {part['sentence'].item()}." for n, _, part in each(one, "population", "event")]
 
 
+def of_given(page: str, result: xr.Dataset) -> list[str]:
+    place = float(result["t_low"][result.sizes["t_low"] // 2])
+    facts = []
+    for name, part in each(result.sel(t_low=place), "population"):
+        first = part["first"].sel(outcome="auto_peep").to_series().dropna()
+        if first.size:
+            facts.append(f"{name}: {long_name(str(first.idxmax()))} {first.max():.2f}")
+    return facts
+
+
 def of_shapley(page: str, result: xr.Dataset) -> list[str]:
     return [f"{name}: {part['change'].item()}" for name, part in each(result, "population")]
 

@@ -23,6 +23,7 @@ NAMES = (
     "map",
     "mapping",
     "boxes",
+    "given",
     "shapley",
     "screening",
     "sobol",

@@ -42,6 +42,7 @@ _BESIDE = MappingProxyType(
         "map": 2e-7,
         "mapping": 9e-7,
         "boxes": 2e-5,
+        "given": 5e-4,
         "shapley": 2e-5,
         "screening": 2e-5,
         "sobol": 2e-6,

@@ -29,11 +29,14 @@ TABLES = {
     "map": '[[analyses.map]]\nx = "t_low"\ny = "resistance_exp"',
     "mapping": "[analyses.mapping]\nresamples = 50",
     "boxes": "[analyses.boxes]\nresamples = 10",
+    "given": "[analyses.given]\noutcomes = ['auto_peep']",
     "shapley": "[analyses.shapley]\nbase_size = 32\noutcomes = ['auto_peep']",
     "screening": "[analyses.screening]\ntrajectories = 4\noutcomes = ['auto_peep']",
     "sobol": "[analyses.sobol]\nbase_size = 32\nresamples = 100\noutcomes = ['auto_peep']",
     "sweep": "[analyses.sweep]",
 }
+#: Lungs without which an analysis gives nothing.
+LEAST_LUNGS = {"given": 128}
 LUNGS = {"inside": "paired", "collapse": "stepped"}
 WITH_AXIS = {
     "profile",
@@ -45,6 +48,7 @@ WITH_AXIS = {
     "map",
     "mapping",
     "boxes",
+    "given",
     "shapley",
     "screening",
     "sobol",
@@ -60,7 +64,7 @@ def study_of(kind, *lines, populations='["normal", "restrictive"]'):
         [
             'title = "t"',
             f'lung = "{LUNGS.get(kind, "linear")}"',
-            "lungs = 8",
+            f"lungs = {LEAST_LUNGS.get(kind, 8)}",
             f"populations = {populations}",
             "[fixed]",
             *fixed,

@@ -1,0 +1,260 @@
+"""Indices from the lungs of a population as they are: their correlations kept, no design drawn."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+import numpy as np
+import xarray as xr
+
+from ebbmap.analyses.asked import Asked
+from ebbmap.analyses.base import Analysis
+from ebbmap.analyses.common.checks import check_design
+from ebbmap.analyses.common.factors import (
+    FAILED,
+    computed_outcomes,
+    factors_of,
+    finish,
+    named_outcomes,
+    place_pieces,
+    solve_places,
+)
+from ebbmap.analyses.common.sensitivity import (
+    pick_outcomes,
+    refuse_non_finite,
+    shared_coords,
+    stack,
+    unstack,
+)
+from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn, places_of
+from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, refuse_unused
+from ebbmap.cases.evaluate import unsolved
+from ebbmap.cases.labelling import Variable, label_variables
+from ebbmap.cases.pieces import Pieces, Progress, join_groups
+from ebbmap.cases.question import Question, draw_cases
+from ebbmap.errors import EbbmapError
+from ebbmap.kernels.given_data import CI_GIVEN, LEAST_CASES, GivenData, given_data_indices
+from ebbmap.kernels.sobol import NanPolicy
+from ebbmap.registries.populations import Population
+
+#: What is said of an outcome on one sample.
+INDICES: Mapping[str, Variable] = {
+    "first": Variable("share of the variance that goes once the property is known"),
+    "rank_first": Variable("the same from neighbours in rank, as a check"),
+    "total": Variable("share that stays once all that is independent of the property is known"),
+    "independent_first": Variable("share that goes once what only the property brings is known"),
+    "independent_total": Variable("share that stays once all other properties are known"),
+}
+
+VARIABLES: Mapping[str, Variable] = {
+    **INDICES,
+    **{f"{name}_interval": Variable(f"interval of {name}") for name in INDICES},
+    "dropped": Variable("cases left out because an outcome was not finite"),
+    "failed": FAILED,
+}
+
+
+class Given(OfOutcomes):
+    """Indices from lungs as they are drawn for maps, correlations kept."""
+
+
+def estimate_given(
+    values: xr.Dataset,
+    outputs: xr.Dataset,
+    *,
+    correlation: np.ndarray | None = None,
+    level: float = 0.95,
+    nan_policy: NanPolicy = "raise",
+) -> xr.Dataset:
+    """Estimate the indices of every outcome from a sample that exists: a cohort, an earlier run.
+
+    Parameters
+    ----------
+    values : Dataset
+        The factors, each with dim `sample`: rows drawn independently of each other.
+    outputs : Dataset
+        Outcomes of the same rows, each with dim `sample` and any extra dims, which pass through.
+    correlation : ndarray, shape (d, d), optional
+        Correlation of the factors' normal scores where it is known, as of a population.
+    level : float
+        Level of the intervals, in (0, 1).
+    nan_policy : {"raise", "drop_block"}
+        Refuse outcomes that are not finite, or leave these rows out, for each outcome by itself;
+        below `LEAST_CASES` rows it has no indices.
+
+    Returns
+    -------
+    Dataset
+        `first`, `rank_first`, `total`, `independent_first`, `independent_total`
+        (..., outcome, parameter), their intervals (..., ci_bound), and `dropped` (..., outcome).
+
+    Raises
+    ------
+    NonFiniteOutcomeError
+        If an outcome is not finite and `nan_policy` is "raise".
+    EbbmapError
+        For fewer than two factors, too few rows, or a factor that does not vary.
+
+    Examples
+    --------
+    >>> x, y = np.random.default_rng(0).standard_normal((2, 1000))
+    >>> values = xr.Dataset({"compliance": ("sample", x), "resistance_exp": ("sample", y)})
+    >>> outputs = xr.Dataset({"auto_peep": 2.0 * values["compliance"] + values["resistance_exp"]})
+    >>> estimate_given(values, outputs)["first"].values.round(1).tolist()
+    [[0.8, 0.2]]
+    """
+    outcomes = pick_outcomes(outputs)
+    if nan_policy == "raise":
+        refuse_non_finite(outcomes)
+    names = [str(name) for name in values.data_vars]
+    x = np.stack([values[name].values for name in names], axis=1)
+    y = stack(outcomes)
+    kept = np.isfinite(y)
+    found = _by_kept(x, y, kept, correlation, level)
+    interval = {"ci_method": CI_GIVEN, "ci_level": float(level)}
+    result = xr.Dataset(
+        coords={
+            **shared_coords(outputs, outcomes),
+            "outcome": ("outcome", list(outcomes), {"long_name": "outcome"}),
+            "parameter": ("parameter", names, {"long_name": "parameter"}),
+            "ci_bound": ("ci_bound", ["lower", "upper"], {"long_name": "bound", **interval}),
+        },
+        attrs={"title": "indices from given data", "nan_policy": nan_policy, **interval},
+    )
+    for name, array in found.items():
+        own = ("parameter", "ci_bound") if name.endswith("_interval") else ("parameter",)
+        result[name] = unstack(array, own, outcomes)
+    result["dropped"] = unstack((~kept).sum(axis=0).astype(float), (), outcomes)
+    return label_variables(result, VARIABLES)
+
+
+def _by_kept(x, y, kept, correlation, level: float) -> dict[str, np.ndarray]:
+    """Estimate outputs together that are finite in the same rows; arrays of the kernel by name."""
+    patterns, which = np.unique(kept, axis=1, return_inverse=True)
+    shape = x.shape[1], y.shape[1]
+    found = {
+        name: np.full((*shape, 2) if name.endswith("_interval") else shape, np.nan)
+        for name in GivenData.__dataclass_fields__
+    }
+    for number, rows in enumerate(patterns.T):
+        if not rows.all() and rows.sum() < LEAST_CASES:
+            continue
+        columns = np.flatnonzero(which.reshape(-1) == number)
+        own = y[np.ix_(rows, columns)]
+        one = given_data_indices(x[rows], own, correlation=correlation, level=level)
+        for name, array in found.items():
+            array[:, columns] = getattr(one, name)
+    return found
+
+
+def find_given(
+    question: Question,
+    options: Given | None = None,
+    *,
+    axes: Axes = NO_AXES,
+    progress: Progress = None,
+) -> xr.Dataset:
+    """Share out the variance of every outcome among the properties of lungs as they are.
+
+    Parameters
+    ----------
+    question : Question
+        Model, populations with their correlations, samples and the rules that are compared.
+    options : Given, optional
+        The axis, the outcomes, and the level of the intervals.
+    axes : mapping of str to ndarray, shape (m,)
+        The values of the axis, by its name, unless the options give them.
+    progress : callable, optional
+        Called with the number of cases just finished.
+
+    Returns
+    -------
+    xarray.Dataset
+        As `estimate_given`, with dims (population, along, outcome, parameter, ci_bound). The
+        lungs are those that a map of the same question meets.
+
+    Raises
+    ------
+    NonFiniteOutcomeError
+        If a case could not be solved or judged and `drop_failed` is not set.
+    EbbmapError
+        For values that cannot be, groups of parameters, or fewer than two factors.
+    """
+    options = options or Given()
+    refuse_unused(axes, options.along)
+    return given_pieces(question, options, axes).whole(progress)
+
+
+def given_pieces(question: Question, options: Given, axes: Axes = NO_AXES) -> Pieces[xr.Dataset]:
+    """Cut the indices into one population at one place; see `find_given`."""
+    if options.groups is not None:
+        raise EbbmapError("groups: indices from given data have none. Drop them, or use sobol.")
+    names, along = named_outcomes(question, options.outcomes), options.along
+
+    def solve(group: Population | None, place: np.ndarray, progress: Progress) -> xr.Dataset:
+        factors = factors_of(question, group, along, names, place=float(place[0]))
+        drawn = draw_cases(question, group, {along: place})
+        values = {
+            name: array.isel({along: 0}, drop=True) if along in array.dims else array
+            for name, array in drawn.items()
+            if "sample" in array.dims
+        }
+        solved = solve_places(
+            question, values, along=along, grid=place, outcomes=names, progress=progress
+        )
+        spread = np.sqrt(np.diag(factors.covariance))
+        found = estimate_given(
+            xr.Dataset({name: values[name] for name in factors.names}),
+            solved.drop_vars("status"),
+            correlation=factors.covariance / np.outer(spread, spread),
+            level=options.level,
+            nan_policy="drop_block" if options.drop_failed else "raise",
+        )
+        return found.assign(failed=int(unsolved(solved["status"].values).sum()))
+
+    def join(rows: list[xr.Dataset]) -> xr.Dataset:
+        dataset = finish(
+            join_groups(rows, question.group_names),
+            question,
+            f"what explains the outcomes along {along}, from lungs as they are",
+            along,
+            "Correlated properties share what they explain, so first-order indices may add up to "
+            "more than one; independent indices count what only the property brings.",
+            names,
+            design=False,
+        )
+        dataset.attrs |= {"lungs": question.lungs, "ci_level": options.level}
+        return label_variables(dataset, VARIABLES)
+
+    return place_pieces(question, along, options.grid(axes), solve, join)
+
+
+def _size(question: Question, options: Given, axes: Axes) -> Size:
+    lungs = lungs_drawn(question)
+    return Size(groups_of(question) * places_of(options, axes) * lungs, lungs, lungs)
+
+
+def _check(asked: Asked) -> Iterator[str]:
+    yield from check_design(asked)
+    lungs = asked.study.raw.get("lungs", Question.lungs)
+    if isinstance(lungs, int) and lungs < LEAST_CASES:
+        yield f"{asked.place}: needs at least {LEAST_CASES} lungs; got {lungs}. Draw more."
+    if asked.get("groups") is not None:
+        yield f"{asked.place}.groups: indices from given data have none. Drop them."
+
+
+ANALYSIS = Analysis(
+    name="given",
+    long_name="indices from lungs as they are",
+    options=Given,
+    pieces=given_pieces,
+    size=_size,
+    variables=VARIABLES,
+    lays_out=lambda asked: [asked.get("along")],
+    draws=lambda asked: True,
+    check=_check,
+    computes=computed_outcomes,
+    stem=lambda options: f"given_{options.along}",
+    keeps_pieces=True,
+    counts_cases=True,
+)
