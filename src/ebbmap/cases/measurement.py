@@ -271,18 +271,13 @@ def _read(lung: Network, breath: Breath, left: float, slices: int) -> dict[str, 
         "resistance_interrupter": (peak - stopped) / flow,
         "time_constant_exp": left * expired / flows[0],
         "auto_peep": total,
-        "flow_limited_share": _limited(course) / expired,
+        "flow_limited_share": limited_gas(course) / expired,
         "peak_expiratory_flow": fastest,
         "time_constant_slices": taus.T,
     }
     for value in reading.values():
         value[~breath_end.settled] = np.nan
     return reading
-
-
-def _limited(course: Course) -> np.ndarray:
-    """Return the gas that leaves at limited flow [L], shape (n,)."""
-    return np.zeros_like(course.volume[0]) if course.frame.limited is None else limited_gas(course)
 
 
 def _filled(
@@ -364,7 +359,7 @@ def _flow_with_left(breath: Settled, volumes: np.ndarray) -> np.ndarray:
             for part in (frame.starts, frame.lengths)
         )
         airway = breath.drive.airway(1, start + place * length)
-        inside = (horner(part, place)[:1] for part in (held, apart))
+        inside = (horner(part, place)[0][None] for part in (held, apart))
         step = step + frame.top
         flows.append(-course.flow_at(breath.drive, step, airway[None], *inside)[0])
     return np.stack(flows)

@@ -10,6 +10,7 @@ Sizes: n cases, t time points.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from typing import Unpack
 
 import numpy as np
 import numpy.typing as npt
@@ -25,7 +26,7 @@ from ebbmap.lungs.whole.cases import (
     settled_drive,
 )
 from ebbmap.lungs.whole.mesh import Drive
-from ebbmap.lungs.whole.newton import Course, run
+from ebbmap.lungs.whole.newton import Course, Effort, run
 from ebbmap.lungs.whole.outcomes import SOLVES, describe
 from ebbmap.lungs.whole.waves import draw
 
@@ -35,8 +36,8 @@ __all__ = ["WHOLE", "State", "cycle", "rest", "settle", "solve", "waveform"]
 BLOCK = 768
 
 #: Passes of a second try, and how much closer its steps lie; for cases that were not settled.
-AGAIN = {"coarse": 4, "fine": 2}
-CROWDED = {"coarse": 16, "fine": 6, "crowding": 3}
+AGAIN: Effort = {"coarse": 4, "fine": 2}
+CROWDED: Effort = {"coarse": 16, "fine": 6, "crowding": 3}
 
 
 def solve(**parameters: npt.ArrayLike) -> dict[str, np.ndarray]:
@@ -163,7 +164,7 @@ def waveform(
     values["t_low"] = np.maximum(values["t_low"], latest - values["t_high"])
 
     def drawn(
-        part: Mapping[str, np.ndarray], **effort: int
+        part: Mapping[str, np.ndarray], **effort: Unpack[Effort]
     ) -> tuple[dict[str, np.ndarray], np.ndarray]:
         lung = circuit(part)
         drive = driven(part, part["airway"])
@@ -198,7 +199,8 @@ def _in_blocks(
     known = np.isfinite(sum(values.values()))
     may_be_limited = values["upstream_resistance"] > 0.0
     # most lungs that may be limited are not: those are found without the limit, which is faster
-    for effort in ({"free": True}, {}, AGAIN, CROWDED):
+    efforts: tuple[Effort, ...] = ({"free": True}, {}, AGAIN, CROWDED)
+    for effort in efforts:
         for kind in (~may_be_limited, may_be_limited) if effort else (may_be_limited,):
             left = np.flatnonzero(kind & ~settled & (known | ("free" in effort)))
             for start in range(0, left.size, BLOCK):
@@ -216,7 +218,7 @@ def _in_blocks(
 
 
 def _solved(
-    values: Mapping[str, np.ndarray], **effort: int
+    values: Mapping[str, np.ndarray], **effort: Unpack[Effort]
 ) -> tuple[dict[str, np.ndarray], np.ndarray]:
     """Outcomes and state of the settled cycle."""
     lung, drive = circuit(values), settled_drive(values)
@@ -224,7 +226,7 @@ def _solved(
 
 
 def _followed(
-    values: Mapping[str, np.ndarray], **effort: int
+    values: Mapping[str, np.ndarray], **effort: Unpack[Effort]
 ) -> tuple[dict[str, np.ndarray], np.ndarray]:
     """Outcomes and state of the cycle after a state."""
     lung, drive = circuit(values), driven(values, values["airway"])

@@ -19,7 +19,7 @@ HALVINGS = 60
 LONGEST = 60.0
 
 
-def emptying_time(network: Network, drive: Drive):
+def emptying_time(network: Network, drive: Drive) -> np.ndarray:
     """Mean time that gas stays in an endless release of a lung full at P high, tube apart [s].
 
     The limit holds until the recoil has fallen to where the airway's own resistance lets out less.
@@ -44,7 +44,13 @@ def emptying_time(network: Network, drive: Drive):
     return np.where(limited, both, network.emptying_time)
 
 
-def _emptied(network: Network, resistance, volume, spread, time):
+def _emptied(
+    network: Network,
+    resistance: np.ndarray,
+    volume: np.ndarray,
+    spread: np.ndarray,
+    time: np.ndarray,
+) -> list[np.ndarray]:
     """Volume [L] and spread [cmH2O] some time into a release to no pressure."""
     quick, late = network.times(resistance)
     flow = (volume / network.compliance + network.link * spread) / -resistance
@@ -59,7 +65,9 @@ def _emptied(network: Network, resistance, volume, spread, time):
     return parts
 
 
-def _stay(network: Network, resistance, volume, spread):
+def _stay(
+    network: Network, resistance: np.ndarray, volume: np.ndarray, spread: np.ndarray
+) -> np.ndarray:
     """Integral of the volume over an endless release to no pressure [L s]."""
     apart = (spread - network.feed * volume) / network.fade
     return network.compliance * (resistance * volume - network.link * apart)

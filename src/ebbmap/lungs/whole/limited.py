@@ -24,13 +24,24 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 
 from ebbmap.lungs.whole.mesh import AFTER as PLAIN_AFTER
 from ebbmap.lungs.whole.mesh import BEFORE as PLAIN_BEFORE
-from ebbmap.lungs.whole.mesh import LATE, QUICK, SMALLEST, VALVE, Drive, even, ladders, towards
+from ebbmap.lungs.whole.mesh import (
+    LATE,
+    QUICK,
+    SMALLEST,
+    VALVE,
+    Drive,
+    Frame,
+    even,
+    ladders,
+    towards,
+)
 from ebbmap.lungs.whole.network import Network
 
 #: Steps in T high while the limit still holds; in the release before, while and after it holds.
@@ -47,10 +58,10 @@ class LimitedPlan(NamedTuple):
     """
 
     root: np.ndarray
-    ladders: tuple
+    ladders: tuple[np.ndarray, ...]
     """Rungs of T high, of the release, of the limited stretch and of what follows it."""
     crowding: int
-    shares: tuple
+    shares: tuple[np.ndarray, ...]
     """Ends of the steps after the turns, as shares of their stretches, (m, n) each."""
 
     @property
@@ -60,7 +71,7 @@ class LimitedPlan(NamedTuple):
         return self.crowding * (still + towards_turn), self.crowding * release
 
     @property
-    def after(self) -> tuple:
+    def after(self) -> tuple[np.ndarray, np.ndarray]:
         """The steps after the turns."""
         return self.shares[0], np.concatenate(self.shares[1:])
 
@@ -87,7 +98,7 @@ class LimitedPlan(NamedTuple):
         step = np.arange(self.top + self.before[1] + len(self.after[1]))
         return ((step < still) | ((step >= begun) & (step < ended)))[:, None]
 
-    def resistances(self, network: Network):
+    def resistances(self, network: Network) -> np.ndarray:
         """Return the resistance in each step, shape (k, n)."""
         step = np.arange(len(self.limited))[:, None]
         high, low = self.turns
@@ -96,7 +107,7 @@ class LimitedPlan(NamedTuple):
         free = np.where(inwards, network.resistance_insp, network.resistance_exp)
         return np.where(self.limited, held, free)
 
-    def bounds(self, drive: Drive, turn):
+    def bounds(self, drive: Drive, turn: np.ndarray) -> list[np.ndarray]:
         """Return the times between the steps, from the start of each phase, (m + 1, n) each."""
         high, low, still, begun, ended = turn
         steps = self.crowding * STILL
@@ -110,7 +121,7 @@ class LimitedPlan(NamedTuple):
             edges.append(np.where(share < 1.0, start + (stop - start) * share, stop))
         return [np.concatenate([early, coming, filling]), np.concatenate(edges)]
 
-    def placed(self, drive: Drive, turn) -> LimitedPlan:
+    def placed(self, drive: Drive, turn: np.ndarray) -> LimitedPlan:
         """Return the plan with its steps laid out for other moments."""
         high, low, _, begun, ended = turn
         rooms = (drive.duration[0] - high, begun - low, ended - begun, drive.duration[1] - ended)
@@ -122,7 +133,9 @@ class LimitedPlan(NamedTuple):
         return self._replace(shares=tuple(shares))
 
 
-def lay_limited(network: Network, drive: Drive, turn, first_flow, crowding: int = 1):
+def lay_limited(
+    network: Network, drive: Drive, turn: np.ndarray, first_flow: np.ndarray, crowding: int = 1
+) -> tuple[LimitedPlan, np.ndarray]:
     """Lay the steps of both phases, the whole release as if it were limited.
 
     Parameters
@@ -150,14 +163,14 @@ def lay_limited(network: Network, drive: Drive, turn, first_flow, crowding: int 
     return plan.placed(drive, moments), moments
 
 
-def _decay(times, extra):
+def _decay(times: tuple[np.ndarray, np.ndarray], extra: np.ndarray) -> np.ndarray:
     """Return the rungs of both decays and further ones, shape (n, r)."""
     quick, late = times
     rungs = [np.zeros_like(quick), *(quick * rung for rung in QUICK), *(late * r for r in LATE)]
     return np.sort(np.concatenate([np.stack(rungs, axis=-1), extra], axis=-1), axis=-1)
 
 
-def limit(network: Network, drive: Drive, behind):
+def limit(network: Network, drive: Drive, behind: np.ndarray) -> np.ndarray:
     """Greatest flow outwards [L s-1] at a pressure behind the airway above P low [cmH2O].
 
     Parameters
@@ -187,7 +200,9 @@ class Excess(NamedTuple):
     """Part of the slope that the valve makes."""
 
 
-def excess(frame, network: Network, drive: Drive, phase: int, volume, spread) -> Excess:
+def excess(
+    frame: Frame, network: Network, drive: Drive, phase: int, volume: np.ndarray, spread: np.ndarray
+) -> Excess:
     """Return what drives the flow beyond its limit while gas goes out in a phase."""
     first, last = ((0, frame.turns[0]), (frame.turns[1], len(frame.starts)))[phase]
     edges = slice(first, last + 1)
@@ -210,7 +225,14 @@ def excess(frame, network: Network, drive: Drive, phase: int, volume, spread) ->
     return Excess(times, np.where(free, -1.0, value), slope, valve)
 
 
-def moved(frame, network: Network, drive: Drive, stretches, volume, spread):
+def moved(
+    frame: Frame,
+    network: Network,
+    drive: Drive,
+    stretches: tuple[int, int, int],
+    volume: np.ndarray,
+    spread: np.ndarray,
+) -> np.ndarray:
     """Move the moments when the limit ends in T high, begins and ends in the release.
 
     Each is first sought between the edges of steps where the law changes sides, then improved by
@@ -247,7 +269,14 @@ def moved(frame, network: Network, drive: Drive, stretches, volume, spread):
     )
 
 
-def outwards(frame, network: Network, drive: Drive, flow, volume, spread):
+def outwards(
+    frame: Frame,
+    network: Network,
+    drive: Drive,
+    flow: Sequence[np.ndarray],
+    volume: np.ndarray,
+    spread: np.ndarray,
+) -> np.ndarray:
     """Return flows of the release that stay between none and the limit, shape (s, k, n).
 
     Steps that have just become long would otherwise start from a flow that they had without length.
@@ -259,7 +288,7 @@ def outwards(frame, network: Network, drive: Drive, flow, volume, spread):
     return kept
 
 
-def _hump(course: Excess):
+def _hump(course: Excess) -> tuple[np.ndarray, np.ndarray]:
     """Return the highest excess within a step, from values and slopes at its edges, and when.
 
     Returns
@@ -285,11 +314,13 @@ def _hump(course: Excess):
     return highest, when
 
 
-def _crossed(course: Excess, before, edge: int, drive: Drive, *, falling: bool):
+def _crossed(
+    course: Excess, before: np.ndarray, edge: int, drive: Drive, *, falling: bool
+) -> np.ndarray:
     """Find where the excess changes sign after the edge `before`, shape (n,) [s]."""
     count = course.value.shape[0] - 1
 
-    def at(values, index):
+    def at(values: np.ndarray, index: np.ndarray) -> np.ndarray:
         return np.take_along_axis(values, np.clip(index, 0, count)[None], 0)[0]
 
     low, high = at(course.times, before), at(course.times, before + 1)
@@ -308,7 +339,14 @@ def _crossed(course: Excess, before, edge: int, drive: Drive, *, falling: bool):
     return np.where(right & near, np.maximum(here + step, 0.0), guess)
 
 
-def astray(frame, network: Network, drive: Drive, stretches, volume, spread):
+def astray(
+    frame: Frame,
+    network: Network,
+    drive: Drive,
+    stretches: tuple[int, int, int],
+    volume: np.ndarray,
+    spread: np.ndarray,
+) -> np.ndarray:
     """Return the gas that moves at most against the law [L], shape (n,).
 
     Near the moments when the limit begins and ends what is left of the excess counts over the time
@@ -341,7 +379,9 @@ def astray(frame, network: Network, drive: Drive, stretches, volume, spread):
     return np.maximum(*gas)
 
 
-def never_limited(frame, network: Network, drive: Drive, volume, spread):
+def never_limited(
+    frame: Frame, network: Network, drive: Drive, volume: np.ndarray, spread: np.ndarray
+) -> np.ndarray:
     """Whether no flow of a cycle that was solved without a limit exceeds it, shape (n,)."""
     within = np.ones(volume.shape[-1], dtype=bool)
     for phase in (0, 1):

@@ -16,6 +16,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from ebbmap.lungs.whole.collocation import Method
 from ebbmap.lungs.whole.network import Network
 
 #: s: a valve faster than this is immediate.
@@ -100,7 +101,7 @@ class Plan(NamedTuple):
         """Steps that begin with a turn."""
         return self.before[0], self.top + self.before[1]
 
-    def resistances(self, network: Network):
+    def resistances(self, network: Network) -> np.ndarray:
         """Return the resistance in each step, shape (k, n): before a turn the other direction's."""
         insp, exp = np.broadcast_arrays(network.resistance_insp, network.resistance_exp)
         rows = [[exp, insp], [insp, exp]]
@@ -114,7 +115,7 @@ class Plan(NamedTuple):
             ]
         )
 
-    def bounds(self, drive: Drive, turn):
+    def bounds(self, drive: Drive, turn: np.ndarray) -> list[np.ndarray]:
         """Return the times between the steps, from the start of each phase, (m + 1, n) each."""
         both = []
         for phase, count in enumerate(self.before):
@@ -124,7 +125,37 @@ class Plan(NamedTuple):
         return both
 
 
-def towards(start, turn, root, steps: int):
+class Frame(NamedTuple):
+    """The steps of a cycle and what in their equations does not depend on the flow."""
+
+    method: Method
+    top: int
+    """Steps in T high."""
+    turns: tuple[int, int]
+    """Steps that begin with a turn."""
+    starts: np.ndarray
+    """Of the steps, from the start of their phase [s], shape (k, n)."""
+    lengths: np.ndarray
+    """Of the steps [s], shape (k, n)."""
+    airway: np.ndarray
+    """Airway pressure above P low at each point [cmH2O], shape (s, k, n)."""
+    outside: np.ndarray
+    """What the flow runs to or from: the airway pressure, or atmosphere where it is limited."""
+    quadratic: np.ndarray
+    """Quadratic resistance in each step [cmH2O s2 L-2], shape (n,) or (k, n)."""
+    limited: np.ndarray | None
+    """Whether flow is limited in each step, shape (k, 1); None if it never is."""
+    resistance: np.ndarray
+    """In each step [cmH2O s L-1], shape (k, n)."""
+    matrix: np.ndarray
+    """Pressure at each point by the flow at each, row by row [cmH2O s L-1], (s * s, k, n)."""
+    response: np.ndarray
+    """Spread at each point by that at the start of its step [1], shape (s, k, n)."""
+    fed: np.ndarray
+    """Spread at the step's end by the flow at each point [cmH2O s L-1], shape (s, k, n)."""
+
+
+def towards(start: np.ndarray, turn: np.ndarray, root: np.ndarray, steps: int) -> np.ndarray:
     """Return the times between steps that come close together towards a turn.
 
     Parameters
@@ -148,7 +179,9 @@ def towards(start, turn, root, steps: int):
     return np.stack([*edges, turn])
 
 
-def ladders(network: Network, drive: Drive, first_flow):
+def ladders(
+    network: Network, drive: Drive, first_flow: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Return the rungs after the turn of each phase, and the root of the step before it.
 
     Parameters
@@ -187,7 +220,9 @@ def ladders(network: Network, drive: Drive, first_flow):
     return np.sort(np.stack(rungs, axis=-1), axis=-1), other
 
 
-def lay(network: Network, drive: Drive, turn, first_flow, crowding: int = 1) -> Plan:
+def lay(
+    network: Network, drive: Drive, turn: np.ndarray, first_flow: np.ndarray, crowding: int = 1
+) -> Plan:
     """Lay the steps of both phases.
 
     Parameters
@@ -212,7 +247,7 @@ def lay(network: Network, drive: Drive, turn, first_flow, crowding: int = 1) -> 
     )
 
 
-def even(ladder, room, steps: int):
+def even(ladder: np.ndarray, room: np.ndarray, steps: int) -> np.ndarray:
     """Cut a stretch of time into steps that pass over equally many rungs.
 
     Parameters

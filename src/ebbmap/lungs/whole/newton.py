@@ -11,7 +11,7 @@ the derivatives of the one before. Sizes: n cases, s points in a step, k steps i
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypedDict
 
 import numpy as np
 
@@ -35,7 +35,7 @@ from ebbmap.lungs.whole.limited import (
     never_limited,
     outwards,
 )
-from ebbmap.lungs.whole.mesh import Drive, Plan, lay
+from ebbmap.lungs.whole.mesh import Drive, Frame, Plan, lay
 from ebbmap.lungs.whole.network import Network
 from ebbmap.lungs.whole.turns import decaying, driven_flow, first_guess, misplaced, turned
 
@@ -78,36 +78,6 @@ COARSE_STEPS = 2e-3
 Kept = tuple[Factors, list[np.ndarray], list[np.ndarray], Chain]
 
 
-class Frame(NamedTuple):
-    """The steps of a cycle and what in their equations does not depend on the flow."""
-
-    method: Method
-    top: int
-    """Steps in T high."""
-    turns: tuple[int, int]
-    """Steps that begin with a turn."""
-    starts: np.ndarray
-    """Of the steps, from the start of their phase [s], shape (k, n)."""
-    lengths: np.ndarray
-    """Of the steps [s], shape (k, n)."""
-    airway: np.ndarray
-    """Airway pressure above P low at each point [cmH2O], shape (s, k, n)."""
-    outside: np.ndarray
-    """What the flow runs to or from: the airway pressure, or atmosphere where it is limited."""
-    quadratic: np.ndarray
-    """Quadratic resistance in each step [cmH2O s2 L-2], shape (n,) or (k, n)."""
-    limited: Any
-    """Whether flow is limited in each step, shape (k, 1); None if it never is."""
-    resistance: np.ndarray
-    """In each step [cmH2O s L-1], shape (k, n)."""
-    matrix: np.ndarray
-    """Pressure at each point by the flow at each, row by row [cmH2O s L-1], (s * s, k, n)."""
-    response: np.ndarray
-    """Spread at each point by that at the start of its step [1], shape (s, k, n)."""
-    fed: np.ndarray
-    """Spread at the step's end by the flow at each point [cmH2O s L-1], shape (s, k, n)."""
-
-
 class Course(NamedTuple):
     """A cycle, step by step."""
 
@@ -131,7 +101,14 @@ class Course(NamedTuple):
         volume = self.volume[:-1] + frame.lengths * combine(frame.method.integrals, self.flow)
         return volume, self.spread[:-1] * frame.response + net.feed * frame.lengths * fed
 
-    def flow_at(self, drive: Drive, step, airway, volume, spread):
+    def flow_at(
+        self,
+        drive: Drive,
+        step: np.ndarray,
+        airway: np.ndarray,
+        volume: np.ndarray,
+        spread: np.ndarray,
+    ) -> np.ndarray:
         """Return the flow [L s-1] in some steps, from pressure, volume and spread.
 
         Parameters
@@ -150,6 +127,15 @@ class Course(NamedTuple):
         outside = np.where(frame.limited[step, 0], drive.atmosphere, airway)
         flow = driven_flow(outside - behind, resistance, quadratic)
         return np.maximum(flow, -limit(net, drive, behind))
+
+
+class Effort(TypedDict, total=False):
+    """Keywords of `run`."""
+
+    coarse: int
+    fine: int
+    crowding: int
+    free: bool
 
 
 def run(
@@ -188,7 +174,9 @@ def run(
     else:
         plan, turn = lay_limited(network, drive, turn, first_flow, crowding)
         coarse, fine = coarse + MORE_COARSE, fine + MORE_FINE
-    flow = decaying(network, drive, plan, turn, first_flow, COARSE.stages)
+    flow: np.ndarray | list[np.ndarray] = decaying(
+        network, drive, plan, turn, first_flow, COARSE.stages
+    )
     for _ in range(coarse):
         frame = _frame(COARSE, network, drive, plan, turn)
         flow, volume, spread, _ = _pass(frame, network, flow, state)
@@ -196,7 +184,7 @@ def run(
         if isinstance(plan, LimitedPlan):
             plan = plan.placed(drive, turn)
             flow = outwards(frame, network, drive, flow, volume, spread)
-    flow = combine(TO_FINE, np.stack(flow))
+    flow = combine(TO_FINE, np.stack([*flow]))
     for number in range(fine):
         if number:
             turn = _moved(frame, network, drive, plan, turn, volume, spread)
@@ -205,9 +193,9 @@ def run(
         flow, volume, spread, kept = _pass(frame, network, guess, state)
     passed = [flow]
     for _ in range(LAST_PASSES):
-        last, volume, spread = _last_pass(frame, network, guess, passed[-1], state, kept)
-        passed.append(last)
-    last = np.stack(last)
+        flows, volume, spread = _last_pass(frame, network, guess, passed[-1], state, kept)
+        passed.append(flows)
+    last = np.stack(flows)
     settled = _settled(frame, network, drive, passed, last, volume)
     if isinstance(plan, LimitedPlan):
         off = astray(frame, network, drive, plan.stretches, volume, spread)
@@ -217,7 +205,14 @@ def run(
     return Course(network, frame, last, volume, spread, kept[-1].whole, settled)
 
 
-def _settled(frame: Frame, network: Network, drive: Drive, passed, last, volume):
+def _settled(
+    frame: Frame,
+    network: Network,
+    drive: Drive,
+    passed: Sequence[Sequence[np.ndarray] | np.ndarray],
+    last: np.ndarray,
+    volume: np.ndarray,
+) -> np.ndarray:
     """Whether the last passes hardly moved a cycle whose steps lie where they should, (n,)."""
     # at the ends of steps, where the flow is known best
     ends = [flows[-1] for flows in passed[-3:]]
@@ -231,17 +226,27 @@ def _settled(frame: Frame, network: Network, drive: Drive, passed, last, volume)
     )
 
 
-def _moved(frame: Frame, network: Network, drive: Drive, plan, turn, volume, spread):
+def _moved(
+    frame: Frame,
+    network: Network,
+    drive: Drive,
+    plan: Plan | LimitedPlan,
+    turn: np.ndarray,
+    volume: np.ndarray,
+    spread: np.ndarray,
+) -> np.ndarray:
     """Move the turns, and where a flow may be limited when that begins and ends."""
     high, low = turns = turned(frame, network, drive, turn[:2], volume, spread)
-    if drive.atmosphere is None:
+    if isinstance(plan, Plan):
         return turns
     still, begun, ended = moved(frame, network, drive, plan.stretches, volume, spread)
     begun = np.maximum(begun, low)
     return np.stack([high, low, np.minimum(still, high), begun, np.maximum(ended, begun)])
 
 
-def _frame(one: Method, network: Network, drive: Drive, plan, turn) -> Frame:
+def _frame(
+    one: Method, network: Network, drive: Drive, plan: Plan | LimitedPlan, turn: np.ndarray
+) -> Frame:
     """Lay the steps for some turns and set up their equations."""
     bounds, pressures = plan.bounds(drive, turn), []
     for phase, edges in enumerate(bounds):
@@ -255,7 +260,7 @@ def _frame(one: Method, network: Network, drive: Drive, plan, turn) -> Frame:
     entries = np.concatenate([one.gain, one.integrals.reshape(-1, 1)], axis=1)
     airway = np.concatenate(pressures, axis=1)
     outside, quadratic, limited = airway, network.resistance_quadratic, None
-    if drive.atmosphere is not None:
+    if isinstance(plan, LimitedPlan):
         limited = plan.limited
         outside = np.where(limited, drive.atmosphere, airway)
         quadratic = np.where(limited, 0.0, quadratic)
@@ -276,7 +281,12 @@ def _frame(one: Method, network: Network, drive: Drive, plan, turn) -> Frame:
     )
 
 
-def _pass(frame: Frame, network: Network, guess, state):
+def _pass(
+    frame: Frame,
+    network: Network,
+    guess: Sequence[np.ndarray] | np.ndarray,
+    state: tuple[np.ndarray, np.ndarray] | None,
+) -> tuple[list[np.ndarray], np.ndarray, np.ndarray, Kept]:
     """Find the cycle of the circuit that is linear about some flows.
 
     Returns
@@ -358,7 +368,7 @@ def _fed(frame: Frame, flows: Sequence[np.ndarray] | np.ndarray) -> Any:
     return sum(fed * flow for fed, flow in zip(frame.fed, flows, strict=True))
 
 
-def _coarseness(frame: Frame, flow):
+def _coarseness(frame: Frame, flow: np.ndarray) -> np.ndarray:
     """Gas that the highest powers of the flows' polynomials move, as Legendre has them [L]."""
     top = sum(weight * row for weight, row in zip(frame.method.top, flow, strict=True))
     return (frame.lengths * np.abs(top)).sum(axis=0)

@@ -15,7 +15,8 @@ from ebbmap.lungs.whole.collocation import Method, combine
 from ebbmap.lungs.whole.emptying import emptying_time
 from ebbmap.lungs.whole.limited import limit
 from ebbmap.lungs.whole.mesh import SMALLEST, Drive
-from ebbmap.lungs.whole.newton import Course, driven_flow
+from ebbmap.lungs.whole.newton import Course
+from ebbmap.lungs.whole.turns import driven_flow
 from ebbmap.units import ML_PER_L, S_PER_MIN
 
 #: What this lung solves for.
@@ -105,9 +106,11 @@ def describe(
     }
 
 
-def limited_gas(course: Course):
-    """Gas that leaves at the limit during the release [L]."""
+def limited_gas(course: Course) -> np.ndarray:
+    """Return the gas that leaves at the limit during the release [L], shape (n,)."""
     frame = course.frame
+    if frame.limited is None:
+        return np.zeros_like(course.volume[0])
     lost = np.where(frame.limited, course.volume[:-1] - course.volume[1:], 0.0)
     return lost[frame.top :].sum(axis=0)
 

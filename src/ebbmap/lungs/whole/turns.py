@@ -7,15 +7,17 @@ from __future__ import annotations
 
 import numpy as np
 
-from ebbmap.lungs.whole.limited import limit
-from ebbmap.lungs.whole.mesh import SMALLEST, Drive
+from ebbmap.lungs.whole.limited import LimitedPlan, limit
+from ebbmap.lungs.whole.mesh import SMALLEST, Drive, Frame, Plan
 from ebbmap.lungs.whole.network import Network
 
 #: Where in a step its first guess is made.
 GUESSED_AT = 0.7
 
 
-def driven_flow(pressure, resistance, resistance_quadratic):
+def driven_flow(
+    pressure: np.ndarray, resistance: np.ndarray | float, resistance_quadratic: np.ndarray | float
+) -> np.ndarray:
     """Flow [L s-1] that a pressure [cmH2O] drives: K |Q| Q + R Q = pressure.
 
     Examples
@@ -27,7 +29,9 @@ def driven_flow(pressure, resistance, resistance_quadratic):
     return 2.0 * pressure / (resistance + root)
 
 
-def first_guess(network: Network, drive: Drive, state):
+def first_guess(
+    network: Network, drive: Drive, state: tuple[np.ndarray, np.ndarray] | None
+) -> tuple[np.ndarray, np.ndarray]:
     """Guess turns [s] and greatest flows [L s-1], (2, n), by one compartment behind the tube.
 
     Each phase gets the resistance that the tube has at half the flow that P high drives.
@@ -55,13 +59,20 @@ def first_guess(network: Network, drive: Drive, state):
     return when(drive, share), first_flow
 
 
-def when(drive: Drive, share):
+def when(drive: Drive, share: np.ndarray) -> np.ndarray:
     """Time at which a share of the valve's movement is still to come, within the phase [s]."""
     time = -drive.valve_time * np.log(np.clip(share, SMALLEST, 1.0))
     return np.where(drive.slow_valve, np.minimum(time, drive.duration), 0.0)
 
 
-def decaying(network: Network, drive: Drive, plan, turn, first_flow, stages: int):
+def decaying(
+    network: Network,
+    drive: Drive,
+    plan: Plan | LimitedPlan,
+    turn: np.ndarray,
+    first_flow: np.ndarray,
+    stages: int,
+) -> np.ndarray:
     """Flows to begin with, at few points, shape (s, k, n).
 
     After the turn a decay that the valve lets rise; before it what the valve drives against a
@@ -86,7 +97,7 @@ def decaying(network: Network, drive: Drive, plan, turn, first_flow, stages: int
     return np.broadcast_to(flow, (stages, *flow.shape))
 
 
-def misplaced(frame, network: Network, drive: Drive, flow):
+def misplaced(frame: Frame, network: Network, drive: Drive, flow: np.ndarray) -> np.ndarray:
     """Return the gas that moves at most between where the flow turns and where it should [L].
 
     What drives the flow at the turn, over the speed of the valve there, is the time between them.
@@ -102,7 +113,14 @@ def misplaced(frame, network: Network, drive: Drive, flow):
     return np.where(inside, gas, 0.0).max(axis=0)
 
 
-def turned(frame, network: Network, drive: Drive, turn, volume, spread):
+def turned(
+    frame: Frame,
+    network: Network,
+    drive: Drive,
+    turn: np.ndarray,
+    volume: np.ndarray,
+    spread: np.ndarray,
+) -> np.ndarray:
     """Move the turns by one step of Newton's method, in the share that the valve has still to go.
 
     There the airway pressure is a straight line, and the pressure behind a flow that has stopped
