@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Annotated, Any, Literal
 
@@ -233,7 +233,13 @@ def foretell_pieces(question: Question, options: Foretell, axes: Axes) -> Pieces
 class _Cases:
     """Lungs of one population in one model, solved at any T low."""
 
-    def __init__(self, question: Question, options: Foretell, values, progress: Progress):
+    def __init__(
+        self,
+        question: Question,
+        options: Foretell,
+        values: Mapping[str, Any],
+        progress: Progress,
+    ):
         self.question, self.options, self.progress = question, options, progress
         self.model = lung_model(question.lung)
         full, drawn = one_value_each({n: v for n, v in values.items() if n != BREATHING})
@@ -249,7 +255,7 @@ class _Cases:
         barred = np.isnan(self.values.get("p_high", 0.0))
         return np.where(barred, np.nan, np.minimum(rule.base + rise, rule.at_most))
 
-    def solve(self, t_low: np.ndarray, names) -> dict[str, np.ndarray]:
+    def solve(self, t_low: np.ndarray, names: Sequence[str]) -> dict[str, np.ndarray]:
         """Return outcomes, shape (own breathing, n, k), at T low of shape (n, k)."""
         lungs = {name: np.reshape(value, (-1, 1, 1)) for name, value in self.values.items()}
         # last, so that a block holds every level and its lungs are solved once
@@ -282,7 +288,7 @@ class _Cases:
             return np.broadcast_to(thresholds, (self.lungs, thresholds.size))
         full = {n: np.broadcast_to(value, (self.lungs,)) for n, value in self.values.items()}
 
-        def measure(t_low, lung):
+        def measure(t_low: np.ndarray, lung: np.ndarray) -> np.ndarray:
             case = {name: value[lung] for name, value in full.items()}
             solved = evaluate(self.model, {**case, "t_low": t_low}, (way,), progress=self.progress)
             return solved.outcomes[way]
@@ -315,7 +321,9 @@ def _way(cases: _Cases, way: WayName, at_every: Mapping[str, np.ndarray]) -> xr.
     return whole.pad(step=(0, options.steps - thresholds.size))
 
 
-def _after_choosing(limits: LimitSet, outcomes, level: float) -> xr.Dataset:
+def _after_choosing(
+    limits: LimitSet, outcomes: Mapping[str, np.ndarray], level: float
+) -> xr.Dataset:
     """Count the lungs that are harmed where T low is chosen at each threshold."""
     judged = judge(limits, outcomes)
     n = judged.verdict.shape[1]

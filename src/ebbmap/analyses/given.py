@@ -128,7 +128,9 @@ def estimate_given(
     return label_variables(result, VARIABLES)
 
 
-def _by_kept(x, y, kept, correlation, level: float) -> dict[str, np.ndarray]:
+def _by_kept(
+    x: np.ndarray, y: np.ndarray, kept: np.ndarray, correlation: np.ndarray | None, level: float
+) -> dict[str, np.ndarray]:
     """Estimate outputs together that are finite in the same rows; arrays of the kernel by name."""
     patterns, which = np.unique(kept, axis=1, return_inverse=True)
     shape = x.shape[1], y.shape[1]

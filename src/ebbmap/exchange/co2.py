@@ -27,8 +27,8 @@ LEAST_VENTILATION = 1e-9
 
 
 def co2_production(
-    co2_production_per_kg: np.ndarray, predicted_body_weight: np.ndarray
-) -> np.ndarray:
+    co2_production_per_kg: np.ndarray | float, predicted_body_weight: np.ndarray | float
+) -> np.ndarray | float:
     """CO2 production by body weight [mL min-1 STPD], shape (n,).
 
     Examples
@@ -40,8 +40,8 @@ def co2_production(
 
 
 def airway_dead_space(
-    airway_dead_space_per_kg: np.ndarray, predicted_body_weight: np.ndarray
-) -> np.ndarray:
+    airway_dead_space_per_kg: np.ndarray | float, predicted_body_weight: np.ndarray | float
+) -> np.ndarray | float:
     """Volume of the conducting airways by body weight [mL], shape (n,).
 
     Examples
@@ -53,7 +53,9 @@ def airway_dead_space(
 
 
 def gas_beyond_dead_space(
-    release_volume: np.ndarray, airway_dead_space: np.ndarray, apparatus_dead_space: np.ndarray
+    release_volume: np.ndarray | float,
+    airway_dead_space: np.ndarray | float,
+    apparatus_dead_space: np.ndarray | float,
 ) -> np.ndarray:
     """Gas from beyond the series dead space that a release lets out [mL], shape (n,).
 
@@ -66,10 +68,10 @@ def gas_beyond_dead_space(
 
 
 def dead_space_fraction(
-    release_volume: np.ndarray,
-    airway_dead_space: np.ndarray,
-    apparatus_dead_space: np.ndarray,
-    alveolar_dead_space_share: np.ndarray,
+    release_volume: np.ndarray | float,
+    airway_dead_space: np.ndarray | float,
+    apparatus_dead_space: np.ndarray | float,
+    alveolar_dead_space_share: np.ndarray | float,
 ) -> np.ndarray:
     """Share of the released gas that did not take part in gas exchange (VD/VT) [1].
 
@@ -97,12 +99,12 @@ def dead_space_fraction(
 
 
 def alveolar_ventilation(
-    release_rate: np.ndarray,
-    release_volume: np.ndarray,
-    airway_dead_space: np.ndarray,
-    apparatus_dead_space: np.ndarray,
-    alveolar_dead_space_share: np.ndarray,
-    spontaneous_alveolar_ventilation: np.ndarray,
+    release_rate: np.ndarray | float,
+    release_volume: np.ndarray | float,
+    airway_dead_space: np.ndarray | float,
+    apparatus_dead_space: np.ndarray | float,
+    alveolar_dead_space_share: np.ndarray | float,
+    spontaneous_alveolar_ventilation: np.ndarray | float,
 ) -> np.ndarray:
     """Gas that leaves perfused alveoli per minute.
 
@@ -137,11 +139,11 @@ def alveolar_ventilation(
 
 
 def alveolar_ventilation_of_breaths(
-    release_rate: np.ndarray,
-    gas_beyond_dead_space: np.ndarray,
-    alveolar_dead_space_share: np.ndarray,
-    spontaneous_alveolar_ventilation: np.ndarray,
-    effort_pressure: np.ndarray,
+    release_rate: np.ndarray | float,
+    gas_beyond_dead_space: np.ndarray | float,
+    alveolar_dead_space_share: np.ndarray | float,
+    spontaneous_alveolar_ventilation: np.ndarray | float,
+    effort_pressure: np.ndarray | float,
 ) -> np.ndarray:
     """Gas that leaves perfused alveoli per minute, in a lung that solves for its own breaths.
 
@@ -177,7 +179,9 @@ def alveolar_ventilation_of_breaths(
     return np.where(total < LEAST_VENTILATION, 0.0, total)
 
 
-def paco2(co2_production: np.ndarray, alveolar_ventilation: np.ndarray) -> np.ndarray:
+def paco2(
+    co2_production: np.ndarray | float, alveolar_ventilation: np.ndarray | float
+) -> np.ndarray:
     """Arterial CO2 tension once intake and output balance.
 
     Parameters
@@ -206,7 +210,9 @@ def paco2(co2_production: np.ndarray, alveolar_ventilation: np.ndarray) -> np.nd
 
 
 def arterial_bicarbonate(
-    paco2: np.ndarray, bicarbonate: np.ndarray, bicarbonate_buffering: np.ndarray
+    paco2: np.ndarray | float,
+    bicarbonate: np.ndarray | float,
+    bicarbonate_buffering: np.ndarray | float,
 ) -> np.ndarray:
     """Return the plasma bicarbonate at a CO2 tension [mmol L-1].
 
@@ -234,7 +240,7 @@ def arterial_bicarbonate(
     return np.maximum(bicarbonate + gained, LEAST_BICARBONATE * bicarbonate)
 
 
-def ph(paco2: np.ndarray, arterial_bicarbonate: np.ndarray) -> np.ndarray:
+def ph(paco2: np.ndarray | float, arterial_bicarbonate: np.ndarray | float) -> np.ndarray:
     """Arterial pH by Henderson and Hasselbalch [1], shape (n,).
 
     Parameters
@@ -255,14 +261,14 @@ def ph(paco2: np.ndarray, arterial_bicarbonate: np.ndarray) -> np.ndarray:
 
 
 def paco2_course(
-    times: np.ndarray,
+    times: np.ndarray | float,
     paco2_start: np.ndarray | float,
     alveolar_ventilation: np.ndarray | float,
-    co2_production: np.ndarray,
+    co2_production: np.ndarray | float,
     *,
-    co2_store_fast: np.ndarray,
-    co2_store_slow: np.ndarray,
-    co2_store_exchange: np.ndarray,
+    co2_store_fast: np.ndarray | float,
+    co2_store_slow: np.ndarray | float,
+    co2_store_exchange: np.ndarray | float,
 ) -> np.ndarray:
     """Arterial CO2 tension after ventilation or production changes at time 0.
 
@@ -315,11 +321,11 @@ def _over_time(values: np.ndarray | float) -> np.ndarray:
 
 
 def _fast_entry(
-    minutes: np.ndarray,
-    clearance: np.ndarray,
-    fast: np.ndarray,
-    slow: np.ndarray,
-    exchange: np.ndarray,
+    minutes: np.ndarray | float,
+    clearance: np.ndarray | float,
+    fast: np.ndarray | float,
+    slow: np.ndarray | float,
+    exchange: np.ndarray | float,
 ) -> np.ndarray:
     """Entry of the integral of exp(A s) that moves the fast store by its own slope, shape (n, t).
 
@@ -338,7 +344,7 @@ def _fast_entry(
     return (quick_part - lazy_part) / spread
 
 
-def _integral_of_exponential(rate: np.ndarray, minutes: np.ndarray) -> np.ndarray:
+def _integral_of_exponential(rate: np.ndarray | float, minutes: np.ndarray | float) -> np.ndarray:
     """Return the integral of exp(rate s) from 0 to `minutes`, which is `minutes` at rate 0."""
     still = rate == 0.0
     return np.where(still, minutes, np.expm1(rate * minutes) / np.where(still, 1.0, rate))

@@ -53,7 +53,7 @@ def t_low_reaching(
         grid.reshape(-1) for grid in np.broadcast_arrays(np.arange(lungs)[:, None], targets)
     )
 
-    def excess(log_t, number, wanted):
+    def excess(log_t: np.ndarray, number: np.ndarray, wanted: np.ndarray) -> np.ndarray:
         return measure(np.exp(log_t), number.astype(int)) - wanted
 
     ends = tuple(np.full(lung.size, np.log(end)) for end in (low, high))

@@ -36,7 +36,14 @@ class Releases:
     unharmed: np.ndarray
 
 
-def count_releases(measure, harmed, unharmed, thresholds, *, falls: bool) -> Releases:
+def count_releases(
+    measure: np.ndarray,
+    harmed: np.ndarray,
+    unharmed: np.ndarray,
+    thresholds: np.ndarray,
+    *,
+    falls: bool,
+) -> Releases:
     """Count the releases of each lung on both sides of every threshold.
 
     Parameters

@@ -75,7 +75,7 @@ class GivenData:
     independent_total_interval: np.ndarray
 
 
-def normal_scores(values) -> np.ndarray:
+def normal_scores(values: np.ndarray) -> np.ndarray:
     """Turn each column into normal scores by its ranks, shape (n, d) to the same.
 
     Examples
@@ -88,10 +88,10 @@ def normal_scores(values) -> np.ndarray:
 
 
 def given_data_indices(
-    values,
-    outputs,
+    values: np.ndarray,
+    outputs: np.ndarray,
     *,
-    correlation=None,
+    correlation: np.ndarray | None = None,
     replicates: int = REPLICATES,
     level: float = 0.95,
 ) -> GivenData:
@@ -187,7 +187,9 @@ def _beyond_others(scores: np.ndarray, correlation: np.ndarray) -> np.ndarray:
     return scores @ (inverse / np.diag(inverse))
 
 
-def _each(factors, y, replicates: int, level: float):
+def _each(
+    factors: np.ndarray, y: np.ndarray, replicates: int, level: float
+) -> tuple[np.ndarray, np.ndarray]:
     """First-order index of every factor from bins, and half widths; shapes (d, s)."""
     group = np.arange(len(y)) % replicates
     index, half = [], []
@@ -224,7 +226,9 @@ def _binned_first(place: np.ndarray, ranked: np.ndarray) -> np.ndarray:
     return 1.0 - left / (n - 2 * bins) / _variance(ranked)
 
 
-def _by_rank(factors, y, replicates: int, level: float):
+def _by_rank(
+    factors: np.ndarray, y: np.ndarray, replicates: int, level: float
+) -> tuple[np.ndarray, np.ndarray]:
     """First-order index of every factor from neighbours in rank, and half widths; (d, s).
 
     A row that is left out makes others neighbours, and the jackknife would take that for an error
@@ -253,7 +257,15 @@ def _variance(values: np.ndarray) -> np.ndarray:
     return np.where(variance > 0.0, variance, np.nan)
 
 
-def _totals(scores, correlation, y, replicates: int, level: float, *, full: bool):
+def _totals(
+    scores: np.ndarray,
+    correlation: np.ndarray,
+    y: np.ndarray,
+    replicates: int,
+    level: float,
+    *,
+    full: bool,
+) -> tuple[np.ndarray, np.ndarray]:
     """Total indices and half widths of their intervals, shape (d, s) each."""
     n, d = scores.shape
     neighbours = min(NEIGHBOURS * (d - 1) + MORE_NEIGHBOURS, n // 4)

@@ -18,6 +18,7 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -50,7 +51,13 @@ class Dependence:
     p_value: np.ndarray
 
 
-def hsic_indices(values, outputs, *, permutations: int = PERMUTATIONS, rng=None) -> Dependence:
+def hsic_indices(
+    values: np.ndarray,
+    outputs: np.ndarray,
+    *,
+    permutations: int = PERMUTATIONS,
+    rng: int | np.random.Generator | None = None,
+) -> Dependence:
     """Measure how far each output depends on each factor, and test it.
 
     Parameters
@@ -91,7 +98,13 @@ def hsic_indices(values, outputs, *, permutations: int = PERMUTATIONS, rng=None)
     return _tested(x, kernels, permutations, np.random.default_rng(rng))
 
 
-def target_hsic(values, events, *, permutations: int = PERMUTATIONS, rng=None) -> Dependence:
+def target_hsic(
+    values: np.ndarray,
+    events: np.ndarray,
+    *,
+    permutations: int = PERMUTATIONS,
+    rng: int | np.random.Generator | None = None,
+) -> Dependence:
     """Measure which factors bear on whether an event happens.
 
     Parameters
@@ -127,7 +140,12 @@ def target_hsic(values, events, *, permutations: int = PERMUTATIONS, rng=None) -
 
 
 def conditional_hsic(
-    values, outputs, event, *, permutations: int = PERMUTATIONS, rng=None
+    values: np.ndarray,
+    outputs: np.ndarray,
+    event: np.ndarray,
+    *,
+    permutations: int = PERMUTATIONS,
+    rng: int | np.random.Generator | None = None,
 ) -> Dependence:
     """Measure how far outputs depend on factors among the cases in which an event happens.
 
@@ -200,7 +218,9 @@ def _criterion(one: np.ndarray, other: np.ndarray) -> float:
     return float(np.square(one.T @ other).sum())
 
 
-def _tested(x, kernels, permutations: int, rng) -> Dependence:
+def _tested(
+    x: np.ndarray, kernels: Sequence[np.ndarray | None], permutations: int, rng: np.random.Generator
+) -> Dependence:
     """Normalised HSIC of every factor with every kernel of an output, and p values."""
     shape = x.shape[1], len(kernels)
     index, p_value = np.full(shape, np.nan), np.full(shape, np.nan)

@@ -35,7 +35,7 @@ class Derivation:
 
     target: str
     trigger: str
-    function: Callable[..., np.ndarray]
+    function: Callable[..., np.ndarray | float]
 
     @property
     def inputs(self) -> tuple[str, ...]:

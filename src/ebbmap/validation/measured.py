@@ -50,7 +50,9 @@ def used(name: str) -> Reading:
     return exact(default(name))
 
 
-def solve(group: str, names: tuple[str, ...], lung: str = "linear", **settings):
+def solve(
+    group: str, names: tuple[str, ...], lung: str = "linear", **settings: float | np.ndarray
+) -> dict[str, np.ndarray]:
     """Solve the lungs of a population at some settings; outcomes of shape (n,) each."""
     given = {name: np.asarray(value, dtype=float) for name, value in settings.items()}
     return evaluate(lung_model(lung), lungs(group) | given, names).outcomes
@@ -121,7 +123,7 @@ def specific_elastance() -> Reading:
 def closed_share(t_low: float) -> Reading:
     """Return the share of what will close that has closed, in a lung that empties at once [s]."""
     group = POPULATIONS["restrictive"].median
-    lung = {name: default(name) for name in NAMES} | {
+    lung: dict[str, Any] = {name: default(name) for name in NAMES} | {
         "resistance_exp": 0.01,
         "resistance_insp": 0.01,
         "recruitable_share": 1e-3,
@@ -177,7 +179,7 @@ def usual_production() -> Reading:
 
 def usual_ph() -> Reading:
     """Return the arterial pH at 40 mmHg."""
-    return exact(co2.ph(40.0, default("bicarbonate")))
+    return exact(float(co2.ph(40.0, default("bicarbonate"))))
 
 
 def ventilatory_ratio() -> Reading:
@@ -262,7 +264,7 @@ def stores() -> dict[str, float]:
 
 def rise(start: float, end: float, production: float) -> Reading:
     """Return the rise of the arterial tension between two times of an apnoea, per minute."""
-    course = co2.paco2_course([start, end], 40.0, 0.0, production, **stores())
+    course = co2.paco2_course(np.array([start, end]), 40.0, 0.0, production, **stores())
     return exact((course[1] - course[0]) / (end - start) * S_PER_MIN)
 
 
