@@ -92,7 +92,7 @@ def resolve(values: Values, names: tuple[str, ...]) -> dict[str, np.ndarray]:
             raise EbbmapError(f"{name} is given twice, by {' and by '.join(given)}. Drop one.")
         if asked:
             _check_inputs(asked[0], values, names)
-            resolved[name] = asked[0].function(**resolve(values, asked[0].inputs))
+            resolved[name] = np.asarray(asked[0].function(**resolve(values, asked[0].inputs)))
         elif name in values:
             resolved[name] = values[name]
         else:
