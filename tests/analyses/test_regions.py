@@ -133,7 +133,7 @@ def test_a_map_too_large_is_refused_before_any_work(question):
 def test_a_caption_says_what_is_assumed_and_what_is_held():
     groups = tuple(POPULATIONS[name] for name in ("normal", "restrictive"))
     assert Question(populations=groups).unconfirmed_text == (
-        "normal, all; restrictive, all but compliance"
+        "normal, all; restrictive, all but compliance, venous admixture of an open lung"
     )
     assert Question(fixed={"t_low": 0.5, "sex": 1.0}).fixed_text == "T low 0.5 s, sex male"
 

@@ -1,5 +1,7 @@
 """Fitted phenotypes, measured as patients were, beside what was published and what was held out."""
 
+from collections.abc import Callable
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
@@ -11,8 +13,8 @@ from ebbmap.registries import fitted as room
 from ebbmap.registries.fitted import BASES, fitted
 from ebbmap.registries.fitted.assumed import assumed
 from ebbmap.registries.fitted.published import QUARTILES, targets
+from ebbmap.validation.finding import Interval, of_mean, of_median
 from external import fit_populations as script
-from external.published import Check, of_mean, of_median
 
 #: Lungs of other scrambled points than those of the fit.
 N, SEED = 1024, 3
@@ -104,6 +106,48 @@ def uneven():
 
 def mean_of(group, reading):
     return float(np.nanmean(read(group)[reading]))
+
+
+@dataclass(frozen=True)
+class Check:
+    """One published finding and what the model says of it.
+
+    Parameters
+    ----------
+    name, source, grade : str
+        What was measured, by whom, and how we know.
+    interval : (float, float)
+        What the paper allows.
+    measure : callable
+        ``measure() -> float``: the model's number, measured as the paper did.
+    record : float, optional
+        Only where the two disagree: the model's number when that was written down.
+    fitted : bool
+        Whether the model was set by this very number, so that agreement proves nothing.
+    note : str
+        What was assumed to compare the two, and why they differ.
+    """
+
+    name: str
+    source: str
+    grade: str
+    interval: Interval
+    measure: Callable[[], float]
+    record: float | None = None
+    fitted: bool = False
+    note: str = ""
+
+    @property
+    def verdict(self) -> str:
+        """The verdict that was written down."""
+        return "agrees" if self.record is None else "disagrees"
+
+    def holds(self, value: float) -> bool:
+        """Whether a number bears out the verdict; a recorded one to two in a hundred."""
+        low, high = self.interval
+        if self.record is None:
+            return low <= value <= high
+        return not low <= value <= high and abs(value / self.record - 1.0) <= 0.02
 
 
 ARNAL_FIT = "set by Arnal's patients, who differ"

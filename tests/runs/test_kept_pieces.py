@@ -156,7 +156,7 @@ def test_a_cluster_gives_the_same_bytes(undisturbed, tmp_path):
 def test_status_shows_every_analysis(fork, undisturbed):
     process = fork(lambda: command("status", undisturbed))
     assert process.wait() == 0
-    assert "not at work" in process.said
+    assert "not running" in process.said
     assert all(name in process.said for name in PIECES)
 
 

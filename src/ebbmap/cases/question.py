@@ -110,7 +110,7 @@ class Question:
         --------
         >>> from ebbmap.registries.populations import POPULATIONS
         >>> Question(populations=(POPULATIONS["restrictive"],)).unconfirmed_text
-        'restrictive, all but compliance'
+        'restrictive, all but compliance, venous admixture of an open lung'
         """
         return "; ".join(group.unconfirmed_text for group in self.populations if group.unconfirmed)
 

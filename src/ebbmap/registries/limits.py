@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import Any
-
 from ebbmap.registries.bounds import ARDSNET, COMMON, Bound, Limit, LimitSet, combine
 from ebbmap.registries.harm import HARM
 from ebbmap.registry import Registry
@@ -175,16 +172,3 @@ limit_set = LIMIT_SETS.named
 
 #: The two rules for T low; a study never mixes them.
 RULES = ("flow_ratio", "exhaled_fraction")
-
-
-#: What moved to the arithmetic of judging.
-_MOVED = frozenset(
-    "SAFE CAUTION UNSAFE UNDETERMINED VERDICTS NO_BOUND Judgement judge bound_margins "
-    "least_margin".split()
-)
-
-
-def __getattr__(name: str) -> Any:
-    if name in _MOVED:
-        return getattr(import_module("ebbmap.kernels.judging"), name)
-    raise AttributeError(name)
