@@ -12,6 +12,7 @@ from pydantic import Field
 
 from ebbmap.analyses.asked import Asked
 from ebbmap.analyses.base import Analysis
+from ebbmap.analyses.common.foretold import BREATHING, VARIABLES, after_choosing, scores_of
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
 from ebbmap.analyses.common.windows import SEARCHED, one_value_each
 from ebbmap.analyses.options import (
@@ -25,20 +26,16 @@ from ebbmap.analyses.options import (
     axis_of,
 )
 from ebbmap.cases.evaluate import bar_leavers, evaluate, resolve
-from ebbmap.cases.labelling import Variable, label_variables
+from ebbmap.cases.labelling import label_variables
 from ebbmap.cases.pieces import Pieces, Progress, join_groups, listed
 from ebbmap.cases.question import Question, draw_cases, seed_of
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.errors import EbbmapError
 from ebbmap.kernels.choosing import t_low_reaching
-from ebbmap.kernels.foretelling import Foretold, best_band, count_releases, foretold
+from ebbmap.kernels.foretelling import count_releases, foretold
 from ebbmap.kernels.judging import Judgement, judge
 from ebbmap.kernels.resampling import bootstrap_weights
-from ebbmap.kernels.shares import wilson
 from ebbmap.lungs import lung_model
-from ebbmap.registries.limits import LimitSet
-
-BREATHING = "spontaneous_alveolar_ventilation"
 
 WayName = Literal["flow_ratio", "exhaled_fraction", "t_low", "release_in_time_constants"]
 
@@ -55,46 +52,6 @@ FALLS = ("flow_ratio",)
 
 #: Evaluations for one T low that is searched for (measured: 6 to 12).
 SEARCH_CASES = 12
-
-_CHOSEN = "share of all lungs that {what} with T low chosen at this threshold"
-_BY_LUNGS = {"ci_method": "bootstrap of lungs, percentile"}
-_OF_RELEASES = {
-    "kept_share": "share of all releases within this threshold",
-    "kept_unharmed_share": "share unharmed of the releases within this threshold",
-    "broken_unharmed_share": "share unharmed of the releases beyond this threshold",
-    "sensitivity": "share of harmed releases that are beyond this threshold",
-    "specificity": "share of unharmed releases that are within this threshold",
-    "youden": "sensitivity plus specificity less one; below 0 harm lies within the threshold",
-}
-_BAND = {
-    "best_first": "threshold from which a release keeps the best rule; NaN: open",
-    "best_last": "threshold up to which a release keeps the best rule; NaN: open",
-    "best_youden": "sensitivity plus specificity less one of the best rule",
-    "best_kept_unharmed_share": "share unharmed of the releases that keep the best rule",
-    "best_broken_unharmed_share": "share unharmed of the releases that break the best rule",
-    "best_sensitivity": "share of harmed releases that break the best rule",
-    "best_specificity": "share of unharmed releases that keep the best rule",
-}
-
-VARIABLES: Mapping[str, Variable] = {
-    "threshold": Variable("threshold of the way of choosing T low, in the way's unit", None),
-    "chosen_t_low": Variable("T low chosen at this threshold, median over lungs", "s"),
-    "unharmed_share": Variable(_CHOSEN.format(what="surely break no hard limit")),
-    "unharmed_share_interval": Variable(
-        f"interval of the {_CHOSEN.format(what='surely break no hard limit')}",
-        attrs={"ci_method": "Wilson score"},
-    ),
-    "undetermined_share": Variable(_CHOSEN.format(what="could not be determined")),
-    "unreached_share": Variable(_CHOSEN.format(what="have no such T low in what is searched")),
-    "harm_share": Variable(_CHOSEN.format(what="surely break this limit")),
-    "unharmed_releases": Variable("share of all releases that surely break no hard limit"),
-    "undetermined_releases": Variable("share of all releases that could not be determined"),
-    **{name: Variable(text) for name, text in {**_OF_RELEASES, **_BAND}.items()},
-    **{
-        f"{name}_interval": Variable(f"interval of the {text}", attrs=_BY_LUNGS)
-        for name, text in {**_OF_RELEASES, **_BAND}.items()
-    },
-}
 
 
 class Plateau(Options):
@@ -309,7 +266,7 @@ def _way(cases: _Cases, way: WayName, at_every: Mapping[str, np.ndarray]) -> xr.
     found = []
     for limits in rules.values():
         apart = _told_apart(cases, judge(limits, at_every), measure, thresholds, way in FALLS)
-        found.append(_after_choosing(limits, at_chosen, options.level).merge(apart))
+        found.append(after_choosing(limits, at_chosen, options.level).merge(apart))
     whole = xr.concat(found, dim=xr.Variable("rule", list(rules)), join="outer")
     whole["threshold"] = ("step", thresholds)
     with np.errstate(all="ignore"):
@@ -319,25 +276,6 @@ def _way(cases: _Cases, way: WayName, at_every: Mapping[str, np.ndarray]) -> xr.
     whole["undetermined_share"] = whole["undetermined_share"] - whole["unreached_share"]
     whole = whole.assign_coords({BREATHING: options.own_breathing})
     return whole.pad(step=(0, options.steps - thresholds.size))
-
-
-def _after_choosing(
-    limits: LimitSet, outcomes: Mapping[str, np.ndarray], level: float
-) -> xr.Dataset:
-    """Count the lungs that are harmed where T low is chosen at each threshold."""
-    judged = judge(limits, outcomes)
-    n = judged.verdict.shape[1]
-    unharmed = judged.safe.sum(axis=1)
-    dims = (BREATHING, "step")
-    return xr.Dataset(
-        {
-            "unharmed_share": (dims, unharmed / n),
-            "unharmed_share_interval": (("ci_bound", *dims), np.stack(wilson(unharmed, n, level))),
-            "undetermined_share": (dims, (~judged.determined).mean(axis=1)),
-            "harm_share": (("bound", *dims), judged.bound_broken.mean(axis=2)),
-        },
-        {"bound": [bound.name for bound in limits.hard], "ci_bound": ["lower", "upper"]},
-    )
 
 
 def _told_apart(
@@ -350,72 +288,11 @@ def _told_apart(
     levels = []
     for safe, unsafe in zip(judged.safe, judged.unsafe, strict=True):
         counted = count_releases(measure, unsafe, safe, thresholds, falls=falls)
-        levels.append(_scores(foretold(counted, weights), thresholds, options.level))
+        levels.append(scores_of(foretold(counted, weights), thresholds, options.level))
     whole = xr.concat(levels, dim=BREATHING, join="outer")
     whole["unharmed_releases"] = (BREATHING, judged.safe.mean(axis=(1, 2)))
     whole["undetermined_releases"] = (BREATHING, 1.0 - judged.determined.mean(axis=(1, 2)))
     return whole
-
-
-def _scores(told: Foretold, thresholds: np.ndarray, level: float) -> xr.Dataset:
-    """Return every score with its interval, from those of all lungs and of resamples."""
-    by_step = {
-        "kept_share": told.kept_share,
-        "kept_unharmed_share": told.kept_unharmed,
-        "broken_unharmed_share": told.broken_unharmed,
-        "sensitivity": told.sensitivity,
-        "specificity": told.specificity,
-        "youden": told.youden,
-    }
-    data: dict[str, Any] = {}
-    for name, values in by_step.items():
-        data[name] = ("step", values[0])
-        data[f"{name}_interval"] = (("ci_bound", "step"), _percentiles(values[1:], level))
-    for name, values in _best(told, thresholds).items():
-        data[name] = ((), values[0])
-        data[f"{name}_interval"] = ("ci_bound", _percentiles(values[1:], level))
-    return xr.Dataset(data)
-
-
-def _best(told: Foretold, thresholds: np.ndarray) -> dict[str, np.ndarray]:
-    """Return the best rule under every weighting, shape (w,) each."""
-    first, last, best = best_band(told.youden)
-    rows = np.arange(best.size)
-
-    def within(values: np.ndarray, end: np.ndarray, of_all: float) -> np.ndarray:
-        """Return a cumulative share at thresholds, 0 before the first and all after the last."""
-        padded = np.pad(values, ((0, 0), (1, 1)), constant_values=((0, 0), (0.0, of_all)))
-        return padded[rows, end + 1]
-
-    def share(values: np.ndarray) -> np.ndarray:
-        return within(values, last, 1.0) - within(values, first, 1.0)
-
-    specificity, harmed_kept, kept = (
-        share(values) for values in (told.specificity, 1.0 - told.sensitivity, told.kept_share)
-    )
-    unharmed = told.unharmed_share[:, 0]
-    ends = np.concatenate([[np.nan], thresholds, [np.nan]])
-    return {
-        "best_first": ends[first + 1],
-        "best_last": ends[last + 1],
-        "best_youden": best,
-        "best_sensitivity": 1.0 - harmed_kept,
-        "best_specificity": specificity,
-        "best_kept_unharmed_share": _ratio(specificity * unharmed, kept),
-        "best_broken_unharmed_share": _ratio((1.0 - specificity) * unharmed, 1.0 - kept),
-    }
-
-
-def _ratio(part: np.ndarray, whole: np.ndarray) -> np.ndarray:
-    return np.divide(part, whole, out=np.full(part.shape, np.nan), where=whole > 0)
-
-
-def _percentiles(values: np.ndarray, level: float) -> np.ndarray:
-    """Return the ends of the interval of resampled values, shape (m, ...) to (2, ...).
-
-    NaN where any resample has none, since an end that is open has no place.
-    """
-    return np.quantile(values, [0.5 - level / 2.0, 0.5 + level / 2.0], axis=0)
 
 
 def _with_words(

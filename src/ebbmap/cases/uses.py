@@ -6,7 +6,7 @@ of them left the bounds of the registry.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import product
 from typing import Any
@@ -194,6 +194,25 @@ def _span_text(name: str, axis: np.ndarray) -> str:
     )
 
 
+def _held_by_group(
+    dataset: xr.Dataset, question: Question, use: Use, defaults: Sequence[Mapping[str, Any]]
+) -> list[dict[str, Any]]:
+    """Return what each population takes of its own: defaults, and its middle lung's values."""
+    by_group = [dict(own) for own in defaults]
+    if not (use.middle and "population" in dataset.dims):
+        return by_group
+    held, used = held_values(question, use), set(all_inputs(use.parameters(question)))
+    stated = Question(fixed=question.fixed)
+    axes = {name: np.zeros(1) for name in use.laid_out}
+    for own, group in zip(by_group, question.groups(), strict=True):
+        if group is None or set(axes) & set(group.properties):
+            continue
+        wanted = (set(group.properties) & used) - set(held)
+        middle = middle_lung(stated, group, axes)
+        own |= {name: value for name, value in middle.items() if name in wanted}
+    return by_group
+
+
 def _held_coords(dataset: xr.Dataset, question: Question, use: Use) -> dict[str, xr.DataArray]:
     """Coordinates of every value that is held, unless the result has a variable of that name."""
     held = held_values(question, use)
@@ -202,18 +221,7 @@ def _held_coords(dataset: xr.Dataset, question: Question, use: Use) -> dict[str,
         name: xr.DataArray(float(value), attrs={"held": "as stated"})
         for name, value in held.items()
     }
-    by_group: list[dict[str, Any]] = [dict(own) for own in defaults]
-    used = all_inputs(use.parameters(question))
-    if use.middle and "population" in dataset.dims:
-        for own, group in zip(by_group, question.groups(), strict=True):
-            stated = Question(fixed=question.fixed)
-            axes = {name: np.zeros(1) for name in use.laid_out}
-            if group is not None and not set(axes) & set(group.properties):
-                own |= {
-                    n: v
-                    for n, v in middle_lung(stated, group, axes).items()
-                    if n in group.properties and n not in held and n in used
-                }
+    by_group = _held_by_group(dataset, question, use, defaults)
     for name in dict.fromkeys(n for own in by_group for n in own):
         values = [own.get(name, np.nan) for own in by_group]
         text = "default" if all(name in own for own in defaults) else "middle lung, or default"

@@ -185,3 +185,36 @@ def best_band(youden: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         first, last = np.where(enough, start, first), np.where(enough, end, last)
         best = np.where(enough, alone, best)
     return first - 1, last - 1, np.where(known, best, np.nan)
+
+
+def best_rule(told: Foretold, thresholds: np.ndarray) -> dict[str, np.ndarray]:
+    """Return the best rule under every weighting, shape (w,) each."""
+    first, last, best = best_band(told.youden)
+    rows = np.arange(best.size)
+
+    def within(values: np.ndarray, end: np.ndarray, of_all: float) -> np.ndarray:
+        """Return a cumulative share at thresholds, 0 before the first and all after the last."""
+        padded = np.pad(values, ((0, 0), (1, 1)), constant_values=((0, 0), (0.0, of_all)))
+        return padded[rows, end + 1]
+
+    def share(values: np.ndarray) -> np.ndarray:
+        return within(values, last, 1.0) - within(values, first, 1.0)
+
+    specificity, harmed_kept, kept = (
+        share(values) for values in (told.specificity, 1.0 - told.sensitivity, told.kept_share)
+    )
+    unharmed = told.unharmed_share[:, 0]
+    ends = np.concatenate([[np.nan], thresholds, [np.nan]])
+    return {
+        "best_first": ends[first + 1],
+        "best_last": ends[last + 1],
+        "best_youden": best,
+        "best_sensitivity": 1.0 - harmed_kept,
+        "best_specificity": specificity,
+        "best_kept_unharmed_share": _ratio(specificity * unharmed, kept),
+        "best_broken_unharmed_share": _ratio((1.0 - specificity) * unharmed, 1.0 - kept),
+    }
+
+
+def _ratio(part: np.ndarray, whole: np.ndarray) -> np.ndarray:
+    return np.divide(part, whole, out=np.full(part.shape, np.nan), where=whole > 0)
