@@ -85,9 +85,10 @@ def __getattr__(name: str) -> Any:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     found = getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)
     if name.startswith("find_"):
-        from ebbmap.cases.question import in_catalogue
+        from ebbmap.analyses.base import public
+        from ebbmap.analyses.registry import ANALYSES
 
-        found = in_catalogue(found)
+        found = public(found, ANALYSES[name.removeprefix("find_")].options)
     globals()[name] = found
     return found
 

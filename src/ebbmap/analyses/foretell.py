@@ -30,7 +30,6 @@ from ebbmap.cases.labelling import label_variables
 from ebbmap.cases.pieces import Pieces, Progress, join_groups, listed
 from ebbmap.cases.question import Question, draw_cases, seed_of
 from ebbmap.cases.uses import Use, add_provenance
-from ebbmap.errors import EbbmapError
 from ebbmap.kernels.choosing import t_low_reaching
 from ebbmap.kernels.foretelling import count_releases, foretold
 from ebbmap.kernels.judging import Judgement, judge
@@ -152,8 +151,7 @@ def find_foretell(
 
 def foretell_pieces(question: Question, options: Foretell, axes: Axes) -> Pieces[xr.Dataset]:
     """Cut the work into populations and lung models; see `find_foretell`."""
-    if not question.rules:
-        raise EbbmapError("harm needs limits to be judged by. Give `rules` to the question.")
+    question.require_rules()
     t_low = axis_of(axes, "t_low")
     models = list(options.models) or [question.lung]
     groups = question.groups()

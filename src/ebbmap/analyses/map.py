@@ -124,6 +124,7 @@ def map_pieces(
     piece : int
         Cases of a piece, at most, unless a single row has more. It changes no number.
     """
+    question.require_rules()
     x, y, level = options.x, options.y, options.level
     axes = axes_of(axes, x, y, *options.average_over)
     row = lungs_drawn(question) * prod(len(axis) for name, axis in axes.items() if name != y)

@@ -108,6 +108,7 @@ def find_together(
 
 def together_pieces(question: Question, options: Together, axes: Axes) -> Pieces[xr.Dataset]:
     """Cut the work into populations; see `find_together`."""
+    question.require_rules()
     axes = axes_of(axes, *options.axes)
     groups = question.groups()
 

@@ -128,8 +128,7 @@ def find_wean(
     >>> path["route_p_high"].sel(route="common practice").values[0, 0, :7].tolist()
     [24.0, 22.0, 20.0, 18.0, 16.0, 14.0, 12.0]
     """
-    if not question.rules:
-        raise EbbmapError("weaning needs limits to judge by. Name a rule.")
+    question.require_rules()
     options = options or Wean()
     model = lung_model(question.lung)
     kept = tuple(name for name in WATCHED if name in outcomes_of(model))

@@ -121,6 +121,7 @@ def find_window(
 
 def window_pieces(question: Question, options: Window, axes: Axes = NO_AXES) -> Pieces[xr.Dataset]:
     """Cut the windows into populations; see `find_window`."""
+    question.require_rules()
     groups = question.groups()
     along = axes_of(axes, options.along) if options.along else {}
 

@@ -11,6 +11,7 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.cases.evaluate import DRAWN
+from ebbmap.errors import EbbmapError
 from ebbmap.lungs import lung_model
 from ebbmap.registries.derivations import all_inputs
 from ebbmap.registries.limits import LimitSet
@@ -130,6 +131,24 @@ class Question:
         if sources:
             parts.append(f"Lungs drawn from what the study states: {'; '.join(sources)}.")
         return " ".join(parts) or STATED_LUNG
+
+    def require_rules(self) -> None:
+        """Refuse a question without limits.
+
+        Raises
+        ------
+        EbbmapError
+            If it has no rules.
+
+        Examples
+        --------
+        >>> Question().require_rules()
+        Traceback (most recent call last):
+            ...
+        ebbmap.errors.EbbmapError: nothing can be judged without limits. Give the question `rules`.
+        """
+        if not self.rules:
+            raise EbbmapError("nothing can be judged without limits. Give the question `rules`.")
 
     def groups(self) -> tuple[Population | None, ...]:
         """Return the populations, or one None where the question has none."""
