@@ -83,12 +83,12 @@ def __getattr__(name: str) -> Any:
         return version(__name__)
     if name not in _HOMES:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    found = getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)
+    home = import_module(f"{__name__}.{_HOMES[name]}")
+    found = getattr(home, name)
     if name.startswith("find_"):
         from ebbmap.analyses.base import public
-        from ebbmap.analyses.registry import ANALYSES
 
-        found = public(found, ANALYSES[name.removeprefix("find_")].options)
+        found = public(found, home.ANALYSIS.options)
     globals()[name] = found
     return found
 

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from ebbmap import simulate
-from ebbmap.analyses.foretell import BREATHING, WAYS, Foretell, Plateau, find_foretell
+from ebbmap.analyses.common.practice import SPONTANEOUS
+from ebbmap.analyses.foretell import WAYS, Foretell, Plateau, find_foretell
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.errors import EbbmapError, StudyError
 from ebbmap.files.study import parse_study
@@ -48,7 +49,7 @@ def solved_by_hand(group, t_low, own):
         10.0 + 6.0 * lungs["predicted_body_weight"] / lungs["compliance"], 30.0
     )
     case = {name: np.repeat(value, t_low.shape[1]) for name, value in lungs.items()}
-    result = simulate("tube", **case, **ASKED.fixed, t_low=t_low.ravel(), **{BREATHING: own})
+    result = simulate("tube", **case, **ASKED.fixed, t_low=t_low.ravel(), **{SPONTANEOUS: own})
     outcomes = {name: result[name].values.reshape(t_low.shape) for name in result.data_vars}
     return judge(HARM, outcomes), outcomes
 
@@ -56,7 +57,7 @@ def solved_by_hand(group, t_low, own):
 def each(found):
     for group in GROUPS:
         for own in OPTIONS.own_breathing:
-            part = found.sel({"population": group.name, BREATHING: own}).isel(model=0, rule=0)
+            part = found.sel({"population": group.name, SPONTANEOUS: own}).isel(model=0, rule=0)
             yield group, own, part
 
 

@@ -24,7 +24,7 @@ def test_a_mapping_asks_what_its_model_asks():
     [
         ({**ASKED, "along": "t_loww"}, "along: unknown parameter 't_loww'; did you mean 't_low'"),
         (None, "'outcomes' is missing"),
-        ({**ASKED, "outcome": "ph"}, "outcome"),
+        ({**ASKED, "outcome": "ph"}, "unknown key 'outcome'; did you mean 'outcomes'"),
         (3, r"must be Profile\(\.\.\.\) or a mapping with its keys; got 3"),
     ],
 )

@@ -12,7 +12,8 @@ from pydantic import Field
 
 from ebbmap.analyses.asked import Asked
 from ebbmap.analyses.base import Analysis
-from ebbmap.analyses.common.foretold import BREATHING, VARIABLES, after_choosing, scores_of
+from ebbmap.analyses.common.foretold import VARIABLES, after_choosing, scores_of
+from ebbmap.analyses.common.practice import SPONTANEOUS
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
 from ebbmap.analyses.common.windows import SEARCHED, one_value_each
 from ebbmap.analyses.options import (
@@ -176,7 +177,7 @@ def foretell_pieces(question: Question, options: Foretell, axes: Axes) -> Pieces
         whole = join_groups(
             [xr.concat(one, dim=dim, join="outer") for one in each], question.group_names
         )
-        label_variables(whole, VARIABLES, axes=(BREATHING,))
+        label_variables(whole, VARIABLES, axes=(SPONTANEOUS,))
         for name in whole.data_vars:
             if str(name).endswith("_interval"):
                 whole[name].attrs["ci_level"] = options.level
@@ -197,7 +198,7 @@ class _Cases:
     ):
         self.question, self.options, self.progress = question, options, progress
         self.model = lung_model(question.lung)
-        full, drawn = one_value_each({n: v for n, v in values.items() if n != BREATHING})
+        full, drawn = one_value_each({n: v for n, v in values.items() if n != SPONTANEOUS})
         self.values = bar_leavers(full, drawn)
         self.lungs = max((array.size for array in full.values()), default=1)
         if options.plateau is not None:
@@ -222,7 +223,7 @@ class _Cases:
         lungs |= {
             "p_high": np.where(known, p_high, np.nan),
             "t_low": np.where(known, t_low, 1.0),
-            BREATHING: levels,
+            SPONTANEOUS: levels,
         }
         solved = evaluate(self.model, lungs, tuple(names), progress=self.progress)
         # outcomes that take no account of own breathing are the same at every level of it
@@ -272,7 +273,7 @@ def _way(cases: _Cases, way: WayName, at_every: Mapping[str, np.ndarray]) -> xr.
     whole["chosen_t_low"] = ("step", middle)
     whole["unreached_share"] = ("step", unreached.mean(axis=0))
     whole["undetermined_share"] = whole["undetermined_share"] - whole["unreached_share"]
-    whole = whole.assign_coords({BREATHING: options.own_breathing})
+    whole = whole.assign_coords({SPONTANEOUS: options.own_breathing})
     return whole.pad(step=(0, options.steps - thresholds.size))
 
 
@@ -287,9 +288,9 @@ def _told_apart(
     for safe, unsafe in zip(judged.safe, judged.unsafe, strict=True):
         counted = count_releases(measure, unsafe, safe, thresholds, falls=falls)
         levels.append(scores_of(foretold(counted, weights), thresholds, options.level))
-    whole = xr.concat(levels, dim=BREATHING, join="outer")
-    whole["unharmed_releases"] = (BREATHING, judged.safe.mean(axis=(1, 2)))
-    whole["undetermined_releases"] = (BREATHING, 1.0 - judged.determined.mean(axis=(1, 2)))
+    whole = xr.concat(levels, dim=SPONTANEOUS, join="outer")
+    whole["unharmed_releases"] = (SPONTANEOUS, judged.safe.mean(axis=(1, 2)))
+    whole["undetermined_releases"] = (SPONTANEOUS, 1.0 - judged.determined.mean(axis=(1, 2)))
     return whole
 
 
@@ -302,7 +303,7 @@ def _with_words(
         question,
         "how well each rule for T low foretells harm",
         Use(
-            ("t_low", BREATHING, *own),
+            ("t_low", SPONTANEOUS, *own),
             outcomes=question.outcomes,
             lungs=tuple(options.models),
             also=("predicted_body_weight", "compliance") if own else (),
@@ -347,7 +348,7 @@ ANALYSIS = Analysis(
     lays_out=lambda asked: [
         "t_low",
         "t_low_in_time_constants",
-        BREATHING,
+        SPONTANEOUS,
         *(["p_high"] if "plateau" in asked else []),
     ],
     draws=lambda asked: True,

@@ -7,11 +7,10 @@ from collections.abc import Iterator
 import numpy as np
 import xarray as xr
 
+from ebbmap.analyses.common.practice import SPONTANEOUS
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.tables.model import HUNDREDTHS, WHOLE_SHARE, Cell, Column, Table, table
-
-BREATHING = "spontaneous_alveolar_ventilation"
 
 _FIRST = (
     "lung model",
@@ -34,14 +33,14 @@ def tables(result: xr.Dataset) -> Iterator[Table]:
 
 def _each(result: xr.Dataset) -> Iterator[tuple[tuple[Cell, ...], xr.Dataset]]:
     """Yield every combination of lungs, own breathing, limits and way, with what was found."""
-    dims = ("model", BREATHING, "population", "rule", "way")
+    dims = ("model", SPONTANEOUS, "population", "rule", "way")
     for place in np.ndindex(*(result.sizes[dim] for dim in dims)):
         found = result.isel(dict(zip(dims, place, strict=True)))
         model, population, rule, way = (
             str(found[name].values) for name in ("model", "population", "rule", "way")
         )
         name = (OUTCOMES.get(way) or PARAMETERS[way]).long_name
-        yield (model, float(found[BREATHING]), population, rule, name), found
+        yield (model, float(found[SPONTANEOUS]), population, rule, name), found
 
 
 _BEST = (

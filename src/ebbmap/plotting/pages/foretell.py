@@ -8,14 +8,13 @@ import numpy as np
 import xarray as xr
 from matplotlib.figure import Figure
 
+from ebbmap.analyses.common.practice import SPONTANEOUS
 from ebbmap.plotting.foretell import plot_foretell
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import first_handles
 from ebbmap.plotting.style import words
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.units import bracketed, display
-
-BREATHING = "spontaneous_alveolar_ventilation"
 
 
 def pages(result: xr.Dataset) -> Iterator[Page]:
@@ -48,12 +47,12 @@ def _limits_words(result: xr.Dataset, rule: str) -> str:
 
 
 def _figure(one: xr.Dataset) -> Figure:
-    ways, levels = one["way"].values.astype(str), one[BREATHING].values
+    ways, levels = one["way"].values.astype(str), one[SPONTANEOUS].values
     fig = Figure(figsize=(1.2 + 3.1 * len(ways), 0.6 + 2.9 * len(levels)), layout="constrained")
     axes = fig.subplots(len(levels), len(ways), squeeze=False, sharey=True, sharex="col")
     for line, level in zip(axes, levels, strict=True):
         for ax, way in zip(line, ways, strict=True):
-            plot_foretell(one.sel({BREATHING: level}), way=way, ax=ax)
+            plot_foretell(one.sel({SPONTANEOUS: level}), way=way, ax=ax)
             if ax is not line[0]:
                 ax.set_ylabel("")
             if line is not axes[-1]:
@@ -69,17 +68,17 @@ def _way_text(way: str) -> str:
 
 
 def _breathing(level: float) -> str:
-    entry = PARAMETERS[BREATHING]
+    entry = PARAMETERS[SPONTANEOUS]
     return f"{entry.short_name} {level:g} {display(entry.units)}"
 
 
 def _told(one: xr.Dataset, model: str) -> str:
     """Say for every population which rule and threshold leave most lungs unharmed."""
     parts = []
-    for level in one[BREATHING].values:
+    for level in one[SPONTANEOUS].values:
         said = []
         for name in one["population"].values.astype(str):
-            part = one.sel({BREATHING: level, "population": name}).transpose("way", "step", ...)
+            part = one.sel({SPONTANEOUS: level, "population": name}).transpose("way", "step", ...)
             share = part["unharmed_share"].values
             way, step = np.unravel_index(np.nanargmax(share), share.shape)
             place = float(part["threshold"].values[way, step])
