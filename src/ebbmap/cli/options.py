@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -18,16 +19,22 @@ SetOption = Annotated[
         help="Value of a parameter, in the unit of the registry; may be repeated.",
     ),
 ]
-LungOption = Annotated[str, typer.Option("--lung", help="Lung model.")]
+LungOption = Annotated[
+    str | None,
+    typer.Option("--lung", help="Lung model; if absent the default one, which the answer names."),
+]
 JsonOption = Annotated[
     bool, typer.Option("--json", help="Print one JSON document and nothing else.")
 ]
 RuleOption = Annotated[
-    str, typer.Option("--rule", help="Rule for T low: flow_ratio or exhaled_fraction.")
+    str | None,
+    typer.Option(
+        "--rule", help="Rule for T low that must be kept too: flow_ratio or exhaled_fraction."
+    ),
 ]
 LimitsOption = Annotated[
     list[str] | None,
-    typer.Option("--limits", help="Limit set that holds in addition to the rule; may be repeated."),
+    typer.Option("--limits", help="Limit set to judge by instead of harm; may be repeated."),
 ]
 PopulationOption = Annotated[
     str | None, typer.Option("--population", help="Start from the middle lung of this population.")
@@ -53,8 +60,19 @@ OutOption = Annotated[
     Path | None, typer.Option(help="Folder for the results; out/NAME by default.")
 ]
 
-#: What `window`, `adjust` and `wean` judge by besides the rule, where no --limits is given.
-USUAL_LIMITS = ("pressure", "volume", "auto_peep")
+#: What `window`, `adjust` and `wean` judge by, besides a rule, where no --limits is given.
+USUAL_LIMITS = ("harm",)
+
+#: Where a command starts with what --set does not give: settings that do no harm to the middle
+#: lungs, with oxygen and some breathing of the patient's own, which no verdict may leave unsaid.
+START = MappingProxyType(
+    {
+        "plateau_peep": 10.0,
+        "t_low_in_time_constants": 0.7,
+        "fio2": 0.6,
+        "spontaneous_alveolar_ventilation": 2.0,
+    }
+)
 
 
 def values_of(pairs: list[str] | None) -> dict[str, Any]:
@@ -86,6 +104,47 @@ def values_of(pairs: list[str] | None) -> dict[str, Any]:
     return values
 
 
+def started(
+    values: dict[str, Any], *, leave: tuple[str, ...] = ()
+) -> tuple[dict[str, Any], list[str]]:
+    """Return values with those of `START` for what they leave open, and the names of these.
+
+    Parameters
+    ----------
+    values : dict
+        What was given.
+    leave : tuple of str
+        Parameters that the command lays out itself.
+
+    Examples
+    --------
+    >>> started({"p_high": 20.0, "t_low": 0.5})[1]
+    ['fio2', 'spontaneous_alveolar_ventilation']
+    """
+    from ebbmap.registries.derivations import DERIVATIONS
+
+    targets = {way.trigger: way.target for way in DERIVATIONS}
+    taken = {*values, *leave}
+    added = [name for name in START if not {name, targets.get(name, name)} & taken]
+    return {**{name: START[name] for name in added}, **values}, added
+
+
+def lung_of(lung: str | None) -> str:
+    """Return the lung that is named, or the default one."""
+    from ebbmap.lungs import DEFAULT_LUNG
+
+    return lung or DEFAULT_LUNG
+
+
+def start_words(lung: str | None, added: list[str]) -> str:
+    """Return what a command took because nobody gave it."""
+    from ebbmap.registries.parameters import PARAMETERS
+
+    said = [] if lung else [f"lung {lung_of(lung)}"]
+    said += [PARAMETERS[name].say(START[name]) for name in added]
+    return f"Not given, so started from: {', '.join(said)}." if said else ""
+
+
 def numbers_of(pairs: list[str] | None) -> dict[str, float]:
     """Return NAME=VALUE words as numbers, categories by their code.
 
@@ -94,28 +153,37 @@ def numbers_of(pairs: list[str] | None) -> dict[str, float]:
     EbbmapError
         As in `values_of`; and if a name or a value is not one that the registry allows.
     """
+    return coded(values_of(pairs))
+
+
+def coded(values: dict[str, Any]) -> dict[str, float]:
+    """Return values as numbers, categories by their code; errors as in `numbers_of`."""
     from ebbmap.cases.inputs import as_arrays
 
-    return {name: float(array) for name, array in as_arrays(values_of(pairs)).items()}
+    return {name: float(array) for name, array in as_arrays(values).items()}
 
 
-def limits_of(rule: str, names: list[str] | None, *, only_rule: bool = False) -> LimitSet:
+def limits_of(rule: str | None, names: list[str] | None, *, only_rule: bool = False) -> LimitSet:
     """Return the limits that a command judges by.
 
     Raises
     ------
     EbbmapError
-        If there is no limit set of a name.
+        If there is no limit set of a name, or only a rule is to judge and none is named.
     """
+    from ebbmap.errors import EbbmapError
     from ebbmap.registries.limits import combine, limit_set
 
+    if only_rule and rule is None:
+        raise EbbmapError("--only-rule needs a rule. Name one with --rule flow_ratio.")
     others = () if only_rule else (names or USUAL_LIMITS)
-    return combine(rule, *(limit_set(name) for name in (*others, rule)))
+    rules = () if rule is None else (rule,)
+    return combine(rule or "limits", *(limit_set(name) for name in (*others, *rules)))
 
 
 def question_of(
     lung: str,
-    values: list[str] | None,
+    values: dict[str, Any],
     judged_by: LimitSet,
     population: str | None,
     **draws: Any,
@@ -126,4 +194,4 @@ def question_of(
 
     groups = (population_of(population),) if population else ()
     rules = {judged_by.name: judged_by}
-    return Question(lung, numbers_of(values), {}, groups, rules, **draws)
+    return Question(lung, coded(values), {}, groups, rules, **draws)
