@@ -70,7 +70,7 @@ def window(
     from ebbmap.tables.window import lung_table, window_document
 
     judged_by, model = limits_of(rule, limits, only_rule=only_rule), lung_of(lung)
-    given, added = started(values_of(values), leave=("t_low",))
+    given, added = started(values_of(values))
     if population is None:
         found = search_windows(model, given, judged_by)
         use = Use(("t_low", "t_low_in_time_constants"), outcomes=judged_by.outcomes)

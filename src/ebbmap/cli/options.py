@@ -68,7 +68,6 @@ USUAL_LIMITS = ("harm",)
 START = MappingProxyType(
     {
         "plateau_peep": 10.0,
-        "t_low_in_time_constants": 0.7,
         "fio2": 0.6,
         "spontaneous_alveolar_ventilation": 2.0,
     }
@@ -104,17 +103,8 @@ def values_of(pairs: list[str] | None) -> dict[str, Any]:
     return values
 
 
-def started(
-    values: dict[str, Any], *, leave: tuple[str, ...] = ()
-) -> tuple[dict[str, Any], list[str]]:
+def started(values: dict[str, Any]) -> tuple[dict[str, Any], list[str]]:
     """Return values with those of `START` for what they leave open, and the names of these.
-
-    Parameters
-    ----------
-    values : dict
-        What was given.
-    leave : tuple of str
-        Parameters that the command lays out itself.
 
     Examples
     --------
@@ -124,8 +114,7 @@ def started(
     from ebbmap.registries.derivations import DERIVATIONS
 
     targets = {way.trigger: way.target for way in DERIVATIONS}
-    taken = {*values, *leave}
-    added = [name for name in START if not {name, targets.get(name, name)} & taken]
+    added = [name for name in START if not {name, targets.get(name, name)} & set(values)]
     return {**{name: START[name] for name in added}, **values}, added
 
 
