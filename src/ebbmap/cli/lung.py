@@ -21,8 +21,6 @@ from ebbmap.cli.options import (
     lung_of,
     numbers_of,
     question_of,
-    start_words,
-    started,
     values_of,
 )
 
@@ -32,18 +30,20 @@ def cycle(values: SetOption = None, lung: LungOption = None, as_json: JsonOption
     """Solve the settled cycle of one lung under one setting."""
     from ebbmap.cases.question import Question
     from ebbmap.cases.simulate import simulate
+    from ebbmap.cases.start import start_words, started
     from ebbmap.cases.uses import Use, defaults_of
     from ebbmap.tables.case import case_document, case_table
 
     given, added = started(values_of(values))
     solved = simulate(lung_of(lung), **given)
+    told = start_words("" if lung else lung_of(lung), added)
     # the names alone tell what is left to defaults
     named = Question(lung_of(lung), dict.fromkeys(given, 0.0))
     solved.attrs["defaults"] = " ".join([*defaults_of(named, None, Use()), *added])
     if as_json:
         print_json(case_document(solved))
     else:
-        Answer(as_json).say(case_table(solved), start_words(lung, added))
+        Answer(as_json).say(case_table(solved), told)
 
 
 @command
@@ -65,6 +65,7 @@ def window(
     """Find the T low at which all hard limits hold, for a lung or a population."""
     from ebbmap.analyses.common.windows import search_windows
     from ebbmap.analyses.window import find_window
+    from ebbmap.cases.start import start_words, started
     from ebbmap.cases.uses import Use, use_words
     from ebbmap.tables.results import summary
     from ebbmap.tables.window import lung_table, window_document
@@ -78,7 +79,7 @@ def window(
     else:
         question = question_of(model, given, judged_by, population, lungs=lungs, seed=seed)
         found = find_window(question)
-    told = start_words(lung, added)
+    told = start_words("" if lung else lung_of(lung), added)
     if as_json:
         print_json(window_document(found))
     elif population is None:
@@ -102,6 +103,7 @@ def adjust(
 ) -> None:
     """Change each setting by one step: what it does, and which step clears most CO2."""
     from ebbmap.analyses.adjust import find_adjust
+    from ebbmap.cases.start import start_words, started
     from ebbmap.tables.adjust import adjust_document
     from ebbmap.tables.results import summary
 
@@ -109,10 +111,11 @@ def adjust(
     given, added = started(values_of(values))
     question = question_of(lung_of(lung), given, judged_by, population, lungs=lungs, seed=seed)
     found = find_adjust(question)
+    told = start_words("" if lung else lung_of(lung), added)
     if as_json:
         print_json(adjust_document(found))
     else:
-        Answer(as_json).say(*summary("adjust", found), start_words(lung, added))
+        Answer(as_json).say(*summary("adjust", found), told)
 
 
 @command
@@ -133,6 +136,7 @@ def wean(
 ) -> None:
     """Lower P high and lengthen T high step by step, and search a safer path to the same end."""
     from ebbmap.analyses.wean import Wean, find_wean
+    from ebbmap.cases.start import start_words, started
     from ebbmap.tables.results import summary
     from ebbmap.tables.wean import wean_document
 
@@ -144,10 +148,11 @@ def wean(
     given, added = started(values_of(values))
     asked = question_of(lung_of(lung), given, limits_of(rule, limits), population)
     path = find_wean(asked, options)
+    told = start_words("" if lung else lung_of(lung), added)
     if as_json:
         print_json(wean_document(path))
     else:
-        Answer(as_json).say(*summary("wean", path), start_words(lung, added))
+        Answer(as_json).say(*summary("wean", path), told)
 
 
 @command

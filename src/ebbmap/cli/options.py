@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -63,16 +62,6 @@ OutOption = Annotated[
 #: What `window`, `adjust` and `wean` judge by, besides a rule, where no --limits is given.
 USUAL_LIMITS = ("harm",)
 
-#: Where a command starts with what --set does not give: settings that do no harm to the middle
-#: lungs, with oxygen and some breathing of the patient's own, which no verdict may leave unsaid.
-START = MappingProxyType(
-    {
-        "plateau_peep": 10.0,
-        "fio2": 0.6,
-        "spontaneous_alveolar_ventilation": 2.0,
-    }
-)
-
 
 def values_of(pairs: list[str] | None) -> dict[str, Any]:
     """Return NAME=VALUE words as values; a value that is not a number stays a word.
@@ -103,35 +92,11 @@ def values_of(pairs: list[str] | None) -> dict[str, Any]:
     return values
 
 
-def started(values: dict[str, Any]) -> tuple[dict[str, Any], list[str]]:
-    """Return values with those of `START` for what they leave open, and the names of these.
-
-    Examples
-    --------
-    >>> started({"p_high": 20.0, "t_low": 0.5})[1]
-    ['fio2', 'spontaneous_alveolar_ventilation']
-    """
-    from ebbmap.registries.derivations import DERIVATIONS
-
-    targets = {way.trigger: way.target for way in DERIVATIONS}
-    added = [name for name in START if not {name, targets.get(name, name)} & set(values)]
-    return {**{name: START[name] for name in added}, **values}, added
-
-
 def lung_of(lung: str | None) -> str:
     """Return the lung that is named, or the default one."""
     from ebbmap.lungs import DEFAULT_LUNG
 
     return lung or DEFAULT_LUNG
-
-
-def start_words(lung: str | None, added: list[str]) -> str:
-    """Return what a command took because nobody gave it."""
-    from ebbmap.registries.parameters import PARAMETERS
-
-    said = [] if lung else [f"lung {lung_of(lung)}"]
-    said += [PARAMETERS[name].say(START[name]) for name in added]
-    return f"Not given, so started from: {', '.join(said)}." if said else ""
 
 
 def numbers_of(pairs: list[str] | None) -> dict[str, float]:
