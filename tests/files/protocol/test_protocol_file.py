@@ -10,6 +10,7 @@ from ebbmap.files.protocol import load_protocol, parse_protocol
 
 GOOD = """
 title = "t"
+lung = "linear"
 [settings]
 p_high = { low = 20.0, high = 28.0 }
 p_low = 0.0

@@ -77,7 +77,9 @@ figures = []
 
 
 def study(*lines, analyses="[analyses.window]"):
-    return "\n".join(['title = "t"', *lines, analyses])
+    named = any(line.startswith("lung = ") for line in lines)
+    lung = [] if named else ['lung = "linear"']
+    return "\n".join(['title = "t"', *lung, *lines, analyses])
 
 
 def problems_of(text):
@@ -410,7 +412,7 @@ BAD = [
         study("fixed.p_high = 20.0", analyses="[analyses.wean]\np_high_end = 20.0"),
         "analyses.wean.p_high_end: must be below P high of 20; got 20.",
     ),
-    ('title = "t"\n[analyses]', "analyses: must name at least one of "),
+    ('title = "t"\nlung = "linear"\n[analyses]', "analyses: must name at least one of "),
     ('title = "t"', "analyses: must be given: 'analyses' is missing. Add it."),
     ("[analyses.window]", "title: must be given: 'title' is missing. Add it."),
     # names that would leave the output folder or break a file
