@@ -29,6 +29,20 @@ class Conditional(NamedTuple):
     covariance: np.ndarray
 
 
+class Fold(NamedTuple):
+    """What changes in a population for a lung that lacks some of what its lungs have.
+
+    Relative to the population itself, so that it serves populations drawn around it too.
+    """
+
+    centres: Mapping[str, float]
+    """Logarithm by which a centre is multiplied."""
+    spreads: Mapping[str, float]
+    """Logarithm by which a spread is multiplied."""
+    correlations: Mapping[tuple[str, str], float]
+    """What is added to Fisher's z."""
+
+
 @dataclass(frozen=True)
 class Population:
     """A phenotype: marginals and the correlation of their normal scores.
@@ -44,6 +58,10 @@ class Population:
     source : str
         Where the whole population comes from, as whoever defined it says; empty where it is
         invented around the sources of its marginals, as the bundled ones are.
+    folds : mapping of str to Fold
+        What changes for lungs that lack a part; see `registries.folding`.
+    unfolded : Population, optional
+        The population that this one was folded from.
 
     Raises
     ------
@@ -58,6 +76,8 @@ class Population:
     marginals: Mapping[str, Marginal]
     correlations: Mapping[tuple[str, str], float] = field(default_factory=dict)
     source: str = ""
+    folds: Mapping[str, Fold] = field(default_factory=dict, repr=False)
+    unfolded: Population | None = field(default=None, repr=False)
 
     def __post_init__(self) -> None:
         """Refuse impossible correlations."""
@@ -122,7 +142,7 @@ class Population:
         >>> obstructive = POPULATIONS["obstructive"]
         >>> [round(float(obstructive.middle({"resistance_exp": r})["resistance_insp"][0]), 1)
         ...  for r in (12.0, 25.0, 45.0)]
-        [8.1, 14.7, 23.9]
+        [11.2, 15.5, 20.3]
         """
         scores = self.given(given)
         return {
