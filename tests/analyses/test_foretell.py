@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from ebbmap import simulate
-from ebbmap.analyses.foretell import BREATHING, WAYS, Foretell, Plateau, find_foretell
+from ebbmap.analyses.foretell import BREATHING, WAYS, Foretell, find_foretell
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.errors import EbbmapError, StudyError
 from ebbmap.files.study import parse_study
@@ -17,7 +17,7 @@ HARM = LIMIT_SETS["harm"]
 GROUPS = tuple(POPULATIONS[f"{name}_with_tube"] for name in ("normal", "obstructive"))
 ASKED = Question(
     lung="tube",
-    fixed={"p_low": 0.0, "t_high": 4.0, "fio2": 0.6},
+    fixed={"plateau_peep": 10.0, "p_low": 0.0, "t_high": 4.0, "fio2": 0.6},
     populations=GROUPS,
     rules={"harm": HARM},
     lungs=24,
@@ -31,7 +31,6 @@ OPTIONS = Foretell(
         "release_in_time_constants": [0.5, 1.0],
     },
     own_breathing=[0.0, 2.0],
-    plateau=Plateau(),
     resamples=200,
 )
 

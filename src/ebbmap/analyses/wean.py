@@ -12,6 +12,7 @@ from pydantic import Field
 
 from ebbmap.analyses.asked import Asked
 from ebbmap.analyses.base import Analysis, whole
+from ebbmap.analyses.common.practice import stand_ins
 from ebbmap.analyses.common.sizes import middle_lungs
 from ebbmap.analyses.options import NO_AXES, Axes, Options, Positive
 from ebbmap.cases.evaluate import resolve
@@ -137,6 +138,7 @@ def find_wean(
     for group in question.groups():
         values = middle_lung(question, group, {})
         grid = _grid(values, options)
+        values = {name: v for name, v in values.items() if name not in stand_ins(grid)}
         solved = simulate(question.lung, outcomes=wanted, progress=progress, **{**values, **grid})
         solved = solved.transpose("p_high", "t_high", ...)
         rules = [_one_rule(solved, limits, kept) for limits in question.rules.values()]
@@ -157,7 +159,9 @@ def find_wean(
 def _grid(values: Mapping[str, Any], options: Wean) -> dict[str, xr.DataArray]:
     """Return P high down and T high up, as many places each, from what is set."""
     given = {name: array.values for name, array in as_arrays(values).items()}
-    now = {name: float(v) for name, v in resolve(given, ("p_high", "t_high")).items()}
+    # the plateau, if P high comes from it, takes the compliance
+    now = resolve(given, ("p_high", "t_high", "compliance"))
+    now = {name: float(now[name]) for name in ("p_high", "t_high")}
     end = options.p_high_end
     if not end < now["p_high"]:
         raise EbbmapError(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from typing import Annotated
 
 import numpy as np
 import xarray as xr
@@ -11,6 +12,7 @@ from pydantic import Field
 from ebbmap.analyses.asked import Asked
 from ebbmap.analyses.base import Analysis
 from ebbmap.analyses.common.checks import check_along
+from ebbmap.analyses.common.foretold import BREATHING
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
 from ebbmap.analyses.common.windows import (
     SEARCHED,
@@ -24,6 +26,7 @@ from ebbmap.analyses.common.windows import (
 from ebbmap.analyses.options import (
     NO_AXES,
     Axes,
+    Number,
     Options,
     ParameterName,
     Share,
@@ -36,14 +39,21 @@ from ebbmap.cases.question import Question, draw_cases, middle_lung
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.kernels.serving import served_counts
 from ebbmap.kernels.shares import share_words, wilson
-from ebbmap.kernels.windows import looks
+from ebbmap.kernels.windows import RESOLUTION, looks
+from ebbmap.registries.limits import LimitSet
 
 #: Places at which the share of lungs served is counted [s].
 SERVED_AT = np.geomspace(0.1, 4.0, 161)
 
-#: Evaluations of one lung's window: looks, and finding where margins change (measured before there
-#: were several pieces: 25 to 40).
-WINDOW_CASES = len(looks(*SEARCHED)) + 40
+#: Evaluations that find where the margins of one lung change, besides the looks (measured before
+#: there were several pieces: 25 to 40).
+FOUND_CASES = 40
+
+
+def window_cases(resolution: float = RESOLUTION) -> int:
+    """Return the evaluations of one lung's window."""
+    return len(looks(*SEARCHED, resolution)) + FOUND_CASES
+
 
 #: Shares of the lungs of a population.
 SHARES = (
@@ -69,7 +79,43 @@ class Window(Options):
     along: ParameterName | None = Field(
         default=None, description="axis along which middle lungs are followed; every lung if absent"
     )
+    own_breathing: list[Annotated[Number, Field(ge=0)]] = Field(
+        default=[],
+        max_length=4,
+        description="levels of alveolar ventilation by own breathing at which every rule judges "
+        "[L min-1]; as the study has it if empty",
+    )
+    resolution: Share = Field(
+        default=RESOLUTION,
+        description="relative step of T low between two looks: narrower pieces and holes may be "
+        "missed",
+    )
     level: Share = Field(default=0.95, description="level of the intervals")
+
+    def judges(self, question: Question) -> dict[str, tuple[LimitSet, dict[str, float]]]:
+        """Return what is compared along `rule`: limits, and the values that they judge at."""
+        if not self.own_breathing:
+            return {name: (rule, {}) for name, rule in question.rules.items()}
+        several = len(question.rules) > 1
+        return {
+            f"{name}, {level_words(level)}" if several else level_words(level): (
+                rule,
+                {BREATHING: level},
+            )
+            for name, rule in question.rules.items()
+            for level in self.own_breathing
+        }
+
+
+def level_words(level: float) -> str:
+    """Return a level of own breathing in words.
+
+    Examples
+    --------
+    >>> level_words(0.0), level_words(2.0)
+    ('no own breathing', 'own breathing 2 L/min')
+    """
+    return f"own breathing {level:g} L/min" if level else "no own breathing"
 
 
 def find_window(
@@ -122,7 +168,7 @@ def find_window(
 def window_pieces(question: Question, options: Window, axes: Axes = NO_AXES) -> Pieces[xr.Dataset]:
     """Cut the windows into populations; see `find_window`."""
     question.require_rules()
-    groups = question.groups()
+    groups, judges = question.groups(), options.judges(question)
     along = axes_of(axes, options.along) if options.along else {}
 
     def solve(number: int, progress: Progress) -> xr.Dataset:
@@ -131,13 +177,17 @@ def window_pieces(question: Question, options: Window, axes: Axes = NO_AXES) -> 
             values = middle_lung(question, group, along)
         else:
             values = draw_cases(question, group, {})
-        rules = [search_windows(question.lung, values, rule) for rule in question.rules.values()]
-        return stack_windows(rules, "rule", list(question.rules))
+        rules = [
+            search_windows(question.lung, values | held, rule, resolution=options.resolution)
+            for rule, held in judges.values()
+        ]
+        return stack_windows(rules, "rule", list(judges))
 
     def join(found: list[xr.Dataset]) -> xr.Dataset:
         dataset = stack_windows(found, "population", question.group_names)
         kept = {name: dataset.attrs[name] for name in ("searched", "resolution", "comment")}
-        use = Use((*T_LOW, *along), middle=bool(along), outcomes=question.outcomes)
+        swept = (BREATHING,) if options.own_breathing else ()
+        use = Use((*T_LOW, *along, *swept), middle=bool(along), outcomes=question.outcomes)
         dataset = add_provenance(
             dataset, question, "release windows", use, along=", ".join(along), **kept
         )
@@ -181,8 +231,8 @@ def _served(dataset: xr.Dataset, start: str, end: str, piece: str) -> xr.DataArr
 
 def _size(question: Question, options: Window, axes: Axes) -> Size:
     lungs = len(axes[options.along]) if options.along else lungs_drawn(question)
-    total = groups_of(question) * lungs * max(1, len(question.rules))
-    return Size(total * WINDOW_CASES, lungs, 8 * total)
+    total = groups_of(question) * lungs * max(1, len(options.judges(question)))
+    return Size(total * window_cases(options.resolution), lungs, 8 * total)
 
 
 def _check(asked: Asked) -> Iterator[str]:
@@ -205,7 +255,11 @@ ANALYSIS = Analysis(
     pieces=window_pieces,
     size=_size,
     variables=VARIABLES,
-    lays_out=lambda asked: [*T_LOW, asked.get("along")],
+    lays_out=lambda asked: [
+        *T_LOW,
+        asked.get("along"),
+        BREATHING if asked.get("own_breathing") else None,
+    ],
     draws=lambda asked: asked.get("along") is None,
     check=_check,
     keeps_pieces=True,

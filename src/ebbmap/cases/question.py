@@ -12,7 +12,7 @@ import xarray as xr
 
 from ebbmap.cases.evaluate import DRAWN
 from ebbmap.errors import EbbmapError
-from ebbmap.lungs import lung_model
+from ebbmap.lungs import DEFAULT_LUNG, lung_model
 from ebbmap.registries.derivations import all_inputs
 from ebbmap.registries.folding import folded
 from ebbmap.registries.limits import LimitSet
@@ -58,7 +58,7 @@ class Question:
         If a population has a property that is no parameter.
     """
 
-    lung: str = "linear"
+    lung: str = DEFAULT_LUNG
     fixed: Mapping[str, float] = field(default_factory=dict)
     samples: Mapping[str, Marginal] = field(default_factory=dict)
     populations: tuple[Population, ...] = ()

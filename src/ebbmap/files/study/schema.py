@@ -21,6 +21,7 @@ from ebbmap.analyses.options import (
     known_name,
 )
 from ebbmap.analyses.registry import ANALYSES
+from ebbmap.lungs import DEFAULT_LUNG
 from ebbmap.registries.folding import without
 from ebbmap.registries.limits import LIMIT_SETS, RULES, Limit, LimitSet, combine
 from ebbmap.registries.parameters import PARAMETERS
@@ -251,7 +252,7 @@ class StudyFile(Table):
         description="own entries: .py files in the folder of the study, which are run with all "
         "your rights, and packages such as 'my-package >= 1.2'",
     )
-    lung: LungName = "linear"
+    lung: LungName = DEFAULT_LUNG
     seed: int = Field(0, ge=0, lt=2**63, strict=True)
     lungs: int = Field(2000, ge=2, le=MAX_LUNGS, strict=True)
     populations: list[str] = []
