@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 from scipy.special import ndtri
@@ -29,6 +29,17 @@ class Conditional(NamedTuple):
     covariance: np.ndarray
 
 
+class Known(Protocol):
+    """What is known of a population, and how well."""
+
+    @property
+    def numbers(self) -> tuple[Any, ...]:
+        """The k numbers that it rests on, each with a name, a grade and a source."""
+
+    def population(self, scores: np.ndarray | None = None) -> Population:
+        """Return the population where each number is off by so many standard errors."""
+
+
 @dataclass(frozen=True)
 class Population:
     """A phenotype: marginals and the correlation of their normal scores.
@@ -44,6 +55,8 @@ class Population:
     source : str
         Where the whole population comes from, as whoever defined it says; empty where it is
         invented around the sources of its marginals, as the bundled ones are.
+    known : Known, optional
+        How well its numbers are known; None where nobody says.
 
     Raises
     ------
@@ -58,6 +71,7 @@ class Population:
     marginals: Mapping[str, Marginal]
     correlations: Mapping[tuple[str, str], float] = field(default_factory=dict)
     source: str = ""
+    known: Known | None = field(default=None, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         """Refuse impossible correlations."""
@@ -247,3 +261,19 @@ class Population:
             **drawn,
             **{name: np.broadcast_to(value[:, None], shape) for name, value in fixed.items()},
         }
+
+
+def known_of(group: Population) -> Known:
+    """Return what is known of a population.
+
+    Raises
+    ------
+    EbbmapError
+        If nobody says how well its numbers are known.
+    """
+    if group.known is None:
+        raise EbbmapError(
+            f"knowledge: how well the numbers of the population {group.name!r} are known is not "
+            "stated. Set knowledge = 0, or take a fitted population."
+        )
+    return group.known
