@@ -160,8 +160,9 @@ def foretell_pieces(question: Question, options: Foretell, axes: Axes) -> Pieces
     groups = question.groups()
 
     def solve(number: int, progress: Progress) -> xr.Dataset:
-        group, model = groups[number // len(models)], models[number % len(models)]
+        model = models[number % len(models)]
         asked = replace(question, lung=model)
+        group = asked.groups()[number // len(models)]
         cases = _Cases(asked, options, draw_cases(asked, group, {}), progress)
         every = np.broadcast_to(t_low, (cases.lungs, t_low.size))
         looked_at = [way for way in options.ways if way != "t_low"]

@@ -15,6 +15,7 @@ from ebbmap.errors import EbbmapError
 from ebbmap.lungs import lung_model
 from ebbmap.registries.copula import known_of
 from ebbmap.registries.derivations import all_inputs
+from ebbmap.registries.folding import folded
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import plan
 from ebbmap.registries.parameters import PARAMETERS, parameter
@@ -41,7 +42,8 @@ class Question:
         Parameters that vary independently of the lung, such as settings within a range, wherever
         an analysis draws lungs and does not lay them out.
     populations : tuple of Population
-        Phenotypes that are compared; may be empty.
+        Phenotypes that are compared; may be empty. What the lung model lacks of their lungs is
+        folded into those that it has (`registries.folding`).
     rules : mapping of str to LimitSet
         Limit sets that are compared, never mixed.
     lungs : int
@@ -80,6 +82,9 @@ class Question:
         for group in self.populations if self.knowledge else ():
             known_of(group)
         with activate(self.catalogue):
+            model = lung_model(self.lung)
+            groups = tuple(folded(group, model) for group in self.populations)
+            object.__setattr__(self, "populations", groups)
             for group in self.populations:
                 for name in group.properties:
                     parameter(name)
@@ -123,7 +128,7 @@ class Question:
         --------
         >>> from ebbmap.registries.populations import POPULATIONS
         >>> Question(populations=(POPULATIONS["restrictive"],)).unconfirmed_text
-        'restrictive, all but compliance, venous admixture of an open lung'
+        'restrictive, all but venous admixture of an open lung'
         """
         return "; ".join(group.unconfirmed_text for group in self.populations if group.unconfirmed)
 

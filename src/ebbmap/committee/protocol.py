@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from ebbmap.committee.draft import Draft, Span, needed_properties
 from ebbmap.lungs import Lung
+from ebbmap.registries.folding import folded
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.populations import Population
 
@@ -93,6 +94,13 @@ class Protocol:
     settings_drawn: int
     seed: int
     notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Fold what the lung model lacks into what it has."""
+        groups = tuple(
+            replace(group, population=folded(group.population, self.lung)) for group in self.groups
+        )
+        object.__setattr__(self, "groups", groups)
 
     @property
     def digest(self) -> str:

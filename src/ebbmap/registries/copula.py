@@ -40,6 +40,20 @@ class Known(Protocol):
         """Return the population where each number is off by so many standard errors."""
 
 
+class Fold(NamedTuple):
+    """What changes in a population for a lung that lacks some of what its lungs have.
+
+    Relative to the population itself, so that it serves populations drawn around it too.
+    """
+
+    centres: Mapping[str, float]
+    """Logarithm by which a centre is multiplied."""
+    spreads: Mapping[str, float]
+    """Logarithm by which a spread is multiplied."""
+    correlations: Mapping[tuple[str, str], float]
+    """What is added to Fisher's z."""
+
+
 @dataclass(frozen=True)
 class Population:
     """A phenotype: marginals and the correlation of their normal scores.
@@ -57,6 +71,10 @@ class Population:
         invented around the sources of its marginals, as the bundled ones are.
     known : Known, optional
         How well its numbers are known; None where nobody says.
+    folds : mapping of str to Fold
+        What changes for lungs that lack a part; see `registries.folding`.
+    unfolded : Population, optional
+        The population that this one was folded from.
 
     Raises
     ------
@@ -72,6 +90,8 @@ class Population:
     correlations: Mapping[tuple[str, str], float] = field(default_factory=dict)
     source: str = ""
     known: Known | None = field(default=None, repr=False, compare=False)
+    folds: Mapping[str, Fold] = field(default_factory=dict, repr=False)
+    unfolded: Population | None = field(default=None, repr=False)
 
     def __post_init__(self) -> None:
         """Refuse impossible correlations."""
@@ -136,7 +156,7 @@ class Population:
         >>> obstructive = POPULATIONS["obstructive"]
         >>> [round(float(obstructive.middle({"resistance_exp": r})["resistance_insp"][0]), 1)
         ...  for r in (12.0, 25.0, 45.0)]
-        [8.1, 14.7, 23.9]
+        [11.2, 15.5, 20.3]
         """
         scores = self.given(given)
         return {

@@ -17,7 +17,7 @@ from ebbmap.kernels.judging import bound_margins
 from ebbmap.lungs import lung_model
 from ebbmap.registries.limits import RULES, LimitSet, combine, limit_set
 from ebbmap.registries.parameters import parameter
-from ebbmap.registries.populations import POPULATIONS
+from ebbmap.registries.populations import POPULATIONS, folded
 from ebbmap.registries.signals import SIGNALS
 
 #: Axes of the grid, in the order of every array: evenly spaced in the logarithm; the ends are
@@ -166,12 +166,8 @@ def _held_text(solved: xr.Dataset) -> str:
 
 
 def middle_lungs() -> dict[str, tuple[float, float]]:
-    """Return resistance and compliance of the middle lung of every bundled population.
-
-    Populations whose tube is modelled apart are left out: the page has no tube.
-    """
-    return {
-        name: (group.median["resistance_exp"], group.median["compliance"])
-        for name, group in POPULATIONS.items()
-        if "resistance_quadratic" not in group.properties
+    """Return resistance and compliance of the middle linear lung of every bundled population."""
+    lungs = {
+        name: folded(group, lung_model("linear")).median for name, group in POPULATIONS.items()
     }
+    return {name: (lung["resistance_exp"], lung["compliance"]) for name, lung in lungs.items()}

@@ -21,6 +21,7 @@ from ebbmap.analyses.options import (
     known_name,
 )
 from ebbmap.analyses.registry import ANALYSES
+from ebbmap.registries.folding import without
 from ebbmap.registries.limits import LIMIT_SETS, RULES, Limit, LimitSet, combine
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import POPULATIONS, Confirmed, Marginal, Population
@@ -158,6 +159,7 @@ class OwnPopulation(Stated):
             MappingProxyType(marginals),
             MappingProxyType(pairs),
             self.source_text(),
+            MappingProxyType(without(base.folds, self.properties) if base else {}),
         )
 
     def source_text(self) -> str:
