@@ -33,6 +33,9 @@ STUDY_SOURCE = "study file"
 #: Lungs of a population that a study may ask for.
 MAX_LUNGS = 1_000_000
 
+#: Outer draws of what is not known that a study may ask for.
+MAX_DRAWS = 10_000
+
 
 def _number_or_word(value: object) -> object:
     if isinstance(value, bool) or not isinstance(value, (int, float, str)):
@@ -255,6 +258,14 @@ class StudyFile(Table):
     lung: LungName = DEFAULT_LUNG
     seed: int = Field(0, ge=0, lt=2**63, strict=True)
     lungs: int = Field(2000, ge=2, le=MAX_LUNGS, strict=True)
+    knowledge: int = Field(
+        0,
+        ge=0,
+        le=MAX_DRAWS,
+        strict=True,
+        description="outer draws of what is not known of the populations, each with as many "
+        "lungs: a second interval of every share; 39 or more for 95 %, 0 for none",
+    )
     populations: list[str] = []
     population: dict[OwnName, OwnPopulation] = {}
     fixed: dict[ParameterName, Value] = {}

@@ -119,33 +119,8 @@ class Fitted:
             Correlations that cannot hold together are drawn towards none until they can.
         """
         values = self.values if scores is None else self.values + self.response @ scores
-        return population_of(self.name, dict(zip(self.unknowns, values.tolist(), strict=True)))
-
-    def draw(self, outer: int, *, seed: int) -> tuple[np.ndarray, tuple[Population, ...]]:
-        """Draw populations from what is not known.
-
-        Parameters
-        ----------
-        outer : int
-            How many populations m, >= 1.
-        seed : int
-            Seed of the generator; 0 is a seed.
-
-        Returns
-        -------
-        scores : ndarray, shape (m, k)
-            By how many standard errors each number is off in each draw.
-        populations : tuple of Population
-            One for each draw.
-
-        Examples
-        --------
-        >>> scores, drawn = fitted("normal").draw(2, seed=0)
-        >>> drawn[0].median["compliance"] != drawn[1].median["compliance"]
-        True
-        """
-        scores = np.random.default_rng(seed).standard_normal((outer, len(self.numbers)))
-        return scores, tuple(self.population(one) for one in scores)
+        made = population_of(self.name, dict(zip(self.unknowns, values.tolist(), strict=True)))
+        return replace(made, known=self)
 
 
 def breath_of(values: Mapping[str, float]) -> dict[str, float]:
