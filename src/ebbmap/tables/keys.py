@@ -44,7 +44,9 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "parameters.NAME.default": "whether nobody gave it",
             "outcomes.NAME.value": "value of an outcome; null if it could not be computed",
             "outcomes.NAME.units": "its unit",
-            "status": "ok, not_converged or out_of_domain",
+            "status": "ok, not_converged, out_of_domain or no_steady_state",
+            "status_words": "why there is no steady state, and how long CO2 takes to its ceiling; "
+            "empty where there is one",
         },
         "window": {
             **_CAUTION,
@@ -109,6 +111,8 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "groups.NAME.wanted": "share of combinations that has to be safe",
             "groups.NAME.safe": "share that is safe, caution included",
             "groups.NAME.interval[]": "its 95 % interval: lower, upper",
+            "groups.NAME.unsteady_share": "share without a steady state of CO2 or oxygen; null "
+            "where no limit asks for one",
             "groups.NAME.none_share": "share of lungs with no safe setting",
             "groups.NAME.fails_most": "limit that fails most often; null if none does",
             "answer": "the verdict in words; null with --dry-run",
