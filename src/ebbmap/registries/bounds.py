@@ -6,7 +6,7 @@ width: positive inside. Sizes: n cases, k bounds.
 
 from __future__ import annotations
 
-from collections.abc import Container, Mapping
+from collections.abc import Container, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Literal
@@ -75,6 +75,12 @@ class Bound:
         distance = values - self.value if self.side == "low" else self.value - values
         return distance / self.width
 
+    @property
+    def runs_away(self) -> tuple[str, ...]:
+        """The balances without which this bound is surely broken."""
+        side, balances = RUNS_AWAY.get(self.outcome, ("", ()))
+        return balances if side == self.side else ()
+
     def margin_among(self, outcomes: Mapping[str, np.ndarray]) -> np.ndarray:
         """Return the margin, shape (n,): negative too where the outcome has run away.
 
@@ -89,8 +95,7 @@ class Bound:
         [0.5, -1.25]
         """
         own = self.margin(outcomes[self.outcome])
-        side, balances = RUNS_AWAY.get(self.outcome, ("", ()))
-        for name in balances if side == self.side else ():
+        for name in self.runs_away:
             if name in outcomes and (short := np.less(outcomes[name], 0.0)).any():
                 own = np.where(short, RUNAWAY_MARGIN + outcomes[name], own)
         return own
@@ -193,8 +198,13 @@ class LimitSet:
 
     @cached_property
     def hard(self) -> tuple[Bound, ...]:
-        """Bounds that make a case unsafe when broken."""
-        return self._bounds("hard")
+        """Bounds that make a case unsafe when broken.
+
+        Where the limits rest on a steady state and none of them is broken without one, as where
+        pH only warns, that there is one is a bound too.
+        """
+        own = self._bounds("hard")
+        return own + tuple(self._unsaid(own)) if own else ()
 
     @cached_property
     def caution(self) -> tuple[Bound, ...]:
@@ -211,6 +221,13 @@ class LimitSet:
     def sentence(self) -> str:
         """Every limit in words, for captions."""
         return ", ".join(limit.sentence for limit in self.limits)
+
+    def _unsaid(self, own: tuple[Bound, ...]) -> Iterator[Bound]:
+        """Yield the bounds on steady states that the outcomes rest on and no own bound covers."""
+        covered = {name for bound in own for name in (bound.outcome, *bound.runs_away)}
+        for limit in STEADY_STATE.limits:
+            if limit.outcome in self.outcomes and limit.outcome not in covered:
+                yield from limit.bounds
 
     def _bounds(self, severity: Severity) -> tuple[Bound, ...]:
         every = (bound for limit in self.limits for bound in limit.bounds)
