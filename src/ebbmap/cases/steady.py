@@ -42,20 +42,34 @@ def seconds_to_ceiling(solved: xr.Dataset) -> xr.DataArray:
     return seconds
 
 
-def unsteady_words(case: xr.Dataset) -> str:
-    """Return why one case has no steady state, and how long that takes; empty where it has one.
+def unsteady_words(solved: xr.Dataset) -> np.ndarray:
+    """Return why cases have no steady state, and how long that takes; empty where they have one.
+
+    Parameters
+    ----------
+    solved : Dataset
+        Cases with the balances of CO2 and oxygen as far as they are known, and
+        `alveolar_ventilation`.
+
+    Returns
+    -------
+    ndarray of str, shape of the cases
 
     Examples
     --------
     >>> from ebbmap.cases.simulate import simulate
-    >>> unsteady_words(simulate(compliance=5.0, co2_production=200.0))
+    >>> str(unsteady_words(simulate(compliance=5.0, co2_production=200.0)))
     'no steady state: CO₂ keeps rising; with 66 minutes from 40 to 200 mmHg'
     """
-    said = steady_words({name: case[name].values for name in BALANCES if name in case})
-    if not said or "alveolar_ventilation" not in case:
-        return said
-    seconds = float(seconds_to_ceiling(case))
-    return f"{said}; with {minutes_words(seconds)}" if np.isfinite(seconds) else said
+    known = [name for name in BALANCES if name in solved]
+    balances = [solved[name].values for name in known]
+    seconds = seconds_to_ceiling(solved).values if known else np.full((), np.nan)
+
+    def words(duration: float, *values: float) -> str:
+        said = steady_words(dict(zip(known, map(np.asarray, values), strict=True)))
+        return f"{said}; with {minutes_words(duration)}" if np.isfinite(duration) else said
+
+    return np.asarray(np.vectorize(words, otypes=[object])(seconds, *balances), dtype=str)
 
 
 def lost_outcomes(case: xr.Dataset) -> list[str]:

@@ -10,12 +10,10 @@ from ebbmap.cases.evaluate import STATUS
 from ebbmap.cases.steady import lost_outcomes, unsteady_words
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.registries.parameters import PARAMETERS
+from ebbmap.tables.common import NO_STEADY_STATE_CELL
 from ebbmap.tables.model import PLAIN, PRECISE, Table, table
 from ebbmap.tables.plain import document
 from ebbmap.units import display
-
-#: What stands for an outcome that has no value for want of a steady state.
-NO_STEADY_STATE_CELL = "no steady state"
 
 
 def _parameters(solved: xr.Dataset) -> list[str]:
@@ -45,7 +43,7 @@ def case_table(solved: xr.Dataset) -> Table:
         text = NO_STEADY_STATE_CELL if name in lost else PRECISE.write(float(solved[name]))
         rows.append((name, text, display(outcome.units), outcome.long_name))
     title = f"settled cycle, lung {solved.attrs['lung']}, status {STATUS[int(solved['status'])]}"
-    notes = [words] if (words := unsteady_words(solved)) else []
+    notes = [words] if (words := str(unsteady_words(solved))) else []
     return table(
         title, ["name", "value", "unit", "in words"], rows, faint=range(given), notes=notes
     )
@@ -68,5 +66,5 @@ def case_document(solved: xr.Dataset) -> dict[str, Any]:
             for name in _outcomes(solved)
         },
         status=STATUS[int(solved["status"])],
-        status_words=unsteady_words(solved),
+        status_words=str(unsteady_words(solved)),
     )

@@ -83,9 +83,11 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             **_CAUTION,
             **_HELD,
             "units.NAME": "unit of each value of a step",
-            "routes.NAME.first_unsafe": "number of the first unsafe step; -1 if none",
+            "routes.NAME.first_unsafe": "number of the first unsafe step, at which weaning stops "
+            "and goes back; -1 if none",
             "routes.NAME.leaves": "limit that is broken there",
-            "routes.NAME.steps[].NAME": "value at each step",
+            "routes.NAME.steps[].NAME": "value at each step, up to the first unsafe one",
+            "routes.NAME.steps[].unsteady": "why there is no steady state; empty if there is one",
         },
         "run": {
             **_CAUTION,
