@@ -46,6 +46,7 @@ _SHARES = (
     "safe_share_interval",
     "caution_share",
     "undetermined_share",
+    "unsteady_share",
     "broken_share",
 )
 
@@ -87,10 +88,10 @@ def find_map(
     -------
     xarray.Dataset
         Dims (population, rule, y, x): `safe_share` with `safe_share_interval`, `caution_share`,
-        `undetermined_share`, `broken_share` by `bound`, all of all cases behind a cell;
-        `commonest_bound`, and the `boundary` along x where the safe share crosses one half. Along
-        population, `middle_x` and `middle_y` by the names of those axes that are lung properties:
-        the middle lung, given what is fixed.
+        `undetermined_share`, `unsteady_share`, `broken_share` by `bound`, all of all cases behind
+        a cell; `commonest_bound`, and the `boundary` along x where the safe share crosses one
+        half. Along population, `middle_x` and `middle_y` by the names of those axes that are lung
+        properties: the middle lung, given what is fixed.
 
     Raises
     ------
@@ -204,6 +205,7 @@ def _rows(solved: xr.Dataset, limits: LimitSet, x: str, y: str, level: float) ->
             ),
             "caution_share": ((y, x), counted.caution),
             "undetermined_share": ((y, x), counted.undetermined),
+            "unsteady_share": ((y, x), judged.unsteady.mean(axis=-1)),
             "broken_share": (("bound", y, x), counted.broken),
             "commonest_bound": ((y, x), named),
         },

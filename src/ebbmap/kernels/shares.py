@@ -19,6 +19,7 @@ _WORDS = {
     "safe_share_interval": "interval of the share of all {of} that surely break no hard limit",
     "caution_share": "share of all {of} that break a caution limit only",
     "undetermined_share": "share of all {of} that could not be determined, not counted as safe",
+    "unsteady_share": "share of all {of} without a steady state of CO2 or oxygen, never safe",
     "broken_share": "share of all {of} that are unsafe with this limit broken most",
     "served_share": "share of all {of} that this T low serves: it lies in a piece of their window",
     "served_undetermined_share": "share of all {of} for which this T low could not be determined",

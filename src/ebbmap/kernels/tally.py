@@ -50,6 +50,8 @@ class Tally:
         Least margin of each lung; NaN where every case is undetermined.
     worst_setting : ndarray of int64, shape (n,)
         Where it is; the first of several.
+    unsteady : ndarray of int64, shape (n,)
+        Cases of each lung without a steady state, as far as the limits ask for one.
     """
 
     by_lung: np.ndarray
@@ -57,6 +59,7 @@ class Tally:
     shortfall: np.ndarray
     worst: np.ndarray
     worst_setting: np.ndarray
+    unsteady: np.ndarray
 
     @property
     def safe_share(self) -> np.ndarray:
@@ -148,7 +151,8 @@ def _count(outcomes: Arrays, limits: LimitSet, shape: tuple[int, int]) -> Tally:
     by_setting = [np.add.reduce(mask.view(np.uint8), axis=0, dtype=np.uint8) for mask in masks]
     shortfall = np.bincount(beyond, minlength=bounds * BINS).reshape(bounds, BINS)
     worst = np.where(np.isinf(worst), np.nan, worst)
-    return Tally(by_lung, np.stack(by_setting), shortfall, worst, worst_setting)
+    unsteady = np.broadcast_to(judged.unsteady, shape).sum(axis=1)
+    return Tally(by_lung, np.stack(by_setting), shortfall, worst, worst_setting, unsteady)
 
 
 def join(tallies: Sequence[Tally]) -> Tally:
@@ -160,6 +164,7 @@ def join(tallies: Sequence[Tally]) -> Tally:
         np.stack([tally.shortfall for tally in tallies]).sum(axis=0),
         np.concatenate([tally.worst for tally in tallies]),
         np.concatenate([tally.worst_setting for tally in tallies]),
+        np.concatenate([tally.unsteady for tally in tallies]),
     )
 
 

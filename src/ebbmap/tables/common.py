@@ -8,10 +8,28 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.registries.outcomes import OUTCOMES
-from ebbmap.tables.model import Column, Form
+from ebbmap.tables.model import Cell, Column, Form
 
 #: A factor is named from this index on.
 NAMED_ABOVE = 0.1
+
+#: What stands for an outcome that has no value for want of a steady state.
+NO_STEADY_STATE_CELL = "no steady state"
+
+
+def steady_cells(found: xr.Dataset, names: list[str]) -> list[Cell]:
+    """Return outcomes of one case as cells: words where there is no steady state to have them in.
+
+    Parameters
+    ----------
+    found : Dataset
+        One case, with `unsteady`, why it has no steady state, or empty.
+    names : list of str
+        Its outcomes, or changes of them.
+    """
+    lost = bool(str(found["unsteady"].values))
+    values = [float(found[name]) for name in names]
+    return [NO_STEADY_STATE_CELL if lost and np.isnan(value) else value for value in values]
 
 
 def by_rule_and_population(result: xr.Dataset) -> Iterator[tuple[str, str, xr.Dataset]]:

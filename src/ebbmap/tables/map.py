@@ -21,6 +21,7 @@ def tables(result: xr.Dataset) -> Iterator[Table]:
         Column(f"at {x}", NUMBER, result[x].attrs.get("units", "1")),
         Column(f"at {y}", NUMBER, result[y].attrs.get("units", "1")),
         Column("undetermined", SHARE),
+        Column("no steady state", SHARE),
     ]
     rows = []
     for rule, name, found in by_rule_and_population(result):
@@ -29,5 +30,5 @@ def tables(result: xr.Dataset) -> Iterator[Table]:
         largest: tuple[Cell, ...] = ("none determined", None, None)
         if unknown < 1:
             largest = (float(share[row, column]), float(found[x][column]), float(found[y][row]))
-        rows.append((rule, name, *largest, unknown))
+        rows.append((rule, name, *largest, unknown, float(found["unsteady_share"].mean())))
     yield table(f"safe share over {x} and {y}", columns, rows)

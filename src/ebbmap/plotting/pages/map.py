@@ -16,6 +16,7 @@ from ebbmap.plotting.map import (
     mark_middle,
     plot_map,
     plot_map_failures,
+    unsteady_somewhere,
 )
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import in_rows
@@ -39,6 +40,11 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
             f"below, the limit broken most often. A cell around each of {result.sizes[x]} by "
             f"{result.sizes[y]} places; {result.attrs['lungs']:,} lungs in each population."
             + (f" Line: {HALF:.0%} are safe, read between the places." if half else "")
+            + (
+                f" Dotted: at least {HALF:.0%} have no steady state of CO₂ or oxygen."
+                if unsteady_somewhere(own)
+                else ""
+            )
             + (" Dashed: the population's middle lung given what is held." if marked else ""),
             result,
             rule=rule,

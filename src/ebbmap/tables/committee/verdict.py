@@ -24,6 +24,7 @@ SHORT = (
     "safe, caution included",
     "caution",
     "undetermined",
+    "no steady state",
     "lungs with no safe setting",
 )
 
@@ -36,6 +37,7 @@ def verdict_table(ds: xr.Dataset) -> Table:
         Column("wanted", SHARE),
         Column("safe, caution included", SHARE, interval=True),
         *(Column(verdict, SHARE) for verdict in ds["verdict"].values.astype(str)),
+        Column("no steady state", SHARE),
         Column("lungs with no safe setting", SHARE, interval=True),
         Column("lungs safe over the whole range", SHARE, interval=True),
         Column("lungs not given the mode", SHARE),
@@ -50,6 +52,7 @@ def verdict_table(ds: xr.Dataset) -> Table:
                 float(group["wanted_share"]),
                 with_interval(group, "safe_share"),
                 *(float(share) for share in group["verdict_share"].values),
+                float(group["unsteady_share"]),
                 with_interval(group, "none_share"),
                 with_interval(group, "whole_share"),
                 float(group["excluded_share"]),
@@ -84,6 +87,7 @@ def verdict_document(ds: xr.Dataset) -> dict[str, Any]:
             "wanted": float(group["wanted_share"]),
             "safe": float(group["safe_share"]),
             "interval": [float(end) for end in group["safe_share_interval"].values],
+            "unsteady_share": float(group["unsteady_share"]),
             "none_share": float(group["none_share"]),
             "fails_most": fails_most(group),
         }
