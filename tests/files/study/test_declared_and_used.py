@@ -26,6 +26,8 @@ TABLES = {
     "rules": '[analyses.rules]\nalong = "t_low"\nmodels = ["linear"]',
     "foretell": "[analyses.foretell]\nresamples = 10",
     "together": "[analyses.together]",
+    "limits": "[analyses.limits]",
+    "strategies": "[analyses.strategies]\nstrategies = ['trial_2017']",
     "map": '[[analyses.map]]\nx = "t_low"\ny = "resistance_exp"',
     "mapping": "[analyses.mapping]\nresamples = 50",
     "boxes": "[analyses.boxes]\nresamples = 10",
