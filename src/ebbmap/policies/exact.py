@@ -79,16 +79,16 @@ def _without_dead_band(
                     "contradiction",
                     second.line,
                     f"{first.name} and {second.name} move {_listed(settings)} in opposite "
-                    f"directions either side of {_amount(name, edge)}, with "
+                    f"directions either side of {amount(name, edge)}, with "
                     f"{_band(name, band)}; a reading there has a standard deviation of "
-                    f"{_amount(name, spread)}, so a steady patient is moved up and down by chance.",
+                    f"{amount(name, spread)}, so a steady patient is moved up and down by chance.",
                     (first.name, second.name),
                     Box({name: Interval(edge, edge, True, True)}),
                 )
 
 
 def _band(name: str, band: float) -> str:
-    return f"a dead band of only {_amount(name, band)}" if band else "no dead band"
+    return f"a dead band of only {amount(name, band)}" if band else "no dead band"
 
 
 def answered(policy: Policy, rule: Rule) -> tuple[str, ...]:
@@ -252,7 +252,7 @@ def start_past_caps(policy: Policy) -> Iterator[Finding]:
                 "cap_before_goal",
                 rule.line,
                 f"{rule.name} stops at {cap.written(name)}, and the start may be at "
-                f"{_amount(name, beyond)} already: past it the rule does nothing.",
+                f"{amount(name, beyond)} already: past it the rule does nothing.",
                 (rule.name,),
                 Box({name: cap}),
             )
@@ -273,23 +273,30 @@ def too_seldom(policy: Policy) -> Iterator[Finding]:
             yield Finding(
                 "too_rare",
                 rule.line,
-                f"{rule.name} may act again after {_minutes(pause)}, but {_when_known(worst)}.",
+                f"{rule.name} may act again after {minutes_written(pause)}, but "
+                f"{_when_known(worst)}.",
                 (rule.name,),
             )
 
 
 def _when_known(reading: Reading) -> str:
-    after = f", {_minutes(reading.after_change)} after a change"
+    after = f", {minutes_written(reading.after_change)} after a change"
     extra = after if math.isfinite(reading.after_change) else ""
-    late = f", and known {_minutes(reading.delay)} later" if reading.delay else ""
-    return f"{reading.name} is measured every {_minutes(reading.every)}{extra}{late}"
+    late = f", and known {minutes_written(reading.delay)} later" if reading.delay else ""
+    return f"{reading.name} is measured every {minutes_written(reading.every)}{extra}{late}"
 
 
-def _minutes(time: float) -> str:
+def percent(share: float) -> str:
+    """Return a share in whole per cent."""
+    return f"{100.0 * share:.0f} %"
+
+
+def minutes_written(time: float) -> str:
+    """Return a time as a reader says it."""
     return f"{time / 60.0:g} h" if time >= 60.0 else f"{time:g} min"
 
 
-def _amount(name: str, value: float) -> str:
+def amount(name: str, value: float) -> str:
     """Return a quantity's name and value, three digits and its unit."""
     return f"{name} {value:.3g} {display(unit_of(name))}".rstrip()
 

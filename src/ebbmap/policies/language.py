@@ -254,6 +254,8 @@ class Body:
         Rate at which the arterial oxygen tension rises and falls to where it settles [min-1].
     closing, opening : float
         Time constants of the closed share of the lung [min].
+    paco2_start : float
+        CO2 tension when the mode begins [mmHg].
     """
 
     breathing: Breathing = Breathing()
@@ -264,6 +266,7 @@ class Body:
     oxygen_down: float = 0.69
     closing: float = 5.0
     opening: float = 120.0
+    paco2_start: float = 50.0
 
 
 @dataclass(frozen=True, kw_only=True)

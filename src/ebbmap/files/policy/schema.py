@@ -130,7 +130,7 @@ class Patients(Table):
     3.73 mL/kg/mmHg in dogs; elimination constant 0.08 /min in adults, Anesthesiology 2003;99:779).
     Oxygen: rate constants 1.01 /min up and 0.69 /min down after a step of inspired oxygen
     (Intensive Care Med 2001;27:655). Collapse: lost within 5 min and gained over more than an
-    hour (Crit Care 2013, cc12051), so 5 and 120 min.
+    hour (Crit Care 2013, cc12051), so 5 and 120 min. CO2 of 50 mmHg when the mode begins.
     """
 
     own_breathing: Breathing = Breathing()
@@ -141,6 +141,7 @@ class Patients(Table):
     oxygen_down: Positive = 0.69
     closing: TimeText = "5 min"
     opening: TimeText = "2 h"
+    paco2_start: Positive = 50.0
 
 
 class PolicyFile(ProtocolFile):
