@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from pydantic import ValidationError
@@ -27,6 +27,8 @@ from ebbmap.registries.outcomes import plan
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import POPULATIONS, Population
 
+AnyProtocol = TypeVar("AnyProtocol", bound=ProtocolFile)
+
 #: What a lung may be chosen by, besides its properties.
 CHOSEN_BY = "time_constant_exp"
 
@@ -44,22 +46,38 @@ def load_protocol(path: Path) -> Protocol:
 
 def parse_protocol(text: str, where: str = "protocol") -> Protocol:
     """Check the text of a protocol file; see `load_protocol`."""
-    raw = read_toml(text, where)
-    shared = [*check_names({**raw, "populations": _named(raw)}), *check_limits(raw)]
+    file = parse_file(read_toml(text, where), where, ProtocolFile, cross_checks)
     try:
-        file = ProtocolFile.model_validate(raw)
-    except ValidationError as error:
-        raise StudyError(where, _said(error) + shared) from None
-    problems = [*shared, *_cross_checks(file)]
-    if problems:
-        raise StudyError(where, problems)
-    try:
-        return _build(file, text)
+        return build(file, text)
     except EbbmapError as error:
         raise StudyError(where, str(error).splitlines()) from None
 
 
-def _build(file: ProtocolFile, text: str) -> Protocol:
+def parse_file(
+    raw: Mapping[str, Any],
+    where: str,
+    schema: type[AnyProtocol],
+    checks: Callable[[AnyProtocol], list[str]],
+) -> AnyProtocol:
+    """Return the checked tables of a file, a protocol's or one that adds to it.
+
+    Raises
+    ------
+    StudyError
+        With every problem found.
+    """
+    shared = [*check_names({**raw, "populations": _named(raw)}), *check_limits(raw)]
+    try:
+        file = schema.model_validate(raw)
+    except ValidationError as error:
+        raise StudyError(where, _said(error, schema) + shared) from None
+    if problems := [*shared, *checks(file)]:
+        raise StudyError(where, problems)
+    return file
+
+
+def build(file: ProtocolFile, text: str) -> Protocol:
+    """Return the protocol of checked tables."""
     total = sum(one.weight for one in file.groups)
     groups = tuple(
         Group(
@@ -102,9 +120,9 @@ def _population(file: ProtocolFile, name: str) -> Population:
     return file.population[name].build(name) if name in file.population else POPULATIONS[name]
 
 
-def _said(error: ValidationError) -> list[str]:
+def _said(error: ValidationError, schema: type[ProtocolFile]) -> list[str]:
     """Return the sentences of the findings, without the marks that tell a range from a rule."""
-    said = sentences(error, ProtocolFile, STUDY_FAMILIES)
+    said = sentences(error, schema, STUDY_FAMILIES)
     for family in FAMILIES:
         said = [one.replace(f".{family}:", ":").replace(f".{family}.", ".", 1) for one in said]
     return said
@@ -116,7 +134,7 @@ def _named(raw: Mapping[str, Any]) -> list[Any]:
     return [one["population"] for one in tables if isinstance(one.get("population"), str)]
 
 
-def _cross_checks(file: ProtocolFile) -> list[str]:
+def cross_checks(file: ProtocolFile) -> list[str]:
     """List what does not fit together."""
     return [
         *_check_settings(file),
