@@ -206,8 +206,8 @@ def _grid(values: Mapping[str, Any], options: Wean) -> dict[str, xr.DataArray]:
     """Return P high down and T high up, as many places each, from what is set."""
     given = {name: array.values for name, array in as_arrays(values).items()}
     # the plateau, if P high comes from it, takes the compliance
-    now = resolve(given, ("p_high", "t_high", "compliance"))
-    now = {name: float(now[name]) for name in ("p_high", "t_high")}
+    found = resolve(given, ("p_high", "t_high", "compliance"))
+    now = {name: float(found[name]) for name in ("p_high", "t_high")}
     end = options.p_high_end
     if not end < now["p_high"]:
         raise EbbmapError(

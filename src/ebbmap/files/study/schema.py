@@ -162,7 +162,7 @@ class OwnPopulation(Stated):
             MappingProxyType(marginals),
             MappingProxyType(pairs),
             self.source_text(),
-            MappingProxyType(without(base.folds, self.properties) if base else {}),
+            folds=MappingProxyType(without(base.folds, self.properties) if base else {}),
         )
 
     def source_text(self) -> str:
