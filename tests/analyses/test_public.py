@@ -15,7 +15,8 @@ AXES = {"t_low": [0.3, 0.6]}
 def test_a_mapping_asks_what_its_model_asks():
     by_model = ebbmap.find_profile(ebbmap.Question(), Profile(**ASKED), axes=AXES)
     by_mapping = ebbmap.find_profile(question=ebbmap.Question(), options=ASKED, axes=AXES)
-    xr.testing.assert_identical(by_model, by_mapping)
+    # the time of day is among the attributes
+    xr.testing.assert_identical(by_model.drop_attrs(), by_mapping.drop_attrs())
 
 
 @pytest.mark.parametrize(
