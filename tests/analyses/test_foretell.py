@@ -171,12 +171,14 @@ def test_what_cannot_be_is_refused():
     with pytest.raises(EbbmapError, match="t_low has no axis"):
         find_foretell(ASKED)
     with pytest.raises(EbbmapError, match="without limits"):
-        find_foretell(Question(), axes={"t_low": T_LOW})
+        find_foretell(Question(lung="linear"), axes={"t_low": T_LOW})
     with pytest.raises(EbbmapError, match="greater than 0"):
         Foretell(ways={"t_low": [0.0]})
 
 
-STUDY = 'title = "t"\npopulations = ["normal"]\nlungs = 4\n[analyses.foretell]\n{}\n{}'
+STUDY = (
+    'title = "t"\nlung = "linear"\npopulations = ["normal"]\nlungs = 4\n[analyses.foretell]\n{}\n{}'
+)
 
 
 @pytest.mark.parametrize(

@@ -16,6 +16,7 @@ from ebbmap.tables.together import tables
 T_LOW = np.geomspace(0.1, 3.0, 12)
 LIMITS = combine("both", *(LIMIT_SETS[n] for n in ("pressure", "auto_peep", "flow_ratio")))
 ASKED = Question(
+    lung="linear",
     fixed={"p_high": 28.0, "p_low": 0.0, "t_high": 5.0},
     populations=(POPULATIONS["restrictive"],),
     rules={"both": LIMITS},
@@ -26,7 +27,7 @@ ASKED = Question(
 
 def test_shares_are_what_trying_every_set_gives():
     found = find_together(ASKED, axes={"t_low": T_LOW}).isel(population=0, rule=0)
-    solved = simulate(**draw_cases(ASKED, ASKED.populations[0], {"t_low": T_LOW}))
+    solved = simulate(lung="linear", **draw_cases(ASKED, ASKED.populations[0], {"t_low": T_LOW}))
     solved = solved.transpose("sample", "t_low", ...)
     kept = np.stack([bound.margin(solved[bound.outcome].values) >= 0 for bound in LIMITS.hard])
     words = [kept_sentence(bound) for bound in LIMITS.hard]
@@ -59,7 +60,8 @@ def test_the_identity_of_a_filled_linear_lung_is_found(p_high, apart):
     # T high of many time constants fills the lung
     fixed = {"p_high": p_high, "p_low": 0.0, "t_high": 20.0, "resistance_insp": 5.0}
     found = find_together(
-        Question(fixed=fixed, rules={"two": limits}), axes={"t_low": np.geomspace(0.02, 5, 400)}
+        Question(lung="linear", fixed=fixed, rules={"two": limits}),
+        axes={"t_low": np.geomspace(0.02, 5, 400)},
     )
     assert float(found["held_share"].item()) == (0.0 if apart else 1.0)
     assert str(found["identity"].item()).endswith("exclude each other where it is above 20")

@@ -42,7 +42,7 @@ RESISTANCE = np.array([8.0, 14.0, 30.0])
 
 @pytest.fixture(scope="module")
 def question():
-    return Question(populations=GROUPS, rules=RULES, lungs=30, seed=0)
+    return Question(lung="linear", populations=GROUPS, rules=RULES, lungs=30, seed=0)
 
 
 @pytest.fixture(scope="module")

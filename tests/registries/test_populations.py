@@ -253,6 +253,6 @@ def test_given_nothing_the_scores_are_standard(group):
 def test_a_property_that_nobody_knows_is_refused_where_the_population_is_used():
     wrong = Population("mine", "mine", "", {"complience": Marginal("lognormal", 5.0, 0.5, WHY)})
     with pytest.raises(EbbmapError, match="did you mean 'compliance'"):
-        Question(populations=(wrong,))
+        Question(lung="linear", populations=(wrong,))
     with pytest.raises(EbbmapError, match=r"population 'mine'.*did you mean 'compliance'"):
         builtin().add(wrong)

@@ -14,6 +14,7 @@ from ebbmap.runs import run
 
 START = """
 title = "plans"
+lung = "linear"
 lungs = 30
 populations = ["restrictive", "obstructive"]
 [axes]
@@ -188,7 +189,8 @@ def test_what_needs_a_lung_of_its_own_is_asked_what_the_file_says(head, tail, gi
 )
 def test_lungs_are_counted_by_group(text, lungs):
     study = parse_study(
-        f"title = 'n'\nlungs = 30\n{text}\n[axes]\nt_low = [0.3, 0.5]\ncompliance = [30.0, 50.0]\n"
+        f"title = 'n'\nlung = 'linear'\nlungs = 30\n{text}\n[axes]\nt_low = [0.3, 0.5]\n"
+        "compliance = [30.0, 50.0]\n"
         "[[analyses.map]]\nx = 't_low'\ny = 'compliance'"
     )
     assert run.plan_tasks(study)[0].cases == 4 * lungs
