@@ -20,6 +20,7 @@ NAMES = (
     "rules",
     "foretell",
     "together",
+    "unknowns",
     "map",
     "mapping",
     "boxes",

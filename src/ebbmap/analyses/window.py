@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -184,7 +185,7 @@ def _best(dataset: xr.Dataset, level: float, seed: int) -> np.ndarray:
     """Return the T low that serves most lungs and its interval, shape (population, rule, 3)."""
     order = ("population", "rule", "sample", "piece")
     low, high = (dataset[name].transpose(*order).values for name in ("lower", "upper"))
-    how = {"resamples": RESAMPLES, "level": level, "seed": seed}
+    how: dict[str, Any] = {"resamples": RESAMPLES, "level": level, "seed": seed}
     return np.array(
         [
             [best_place_interval(*edges, SERVED_AT, **how) for edges in zip(*both, strict=True)]
