@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from ebbmap.analyses.sweep import find_sweep as find_sweep
     from ebbmap.analyses.together import find_together as find_together
     from ebbmap.analyses.trade import find_trade as find_trade
+    from ebbmap.analyses.unknowns import find_unknowns as find_unknowns
     from ebbmap.analyses.wean import find_wean as find_wean
     from ebbmap.analyses.window import find_window as find_window
     from ebbmap.cases.draw_design import draw_design as draw_design

@@ -22,6 +22,7 @@ NAMES = (
     "together",
     "limits",
     "strategies",
+    "unknowns",
     "map",
     "mapping",
     "boxes",

@@ -95,7 +95,7 @@ def knowledge_interval(conclusion: np.ndarray, *, level: float = 0.95) -> np.nda
 
     Examples
     --------
-    >>> knowledge_interval(np.arange(39.0)).tolist()
+    >>> knowledge_interval(np.arange(39.0)).round(9).tolist()
     [0.0, 38.0]
     """
     values = np.asarray(conclusion, float)

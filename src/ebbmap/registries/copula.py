@@ -69,12 +69,12 @@ class Population:
     source : str
         Where the whole population comes from, as whoever defined it says; empty where it is
         invented around the sources of its marginals, as the bundled ones are.
-    known : Known, optional
-        How well its numbers are known; None where nobody says.
     folds : mapping of str to Fold
         What changes for lungs that lack a part; see `registries.folding`.
     unfolded : Population, optional
         The population that this one was folded from.
+    known : Known, optional
+        How well its numbers are known; None where nobody says.
 
     Raises
     ------
@@ -89,9 +89,9 @@ class Population:
     marginals: Mapping[str, Marginal]
     correlations: Mapping[tuple[str, str], float] = field(default_factory=dict)
     source: str = ""
-    known: Known | None = field(default=None, repr=False, compare=False)
     folds: Mapping[str, Fold] = field(default_factory=dict, repr=False)
     unfolded: Population | None = field(default=None, repr=False)
+    known: Known | None = field(default=None, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         """Refuse impossible correlations."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -119,7 +120,7 @@ def _practice_table(result: xr.Dataset) -> Table:
         "practice",
         "source",
         "in the model",
-        Column("lungs against it", Form(SHARE.spec, SHARE.factor, SHARE.suffix, missing="")),
+        Column("lungs against it", replace(SHARE, missing="")),
         "through",
     ]
     rows: list[tuple[Cell, ...]] = []

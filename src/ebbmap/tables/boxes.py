@@ -8,7 +8,7 @@ import xarray as xr
 
 from ebbmap.analyses.common.events import event_words
 from ebbmap.tables.common import by_rule_and_population
-from ebbmap.tables.model import WHOLE_SHARE, Column, Table, table
+from ebbmap.tables.model import SHARE, Column, Table, table
 
 
 def tables(result: xr.Dataset) -> Iterator[Table]:
@@ -33,7 +33,7 @@ def tables(result: xr.Dataset) -> Iterator[Table]:
         "rule",
         "population",
         "event",
-        Column("share of all cases", WHOLE_SHARE),
+        Column("share of all cases", SHARE),
         "box",
         "density on other cases",
     ]

@@ -70,6 +70,19 @@ def margins_of(result: xr.Dataset) -> list[str]:
     return [name for name in result["outcome"].values.astype(str) if name.startswith("margin_")]
 
 
+def number_column(
+    result: xr.Dataset, name: str, title: str, form: Form, units: str = "1"
+) -> Column:
+    """Return the column of a number with intervals of lungs and, if asked for, of knowledge."""
+    return Column(title, form, units, interval=True, knowledge=f"{name}_knowledge" in result)
+
+
+def number_cell(found: xr.Dataset, name: str) -> Cell:
+    """Return a number with intervals of lungs and, if asked for, of knowledge, as a cell."""
+    names = [n for n in (f"{name}_interval", f"{name}_knowledge") if n in found]
+    return (float(found[name]), *(float(end) for n in names for end in found[n].values))
+
+
 def outcome_columns(names: list[str], form: Form) -> list[Column]:
     """Return a column for each outcome, under its registry name."""
     return [Column(name, form, OUTCOMES[name].units) for name in names]

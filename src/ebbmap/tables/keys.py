@@ -29,7 +29,7 @@ _TABLES = {
     "title": "what the table shows",
     "columns[].title": "name of a column",
     "columns[].units": "its unit (UDUNITS); 1 for texts and pure numbers",
-    "rows[][]": "cells: text, number, null, or [value, lower, upper]",
+    "rows[][]": "cells: text, number, null, or [value, lower, upper], and two more for knowledge",
     "notes[]": "sentences under the table",
 }
 

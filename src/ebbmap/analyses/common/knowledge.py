@@ -19,6 +19,7 @@ from ebbmap.cases.labelling import Variable
 from ebbmap.cases.pieces import Pieces, Progress, listed, together
 from ebbmap.cases.question import Question
 from ebbmap.cases.uncertain import asked_again
+from ebbmap.digits import share_text
 from ebbmap.kernels.knowledge import check_draws, knowledge_interval
 
 #: Suffixes of the two intervals of a number, and of what is said of the second one.
@@ -38,7 +39,10 @@ DRAW = "draw"
 
 
 def with_knowledge(
-    entry: Analysis, *, where: Callable[[Any], bool] = lambda options: True
+    entry: Analysis,
+    *,
+    where: Callable[[Any], bool] = lambda options: True,
+    pieces: MakePieces | None = None,
 ) -> Analysis:
     """Give every number of an analysis that has an interval of lungs one of knowledge too.
 
@@ -49,6 +53,8 @@ def with_knowledge(
         ``NAME_knowledge``, where a question asks for it.
     where : callable
         ``where(options) -> bool``: whether it draws lungs and has intervals at all.
+    pieces : callable, optional
+        Its pieces with the outer draws, where it makes more of these than intervals.
 
     Returns
     -------
@@ -64,7 +70,7 @@ def with_knowledge(
     return replace(
         entry,
         variables={**entry.variables, **own},
-        pieces=over_draws(entry.pieces, names, join, where=where),
+        pieces=pieces or over_draws(entry.pieces, names, join, where=where),
         size=_size_of(entry.size, where),
     )
 
@@ -162,6 +168,13 @@ def add_intervals(
         }
         if "units" in said:
             central[name].attrs["units"] = said["units"]
+
+
+def said_share(found: xr.Dataset, name: str) -> str:
+    """Return a share in words, with the digits that the wider of its intervals bears."""
+    pairs = (found.get(f"{name}{suffix}") for suffix in (LUNGS, KNOWLEDGE))
+    known = (pair.values.tolist() for pair in pairs if pair is not None)
+    return share_text(float(found[name]), *known)
 
 
 _KNOWLEDGE_OF = "interval over what is not known of the populations: {}"

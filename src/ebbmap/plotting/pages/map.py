@@ -9,6 +9,7 @@ import xarray as xr
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
+from ebbmap.analyses.common.knowledge import said_share
 from ebbmap.plotting.map import (
     HALF,
     failing_bounds,
@@ -54,7 +55,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
                 "lower panels: limit broken most often" if bounds else "",
             ),
         )
-        details = ", ".join(f"{n} {_share(float(best.sel(population=n)))}" for n in populations)
+        details = ", ".join(f"{n} {_largest(own.sel(population=n), x, y)}" for n in populations)
         yield (
             f"{x}_{y}_{rule}",
             fig,
@@ -91,8 +92,13 @@ def _figure(own: xr.Dataset, x: str, y: str) -> tuple[Figure, bool]:
     return fig, marked
 
 
-def _share(value: float) -> str:
-    return f"{value:.0%}" if np.isfinite(value) else "none determined"
+def _largest(own: xr.Dataset, x: str, y: str) -> str:
+    """Return the largest share of a map in words."""
+    share = own["safe_share"].transpose(y, x).values
+    if not np.isfinite(share).any():
+        return "none determined"
+    row, column = np.unravel_index(int(np.nanargmax(share)), share.shape)
+    return said_share(own.isel({y: row, x: column}), "safe_share")
 
 
 def _middle(own: xr.Dataset, x: str, y: str) -> dict[str, float]:

@@ -10,7 +10,16 @@ import xarray as xr
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.tables.committee.common import WHOLE, groups_of, text_of, with_interval
-from ebbmap.tables.model import CODE, GRADE, NUMBER, SHARE, WHOLE_SHARE, Column, Table, table
+from ebbmap.tables.model import (
+    CODE,
+    GRADE,
+    NUMBER,
+    SHARE,
+    STATED_SHARE,
+    Column,
+    Table,
+    table,
+)
 from ebbmap.units import display
 
 #: A limit that fails in fewer combinations than this is not listed.
@@ -34,7 +43,7 @@ def verdict_table(ds: xr.Dataset) -> Table:
     columns = [
         "group",
         Column("grade", GRADE),
-        Column("wanted", SHARE),
+        Column("wanted", STATED_SHARE),
         Column("safe, caution included", SHARE, interval=True),
         *(Column(verdict, SHARE) for verdict in ds["verdict"].values.astype(str)),
         Column("no steady state", SHARE),
@@ -100,7 +109,7 @@ def breathing_table(ds: xr.Dataset) -> Table:
         "group",
         Column("own breathing", NUMBER, "L/min"),
         Column("grade", GRADE),
-        Column("safe, caution included", WHOLE_SHARE, interval=True),
+        Column("safe, caution included", SHARE, interval=True),
         "fails most",
     ]
     rows = [
