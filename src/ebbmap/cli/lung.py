@@ -102,7 +102,7 @@ def adjust(
     from ebbmap.tables.adjust import adjust_document
     from ebbmap.tables.results import summary
 
-    judged_by = limits_of(rule, limits)
+    judged_by = limits_of(rule, limits or ["harm"])
     question = question_of(lung, values, judged_by, population, lungs=lungs, seed=seed)
     found = find_adjust(question)
     if as_json:
@@ -145,7 +145,9 @@ def wean(
         seconds_per_pressure=seconds_per_pressure,
         own_breathing_at_most=own_breathing_at_most,
     )
-    path = find_wean(question_of(lung, values, limits_of(rule, limits), population), options)
+    path = find_wean(
+        question_of(lung, values, limits_of(rule, limits or ["harm"]), population), options
+    )
     if as_json:
         print_json(wean_document(path))
     else:

@@ -53,7 +53,7 @@ OutOption = Annotated[
     Path | None, typer.Option(help="Folder for the results; out/NAME by default.")
 ]
 
-#: What `window`, `adjust` and `wean` judge by besides the rule, where no --limits is given.
+#: What `window` judges by besides the rule, where no --limits is given (`adjust`, `wean`: harm).
 USUAL_LIMITS = ("pressure", "volume", "auto_peep")
 
 
