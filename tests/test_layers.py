@@ -25,6 +25,7 @@ cases
 analyses validation
 catalogue
 committee
+policies
 files
 runs
 tables plotting

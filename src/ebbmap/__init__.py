@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from ebbmap.analyses.foretell import find_foretell as find_foretell
     from ebbmap.analyses.given import find_given as find_given
     from ebbmap.analyses.inside import find_inside as find_inside
+    from ebbmap.analyses.limits import find_limits as find_limits
     from ebbmap.analyses.map import find_map as find_map
     from ebbmap.analyses.mapping import find_mapping as find_mapping
     from ebbmap.analyses.profile import find_profile as find_profile
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from ebbmap.analyses.shapley import find_shapley as find_shapley
     from ebbmap.analyses.sobol import find_sobol as find_sobol
     from ebbmap.analyses.startup import find_startup as find_startup
+    from ebbmap.analyses.strategies import find_strategies as find_strategies
     from ebbmap.analyses.sweep import find_sweep as find_sweep
     from ebbmap.analyses.together import find_together as find_together
     from ebbmap.analyses.trade import find_trade as find_trade
@@ -85,9 +87,10 @@ def __getattr__(name: str) -> Any:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     found = getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)
     if name.startswith("find_"):
-        from ebbmap.cases.question import in_catalogue
+        from ebbmap.analyses.base import public
+        from ebbmap.analyses.registry import ANALYSES
 
-        found = in_catalogue(found)
+        found = public(found, ANALYSES[name.removeprefix("find_")].options)
     globals()[name] = found
     return found
 

@@ -17,10 +17,10 @@ from ebbmap.cases.calibration import even_lungs, readings, statistics
 from ebbmap.caution import CAUTION
 from ebbmap.kernels.fitting import fit_numbers
 from ebbmap.registries import fitted
-from ebbmap.registries.fitted import BASES, breath_of, population_of
+from ebbmap.registries.fitted import breath_of, population_of
 from ebbmap.registries.fitted.assumed import assumed, unprobed
+from ebbmap.registries.fitted.bases import PHENOTYPES
 from ebbmap.registries.fitted.published import targets
-from ebbmap.registries.populations import population
 
 #: Lungs of a first fit, and of the one that is kept.
 ROUGH, FINE = 128, 512
@@ -67,10 +67,7 @@ def model(phenotype: str, names, n: int):
 def fit(phenotype: str) -> dict:
     """Fit a phenotype; return what its file holds."""
     asked = targets(phenotype)
-    given = {
-        **assumed(phenotype),
-        **unprobed(phenotype, population(BASES[phenotype]).marginals),
-    }
+    given = {**assumed(phenotype), **unprobed(phenotype)}
     names = tuple(given)
     arguments = (
         np.array([one.value for one in asked]),
@@ -131,7 +128,7 @@ def written(phenotype: str, asked, given, fine) -> dict:
 def main(folder: str | None = None, *phenotypes: str) -> None:
     """Fit some phenotypes, or all, and write their files."""
     place = Path(folder) if folder else Path(fitted.__file__).parent
-    for phenotype in phenotypes or BASES:
+    for phenotype in phenotypes or PHENOTYPES:
         text = json.dumps(fit(phenotype), indent=1, ensure_ascii=False) + "\n"
         (place / f"{phenotype}.json").write_text(text, encoding="utf-8")
 

@@ -167,6 +167,38 @@ def of_foretell(page: str, result: xr.Dataset) -> list[str]:
     return facts
 
 
+def of_limits(page: str, result: xr.Dataset) -> list[str]:
+    one = result.sel(rule=page.removesuffix("_decided"))
+    facts = []
+    for name, part in each(one, "population"):
+        decided = {bound: float(at["gained_share"]) for bound, at in each(part, "bound")}
+        bound, share = max(decided.items(), key=lambda item: np.nan_to_num(item[1], nan=-1.0))
+        outcome, _, side = bound.rpartition("_")
+        said = f"{long_name(outcome)} too {side} decides {share:.0%}" if share > 0 else "no limit"
+        facts.append(f"{name.replace('_', ' ')} {float(part['safe_share']):.0%} safe, {said}")
+    return facts
+
+
+def of_strategies(page: str, result: xr.Dataset) -> list[str]:
+    one = result.sel(rule=page.removesuffix("_as_wholes"))
+    facts = []
+    for level in one["spontaneous_alveolar_ventilation"].values:
+        facts.append(f"own breathing {level:g} L/min")
+        for name, part in each(one.sel(spontaneous_alveolar_ventilation=level), "population"):
+            shares = [
+                (float(at["unharmed_share"]), strategy.replace("_", " "))
+                for strategy, at in each(part, "strategy")
+            ]
+            # of equal shares the fewest are said of the first, the most of the last
+            least = min(shares, key=lambda one: one[0])
+            most = max(reversed(shares), key=lambda one: one[0])
+            facts.append(
+                f"{name.replace('_', ' ')} from {least[0]:.0%} ({least[1]}) to {most[0]:.0%} "
+                f"({most[1]})"
+            )
+    return facts
+
+
 def of_course(page: str, result: xr.Dataset) -> list[str]:
     return [
         f"{name} from {float(part['paco2_start']):.0f} to {float(part['paco2_end']):.0f} mmHg"

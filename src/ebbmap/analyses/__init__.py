@@ -20,6 +20,8 @@ NAMES = (
     "rules",
     "foretell",
     "together",
+    "limits",
+    "strategies",
     "map",
     "mapping",
     "boxes",

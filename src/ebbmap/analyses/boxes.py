@@ -148,6 +148,7 @@ def find_boxes(
 
 def boxes_pieces(question: Question, options: Boxes, axes: Axes) -> Pieces[xr.Dataset]:
     """Cut the search for boxes into populations; see `find_boxes`."""
+    question.require_rules()
     groups, spans = question.groups(), axes_of(axes, *options.over)
     return listed(
         len(groups),

@@ -12,6 +12,7 @@ from pydantic import Field
 
 from ebbmap.analyses.asked import Asked
 from ebbmap.analyses.base import Analysis
+from ebbmap.analyses.common.knowledge import with_knowledge
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
 from ebbmap.analyses.options import (
     NO_AXES,
@@ -110,7 +111,7 @@ def find_map(
     (1, 1, 3, 2)
     """
     refuse_unused(axes, options.x, options.y, *options.average_over)
-    return map_pieces(question, options, axes).whole(progress)
+    return ANALYSIS.pieces(question, options, axes).whole(progress)
 
 
 def map_pieces(
@@ -125,6 +126,7 @@ def map_pieces(
     piece : int
         Cases of a piece, at most, unless a single row has more. It changes no number.
     """
+    question.require_rules()
     x, y, level = options.x, options.y, options.level
     axes = axes_of(axes, x, y, *options.average_over)
     row = lungs_drawn(question) * prod(len(axis) for name, axis in axes.items() if name != y)
@@ -251,18 +253,20 @@ def _check(asked: Asked) -> Iterator[str]:
             return
 
 
-ANALYSIS = Analysis(
-    name="map",
-    long_name="safe-region map",
-    options=Map,
-    pieces=map_pieces,
-    size=_size,
-    variables=VARIABLES,
-    lays_out=lambda asked: [asked.get("x"), asked.get("y"), *asked.words("average_over")],
-    draws=lambda asked: True,
-    check=_check,
-    stem=lambda options: f"map_{options.x}_{options.y}",
-    keeps_pieces=True,
-    counts_cases=True,
-    several=True,
+ANALYSIS = with_knowledge(
+    Analysis(
+        name="map",
+        long_name="safe-region map",
+        options=Map,
+        pieces=map_pieces,
+        size=_size,
+        variables=VARIABLES,
+        lays_out=lambda asked: [asked.get("x"), asked.get("y"), *asked.words("average_over")],
+        draws=lambda asked: True,
+        check=_check,
+        stem=lambda options: f"map_{options.x}_{options.y}",
+        keeps_pieces=True,
+        counts_cases=True,
+        several=True,
+    )
 )

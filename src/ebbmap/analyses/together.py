@@ -12,6 +12,7 @@ from pydantic import Field
 
 from ebbmap.analyses.asked import Asked
 from ebbmap.analyses.base import Analysis
+from ebbmap.analyses.common.knowledge import with_knowledge
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
 from ebbmap.analyses.options import NO_AXES, Axes, Options, ParameterName, Share, axes_of
 from ebbmap.cases.checks import check_memory
@@ -103,11 +104,12 @@ def find_together(
     >>> str(found["excluding"].values.ravel()[0])
     'flow ratio at least 0.5 and auto-PEEP at most 10 cmH₂O'
     """
-    return together_pieces(question, options or Together(), axes).whole(progress)
+    return ANALYSIS.pieces(question, options or Together(), axes).whole(progress)
 
 
 def together_pieces(question: Question, options: Together, axes: Axes) -> Pieces[xr.Dataset]:
     """Cut the work into populations; see `find_together`."""
+    question.require_rules()
     axes = axes_of(axes, *options.axes)
     groups = question.groups()
 
@@ -214,16 +216,18 @@ def _check(asked: Asked) -> Iterator[str]:
     yield from asked.repeated("axes")
 
 
-ANALYSIS = Analysis(
-    name="together",
-    long_name="limits that can hold together",
-    options=Together,
-    pieces=together_pieces,
-    size=_size,
-    variables=VARIABLES,
-    lays_out=lambda asked: asked.words("axes"),
-    draws=lambda asked: True,
-    check=_check,
-    keeps_pieces=True,
-    counts_cases=True,
+ANALYSIS = with_knowledge(
+    Analysis(
+        name="together",
+        long_name="limits that can hold together",
+        options=Together,
+        pieces=together_pieces,
+        size=_size,
+        variables=VARIABLES,
+        lays_out=lambda asked: asked.words("axes"),
+        draws=lambda asked: True,
+        check=_check,
+        keeps_pieces=True,
+        counts_cases=True,
+    )
 )

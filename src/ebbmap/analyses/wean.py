@@ -12,7 +12,7 @@ from pydantic import Field
 
 from ebbmap.analyses.asked import Asked
 from ebbmap.analyses.base import Analysis, whole
-from ebbmap.analyses.common.practice import SPONTANEOUS
+from ebbmap.analyses.common.practice import SPONTANEOUS, stand_ins
 from ebbmap.analyses.common.sizes import middle_lungs
 from ebbmap.analyses.options import NO_AXES, Axes, NotNegative, Options, Positive
 from ebbmap.cases.evaluate import resolve
@@ -147,8 +147,7 @@ def find_wean(
     >>> path["route_p_high"].sel(route="common practice").values[0, 0, :7].tolist()
     [24.0, 22.0, 20.0, 18.0, 16.0, 14.0, 12.0]
     """
-    if not question.rules:
-        raise EbbmapError("weaning needs limits to judge by. Name a rule.")
+    question.require_rules()
     options = options or Wean()
     model = lung_model(question.lung)
     kept = tuple(name for name in WATCHED if name in outcomes_of(model))
@@ -156,7 +155,9 @@ def find_wean(
     groups = []
     for group in question.groups():
         values = middle_lung(question, group, {})
-        grid = _handed_over(question.lung, values, _grid(values, options), options)
+        path = _grid(values, options)
+        values = {name: v for name, v in values.items() if name not in stand_ins(path)}
+        grid = _handed_over(question.lung, values, path, options)
         solved = simulate(question.lung, outcomes=wanted, progress=progress, **{**values, **grid})
         solved = solved.transpose("p_high", "t_high", ...)
         rules = [_one_rule(solved, limits, kept) for limits in question.rules.values()]
@@ -204,7 +205,9 @@ def _handed_over(
 def _grid(values: Mapping[str, Any], options: Wean) -> dict[str, xr.DataArray]:
     """Return P high down and T high up, as many places each, from what is set."""
     given = {name: array.values for name, array in as_arrays(values).items()}
-    now = {name: float(v) for name, v in resolve(given, ("p_high", "t_high")).items()}
+    # the plateau, if P high comes from it, takes the compliance
+    found = resolve(given, ("p_high", "t_high", "compliance"))
+    now = {name: float(found[name]) for name in ("p_high", "t_high")}
     end = options.p_high_end
     if not end < now["p_high"]:
         raise EbbmapError(

@@ -14,8 +14,8 @@ from scipy.special import ndtri
 from scipy.stats import qmc
 
 from ebbmap.cases.measurement import Breath, measure
+from ebbmap.registries.copula import Population
 from ebbmap.registries.fitted.published import FOLLOWS, QUARTILES_APART, Target
-from ebbmap.registries.populations import Population
 from ebbmap.units import L_PER_ML
 
 #: What the lung `whole` takes of a population.
@@ -63,6 +63,16 @@ def even_lungs(group: Population, n: int, *, seed: int) -> dict[str, np.ndarray]
     return {name: one.at(scores[:, i]) for i, (name, one) in enumerate(group.marginals.items())}
 
 
+def breath_for(lungs: Mapping[str, np.ndarray], breath: Mapping[str, float]) -> Breath:
+    """Return the conventional breath of some lungs; its parts as `readings` takes them."""
+    return Breath(
+        tidal_volume=breath["volume_per_kg"] * lungs["predicted_body_weight"],
+        flow=breath["flow"],
+        rate=breath["rate"],
+        valve_time=breath["valve_time"],
+    )
+
+
 def readings(
     lungs: Mapping[str, np.ndarray], breath: Mapping[str, float], *, plateaus: bool = False
 ) -> dict[str, np.ndarray]:
@@ -83,19 +93,15 @@ def readings(
         As `measure` returns; or `plateau_18`, `plateau_12` and `plateau_6` [cmH2O].
     """
     own = {name: lungs[name] for name in LUNG}
-    volume = breath["volume_per_kg"] * lungs["predicted_body_weight"]
-    usual = Breath(
-        tidal_volume=volume,
-        flow=breath["flow"],
-        rate=breath["rate"],
-        valve_time=breath["valve_time"],
-    )
+    usual = breath_for(lungs, breath)
     if not plateaus:
         return measure("whole", own, usual, left=LEFT)
     found = {}
     for rate in RATES:
         read = measure("whole", own, replace(usual, rate=rate, peep=0.0))
-        found[f"plateau_{rate:.0f}"] = read["auto_peep"] + volume / read["static_compliance"]
+        found[f"plateau_{rate:.0f}"] = (
+            read["auto_peep"] + usual.tidal_volume / read["static_compliance"]
+        )
     return found
 
 

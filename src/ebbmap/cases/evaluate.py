@@ -142,6 +142,8 @@ def within_bounds(values: Values, drawn: Iterable[str]) -> tuple[dict[str, np.nd
 def bar_leavers(values: Values, drawn: Iterable[str]) -> dict[str, np.ndarray]:
     """Take P high from cases with a drawn value out of bounds: they become `out_of_domain`.
 
+    Where P high comes from the plateau, that is taken instead.
+
     Parameters and return value as in `within_bounds`.
 
     Examples
@@ -151,8 +153,10 @@ def bar_leavers(values: Values, drawn: Iterable[str]) -> dict[str, np.ndarray]:
     """
     kept, legal = within_bounds(values, drawn)
     if legal is not None:
-        p_high = kept.get("p_high", np.asarray(PARAMETERS["p_high"].default))
-        kept["p_high"] = np.where(legal, p_high, np.nan)
+        through = [way.trigger for way in ways("p_high", kept)]
+        barred = through[0] if through else "p_high"
+        value = kept.get(barred, np.asarray(PARAMETERS[barred].default))
+        kept[barred] = np.where(legal, value, np.nan)
     return kept
 
 

@@ -21,7 +21,7 @@ from ebbmap.cases.labelling import (
     registry_attrs,
 )
 from ebbmap.kernels.judging import judge
-from ebbmap.lungs import lung_model
+from ebbmap.lungs import DEFAULT_LUNG, lung_model
 from ebbmap.registries.bounds import with_steady_state
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import plan
@@ -33,7 +33,7 @@ RESERVED = ("status", "verdict", "margin", "binding")
 
 
 def simulate(
-    lung: str = "linear",
+    lung: str = DEFAULT_LUNG,
     *,
     outcomes: Iterable[str] | None = None,
     limits: LimitSet | None = None,
@@ -147,7 +147,7 @@ def add_verdict(dataset: xr.Dataset, limits: LimitSet) -> xr.Dataset:
 
 
 def start_up(
-    lung: str = "linear",
+    lung: str = DEFAULT_LUNG,
     *,
     start_pressure: Value = 5.0,
     cycles: int = 10,

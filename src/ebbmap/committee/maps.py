@@ -77,14 +77,15 @@ def _map(protocol: Protocol, x: str, y: str) -> xr.Dataset:
         if name not in axes
     }
     draft = wide.within(middle)
-    unit = np.linspace(0.0, 1.0, PLACES)
-    columns = {x: np.tile(unit, PLACES), y: np.repeat(unit, PLACES)}
+    many = protocol.size("map_places", PLACES)
+    unit = np.linspace(0.0, 1.0, many)
+    columns = {x: np.tile(unit, many), y: np.repeat(unit, many)}
     places = draft.places(np.stack([columns[name] for name in draft.free], axis=1))
     bounds = [bound.name for bound in protocol.limits.hard]
     rows = []
     for group in protocol.groups:
-        drawn = draw_lungs(protocol, group, LUNGS, MAPS)
-        shape = (PLACES, PLACES)
+        drawn = draw_lungs(protocol, group, protocol.size("map_lungs", LUNGS), MAPS)
+        shape = (many, many)
         if drawn.size < 2:
             blank = np.full(shape, np.nan)
             rows.append((blank, np.ones(shape), blank, np.full(shape, -1)))
@@ -116,11 +117,16 @@ def _map(protocol: Protocol, x: str, y: str) -> xr.Dataset:
     return label_variables(xr.Dataset(data, coords), VARIABLES, axes=axes)
 
 
+def _cases(protocol: Protocol) -> int:
+    places = protocol.size("map_places", PLACES) ** 2
+    return len(protocol.groups) * places * protocol.size("map_lungs", LUNGS)
+
+
 PART = Part(
     name="map",
     pieces=map_pieces,
     variables=VARIABLES,
-    cases=lambda protocol: len(protocol.groups) * PLACES**2 * LUNGS,
+    cases=_cases,
     lays_out=lambda draft: axes_of(draft) or (),
     at_middle=True,
 )

@@ -138,6 +138,23 @@ def bound_margins(bounds: Iterable[Bound], outcomes: Mapping[str, np.ndarray]) -
     return np.stack(np.broadcast_arrays(*(b.margin_among(outcomes) for b in bounds)))
 
 
+def cautions_clear(limits: LimitSet, outcomes: Mapping[str, np.ndarray]) -> np.ndarray:
+    """Return where caution limits leave a case determined, as in `judge`, shape (n,).
+
+    Parameters
+    ----------
+    limits : LimitSet
+        Whose caution limits count; without any, every case is clear.
+    outcomes : mapping of str to ndarray, shape (n,)
+        Every outcome that the set names.
+    """
+    shape = np.broadcast_shapes(*(np.shape(outcomes[name]) for name in limits.outcomes))
+    if not limits.caution:
+        return np.ones(shape, bool)
+    warned, _, unclear = _least(limits.caution, outcomes)
+    return np.broadcast_to((warned < 0) | ~unclear, shape)
+
+
 def least_margin(margins: np.ndarray) -> np.ndarray:
     """Return the least margin: a broken bound decides whatever else is unknown, as in `judge`.
 

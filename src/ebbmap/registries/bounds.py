@@ -46,6 +46,8 @@ class Bound:
         Broken hard bounds make a case unsafe.
     why : str
         Source, or "common practice, no source".
+    uncertainty : float, optional
+        How far the bound may lie either way, in the outcome's unit; None where nobody says.
     """
 
     outcome: str
@@ -54,6 +56,7 @@ class Bound:
     width: float
     severity: Severity
     why: str
+    uncertainty: float | None = None
 
     @property
     def name(self) -> str:
@@ -100,6 +103,10 @@ class Bound:
                 own = np.where(short, RUNAWAY_MARGIN + outcomes[name], own)
         return own
 
+    def spread(self, unstated: float) -> float:
+        """Return how far the bound may lie either way, in widths; `unstated` if nobody says."""
+        return unstated if self.uncertainty is None else self.uncertainty / self.width
+
 
 @dataclass(frozen=True)
 class Limit:
@@ -117,12 +124,14 @@ class Limit:
         `hard`: unsafe outside; `caution`: a warning.
     width : float, optional
         What counts as a margin of one; high - low, or the size of a single bound, if None.
+    uncertainty : float, optional
+        How far its bounds may lie either way, in the outcome's unit; None where nobody says.
 
     Raises
     ------
     EbbmapError
-        If the limit is empty, reversed, or without width or source. Whether there is such an
-        outcome is seen where the limit is used: it may be one's own.
+        If the limit is empty, reversed, without width or source, or of negative uncertainty.
+        Whether there is such an outcome is seen where the limit is used: it may be one's own.
     """
 
     outcome: str
@@ -131,6 +140,7 @@ class Limit:
     high: float | None = None
     severity: Severity = "hard"
     width: float | None = None
+    uncertainty: float | None = None
 
     def __post_init__(self) -> None:
         """Refuse a limit that cannot be meant."""
@@ -150,6 +160,11 @@ class Limit:
             raise EbbmapError(f"the limit on {self.outcome} needs a source or 'common practice'.")
         if not self.scale > 0:
             raise EbbmapError(f"the limit on {self.outcome} needs a width > 0; give `width`.")
+        if self.uncertainty is not None and not 0.0 <= self.uncertainty < np.inf:
+            raise EbbmapError(
+                f"the uncertainty of the limit on {self.outcome} must be >= 0; got "
+                f"{self.uncertainty:g}. Leave it out if it is not known."
+            )
 
     @property
     def scale(self) -> float:
@@ -165,7 +180,7 @@ class Limit:
         """The one or two sides of this limit."""
         sides: tuple[tuple[Side, float | None], ...] = (("low", self.low), ("high", self.high))
         return tuple(
-            Bound(self.outcome, side, value, self.scale, self.severity, self.why)
+            Bound(self.outcome, side, value, self.scale, self.severity, self.why, self.uncertainty)
             for side, value in sides
             if value is not None
         )

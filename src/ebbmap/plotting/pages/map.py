@@ -20,7 +20,7 @@ from ebbmap.plotting.map import (
 )
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import in_rows
-from ebbmap.plotting.style import INK, colour_of, text_of, words
+from ebbmap.plotting.style import INK, colour_of, judged_by, text_of, words
 
 
 def pages(result: xr.Dataset) -> Iterator[Page]:
@@ -36,8 +36,8 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         handles = [*legend_of_bounds(bounds), *half]
         add_caption(
             fig,
-            f"Rule: {words(rule)}. Above, the {own['safe_share'].attrs['long_name']}; below, the "
-            f"limit broken most often. A cell around each of {result.sizes[x]} by "
+            f"Judged by: {judged_by(rule)}. Above, the {own['safe_share'].attrs['long_name']}; "
+            f"below, the limit broken most often. A cell around each of {result.sizes[x]} by "
             f"{result.sizes[y]} places; {result.attrs['lungs']:,} lungs in each population."
             + (f" Line: {HALF:.0%} are safe, read between the places." if half else "")
             + (
@@ -59,7 +59,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
             f"{x}_{y}_{rule}",
             fig,
             f"Maps of the {own['safe_share'].attrs['long_name']} over {words(x)} and {words(y)} "
-            f"under the {words(rule)} rule; largest share: {details}. Below, the limit broken most "
+            f"under the {judged_by(rule)}; largest share: {details}. Below, the limit broken most "
             "often.",
         )
 

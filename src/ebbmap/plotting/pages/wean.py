@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import first_handles, in_rows
-from ebbmap.plotting.style import colour_of, words
+from ebbmap.plotting.style import colour_of, judged_by, words
 from ebbmap.plotting.wean import FULL, plot_wean
 
 
@@ -61,7 +61,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         legend=(*first_handles(axes.flat), ""),
     )
     said = "; ".join(
-        f"{name} lung, {words(rule)} rule: "
+        f"{name} lung, {judged_by(rule)}: "
         + ", ".join(_result_text(result.sel(rule=rule, population=name)))
         for rule in rules
         for name in populations

@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import in_rows
-from ebbmap.plotting.style import INK, colour_of, words
+from ebbmap.plotting.style import INK, colour_of, judged_by, words
 from ebbmap.plotting.window import COMMON_RANGE, plot_window, plot_window_along, plot_window_lungs
 
 
@@ -24,7 +24,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     axes = fig.subplots(len(rules), 1, squeeze=False, sharex=True)
     for ax, rule in zip(axes[:, 0], rules, strict=True):
         plot_window(result.sel(rule=rule), ax=ax)
-        ax.set_title(f"rule: {words(rule)}", loc="left", fontsize=12)
+        ax.set_title(judged_by(rule), loc="left", fontsize=12)
     for ax in axes[:-1, 0]:
         ax.set_xlabel("")
     add_caption(
@@ -73,7 +73,7 @@ def _clouds(result: xr.Dataset, rules: np.ndarray) -> Iterator[Page]:
                 color=colour_of(name, names.index(name)),
             )
             ax.set_ylabel("")
-        row[0].set_ylabel(f"{words(rule)} rule\nT low [s]")
+        row[0].set_ylabel(f"{judged_by(rule)}\nT low [s]")
         row[len(block) - 1].annotate(
             f"common\nstart:\n{COMMON_RANGE[0]:g} to\n{COMMON_RANGE[1]:g} s",
             (1.02, float(np.sqrt(np.prod(COMMON_RANGE)))),

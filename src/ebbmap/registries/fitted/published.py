@@ -15,7 +15,7 @@ from math import hypot, log, sqrt
 from types import MappingProxyType
 from typing import NamedTuple
 
-from ebbmap.registries.populations import Confirmed
+from ebbmap.registries.distributions import Confirmed
 
 #: Quartiles are this many standard deviations of a normal apart.
 QUARTILES_APART = 1.34898

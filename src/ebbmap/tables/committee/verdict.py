@@ -10,7 +10,7 @@ import xarray as xr
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.tables.committee.common import WHOLE, groups_of, text_of, with_interval
-from ebbmap.tables.model import CODE, GRADE, NUMBER, SHARE, Column, Table, table
+from ebbmap.tables.model import CODE, GRADE, NUMBER, SHARE, WHOLE_SHARE, Column, Table, table
 from ebbmap.units import display
 
 #: A limit that fails in fewer combinations than this is not listed.
@@ -92,6 +92,31 @@ def verdict_document(ds: xr.Dataset) -> dict[str, Any]:
             "fails_most": fails_most(group),
         }
     return found
+
+
+def breathing_table(ds: xr.Dataset) -> Table:
+    """Return the verdict on each group at every level of own breathing."""
+    columns = [
+        "group",
+        Column("own breathing", NUMBER, "L/min"),
+        Column("grade", GRADE),
+        Column("safe, caution included", WHOLE_SHARE, interval=True),
+        "fails most",
+    ]
+    rows = [
+        (
+            name,
+            float(level),
+            text_of(one, "grade"),
+            with_interval(one, "safe_share"),
+            text_of(one, "commonest"),
+        )
+        for name in groups_of(ds)
+        for level in ds["spontaneous_alveolar_ventilation"].values
+        for one in (ds.sel(group=name, spontaneous_alveolar_ventilation=level),)
+    ]
+    title = "The verdict at levels of the patient's own breathing, with 95 % intervals"
+    return table(title, columns, rows, name="breathing")
 
 
 def per_lung_table(ds: xr.Dataset) -> Table:
