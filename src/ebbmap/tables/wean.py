@@ -23,7 +23,8 @@ def tables(result: xr.Dataset) -> Iterator[Table]:
     for rule, name, found in _routes(result):
         route = str(found["route"].values)
         step = int(found["first_unsafe"])
-        ends.append((name, rule, route, None if step < 0 else step, str(found["leaves"].values)))
+        leaves = ("not begun: " if step == 0 else "") + str(found["leaves"].values)
+        ends.append((name, rule, route, None if step < 0 else step, leaves))
         yield _route_table(found, f"{route}, {lung_words(name)}, rule {rule}")
     columns = ["population", "rule", "route", Column("first unsafe step", PLAIN), "limit"]
     notes = [str(result.attrs["comment"]), "At the first unsafe step weaning stops and goes back."]
