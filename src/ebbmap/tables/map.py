@@ -22,7 +22,10 @@ def tables(result: xr.Dataset) -> Iterator[Table]:
         Column(f"at {y}", NUMBER, result[y].attrs.get("units", "1")),
         Column("undetermined", SHARE),
     ]
-    rows = []
+    over_limits = "averaged_share" in result
+    if over_limits:
+        columns.append(Column("there, averaged over the limits' uncertainty", WHOLE_SHARE))
+    rows: list[tuple[Cell, ...]] = []
     for rule, name, found in by_rule_and_population(result):
         share, unknown = found["safe_share"].values, float(found["undetermined_share"].mean())
         row, column = np.unravel_index(int(share.argmax()), share.shape)
@@ -30,4 +33,6 @@ def tables(result: xr.Dataset) -> Iterator[Table]:
         if unknown < 1:
             largest = (float(share[row, column]), float(found[x][column]), float(found[y][row]))
         rows.append((rule, name, *largest, unknown))
+        if over_limits:
+            rows[-1] += (float(found["averaged_share"].values[row, column]),)
     yield table(f"safe share over {x} and {y}", columns, rows)

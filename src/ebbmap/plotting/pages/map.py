@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from ebbmap.plotting.map import (
+    DOTS,
     HALF,
     failing_bounds,
     legend_of_bounds,
@@ -33,12 +34,17 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         bounds = failing_bounds(own)
         half = [Line2D([], [], color=INK, label="half are safe")] if (best > HALF).any() else []
         handles = [*legend_of_bounds(bounds), *half]
+        dotted = "averaged_share" in own
+        if dotted:
+            name = "half are safe, averaged over the limits' uncertainty"
+            half.append(Line2D([], [], color=INK, ls=DOTS, label=name))
         add_caption(
             fig,
             f"Rule: {words(rule)}. Above, the {own['safe_share'].attrs['long_name']}; below, the "
             f"limit broken most often. A cell around each of {result.sizes[x]} by "
             f"{result.sizes[y]} places; {result.attrs['lungs']:,} lungs in each population."
             + (f" Line: {HALF:.0%} are safe, read between the places." if half else "")
+            + (" Dotted: the same, averaged over the limits' uncertainty." if dotted else "")
             + (" Dashed: the population's middle lung given what is held." if marked else ""),
             result,
             rule=rule,
