@@ -23,7 +23,7 @@ from committee_case import (
     verdicts,
     wilson_by_hand,
 )
-from ebbmap.committee import boxes, certificates, comparison, drivers, maps, windows
+from ebbmap.committee import boxes, certificates, comparison, drivers, each_limit, maps, windows
 from ebbmap.committee.difference import MOVED, compare_drafts
 from ebbmap.committee.draft import Span
 from ebbmap.committee.lungs import CERTIFICATES, VERDICT, draw_lungs, unit_settings
@@ -566,6 +566,7 @@ def test_each_part_of_a_check_is_what_its_search_finds():
         "ways": comparison.compare_ways,
         "map": maps.map_draft,
         "windows": windows.find_group_windows,
+        "limits": each_limit.find_each_limit,
         "drivers": drivers.drive_margin,
     }
     assert set(results) == {*searches, "verdict", "lungs", "parting"}

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from math import prod
+from typing import Annotated
 
 import numpy as np
 import xarray as xr
@@ -17,6 +18,7 @@ from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
 from ebbmap.analyses.options import (
     NO_AXES,
     Axes,
+    Number,
     Options,
     ParameterName,
     Share,
@@ -29,7 +31,8 @@ from ebbmap.cases.pieces import Found, Pieces, Progress, in_a_row, join_groups, 
 from ebbmap.cases.question import Question, draw_cases, middle_lung
 from ebbmap.cases.simulate import simulate
 from ebbmap.cases.uses import Use, add_provenance
-from ebbmap.kernels.judging import judge
+from ebbmap.kernels.dropping import kept_probability
+from ebbmap.kernels.judging import cautions_clear, judge
 from ebbmap.kernels.shares import crossing, share_words, shares
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.parameters import parameter
@@ -53,6 +56,9 @@ _SHARES = (
 VARIABLES: Mapping[str, Variable] = {
     **{name: Variable(share_words(name, "{of}")) for name in _SHARES},
     "commonest_bound": Variable("limit broken most often", None),
+    "averaged_share": Variable(
+        "share of all {of} that break no hard limit, averaged over the limits' uncertainty"
+    ),
     "boundary": Variable("edges of the part that serves half of the lungs, along {x}", "{x_units}"),
 }
 
@@ -66,6 +72,11 @@ class Map(Options):
         default=[], description="axes that are averaged over, with the lungs"
     )
     level: Share = Field(default=0.95, description="level of the intervals")
+    over_limits: Annotated[Number, Field(ge=0)] | None = Field(
+        default=None,
+        description="average over the limits' uncertainty too; this one, in widths, where a limit "
+        "states none",
+    )
 
 
 def find_map(
@@ -91,7 +102,8 @@ def find_map(
         `undetermined_share`, `unsteady_share`, `broken_share` by `bound`, all of all cases behind
         a cell; `commonest_bound`, and the `boundary` along x where the safe share crosses one
         half. Along population, `middle_x` and `middle_y` by the names of those axes that are lung
-        properties: the middle lung, given what is fixed.
+        properties: the middle lung, given what is fixed. With `over_limits`, `averaged_share`: the
+        safe share averaged over the limits' uncertainty.
 
     Raises
     ------
@@ -127,7 +139,7 @@ def map_pieces(
         Cases of a piece, at most, unless a single row has more. It changes no number.
     """
     question.require_rules()
-    x, y, level = options.x, options.y, options.level
+    x, y = options.x, options.y
     axes = axes_of(axes, x, y, *options.average_over)
     row = lungs_drawn(question) * prod(len(axis) for name, axis in axes.items() if name != y)
     height = max(1, piece // row)
@@ -142,7 +154,7 @@ def map_pieces(
         rest = [dim for dim in solved["status"].dims if dim not in (x, y)]
         solved = solved.transpose(y, x, *rest)
         return xr.concat(
-            [_rows(solved, limits, x, y, level) for limits in question.rules.values()],
+            [_rows(solved, limits, options) for limits in question.rules.values()],
             dim=xr.Variable("rule", list(question.rules)),
             join="outer",
         )
@@ -190,13 +202,15 @@ def _middle_places(
     }
 
 
-def _rows(solved: xr.Dataset, limits: LimitSet, x: str, y: str, level: float) -> xr.Dataset:
+def _rows(solved: xr.Dataset, limits: LimitSet, options: Map) -> xr.Dataset:
+    x, y = options.x, options.y
     cells = (solved.sizes[y], solved.sizes[x])
-    judged = judge(limits, {n: solved[n].values.reshape(*cells, -1) for n in limits.outcomes})
+    outcomes = {n: solved[n].values.reshape(*cells, -1) for n in limits.outcomes}
+    judged = judge(limits, outcomes)
     bounds = [bound.name for bound in limits.hard]
-    counted = shares(judged.verdict, judged.binding, bounds=len(bounds), level=level)
+    counted = shares(judged.verdict, judged.binding, bounds=len(bounds), level=options.level)
     named = np.array([*bounds, "none"])[counted.commonest]
-    return xr.Dataset(
+    rows = xr.Dataset(
         {
             "safe_share": ((y, x), counted.safe),
             "safe_share_interval": (
@@ -211,6 +225,12 @@ def _rows(solved: xr.Dataset, limits: LimitSet, x: str, y: str, level: float) ->
         },
         {x: solved[x], y: solved[y], "bound": bounds, "ci_bound": ["lower", "upper"]},
     )
+    if options.over_limits is not None:
+        spread = [bound.spread(options.over_limits) for bound in limits.hard]
+        kept = kept_probability(judged.bound_margin, np.array(spread)).prod(axis=0)
+        clear = cautions_clear(limits, outcomes)
+        rows["averaged_share"] = ((y, x), (kept * clear).mean(axis=-1))
+    return rows
 
 
 def _with_words(dataset: xr.Dataset, question: Question, options: Map, axes: Axes) -> xr.Dataset:

@@ -124,11 +124,11 @@ def shift_each(margins: np.ndarray, clear: np.ndarray, spread: np.ndarray) -> Sh
 
 
 def kept_probability(margins: np.ndarray, spread: np.ndarray) -> np.ndarray:
-    """Return how likely each bound is kept where it lies anywhere in its range, shape (k, n).
+    """Return how likely each bound is kept where it lies anywhere in its range, shape (k, ...).
 
     Parameters
     ----------
-    margins : ndarray, shape (k, n)
+    margins : ndarray, shape (k, ...)
         NaN counts as broken.
     spread : ndarray, shape (k,)
         In widths, >= 0; 0 is a bound that is known.
@@ -138,7 +138,8 @@ def kept_probability(margins: np.ndarray, spread: np.ndarray) -> np.ndarray:
     >>> kept_probability(np.array([[0.1, 0.1]]), np.array([0.2])).tolist()
     [[0.75, 0.75]]
     """
-    reach = np.broadcast_to(np.asarray(spread, float)[:, None], margins.shape)
+    column = np.reshape(np.asarray(spread, float), (-1, *[1] * (margins.ndim - 1)))
+    reach = np.broadcast_to(column, margins.shape)
     known = np.where(np.isnan(margins), -np.inf, margins)
     inside = np.divide(known, reach, out=np.where(known >= 0, 1.0, -1.0), where=reach > 0)
     return np.clip((inside + 1.0) / 2.0, 0.0, 1.0)

@@ -8,7 +8,7 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.tables.common import by_rule_and_population
-from ebbmap.tables.model import SHARE, Cell, Column, Form, Table, table, triple
+from ebbmap.tables.model import NUMBER, SHARE, Cell, Column, Form, Table, table, triple
 
 #: Distances beyond a limit, in its unit: three digits, the sign kept.
 BEYOND = Form("+.3g")
@@ -129,7 +129,7 @@ def range_table(first: tuple[str, ...], found: Found) -> Table:
     columns = [
         *first,
         "limit",
-        Column("may lie either way by", Form(".3g", missing="")),
+        Column("may lie either way by", NUMBER),
         "unit",
         "uncertainty",
         Column("safe with it moved inward", SHARE),
@@ -140,6 +140,8 @@ def range_table(first: tuple[str, ...], found: Found) -> Table:
     rows: list[tuple[Cell, ...]] = []
     for names, one in found:
         safe = float(one["safe_share"])
+        if np.isnan(safe):
+            continue
         ends = (float(one["all_tight_share"]), safe, float(one["all_loose_share"]))
         rows.append((*names, EVERY, np.nan, "", "", *ends, float(one["averaged_share"])))
         for bound in _bounds(one, "gained_share"):

@@ -23,7 +23,10 @@ def tables(result: xr.Dataset) -> Iterator[Table]:
         Column("undetermined", SHARE),
         Column("no steady state", SHARE),
     ]
-    rows = []
+    over_limits = "averaged_share" in result
+    if over_limits:
+        columns.append(Column("there, averaged over the limits' uncertainty", SHARE))
+    rows: list[tuple[Cell, ...]] = []
     for rule, name, found in by_rule_and_population(result):
         share, unknown = found["safe_share"].values, float(found["undetermined_share"].mean())
         row, column = np.unravel_index(int(share.argmax()), share.shape)
@@ -32,4 +35,6 @@ def tables(result: xr.Dataset) -> Iterator[Table]:
             there = found.isel({y: row, x: column})
             largest = (number_cell(there, "safe_share"), float(there[x]), float(there[y]))
         rows.append((rule, name, *largest, unknown, float(found["unsteady_share"].mean())))
+        if over_limits:
+            rows[-1] += (float(found["averaged_share"].values[row, column]),)
     yield table(f"safe share over {x} and {y}", columns, rows)

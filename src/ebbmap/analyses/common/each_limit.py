@@ -127,6 +127,13 @@ def each_limit(
     return xr.Dataset(data, coords)
 
 
+def nothing_known(limits: LimitSet) -> xr.Dataset:
+    """Return what `each_limit` would, of lungs of which there are none: limits, and NaN."""
+    unknown = {name: np.full((2, 1), np.nan) for name in limits.outcomes}
+    found = each_limit(limits, unknown, level=0.95, unstated=UNSTATED)
+    return found.assign({n: found[n] * np.nan for n in found.data_vars if n not in OF_LIMITS})
+
+
 def same_everywhere(dataset: xr.Dataset, dim: str) -> xr.Dataset:
     """Return a result in which what belongs to limits alone does not repeat along a dimension."""
     return dataset.assign({name: dataset[name].isel({dim: 0}) for name in OF_LIMITS})

@@ -11,6 +11,7 @@ from matplotlib.lines import Line2D
 
 from ebbmap.analyses.common.knowledge import said_share
 from ebbmap.plotting.map import (
+    DOTS,
     HALF,
     failing_bounds,
     legend_of_bounds,
@@ -35,6 +36,10 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         bounds = failing_bounds(own)
         half = [Line2D([], [], color=INK, label="half are safe")] if (best > HALF).any() else []
         handles = [*legend_of_bounds(bounds), *half]
+        dotted = "averaged_share" in own
+        if dotted:
+            name = "half are safe, averaged over the limits' uncertainty"
+            half.append(Line2D([], [], color=INK, ls=DOTS, label=name))
         add_caption(
             fig,
             f"Judged by: {judged_by(rule)}. Above, the {own['safe_share'].attrs['long_name']}; "
@@ -42,10 +47,11 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
             f"{result.sizes[y]} places; {result.attrs['lungs']:,} lungs in each population."
             + (f" Line: {HALF:.0%} are safe, read between the places." if half else "")
             + (
-                f" Dotted: at least {HALF:.0%} have no steady state of CO₂ or oxygen."
+                f" Stippled: at least {HALF:.0%} have no steady state of CO₂ or oxygen."
                 if unsteady_somewhere(own)
                 else ""
             )
+            + (" Dotted: the same, averaged over the limits' uncertainty." if dotted else "")
             + (" Dashed: the population's middle lung given what is held." if marked else ""),
             result,
             rule=rule,
