@@ -29,6 +29,12 @@ from ebbmap.registries.populations import POPULATIONS, Population
 #: What a lung may be chosen by, besides its properties.
 CHOSEN_BY = "time_constant_exp"
 
+#: Settings from which on the error of choosing them is small beside that of the lungs: measured,
+#: 0.00007 against 0.006 at 4,096 lungs.
+ENOUGH_SETTINGS = 64
+
+UNDETERMINED = "Such lungs are undetermined at every setting."
+
 
 def load_protocol(path: Path) -> Protocol:
     """Read and check a protocol file.
@@ -68,6 +74,7 @@ def _build(file: ProtocolFile, text: str) -> Protocol:
         )
         for one in file.groups
     )
+    draft = Draft(file.settings.spans(), file.settings.rules())
     (limits,) = file.limits.build().values()
     return Protocol(
         title=file.title,
@@ -76,7 +83,7 @@ def _build(file: ProtocolFile, text: str) -> Protocol:
         text=text,
         stated=file.model_dump(mode="json"),
         lung=lung_model(file.lung),
-        draft=Draft(file.settings.spans(), file.settings.rules()),
+        draft=draft,
         groups=groups,
         limits=limits,
         rules=tuple(file.limits.rules),
@@ -86,10 +93,20 @@ def _build(file: ProtocolFile, text: str) -> Protocol:
         lungs=file.lungs,
         settings_drawn=file.settings_drawn,
         seed=file.seed,
-        notes=tuple(
-            f"{text} Such lungs are undetermined at every setting." for text, _ in leaving(file)
+        notes=(
+            *_few_settings(file, draft),
+            *(f"{text} {UNDETERMINED}" for text, _ in leaving(file)),
         ),
     )
+
+
+def _few_settings(file: ProtocolFile, draft: Draft) -> Iterator[str]:
+    """Yield a note where intervals leave out what the choice of settings adds."""
+    if file.settings_drawn < ENOUGH_SETTINGS and draft.free:
+        yield (
+            f"settings_drawn: {file.settings_drawn} settings leave an error that no interval here "
+            f"holds. Draw {ENOUGH_SETTINGS} or more."
+        )
 
 
 def _population(file: ProtocolFile, name: str) -> Population:
