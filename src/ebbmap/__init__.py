@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from ebbmap.analyses.map import find_map as find_map
     from ebbmap.analyses.mapping import find_mapping as find_mapping
     from ebbmap.analyses.profile import find_profile as find_profile
+    from ebbmap.analyses.rare import find_rare as find_rare
     from ebbmap.analyses.rules import find_rules as find_rules
     from ebbmap.analyses.screening import find_screening as find_screening
     from ebbmap.analyses.shapley import find_shapley as find_shapley

@@ -131,6 +131,12 @@ PLANS = [
         0,
     ),
     (
+        "[analyses.rare]\ncases = 200\nreplicates = 8\nat = [0.4]",
+        {"cases": 200, "replicates": 8, "at": [0.4], "level": 0.95},
+        "rare_t_low",
+        0,
+    ),
+    (
         "[analyses.mapping]\nresamples = 60\nlevel = 0.8\nalong = 't_low'",
         {"resamples": 60, "level": 0.8, "along": "t_low"},
         "mapping_t_low",

@@ -24,6 +24,7 @@ NAMES = (
     "mapping",
     "boxes",
     "given",
+    "rare",
     "shapley",
     "screening",
     "sobol",

@@ -43,6 +43,7 @@ _BESIDE = MappingProxyType(
         "mapping": 9e-7,
         "boxes": 2e-5,
         "given": 5e-4,
+        "rare": 2e-6,
         "shapley": 2e-5,
         "screening": 2e-5,
         "sobol": 2e-6,
