@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from ebbmap.analyses.collapse import find_collapse as find_collapse
     from ebbmap.analyses.compare import find_compare as find_compare
     from ebbmap.analyses.course import find_course as find_course
+    from ebbmap.analyses.edge import find_edge as find_edge
     from ebbmap.analyses.foretell import find_foretell as find_foretell
     from ebbmap.analyses.given import find_given as find_given
     from ebbmap.analyses.inside import find_inside as find_inside

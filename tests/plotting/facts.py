@@ -138,6 +138,17 @@ def of_rare(page: str, result: xr.Dataset) -> list[str]:
     return facts
 
 
+def of_edge(page: str, result: xr.Dataset) -> list[str]:
+    one = result.sel(rule=rule_of(page, result))
+    facts = []
+    for name, part in each(one, "population"):
+        low, high = part["volume_interval"].values
+        facts.append(f"{name}: {float(part['volume']):.1%} ({low:.1%} to {high:.1%})")
+        if part["safest_t_low"].notnull():
+            facts.append(f"safest at T low {float(part['safest_t_low']):.3g} s")
+    return facts
+
+
 def of_shapley(page: str, result: xr.Dataset) -> list[str]:
     return [f"{name}: {part['change'].item()}" for name, part in each(result, "population")]
 

@@ -21,6 +21,7 @@ NAMES = (
     "foretell",
     "together",
     "map",
+    "edge",
     "mapping",
     "boxes",
     "given",
