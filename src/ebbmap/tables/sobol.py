@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 import xarray as xr
 
+from ebbmap.analyses.common.pawn import few_cases_notes
 from ebbmap.tables.common import by_population, leaders, margins_of, shown_places
 from ebbmap.tables.model import COUNT, THOUSANDTHS, Column, Form, Table, table
 
@@ -53,6 +54,12 @@ def _certainty_table(result: xr.Dataset) -> Table:
             )
         )
     notes = [str(result.attrs["failures"]), *rare_notes(result)]
+    if "pawn" in result:
+        notes += [
+            f"{name}: {text}."
+            for name, one in by_population(result)
+            for text in few_cases_notes(one)
+        ]
     return table("how sure that is", columns, rows, notes=notes)
 
 
