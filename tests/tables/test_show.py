@@ -767,7 +767,17 @@ def test_drivers_and_how_sure_they_are(driven):
             "widest interval": f"{width:.3f}" if width < np.inf else "not known of every index",
             "ranking by distribution (PAWN)": str(one["disagreement"].values),
         }
-    assert certainty.notes == (driven.attrs["failures"],)
+    assert certainty.notes[0] == driven.attrs["failures"]
+    # the variance of a yes-or-no outcome of 5 % is 0.0475
+    flat = [
+        (group.name, f"safe_{rule}")
+        for group in GROUPS
+        for rule in ("flow_ratio", "exhaled_fraction")
+        if driven["variance"].sel(population=group.name, outcome=f"safe_{rule}").min() < 0.0475
+    ]
+    assert flat and len(certainty.notes) == 1 + len(flat)
+    for (name, outcome), note in zip(flat, certainty.notes[1:], strict=True):
+        assert note.startswith(f"{outcome} of {name} lungs is the same in more than 95% of the")
     _, without = tables_of("sobol", driven.drop_vars("disagreement"))
     assert {r["ranking by distribution (PAWN)"] for r in rows(without)} == {"not asked"}
 

@@ -39,7 +39,10 @@ QUANTILES = (0.1, 0.25, 0.5, 0.75, 0.9)
 
 _INTERVAL = Variable(
     "interval of the share",
-    attrs={"ci_level": LEVEL, "ci_method": "Wilson score at the effective number of lungs"},
+    attrs={
+        "ci_level": LEVEL,
+        "ci_method": "Wilson score at the effective number of lungs, Student's quantile",
+    },
 )
 
 VARIABLES: Mapping[str, Variable] = {

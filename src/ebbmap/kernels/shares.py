@@ -145,7 +145,11 @@ def shares_of_counts(
 
 
 def wilson(
-    successes: npt.ArrayLike, trials: npt.ArrayLike, level: float
+    successes: npt.ArrayLike,
+    trials: npt.ArrayLike,
+    level: float,
+    *,
+    quantile: float | None = None,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return the interval of a share by Wilson's score method.
 
@@ -155,6 +159,9 @@ def wilson(
         Counts, or an effective number of trials and its share of them; trials > 0.
     level : float
         Level of the interval, 0 to 1.
+    quantile : float, optional
+        In place of the normal quantile of the level, such as Student's where a variance was
+        estimated from few cases.
 
     Returns
     -------
@@ -170,7 +177,7 @@ def wilson(
     >>> [round(float(x), 4) for x in wilson(0, 20, 0.95)]
     [0.0, 0.1611]
     """
-    z = float(ndtri(0.5 + level / 2.0))
+    z = float(ndtri(0.5 + level / 2.0)) if quantile is None else quantile
     successes, trials = np.asarray(successes), np.asarray(trials)
     share = successes / trials
     centre = share + z**2 / (2.0 * trials)

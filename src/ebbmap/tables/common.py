@@ -34,8 +34,8 @@ def steady_cells(found: xr.Dataset, names: list[str]) -> list[Cell]:
 
 def by_rule_and_population(result: xr.Dataset) -> Iterator[tuple[str, str, xr.Dataset]]:
     """Yield every rule and population of a result with what was found for them."""
-    for rule in result["rule"].values.astype(str):
-        for name in result["population"].values.astype(str):
+    for rule in result["rule"].values.astype(str).tolist():
+        for name in result["population"].values.astype(str).tolist():
             yield rule, name, result.sel(rule=rule, population=name)
 
 

@@ -250,7 +250,12 @@ class SobolWork:
             # a place with more failures has fewer cases, and more noise
             noise = max(float(piece["pawn_noise"]) for piece in last)
             said = disagreement_sentence(whole["pawn"], whole["pawn_interval"], whole, along)
-            whole = whole.assign(pawn_noise=whole["pawn_noise"].copy(data=noise), disagreement=said)
+            most = max(float(piece["pawn_largest_noise"]) for piece in last)
+            whole = whole.assign(
+                pawn_noise=whole["pawn_noise"].copy(data=noise),
+                pawn_largest_noise=whole["pawn_largest_noise"].copy(data=most),
+                disagreement=said,
+            )
         verdict = NOT_ASKED
         if width is not None:
             verdict = SETTLED if widths[-1] <= width else SPENT

@@ -32,6 +32,12 @@ AnyProtocol = TypeVar("AnyProtocol", bound=ProtocolFile)
 #: What a lung may be chosen by, besides its properties.
 CHOSEN_BY = "time_constant_exp"
 
+#: Settings from which on the error of choosing them is small beside that of the lungs: measured,
+#: 0.00007 against 0.006 at 4,096 lungs.
+ENOUGH_SETTINGS = 64
+
+UNDETERMINED = "Such lungs are undetermined at every setting."
+
 
 def load_protocol(path: Path) -> Protocol:
     """Read and check a protocol file.
@@ -87,6 +93,7 @@ def build(file: ProtocolFile, text: str) -> Protocol:
         )
         for one in file.groups
     )
+    draft = Draft(file.settings.spans(), file.settings.rules())
     (limits,) = file.limits.build().values()
     lung = lung_model(file.lung)
     lungs, settings_drawn = COSTLY_VERDICT if lung.costly else VERDICT
@@ -98,7 +105,7 @@ def build(file: ProtocolFile, text: str) -> Protocol:
         text=text,
         stated=file.model_dump(mode="json"),
         lung=lung,
-        draft=Draft(file.settings.spans(), file.settings.rules()),
+        draft=draft,
         groups=groups,
         limits=limits,
         rules=tuple(file.limits.rules),
@@ -110,10 +117,20 @@ def build(file: ProtocolFile, text: str) -> Protocol:
         sizes={**(COSTLY if lung.costly else {}), **stated},
         own_breathing=tuple(file.own_breathing),
         seed=file.seed,
-        notes=tuple(
-            f"{text} Such lungs are undetermined at every setting." for text, _ in leaving(file)
+        notes=(
+            *_few_settings(file.settings_drawn or settings_drawn, draft),
+            *(f"{text} {UNDETERMINED}" for text, _ in leaving(file)),
         ),
     )
+
+
+def _few_settings(drawn: int, draft: Draft) -> Iterator[str]:
+    """Yield a note where intervals leave out what the choice of settings adds."""
+    if drawn < ENOUGH_SETTINGS and draft.free:
+        yield (
+            f"settings_drawn: {drawn} settings leave an error that no interval here "
+            f"holds. Draw {ENOUGH_SETTINGS} or more."
+        )
 
 
 def _population(file: ProtocolFile, name: str) -> Population:
