@@ -62,7 +62,7 @@ class Readings:
                 self.known[one.name][arrived] = self.pending[number, arrived]
                 self.arrives[number, arrived] = np.inf
                 fresh |= arrived
-        return fresh & active
+        return np.asarray(fresh & active)
 
     def after_change(self, minute: int, changed: np.ndarray) -> None:
         """Bring forward what is measured after a change, for the patients with these numbers."""
