@@ -76,7 +76,7 @@ PRINTED = (29.2, 28.0, 25.9, 24.4, 22.9, 20.6, 18.2, 16.7, 14.1)
 
 def test_the_textbooks_table_has_the_mean_pressure_that_it_prints(textbook):
     policy, bodies, starts = textbook
-    cohort = starts[1].cohort.first(2)
+    cohort = starts[1].cohort.part(slice(2))
     table = policy.wean.rows
     first = {name: np.full(2, column[0]) for name, column in table.items()}
     settings = {**cohort.settings, **first, "t_low": np.full(2, 0.8)}

@@ -80,7 +80,9 @@ class Bodies:
         still = [one for one in self.plan.steps if one[0] not in moving or one[0] == CLOSED]
         self.still = Plan(self.plan.outcomes, tuple(still), self.plan.parameters)
         self.moving = tuple(one for one in self.plan.steps if one[0] in moving - {CO2, CLOSED})
-        self.follows_oxygen = any(name == OXYGEN for name, _, _ in self.moving)
+        needed = {need for _, _, needs in self.moving for need in needs}
+        kept = {*needed, *self.plan.outcomes, CLOSED, "co2_production", "release_volume"}
+        self.kept = tuple(sorted(kept - {name for name, _, _ in self.moving} - {OWN, CO2}))
 
     def solve(self, patients: Arrays, settings: Arrays) -> dict[str, np.ndarray]:
         """Return all that follows from lung and settings, shape (n,) each.
@@ -95,7 +97,11 @@ class Bodies:
         values = resolve({**patients, **settings}, self.plan.parameters)
         n = np.shape(settings["p_high"])
         known, _ = compute(self.lung, Plan((), self.still.steps, self.still.parameters), values)
-        return {name: np.broadcast_to(np.asarray(value, float), n) for name, value in known.items()}
+        return {
+            name: np.broadcast_to(np.asarray(known[name], float), n)
+            for name in self.kept
+            if name in known
+        }
 
     def present(self, solved: Arrays, state: State) -> tuple[dict[str, np.ndarray], np.ndarray]:
         """Return every outcome as it is now, and where arterial oxygen is heading [mmHg]."""
@@ -127,12 +133,20 @@ class Bodies:
         _, state.pao2 = self.present(solved, state)
         return state
 
-    def after(self, minutes: float, solved: Arrays, state: State, breathing: Arrays) -> State:
+    def after(
+        self,
+        minutes: float,
+        solved: Arrays,
+        state: State,
+        breathing: Arrays,
+        heading: np.ndarray | None = None,
+    ) -> State:
         """Return the state some minutes later; own breathing is held meanwhile.
 
-        Parameters and shapes as in `steady`.
+        Parameters and shapes as in `steady`; `heading` as `present` gives it, if it is known.
         """
-        _, heading = self.present(solved, state)
+        if heading is None:
+            _, heading = self.present(solved, state)
         ventilation = self._ventilation(solved, state.own)
         tension, slow = co2_stores_after(
             minutes,

@@ -53,13 +53,13 @@ class Cohort:
         """How many, n."""
         return int(self.settings["p_high"].size)
 
-    def first(self, n: int) -> Cohort:
-        """Return the first n of them."""
-        cut = (
-            {name: value[:n] for name, value in part.items()}
+    def part(self, cut: slice) -> Cohort:
+        """Return some of them."""
+        parts = (
+            {name: value[cut] for name, value in part.items()}
             for part in (self.values, self.settings, self.breathing)
         )
-        return Cohort(self.group, *cut)
+        return Cohort(self.group, *parts)
 
 
 def draw_cohort(policy: Policy, group: Group, n: int) -> Cohort:

@@ -87,6 +87,8 @@ class Rule:
         Time before any rule acts again [min].
     again : float
         Time before this rule acts again [min].
+    takes_back : bool
+        Whether it takes back a step of weaning, and acts only where one was made.
     line : int
         Line of the file.
     source, own : str
@@ -101,6 +103,7 @@ class Rule:
     caps: Box = field(default_factory=Box)
     wait: float = 0.0
     again: float = 0.0
+    takes_back: bool = False
     line: int = 0
     source: str = ""
     own: str = ""

@@ -163,7 +163,8 @@ def _weaning(given: Wean, line: int) -> list[Rule]:
         return [wean]
     back = {name: -by for name, by in moves.items()}
     turned = {name: column[::-1] for name, column in rows.items()}
-    return [Rule(SET_BACK, condition_of(given.halt), back, turned, **shared), wean]
+    halt = condition_of(given.halt)
+    return [Rule(SET_BACK, halt, back, turned, takes_back=True, **shared), wean]
 
 
 def _body(given: Patients) -> Body:
