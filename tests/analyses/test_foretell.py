@@ -170,7 +170,7 @@ def test_models_and_populations_stand_side_by_side():
 def test_what_cannot_be_is_refused():
     with pytest.raises(EbbmapError, match="t_low has no axis"):
         find_foretell(ASKED)
-    with pytest.raises(EbbmapError, match="harm needs limits"):
+    with pytest.raises(EbbmapError, match="without limits"):
         find_foretell(Question(lung="linear"), axes={"t_low": T_LOW})
     with pytest.raises(EbbmapError, match="greater than 0"):
         Foretell(ways={"t_low": [0.0]})

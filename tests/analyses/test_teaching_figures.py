@@ -282,7 +282,8 @@ def test_both_routes_start_and_end_at_the_same_settings():
 
 
 def test_a_step_of_the_route_is_a_solved_case():
-    told = find_wean(Question(lung="linear", fixed=SET, populations=GROUPS, rules=RULES)).sel(
+    question = Question(lung="linear", fixed=SET, populations=GROUPS, rules=RULES)
+    told = find_wean(question, Wean(own_breathing_at_most=0.0)).sel(
         population="restrictive", rule="flow_ratio", route=COMMON, step=2
     )
     alone = simulate(

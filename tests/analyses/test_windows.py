@@ -232,13 +232,13 @@ def test_the_bundled_co2_limits_leave_the_window_that_a_fine_grid_of_judgements_
 
 
 def test_an_unknown_caution_leaves_a_place_undetermined_as_the_judgement_does():
-    # no alveolar ventilation: pH is unknown, and nothing else asks for it
+    # no steady state of CO2: that of oxygen is unknown, and nothing else asks for it
     limits = LimitSet(
         "mild",
         "mild",
         (
             Limit("flow_ratio", "invented", 0.5, 0.75),
-            Limit("ph", "invented", low=7.2, width=1.0, severity="caution"),
+            Limit("oxygen_balance", "invented", low=0.5, severity="caution"),
         ),
     )
     case = {"predicted_body_weight": 80.0, "compliance": 12.0, "resistance_exp": 10.0}

@@ -10,7 +10,7 @@ from itertools import combinations
 
 import numpy as np
 
-from ebbmap.cases.calibration import LEFT, breath_for, even_lungs
+from ebbmap.cases.calibration import LEFT, LUNG, breath_for, even_lungs
 from ebbmap.cases.measurement import measure
 
 #: Which reading answers to which property.
@@ -33,8 +33,6 @@ STEPS, NEAR = 6, 1e-3
 
 #: Slopes of the logarithm of a time constant on that of a resistance.
 SLOPES = (0.2, 1.5)
-
-WHOLE = (*ANSWERS, "resistance_quadratic", "slow_volume_share", "time_constant_slow")
 
 
 def equal_lungs(
@@ -63,7 +61,8 @@ def equal_lungs(
     flow is added to the resistance. The expiratory resistance is sought.
     """
     how = breath_for(lungs, breath)
-    wanted = measure("whole", {name: lungs[name] for name in WHOLE}, how, left=LEFT)
+    whole = {name: lungs[name] for name in LUNG if name in lungs}
+    wanted = measure("whole", whole, how, left=LEFT)
     kept = {name: lungs[name] for name in KEPT[kind]}
     turbulent = lungs["resistance_quadratic"] * breath["flow"]
     if kind == "paired":

@@ -127,6 +127,16 @@ def test_cells_that_could_not_be_determined_are_hatched(mapped):
     assert ax.collections[-1].hatches == ["////"]
 
 
+def test_cells_without_a_steady_state_are_dotted(mapped):
+    plain = plot_map(mapped, x="t_low", y="resistance_exp")
+    lost = mapped["unsteady_share"] * 0.0
+    ax = plot_map(mapped.assign(unsteady_share=lost + 0.4), x="t_low", y="resistance_exp")
+    assert len(ax.collections) == len(plain.collections)
+    ax = plot_map(mapped.assign(unsteady_share=lost + 0.6), x="t_low", y="resistance_exp")
+    assert len(ax.collections) == len(plain.collections) + 1
+    assert ax.collections[-1].hatches == [".."]
+
+
 @pytest.mark.parametrize(
     ("middle", "drawn"),
     [

@@ -132,6 +132,26 @@ PLANS = [
         0,
     ),
     (
+        "[analyses.edge]\nover = ['t_low', 'p_high']\nwanted = 0.7\ntolerance = 0.1\n"
+        "budget = 2000\npoints = 200\nlevel = 0.9",
+        {
+            "over": ["t_low", "p_high"],
+            "wanted": 0.7,
+            "tolerance": 0.1,
+            "budget": 2000,
+            "points": 200,
+            "level": 0.9,
+        },
+        "edge_t_low_p_high",
+        0,
+    ),
+    (
+        "[analyses.rare]\ncases = 200\nreplicates = 8\nat = [0.4]",
+        {"cases": 200, "replicates": 8, "at": [0.4], "level": 0.95},
+        "rare_t_low",
+        0,
+    ),
+    (
         "[analyses.mapping]\nresamples = 60\nlevel = 0.8\nalong = 't_low'",
         {"resamples": 60, "level": 0.8, "along": "t_low"},
         "mapping_t_low",

@@ -13,6 +13,7 @@ from pydantic import Field
 from ebbmap.analyses.asked import Asked
 from ebbmap.analyses.base import Analysis
 from ebbmap.analyses.common.foretold import BREATHING, VARIABLES, after_choosing, scores_of
+from ebbmap.analyses.common.knowledge import with_knowledge
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
 from ebbmap.analyses.common.windows import SEARCHED, one_value_each
 from ebbmap.analyses.options import (
@@ -30,7 +31,6 @@ from ebbmap.cases.labelling import label_variables
 from ebbmap.cases.pieces import Pieces, Progress, join_groups, listed
 from ebbmap.cases.question import Question, draw_cases, seed_of
 from ebbmap.cases.uses import Use, add_provenance
-from ebbmap.errors import EbbmapError
 from ebbmap.kernels.choosing import t_low_reaching
 from ebbmap.kernels.foretelling import count_releases, foretold
 from ebbmap.kernels.judging import Judgement, judge
@@ -129,13 +129,12 @@ def find_foretell(
     >>> found["chosen_t_low"].values.round(3).ravel().tolist()
     [0.144, 0.347]
     """
-    return foretell_pieces(question, options or Foretell(), axes).whole(progress)
+    return ANALYSIS.pieces(question, options or Foretell(), axes).whole(progress)
 
 
 def foretell_pieces(question: Question, options: Foretell, axes: Axes) -> Pieces[xr.Dataset]:
     """Cut the work into populations and lung models; see `find_foretell`."""
-    if not question.rules:
-        raise EbbmapError("harm needs limits to be judged by. Give `rules` to the question.")
+    question.require_rules()
     t_low = axis_of(axes, "t_low")
     models = list(options.models) or [question.lung]
     groups = question.groups()
@@ -308,20 +307,22 @@ def _check(asked: Asked) -> Iterator[str]:
                 yield f"{place}.ways.{way}: must be a share below 1; got {value:g}."
 
 
-ANALYSIS = Analysis(
-    name="foretell",
-    long_name="how well rules for T low foretell harm",
-    options=Foretell,
-    pieces=foretell_pieces,
-    size=_size,
-    variables=VARIABLES,
-    lays_out=lambda asked: [
-        "t_low",
-        "t_low_in_time_constants",
-        BREATHING,
-    ],
-    draws=lambda asked: True,
-    models=lambda asked: asked.words("models"),
-    check=_check,
-    keeps_pieces=True,
+ANALYSIS = with_knowledge(
+    Analysis(
+        name="foretell",
+        long_name="how well rules for T low foretell harm",
+        options=Foretell,
+        pieces=foretell_pieces,
+        size=_size,
+        variables=VARIABLES,
+        lays_out=lambda asked: [
+            "t_low",
+            "t_low_in_time_constants",
+            BREATHING,
+        ],
+        draws=lambda asked: True,
+        models=lambda asked: asked.words("models"),
+        check=_check,
+        keeps_pieces=True,
+    )
 )

@@ -22,6 +22,7 @@ from ebbmap.cases.labelling import (
 )
 from ebbmap.kernels.judging import judge
 from ebbmap.lungs import DEFAULT_LUNG, lung_model
+from ebbmap.registries.bounds import with_steady_state
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import plan
 from ebbmap.registries.parameters import PARAMETERS
@@ -128,8 +129,10 @@ def add_verdict(dataset: xr.Dataset, limits: LimitSet) -> xr.Dataset:
     Returns
     -------
     xarray.Dataset
-        With `verdict`, `margin` (scaled, > 0 inside) and `binding` added.
+        With `verdict`, `margin` (scaled, > 0 inside) and `binding` added. Where the balances of
+        CO2 and oxygen are known, a case without a steady state is unsafe, whatever is limited.
     """
+    limits = with_steady_state(limits, dataset.data_vars)
     judged = judge(limits, {name: dataset[name].values for name in limits.outcomes})
     dims = dataset["status"].dims
     return dataset.assign(

@@ -132,6 +132,13 @@ def wean(
     seconds_per_pressure: Annotated[
         float, typer.Option(help="Increase of T high for each cmH2O less of P high [s].")
     ] = 0.5,
+    own_breathing_at_most: Annotated[
+        float,
+        typer.Option(
+            min=0.0,
+            help="The patient takes over what releases lose, up to this [L/min]; 0: as set.",
+        ),
+    ] = 5.0,
     as_json: JsonOption = False,
 ) -> None:
     """Lower P high and lengthen T high step by step, and search a safer path to the same end."""
@@ -144,6 +151,7 @@ def wean(
         p_high_end=p_high_end,
         p_high_step=p_high_step,
         seconds_per_pressure=seconds_per_pressure,
+        own_breathing_at_most=own_breathing_at_most,
     )
     given, added = started(values_of(values))
     asked = question_of(lung_of(lung), given, limits_of(rule, limits), population)

@@ -25,6 +25,7 @@ PLACES = 41
 VARIABLES: Mapping[str, Variable] = {
     "safe_share": Variable(share_words("safe_share")),
     "undetermined_share": Variable(share_words("undetermined_share")),
+    "unsteady_share": Variable(share_words("unsteady_share")),
     "commonest_bound": Variable("limit broken most often", None),
 }
 
@@ -53,8 +54,9 @@ def map_draft(protocol: Protocol) -> xr.Dataset | None:
     Returns
     -------
     xarray.Dataset or None
-        Dims (group, y, x): `safe_share`, `undetermined_share`, `commonest_bound`; the other
-        settings are half-way through the draft. None where fewer than two settings have a range.
+        Dims (group, y, x): `safe_share`, `undetermined_share`, `unsteady_share`,
+        `commonest_bound`; the other settings are half-way through the draft. None where fewer
+        than two settings have a range.
     """
     pieces = map_pieces(protocol)
     return None if pieces is None else pieces.whole()
@@ -86,7 +88,7 @@ def _map(protocol: Protocol, x: str, y: str) -> xr.Dataset:
         shape = (many, many)
         if drawn.size < 2:
             blank = np.full(shape, np.nan)
-            rows.append((blank, np.ones(shape), np.full(shape, -1)))
+            rows.append((blank, np.ones(shape), blank, np.full(shape, -1)))
             continue
         solve, m = solver(protocol, draft, drawn, places)
         judged = judge(protocol.limits, solve(slice(0, drawn.size)))
@@ -96,12 +98,14 @@ def _map(protocol: Protocol, x: str, y: str) -> xr.Dataset:
             np.broadcast_to(judged.binding, full).T.reshape(*shape, -1),
             bounds=len(bounds),
         )
-        rows.append((counted.safe, counted.undetermined, counted.commonest))
-    safe, unknown, commonest = (np.array(part) for part in zip(*rows, strict=True))
+        unsteady = np.broadcast_to(judged.unsteady, full).mean(axis=0).reshape(shape)
+        rows.append((counted.safe, counted.undetermined, unsteady, counted.commonest))
+    safe, unknown, lost, commonest = (np.array(part) for part in zip(*rows, strict=True))
     dims = ("group", y, x)
     data = {
         "safe_share": (dims, safe),
         "undetermined_share": (dims, unknown),
+        "unsteady_share": (dims, lost),
         "commonest_bound": (dims, np.array([*bounds, "none"])[commonest]),
     }
     coords = {

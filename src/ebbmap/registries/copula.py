@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 from scipy.special import ndtri
@@ -27,6 +27,17 @@ class Conditional(NamedTuple):
     names: tuple[str, ...]
     mean: np.ndarray
     covariance: np.ndarray
+
+
+class Known(Protocol):
+    """What is known of a population, and how well."""
+
+    @property
+    def numbers(self) -> tuple[Any, ...]:
+        """The k numbers that it rests on, each with a name, a grade and a source."""
+
+    def population(self, scores: np.ndarray | None = None) -> Population:
+        """Return the population where each number is off by so many standard errors."""
 
 
 class Fold(NamedTuple):
@@ -62,6 +73,8 @@ class Population:
         What changes for lungs that lack a part; see `registries.folding`.
     unfolded : Population, optional
         The population that this one was folded from.
+    known : Known, optional
+        How well its numbers are known; None where nobody says.
 
     Raises
     ------
@@ -78,6 +91,7 @@ class Population:
     source: str = ""
     folds: Mapping[str, Fold] = field(default_factory=dict, repr=False)
     unfolded: Population | None = field(default=None, repr=False)
+    known: Known | None = field(default=None, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         """Refuse impossible correlations."""
@@ -267,3 +281,19 @@ class Population:
             **drawn,
             **{name: np.broadcast_to(value[:, None], shape) for name, value in fixed.items()},
         }
+
+
+def known_of(group: Population) -> Known:
+    """Return what is known of a population.
+
+    Raises
+    ------
+    EbbmapError
+        If nobody says how well its numbers are known.
+    """
+    if group.known is None:
+        raise EbbmapError(
+            f"knowledge: how well the numbers of the population {group.name!r} are known is not "
+            "stated. Set knowledge = 0, or take a fitted population."
+        )
+    return group.known

@@ -146,9 +146,9 @@ def methods_text(check: Check) -> str:
         "the margin is the signed distance to the nearest hard limit over that limit's width. "
         "Intervals take the lung as the sampling unit, since the combinations of one lung are "
         "not independent: Wilson's interval at the number of trials that has the variance of the "
-        "lungs' shares. What a rule measures is blurred by a lognormal error. What is searched for "
-        "on some lungs is certified on others. A model of this kind leaves out much that matters "
-        f"in a patient.{_sizes_text(check)}"
+        "lungs' shares, with Student's quantile for the number of lungs. What a rule measures is "
+        "blurred by a lognormal error. What is searched for on some lungs is certified on others. "
+        f"A model of this kind leaves out much that matters in a patient.{_sizes_text(check)}"
     )
 
 

@@ -40,9 +40,11 @@ _BESIDE = MappingProxyType(
     {
         "window": 6e-7,
         "map": 2e-7,
+        "edge": 2e-7,
         "mapping": 9e-7,
         "boxes": 2e-5,
         "given": 5e-4,
+        "rare": 2e-6,
         "shapley": 2e-5,
         "screening": 2e-5,
         "sobol": 2e-6,

@@ -110,11 +110,11 @@ def teaching_grid(lung: str = DEFAULT_LUNG, **values: float) -> xr.Dataset:
     start = {n: value for n, value in started(values)[0].items() if n != BREATHING}
     if "resistance_quadratic" in lung_model(lung).parameters:
         start = {"resistance_quadratic": TUBE, **start}
-    given = {**start, **grid, "resistance_insp": resistance_insp}
+    given: dict[str, Any] = {**start, **grid, "resistance_insp": resistance_insp}
     limits = limit_set(JUDGED_BY)
     wanted = tuple(dict.fromkeys((*SHOWN, *limits.outcomes)))
     levels = xr.DataArray(list(OWN_BREATHING), dims=BREATHING, coords={BREATHING: [*OWN_BREATHING]})
-    solved = simulate(lung, outcomes=wanted, **given, **{BREATHING: levels})
+    solved = simulate(lung, outcomes=wanted, **{**given, BREATHING: levels})
     solved = solved.transpose(*AXES, BREATHING, ...)
     held = {name: float(solved[name]) for name in ("t_high", "p_low")}
     if not bool(np.isfinite(solved["release_volume"]).all()):

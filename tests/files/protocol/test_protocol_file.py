@@ -49,6 +49,13 @@ def test_a_good_file_becomes_a_draft():
     assert "flow_ratio" in protocol.limits.outcomes
 
 
+@pytest.mark.parametrize(("drawn", "notes"), [(32, 1), (64, 0)])
+def test_few_settings_are_noted(drawn, notes):
+    protocol = parse_protocol(GOOD.replace('title = "t"', f'title = "t"\nsettings_drawn = {drawn}'))
+    few = [note for note in protocol.notes if note.startswith("settings_drawn: 32 settings")]
+    assert len(few) == notes
+
+
 @pytest.mark.parametrize(
     ("old", "new", "told"),
     [

@@ -93,6 +93,7 @@ def conditions(result: xr.Dataset) -> list[str]:
         ("sampled", "Drawn beside the lungs: {}."),
         ("conditioned_on", "Lungs drawn given {}."),
         ("left_bounds", "{}."),
+        ("knowledge", "{}"),
     )
     texts = {name: str(result.attrs.get(name, "")) for name, _ in said}
     if texts["averaged_over"] == "nothing":

@@ -53,9 +53,9 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     add_caption(
         fig,
         f"P high down by {result.attrs['p_high_step']:g} cmH₂O and T high up by "
-        f"{result.attrs['seconds_per_pressure']:g} s per cmH₂O. Line: margin zero. Open marks: a "
-        "hard limit is broken, or it is not known. Own breathing and oxygen are held. The middle "
-        "lung of each population; N = 1 each.",
+        f"{result.attrs['seconds_per_pressure']:g} s per cmH₂O. Line: margin zero. Open mark: a "
+        "hard limit is broken, or it is not known, and weaning stops. "
+        f"{result.attrs['comment']} The middle lung of each population; N = 1 each.",
         result,
         rule="*",
         legend=(*first_handles(axes.flat), ""),

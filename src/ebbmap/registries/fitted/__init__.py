@@ -27,7 +27,7 @@ from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.registries.copula import Fold, Population
 from ebbmap.registries.distributions import Family, Marginal
 from ebbmap.registries.fitted.assumed import assumed
-from ebbmap.registries.fitted.bases import FAMILIES, PHENOTYPES, REST
+from ebbmap.registries.fitted.bases import PHENOTYPES, REST, families
 from ebbmap.registries.folding import possible
 from ebbmap.registries.parameters import parameter
 
@@ -119,33 +119,8 @@ class Fitted:
             Correlations that cannot hold together are drawn towards none until they can.
         """
         values = self.values if scores is None else self.values + self.response @ scores
-        return population_of(self.name, dict(zip(self.unknowns, values.tolist(), strict=True)))
-
-    def draw(self, outer: int, *, seed: int) -> tuple[np.ndarray, tuple[Population, ...]]:
-        """Draw populations from what is not known.
-
-        Parameters
-        ----------
-        outer : int
-            How many populations m, >= 1.
-        seed : int
-            Seed of the generator; 0 is a seed.
-
-        Returns
-        -------
-        scores : ndarray, shape (m, k)
-            By how many standard errors each number is off in each draw.
-        populations : tuple of Population
-            One for each draw.
-
-        Examples
-        --------
-        >>> scores, drawn = fitted("normal").draw(2, seed=0)
-        >>> drawn[0].median["compliance"] != drawn[1].median["compliance"]
-        True
-        """
-        scores = np.random.default_rng(seed).standard_normal((outer, len(self.numbers)))
-        return scores, tuple(self.population(one) for one in scores)
+        made = population_of(self.name, dict(zip(self.unknowns, values.tolist(), strict=True)))
+        return replace(made, known=self)
 
 
 def breath_of(values: Mapping[str, float]) -> dict[str, float]:
@@ -175,8 +150,8 @@ def population_of(phenotype: str, values: Mapping[str, float]) -> Population:
     unknowns = {name: one.value for name, one in assumed(phenotype).items()} | dict(values)
     rest = REST[phenotype]
     marginals = {
-        name: _fitted(name, unknowns[f"centre: {name}"], unknowns[f"spread: {name}"])
-        for name in FAMILIES
+        name: _fitted(name, form, unknowns[f"centre: {name}"], unknowns[f"spread: {name}"])
+        for name, form in families(phenotype).items()
     } | {
         name: _moved(name, one, unknowns.get(f"centre: {name}"), unknowns.get(f"spread: {name}"))
         for name, one in rest.items()
@@ -208,9 +183,9 @@ def _pair(text: str) -> tuple[str, str]:
     return one, other
 
 
-def _fitted(name: str, centre: float, spread: float) -> Marginal:
+def _fitted(name: str, form: tuple[Family, float, float], centre: float, spread: float) -> Marginal:
     """Return the marginal of a fitted property."""
-    family, low, high = FAMILIES[name]
+    family, low, high = form
     middle = exp(centre) if family == "lognormal" else centre
     low, high = _ends(name, family, low, high)
     source = "fitted to published measurements; its standard error lies beside it"

@@ -156,6 +156,11 @@ _OWN: Mapping[str, Mapping[str, Assumed]] = MappingProxyType(
             ),
             **_slow(0.25, 0.08, 4.0, 0.5, None),
             **_breath(7.9, 0.1, 14.0),
+            "centre: upstream_resistance": _free(15.0),
+            "spread: upstream_resistance": _of_log(0.7, 0.4, OURS),
+            "correlation: resistance_exp, upstream_resistance": _pair(
+                0.5, 0.4, "the same airways; size our choice"
+            ),
         },
         "severe_asthma": {
             "centre: compliance": _of_log(54.0, 0.25, "as in normal lungs; no source"),

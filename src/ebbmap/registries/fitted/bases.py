@@ -31,8 +31,8 @@ TUBE = 7.5
 
 _TUBE_QUADRATIC = float(tracheal_tube(TUBE)[1])
 
-#: Family of each fitted property, with bounds; a lognormal's are those of the parameter.
-FAMILIES: Mapping[str, tuple[Family, float, float]] = MappingProxyType(
+#: Family of fitted properties, with bounds; a lognormal's are those of the parameter.
+_FAMILIES: Mapping[str, tuple[Family, float, float]] = MappingProxyType(
     {
         "compliance": ("lognormal", -np.inf, np.inf),
         "resistance_insp": ("lognormal", -np.inf, np.inf),
@@ -43,6 +43,16 @@ FAMILIES: Mapping[str, tuple[Family, float, float]] = MappingProxyType(
         "resistance_quadratic": ("normal", 0.4 * _TUBE_QUADRATIC, 2.0 * _TUBE_QUADRATIC),
     }
 )
+
+
+#: Phenotypes in which expiratory flow can be limited.
+LIMITED = ("obstructive",)
+
+
+def families(phenotype: str) -> dict[str, tuple[Family, float, float]]:
+    """Return the family of each fitted property of a phenotype, with its bounds."""
+    limit: tuple[Family, float, float] = ("lognormal", -np.inf, np.inf)
+    return {**_FAMILIES, **({"upstream_resistance": limit} if phenotype in LIMITED else {})}
 
 
 def _normal(
@@ -101,14 +111,10 @@ _COLLAPSE_IN_INJURY = {
 }
 
 
-def _wall(*, mean: float, sd: float, source: str, confirmed: Confirmed) -> Marginal:
-    return _normal(mean=mean, sd=sd, low=0.1, high=0.9, source=source, confirmed=confirmed)
-
-
 _OBSTRUCTIVE: Mapping[str, Marginal] = MappingProxyType(
     {
-        "chest_wall_share": _wall(
-            mean=0.37, sd=0.10, source=f"as in normal lungs, {WALL}", confirmed="assumption"
+        "chest_wall_share": _normal(
+            mean=0.37, sd=0.10, low=0.1, high=0.9, source=f"as in normal lungs, {WALL}"
         ),
         "alveolar_dead_space_share": _dead_space(mean=0.28, sd=0.14, ratio="0.5, our choice"),
         "shunt_baseline": _shunt(mean=0.12, sd=0.05),
@@ -121,16 +127,20 @@ _OBSTRUCTIVE: Mapping[str, Marginal] = MappingProxyType(
 REST: Mapping[str, Mapping[str, Marginal]] = MappingProxyType(
     {
         "normal": {
-            "chest_wall_share": _wall(mean=0.37, sd=0.10, source=WALL, confirmed="derived"),
+            "chest_wall_share": _normal(
+                mean=0.37, sd=0.10, low=0.1, high=0.9, source=WALL, confirmed="derived"
+            ),
             "alveolar_dead_space_share": _dead_space(mean=0.03, sd=0.03, ratio="0.3 in health"),
             "shunt_baseline": _shunt(mean=0.05, sd=0.02),
             **_CLOSING,
             "co2_production": _co2(mean=200.0, sd=25.0),
         },
         "restrictive": {
-            "chest_wall_share": _wall(
+            "chest_wall_share": _normal(
                 mean=0.30,
                 sd=0.12,
+                low=0.1,
+                high=0.7,
                 source="0.20 and 0.47: Gattinoni et al., Am J Respir Crit Care Med 1998;158:3; "
                 "between",
                 confirmed="derived",
