@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from ebbmap.committee import boxes, comparison, drivers, maps, verdict, windows
+from ebbmap.committee import boxes, comparison, drivers, knowledge, maps, verdict, windows
 from ebbmap.committee.base import Part
 
 PARTS: Mapping[str, Part] = MappingProxyType(
@@ -13,6 +13,7 @@ PARTS: Mapping[str, Part] = MappingProxyType(
         part.name: part
         for part in (
             verdict.PART,
+            knowledge.PART,
             boxes.PART,
             comparison.PART,
             windows.PART,

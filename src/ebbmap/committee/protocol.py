@@ -12,6 +12,7 @@ from typing import Any
 
 from ebbmap.committee.draft import Draft, Span, needed_properties
 from ebbmap.lungs import Lung
+from ebbmap.registries.copula import known_of
 from ebbmap.registries.folding import folded
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.populations import Population
@@ -73,6 +74,8 @@ class Protocol:
         Lungs drawn from each population, and settings drawn from the draft's ranges.
     seed : int
         Seed of every draw; 0 is a seed.
+    knowledge : int
+        Outer draws of what is not known of the populations; 0 leaves it out.
     notes : tuple of str
         What should be known before a check, though it stops none.
     """
@@ -93,10 +96,13 @@ class Protocol:
     lungs: int
     settings_drawn: int
     seed: int
+    knowledge: int = 0
     notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        """Fold what the lung model lacks into what it has."""
+        """Fold what the lung model lacks into what it has; refuse knowledge that nobody has."""
+        for group in self.groups if self.knowledge else ():
+            known_of(group.population)
         groups = tuple(
             replace(group, population=folded(group.population, self.lung)) for group in self.groups
         )

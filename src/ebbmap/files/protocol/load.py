@@ -86,6 +86,7 @@ def _build(file: ProtocolFile, text: str) -> Protocol:
         lungs=file.lungs,
         settings_drawn=file.settings_drawn,
         seed=file.seed,
+        knowledge=file.knowledge,
         notes=tuple(
             f"{text} Such lungs are undetermined at every setting." for text, _ in leaving(file)
         ),

@@ -9,7 +9,15 @@ from pydantic import BeforeValidator, Field
 
 from ebbmap.analyses.options import LungName, Number, ParameterName, Positive, Share
 from ebbmap.committee.draft import Rule, Span
-from ebbmap.files.study.schema import MAX_LUNGS, Limits, OwnName, OwnPopulation, Table, Text
+from ebbmap.files.study.schema import (
+    MAX_DRAWS,
+    MAX_LUNGS,
+    Limits,
+    OwnName,
+    OwnPopulation,
+    Table,
+    Text,
+)
 
 #: Settings drawn from the draft's ranges, at most.
 MAX_SETTINGS = 2**16
@@ -168,6 +176,14 @@ class ProtocolFile(Table):
     seed: int = Field(0, ge=0, lt=2**63, strict=True)
     lungs: int = Field(4096, ge=64, le=MAX_LUNGS, strict=True)
     settings_drawn: int = Field(512, ge=8, le=MAX_SETTINGS, strict=True)
+    knowledge: int = Field(
+        0,
+        ge=0,
+        le=MAX_DRAWS,
+        strict=True,
+        description="outer draws of what is not known of the populations; 39 or more for 95 %, 0 "
+        "for none",
+    )
     wanted: Share = 0.9
     settings: Settings
     fixed: dict[ParameterName, Number] = Field(default_factory=dict)

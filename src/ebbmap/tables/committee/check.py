@@ -9,6 +9,7 @@ from ebbmap.tables.committee.drivers import driver_table, parting_table
 from ebbmap.tables.committee.verdict import (
     corner_table,
     failing_table,
+    knowledge_table,
     per_lung_table,
     verdict_table,
 )
@@ -22,6 +23,7 @@ def check_tables(check: Check) -> dict[str, Table]:
     made = [
         draft_table(protocol),
         verdict_table(results["verdict"]),
+        *([knowledge_table(results["knowledge"])] if "knowledge" in results else []),
         per_lung_table(results["verdict"]),
         failing_table(results["verdict"], protocol.limits),
         corner_table(results["verdict"]),

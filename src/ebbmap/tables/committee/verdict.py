@@ -10,6 +10,7 @@ import xarray as xr
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.tables.committee.common import WHOLE, groups_of, text_of, with_interval
+from ebbmap.tables.common import number_cell, number_column
 from ebbmap.tables.model import CODE, GRADE, NUMBER, SHARE, STATED_SHARE, Column, Table, table
 from ebbmap.units import display
 
@@ -88,6 +89,22 @@ def verdict_document(ds: xr.Dataset) -> dict[str, Any]:
             "fails_most": fails_most(group),
         }
     return found
+
+
+def knowledge_table(ds: xr.Dataset) -> Table:
+    """Return how far what is not known of the populations could move each share."""
+    shown = {
+        "safe_share": "safe, caution included",
+        "none_share": "lungs with no safe setting",
+        "whole_share": "lungs safe over the whole range",
+    }
+    columns = ["group", *(number_column(ds, name, title, SHARE) for name, title in shown.items())]
+    rows = [
+        (name, *(number_cell(ds.sel(group=name), share) for share in shown))
+        for name in groups_of(ds)
+    ]
+    title = "Shares with 95 % intervals of the lungs drawn, and of knowledge"
+    return table(title, columns, rows, name="knowledge")
 
 
 def per_lung_table(ds: xr.Dataset) -> Table:
