@@ -208,6 +208,8 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "findings[].published[]": "published interval: lower, upper",
             "findings[].value": "number of the model; null if it cannot be compared",
             "findings[].lungs_drawn[]": "its 95 % interval of the lungs drawn: lower, upper",
+            "findings[].knowledge[]": "its 95 % interval of knowledge: lower, upper",
+            "findings[].within_reach": "whether both intervals together reach the published one",
             "findings[].lungs": "lungs drawn; 0 if the number hangs on none",
             "findings[].verdict": "agrees, set by it, disagrees or not comparable",
             "findings[].why": "why it disagrees or cannot be compared",
