@@ -83,7 +83,7 @@ def of_window(page: str, result: xr.Dataset) -> list[str]:
 
 
 def of_mapping(page: str, result: xr.Dataset) -> list[str]:
-    said = {"too_low": "too slow to empty", "too_high": "empties too far"}
+    said = {"too_low": "release too short", "too_high": "release too long"}
     facts = []
     for name, part in each(result.sel(rule=rule_of(page, result)), "population"):
         for event, text in said.items():

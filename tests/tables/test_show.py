@@ -796,7 +796,7 @@ def test_mapping():
     table = one_table("mapping", ds)
     assert "200 lungs each" in table.title
     told = rows(table)
-    words = {"too_low": "too slow to empty", "too_high": "empties too far"}
+    words = {"too_low": "release too short", "too_high": "release too long"}
     assert [tuple(r.values())[:3] for r in told] == [
         (rule, g.name, words[e]) for rule in RULES for g in GROUPS for e in words
     ]
@@ -837,7 +837,7 @@ def test_boxes():
                 break
         else:
             raise AssertionError(row)
-    events = {"unsafe", "too slow to empty", "empties too far"}
+    events = {"unsafe", "release too short", "release too long"}
     assert {r["event"] for r in told} == events
 
 
