@@ -132,6 +132,7 @@ def test_documents_of_quick_commands(words, absent):
     if words[0] == "describe":
         # the registry has categories, and every entry of it is there
         assert "sex" in told["parameters"]
+        absent = {key for key in KEYS["describe"] if key.startswith("study.")}
     check_keys(words[0], told, absent=absent)
 
 
@@ -228,6 +229,14 @@ def test_one_entry_of_a_registry():
     told = document("describe", "p_high", "--json")
     assert list(told["parameters"]) == ["p_high"]
     assert told["outcomes"] == told["limits"] == told["populations"] == told["lungs"] == {}
+
+
+def test_the_limits_of_a_study_and_which_can_hold_together():
+    told = document("describe", "two_rules", "--json")
+    absent = {key for key in KEYS["describe"] if not key.startswith(("study.", "caution"))}
+    check_keys("describe", told, absent=absent | ({"study.tables[].notes[]"} - set(paths(told))))
+    titles = [one["title"] for one in told["study"]["tables"]]
+    assert titles[0] == "limits" and "limits that hold together" in titles
 
 
 def test_a_page_to_explore(tmp_path):

@@ -15,16 +15,45 @@ from ebbmap.cli.options import JsonOption
 @command
 def describe(
     name: Annotated[
-        str | None, typer.Argument(help="Name of one entry; all entries by default.")
+        str | None,
+        typer.Argument(help="Name of one entry, or a study for its limits; else all entries."),
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Print the registries: parameters, outcomes, limits, populations, lungs."""
-    from ebbmap.tables.registries import registry_document, registry_tables
+    """Print the registries: parameters, outcomes, limits, populations, lungs.
+
+    Of a study, print its limits, and which of them can hold together.
+    """
+    from ebbmap.tables.registries import is_known, registry_document, registry_tables
 
     answer = Answer(as_json)
+    if name is not None and not is_known(name) and (study := _study_named(name)):
+        _describe_study(answer, study)
+        return
     answer.say(*registry_tables(name))
     answer.close(**registry_document(name))
+
+
+def _study_named(name: str) -> Path | None:
+    """Return the file of a study of this name, bundled or not; None where there is none."""
+    from ebbmap.files.bundled import bundled_studies, files_in
+
+    bundled = {path.stem: path for path in files_in(bundled_studies())}
+    path = bundled.get(name, Path(name))
+    return path if path.suffix == ".toml" else None
+
+
+def _describe_study(answer: Answer, path: Path) -> None:
+    """Print the limits of a study, and which of them can hold together."""
+    from ebbmap.files.study import load_study
+    from ebbmap.tables.plain import tables_document
+    from ebbmap.tables.together import study_tables
+
+    study = load_study(path)
+    with study.catalogue.active():
+        tables = list(study_tables(study))
+    answer.say(*tables)
+    answer.close(study={"title": study.file.title, "tables": tables_document(tables)})
 
 
 @command
