@@ -21,6 +21,7 @@ from ebbmap.registries.populations import POPULATIONS
 
 STUDY = """
 title = "tiny"
+lung = "linear"
 seed = 0
 lungs = 20
 populations = ["normal", "restrictive"]
@@ -286,7 +287,9 @@ def test_results_carry_names_units_and_where_they_come_from(ran):
 
 def test_pictures_lie_with_the_results_unless_told(tmp_path):
     path = tmp_path / "one.toml"
-    path.write_text('title = "one"\nlungs = 5\n[analyses.window]\n[outputs]\nfigures = ["svg"]')
+    path.write_text(
+        'title = "one"\nlung = "linear"\nlungs = 5\n[analyses.window]\n[outputs]\nfigures = ["svg"]'
+    )
     call("run", path, "--out", tmp_path / "all")
     names = {path.name for path in (tmp_path / "all").iterdir()}
     pictures = {

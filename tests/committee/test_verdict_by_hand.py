@@ -6,7 +6,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from scipy.stats import norm
+from scipy.stats import norm, t
 
 from committee_case import (
     PLAIN,
@@ -95,11 +95,20 @@ def corner_cases(text, number):
 
 
 def interval_by_hand(shares, weights, level=0.95):
-    """Wilson's interval at the number of trials that has the variance of the lungs' shares."""
+    """Wilson's interval at the trials that have the variance of the lungs' shares, Student's t."""
     mean = sum(w * s.mean() for w, s in zip(weights, shares, strict=True))
-    variance = sum(w**2 * s.var(ddof=1) / s.size for w, s in zip(weights, shares, strict=True))
+    parts = [w**2 * s.var(ddof=1) / s.size for w, s in zip(weights, shares, strict=True)]
+    variance, free = sum(parts), [s.size - 1 for s in shares]
     trials = mean * (1 - mean) / variance if variance else sum(s.size for s in shares)
-    return (mean, *wilson_by_hand(mean, trials, level))
+    # Satterthwaite
+    degrees = (
+        variance**2 / sum(v**2 / f for v, f in zip(parts, free, strict=True))
+        if variance
+        else sum(free)
+    )
+    # the level at which a normal quantile is as large as Student's
+    wider = 1 - 2 * norm.sf(t.ppf(0.5 + level / 2, degrees))
+    return (mean, *wilson_by_hand(mean, trials, wider))
 
 
 def weights_by_hand(text):

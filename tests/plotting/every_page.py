@@ -85,6 +85,13 @@ outcomes = ["release_volume_per_kg", "auto_peep", "paco2", "spo2"]
 [analyses.mapping]
 along = "t_low"
 resamples = 50
+[analyses.edge]
+over = ["t_low"]
+points = 100
+[analyses.rare]
+along = "t_low"
+cases = 100
+replicates = 4
 [analyses.boxes]
 over = ["t_low"]
 resamples = 10

@@ -123,6 +123,32 @@ def of_given(page: str, result: xr.Dataset) -> list[str]:
     return facts
 
 
+def of_rare(page: str, result: xr.Dataset) -> list[str]:
+    facts = []
+    for rule, name, part in each(result, "rule", "population"):
+        share = part["harm_share"]
+        at = share.isel(t_low=int(share.argmin()))
+        low, high = part["harm_share_interval"].sel(t_low=at["t_low"]).values
+        said = f"{100 * float(at):.3g} % ({100 * low:.3g} to {100 * high:.3g} %)"
+        if float(at) == 0.0:
+            said = "no harm found"
+        facts.append(
+            f"{name}, {rule.replace('_', ' ')}: least at T low {float(at['t_low']):g} s, {said}"
+        )
+    return facts
+
+
+def of_edge(page: str, result: xr.Dataset) -> list[str]:
+    one = result.sel(rule=rule_of(page, result))
+    facts = []
+    for name, part in each(one, "population"):
+        low, high = part["volume_interval"].values
+        facts.append(f"{name}: {float(part['volume']):.1%} ({low:.1%} to {high:.1%})")
+        if part["safest_t_low"].notnull():
+            facts.append(f"safest at T low {float(part['safest_t_low']):.3g} s")
+    return facts
+
+
 def of_shapley(page: str, result: xr.Dataset) -> list[str]:
     return [f"{name}: {part['change'].item()}" for name, part in each(result, "population")]
 

@@ -13,6 +13,7 @@ from pydantic import Field
 
 from ebbmap.analyses.asked import Asked
 from ebbmap.analyses.base import Analysis
+from ebbmap.analyses.common.knowledge import with_knowledge
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
 from ebbmap.analyses.options import (
     NO_AXES,
@@ -48,6 +49,7 @@ _SHARES = (
     "safe_share_interval",
     "caution_share",
     "undetermined_share",
+    "unsteady_share",
     "broken_share",
 )
 
@@ -97,11 +99,11 @@ def find_map(
     -------
     xarray.Dataset
         Dims (population, rule, y, x): `safe_share` with `safe_share_interval`, `caution_share`,
-        `undetermined_share`, `broken_share` by `bound`, all of all cases behind a cell;
-        `commonest_bound`, and the `boundary` along x where the safe share crosses one half. Along
-        population, `middle_x` and `middle_y` by the names of those axes that are lung properties:
-        the middle lung, given what is fixed. With `over_limits`, `averaged_share`: the safe share
-        averaged over the limits' uncertainty.
+        `undetermined_share`, `unsteady_share`, `broken_share` by `bound`, all of all cases behind
+        a cell; `commonest_bound`, and the `boundary` along x where the safe share crosses one
+        half. Along population, `middle_x` and `middle_y` by the names of those axes that are lung
+        properties: the middle lung, given what is fixed. With `over_limits`, `averaged_share`: the
+        safe share averaged over the limits' uncertainty.
 
     Raises
     ------
@@ -121,7 +123,7 @@ def find_map(
     (1, 1, 3, 2)
     """
     refuse_unused(axes, options.x, options.y, *options.average_over)
-    return map_pieces(question, options, axes).whole(progress)
+    return ANALYSIS.pieces(question, options, axes).whole(progress)
 
 
 def map_pieces(
@@ -136,6 +138,7 @@ def map_pieces(
     piece : int
         Cases of a piece, at most, unless a single row has more. It changes no number.
     """
+    question.require_rules()
     x, y = options.x, options.y
     axes = axes_of(axes, x, y, *options.average_over)
     row = lungs_drawn(question) * prod(len(axis) for name, axis in axes.items() if name != y)
@@ -216,6 +219,7 @@ def _rows(solved: xr.Dataset, limits: LimitSet, options: Map) -> xr.Dataset:
             ),
             "caution_share": ((y, x), counted.caution),
             "undetermined_share": ((y, x), counted.undetermined),
+            "unsteady_share": ((y, x), judged.unsteady.mean(axis=-1)),
             "broken_share": (("bound", y, x), counted.broken),
             "commonest_bound": ((y, x), named),
         },
@@ -269,18 +273,20 @@ def _check(asked: Asked) -> Iterator[str]:
             return
 
 
-ANALYSIS = Analysis(
-    name="map",
-    long_name="safe-region map",
-    options=Map,
-    pieces=map_pieces,
-    size=_size,
-    variables=VARIABLES,
-    lays_out=lambda asked: [asked.get("x"), asked.get("y"), *asked.words("average_over")],
-    draws=lambda asked: True,
-    check=_check,
-    stem=lambda options: f"map_{options.x}_{options.y}",
-    keeps_pieces=True,
-    counts_cases=True,
-    several=True,
+ANALYSIS = with_knowledge(
+    Analysis(
+        name="map",
+        long_name="safe-region map",
+        options=Map,
+        pieces=map_pieces,
+        size=_size,
+        variables=VARIABLES,
+        lays_out=lambda asked: [asked.get("x"), asked.get("y"), *asked.words("average_over")],
+        draws=lambda asked: True,
+        check=_check,
+        stem=lambda options: f"map_{options.x}_{options.y}",
+        keeps_pieces=True,
+        counts_cases=True,
+        several=True,
+    )
 )

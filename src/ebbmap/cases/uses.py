@@ -19,6 +19,7 @@ from ebbmap.cases.labelling import MODEL_OUTPUT, label, provenance
 from ebbmap.cases.question import Question, draw_cases, middle_lung
 from ebbmap.lungs import lung_model
 from ebbmap.registries.derivations import all_inputs, ways
+from ebbmap.registries.folding import folded_text
 from ebbmap.registries.outcomes import plan
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import Population
@@ -126,7 +127,7 @@ def add_provenance(
         `unconfirmed` and `rules`; each is empty where there is nothing to say.
     """
     known: dict[str, Any] = {
-        "comment": f"{comment} {MODEL_OUTPUT} {question.lungs_text}".lstrip(),
+        "comment": f"{comment} {MODEL_OUTPUT} {_lungs_words(question, use)}".lstrip(),
         "lung": ", ".join(use.lungs or (question.lung,)),
         "seed": question.seed,
     }
@@ -156,9 +157,16 @@ def use_words(question: Question, use: Use) -> dict[str, str]:
         "averaged_over": ", ".join(averaged if use.factors else averaged + drawn),
         "conditioned_on": ", ".join(PARAMETERS[name].long_name for name in given),
         "sampled": ", ".join(drawn),
-        "lungs_from": question.lungs_text,
+        "lungs_from": _lungs_words(question, use),
         "unconfirmed": question.unconfirmed_text,
     }
+
+
+def _lungs_words(question: Question, use: Use) -> str:
+    """Say where lungs come from, and what was folded into them for each lung model."""
+    models = [lung_model(name) for name in use.lungs or (question.lung,)]
+    folds = [folded_text(question.populations, model) for model in models]
+    return " ".join([question.lungs_text, *(text for text in folds if text)])
 
 
 def held_values(question: Question, use: Use) -> dict[str, float]:

@@ -1,4 +1,4 @@
-"""The studies and draft protocols that come with the package, found by name."""
+"""The studies, draft protocols and policies that come with the package, found by name."""
 
 from __future__ import annotations
 
@@ -20,6 +20,11 @@ def bundled_studies() -> Path:
 def bundled_protocols() -> Path:
     """Return the folder of bundled draft protocols."""
     return bundled_studies() / "protocols"
+
+
+def bundled_policies() -> Path:
+    """Return the folder of bundled policies."""
+    return bundled_studies() / "policies"
 
 
 def files_in(folder: Path) -> list[Path]:
@@ -58,7 +63,7 @@ def named_file(path: Path, folder: Path) -> Path:
 
 
 def copy_bundled(folder: Path) -> list[Path]:
-    """Copy every bundled study and protocol, and what they use, over nothing that is there.
+    """Copy every bundled study, protocol and policy, and what they use, over nothing that is there.
 
     Raises
     ------

@@ -19,6 +19,7 @@ _WORDS = {
     "safe_share_interval": "interval of the share of all {of} that surely break no hard limit",
     "caution_share": "share of all {of} that break a caution limit only",
     "undetermined_share": "share of all {of} that could not be determined, not counted as safe",
+    "unsteady_share": "share of all {of} without a steady state of CO2 or oxygen, never safe",
     "broken_share": "share of all {of} that are unsafe with this limit broken most",
     "served_share": "share of all {of} that this T low serves: it lies in a piece of their window",
     "served_undetermined_share": "share of all {of} for which this T low could not be determined",
@@ -144,7 +145,11 @@ def shares_of_counts(
 
 
 def wilson(
-    successes: npt.ArrayLike, trials: npt.ArrayLike, level: float
+    successes: npt.ArrayLike,
+    trials: npt.ArrayLike,
+    level: float,
+    *,
+    quantile: float | None = None,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return the interval of a share by Wilson's score method.
 
@@ -154,6 +159,9 @@ def wilson(
         Counts, or an effective number of trials and its share of them; trials > 0.
     level : float
         Level of the interval, 0 to 1.
+    quantile : float, optional
+        In place of the normal quantile of the level, such as Student's where a variance was
+        estimated from few cases.
 
     Returns
     -------
@@ -169,7 +177,7 @@ def wilson(
     >>> [round(float(x), 4) for x in wilson(0, 20, 0.95)]
     [0.0, 0.1611]
     """
-    z = float(ndtri(0.5 + level / 2.0))
+    z = float(ndtri(0.5 + level / 2.0)) if quantile is None else quantile
     successes, trials = np.asarray(successes), np.asarray(trials)
     share = successes / trials
     centre = share + z**2 / (2.0 * trials)

@@ -15,6 +15,9 @@ from ebbmap.plotting.style import DASHES, INK, SHARE_MAP, Look, colour_of, finis
 #: The boundary of the safe region, as the map defines it.
 HALF = 0.5
 
+#: Marks where half of the cases or more have no steady state of CO2 or oxygen.
+UNSTEADY_HATCH = ".."
+
 #: The boundary of the share that is averaged over the limits' uncertainty.
 DOTS = "dotted"
 
@@ -51,7 +54,15 @@ def plot_map(result: xr.Dataset, *, x: str, y: str, ax: Axes | None = None) -> A
         _draw_boundary(ax, places, result["averaged_share"].transpose(y, x), DOTS)
     if float(unknown.max()) > 0:
         ax.contourf(*places, unknown, levels=[1e-9, 1.0], colors="none", hatches=["////"])
+    if unsteady_somewhere(result):
+        lost = result["unsteady_share"].transpose(y, x)
+        ax.contourf(*places, lost, levels=[HALF, 1.0], colors="none", hatches=[UNSTEADY_HATCH])
     return _fit(ax, *places)
+
+
+def unsteady_somewhere(result: xr.Dataset) -> bool:
+    """Return whether half of the cases or more have no steady state somewhere on a map."""
+    return "unsteady_share" in result and bool((result["unsteady_share"] >= HALF).any())
 
 
 def plot_map_failures(

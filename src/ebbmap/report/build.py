@@ -85,7 +85,7 @@ def page(check: Check, tables: dict[str, Table], date: str) -> str:
         figures=pictures_of(check, tables),
         grades=sentences.GRADES,
         needs=sentences.needs(check),
-        box_method=sentences.BOX_METHOD,
+        box_method=sentences.box_method(check),
         ways_text=sentences.ways_text(check),
         drivers_text=sentences.drivers_text(check),
         rule_text=sentences.rule_text(check),

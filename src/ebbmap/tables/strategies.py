@@ -11,8 +11,8 @@ from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.strategies import SETTINGS, STRATEGIES, Strategy
 from ebbmap.tables.model import (
     HUNDREDTHS,
+    SHARE,
     SIGNED_SHARE,
-    WHOLE_SHARE,
     Cell,
     Column,
     Table,
@@ -46,7 +46,7 @@ def settings_table(result: xr.Dataset) -> Table:
             Column(PARAMETERS[name].long_name, HUNDREDTHS, PARAMETERS[name].units, interval=True)
             for name in SETTINGS
         ),
-        Column("lungs without settings", WHOLE_SHARE),
+        Column("lungs without settings", SHARE),
     ]
     rows: list[tuple[Cell, ...]] = []
     for strategy in result["strategy"].values.astype(str):
@@ -71,10 +71,10 @@ def shares_table(result: xr.Dataset) -> Table:
         *_LUNGS,
         "limits on harm",
         "strategy",
-        Column("unharmed", WHOLE_SHARE, interval=True),
-        Column("undetermined", WHOLE_SHARE),
+        Column("unharmed", SHARE, interval=True),
+        Column("undetermined", SHARE),
         "harms most by",
-        Column("keep its own limits", WHOLE_SHARE, interval=True),
+        Column("keep its own limits", SHARE, interval=True),
         "own limit that fails most",
     ]
     rows: list[tuple[Cell, ...]] = []

@@ -71,9 +71,9 @@ def find_validation(*, progress: Callable[[int], object] | None = None) -> xr.Da
         coords={"finding": names, "ci_bound": ["lower", "upper"]},
         attrs=provenance(
             "the model beside published findings",
-            lung="linear, where no other is named",
+            lung="whole, where no other is named",
             lungs_from=f"Invented lungs around published centres, {LUNGS} of each population "
-            f"({MEASURED_LUNGS} where they are ventilated conventionally).",
+            f"({MEASURED_LUNGS} where they are measured as patients were).",
         ),
     )
     return label_variables(result, VARIABLES)

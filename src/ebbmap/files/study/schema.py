@@ -23,6 +23,8 @@ from ebbmap.analyses.options import (
 )
 from ebbmap.analyses.registry import ANALYSES
 from ebbmap.errors import EbbmapError
+from ebbmap.lungs import DEFAULT_LUNG
+from ebbmap.registries.folding import without
 from ebbmap.registries.limits import LIMIT_SETS, RULES, Limit, LimitSet, combine
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import POPULATIONS, Confirmed, Marginal, Population
@@ -32,6 +34,9 @@ STUDY_SOURCE = "study file"
 
 #: Lungs of a population that a study may ask for.
 MAX_LUNGS = 1_000_000
+
+#: Outer draws of what is not known that a study may ask for.
+MAX_DRAWS = 10_000
 
 
 def _number_or_word(value: object) -> object:
@@ -157,6 +162,7 @@ class OwnPopulation(Stated):
             MappingProxyType(marginals),
             MappingProxyType(pairs),
             self.source_text(),
+            folds=MappingProxyType(without(base.folds, self.properties) if base else {}),
         )
 
     def source_text(self) -> str:
@@ -274,9 +280,17 @@ class StudyFile(Table):
         description="own entries: .py files in the folder of the study, which are run with all "
         "your rights, and packages such as 'my-package >= 1.2'",
     )
-    lung: LungName = "linear"
+    lung: LungName = DEFAULT_LUNG
     seed: int = Field(0, ge=0, lt=2**63, strict=True)
     lungs: int = Field(2000, ge=2, le=MAX_LUNGS, strict=True)
+    knowledge: int = Field(
+        0,
+        ge=0,
+        le=MAX_DRAWS,
+        strict=True,
+        description="outer draws of what is not known of the populations, each with as many "
+        "lungs: a second interval of every share; 39 or more for 95 %, 0 for none",
+    )
     populations: list[str] = []
     population: dict[OwnName, OwnPopulation] = {}
     fixed: dict[ParameterName, Value] = {}

@@ -8,6 +8,7 @@ from ebbmap.tables.committee.draft import draft_table, limit_table, population_t
 from ebbmap.tables.committee.drivers import driver_table, parting_table
 from ebbmap.tables.committee.each_limit import limits_tables
 from ebbmap.tables.committee.verdict import (
+    breathing_table,
     corner_table,
     failing_table,
     per_lung_table,
@@ -23,6 +24,7 @@ def check_tables(check: Check) -> dict[str, Table]:
     made = [
         draft_table(protocol),
         verdict_table(results["verdict"]),
+        *([breathing_table(results["breathing"])] if "breathing" in results else []),
         per_lung_table(results["verdict"]),
         failing_table(results["verdict"], protocol.limits),
         *limits_tables(results["limits"]),
