@@ -17,7 +17,7 @@ from ebbmap.kernels.shares import wilson
 from ebbmap.policies.language import Policy
 from ebbmap.policies.simulate import STAYED, Course
 
-#: Hours at which shares are reported.
+#: Hours at which shares are reported, besides the last one.
 HOURS = (1, 6, 24, 48)
 
 #: The worst one in twenty.
@@ -84,7 +84,8 @@ def find_yields(policy: Policy, courses: Iterable[Course]) -> xr.Dataset:
     weights = np.array([group.weight for group in groups])
     weights = weights / weights.sum()
     first = pieces[0][0]
-    hours = [hour for hour in HOURS if hour in first.safe_at]
+    end = max(first.safe_at)
+    hours = [*(hour for hour in HOURS if hour < end), end]
     table = _Table(pieces, weights)
     days = (first.safe.size - 1) / (60.0 * 24.0)
     data: dict[str, Any] = {
