@@ -13,7 +13,7 @@ from ebbmap.policies import body
 from ebbmap.policies.cohort import Cohort, draw_cohort
 from ebbmap.policies.language import Body, Breathing, Reading
 from ebbmap.policies.readings import Readings
-from ebbmap.policies.simulate import PIECE, Simulation, courses
+from ebbmap.policies.simulate import PIECE, Simulation, courses, left_alone
 from ebbmap.policies.yields import find_yields, policy_holds
 from ebbmap.registries.limits import Limit, LimitSet
 
@@ -297,3 +297,22 @@ def test_everybody_is_the_groups_by_their_weights():
     assert low <= share.sel(group="all") <= high
     assert found["hour"].values.tolist() == [1, 4]
     np.testing.assert_allclose(found["left_share"].sum("criterion"), found["left_mode_share"])
+
+
+def test_the_same_patients_with_the_start_left_alone_stand_beside():
+    policy = linear()
+    found = find_yields(policy, courses(policy, 64, 240), courses(left_alone(policy), 64, 240))
+    difference = found["safe_share"] - found["alone_share"]
+    np.testing.assert_allclose(
+        found["gained_share"] - found["forgone_share"], difference, atol=1e-12
+    )
+    assert (found["gained_share"].sel(hour=4) > 0.0).all()
+    (alone,) = courses(left_alone(policy), 64, 240)
+    assert alone.changes.sum() == 0
+
+
+def test_a_policy_without_rules_gains_nothing():
+    policy = replace(linear(), rules=(), criteria=(), wean=None)
+    found = find_yields(policy, courses(policy, 32, 120), courses(left_alone(policy), 32, 120))
+    assert not found["gained_share"].any()
+    assert not found["forgone_share"].any()

@@ -48,16 +48,11 @@ def check_policy(
     EbbmapError
         If the file has problems, or an option is given that a policy does not know.
     """
-    from ebbmap.errors import EbbmapError
     from ebbmap.files.policy import load_policy
     from ebbmap.policies.check import check_rules
     from ebbmap.tables.policy import findings_document, findings_table, policy_notes
 
-    for name, value in how.items():
-        if value:
-            raise EbbmapError(
-                f"--{name} must be left out: a policy is simulated in this process; got {value}."
-            )
+    _refuse(how)
     answer = Answer(as_json)
     policy = load_policy(file)
     notes = policy_notes(policy)
@@ -92,6 +87,17 @@ def check_policy(
     raise typer.Exit(0 if holds else 1)
 
 
+def _refuse(how: dict[str, Any]) -> None:
+    """Refuse the options of a run in pieces."""
+    from ebbmap.errors import EbbmapError
+
+    for name, value in how.items():
+        if value:
+            raise EbbmapError(
+                f"--{name} must be left out: a policy is simulated in this process; got {value}."
+            )
+
+
 def _costs(policy: Policy) -> list[dict[str, Any]]:
     patients = policy.protocol.lungs * len(policy.protocol.groups)
     minutes = patients * policy.hours * 60
@@ -110,21 +116,22 @@ def _costs(policy: Policy) -> list[dict[str, Any]]:
 def _yields(policy: Policy, findings: list[Finding], date: str) -> xr.Dataset:
     """Simulate a policy, and return what it yields with all that says where it comes from."""
     from ebbmap.cases.labelling import provenance
-    from ebbmap.policies.simulate import courses
+    from ebbmap.policies.simulate import courses, left_alone
     from ebbmap.policies.yields import find_yields
     from ebbmap.tables.policy import findings_document
     from ebbmap.tables.terminal import progress_bar
 
     protocol = policy.protocol
     with progress_bar() as bar:
-        done = bar.start("patients", protocol.lungs * len(protocol.groups))
 
-        def counted() -> Iterator[Course]:
-            for course in courses(policy):
+        def counted(name: str, whose: Policy) -> Iterator[Course]:
+            done = bar.start(name, protocol.lungs * len(protocol.groups))
+            for course in courses(whose):
                 done(course.size)
                 yield course
 
-        found = find_yields(policy, counted())
+        alone = counted("start left alone", left_alone(policy))
+        found = find_yields(policy, counted("policy", policy), alone)
     attrs = provenance(
         protocol.title,
         lung=protocol.lung.name,

@@ -240,6 +240,10 @@ POLICY_KEYS: Mapping[str, str] = MappingProxyType(
         "groups.NAME.safe_at.NAME.interval[]": "its 95 % interval, patients drawn: lower, upper",
         "groups.NAME.safe_at.NAME.knowledge_interval": "that of what is not known of the "
         "population; null, for it is not computed yet",
+        "groups.NAME.safe_at.NAME.left_alone": "share of the same patients that is safe with the "
+        "start left alone",
+        "groups.NAME.safe_at.NAME.gained": "share that is safe by the policy only",
+        "groups.NAME.safe_at.NAME.forgone": "share that is safe with the start left alone only",
         "groups.NAME.never_safe": "share that is never safe",
         "groups.NAME.first_safe": "middle time to the first safe state [s]; null if nobody is",
         "groups.NAME.left_the_mode": "share that left the mode",

@@ -40,6 +40,7 @@ def yields_table(yields: xr.Dataset) -> Table:
         "group",
         Column("wanted", SHARE),
         *(Column(f"safe after {hour} h", SHARE, interval=True) for hour in hours),
+        Column(f"after {hours[-1]} h with the start left alone", SHARE, interval=True),
         Column("never safe", SHARE),
         Column("left the mode", SHARE, interval=True),
         Column("a setting moved to and fro", SHARE),
@@ -53,6 +54,7 @@ def yields_table(yields: xr.Dataset) -> Table:
                 name,
                 float(group["wanted_share"]),
                 *(with_interval(group.sel(hour=hour), "safe_share") for hour in hours),
+                with_interval(group.isel(hour=-1), "alone_share"),
                 1.0 - float(group["arrived_share"]),
                 with_interval(group, "left_mode_share"),
                 float(group["oscillating_share"]),
@@ -119,7 +121,8 @@ def policy_answer(policy: Policy, yields: xr.Dataset, findings: list[Finding]) -
     )
     return [
         f"In this model {share:.0%} of patients ({low:.0%} to {high:.0%}) are safe {hour} h after "
-        f"the start, and {float(whole['left_mode_share']):.0%} have left the mode.",
+        f"the start, {float(whole['alone_share']):.0%} with the start left alone, and "
+        f"{float(whole['left_mode_share']):.0%} have left the mode.",
         f"Fewer than wanted are safe among these: {names}."
         if failed
         else "In no group are fewer safe than wanted.",
@@ -133,6 +136,9 @@ def policy_answer(policy: Policy, yields: xr.Dataset, findings: list[Finding]) -
 def _listed(names: list[str], most: int = 4) -> str:
     more = f" and {len(names) - most} more pairs" if len(names) > most else ""
     return ", ".join(names[:most]) + more or "no pair is opposed"
+
+
+_SAFE_KEYS = ("share", "interval", "knowledge_interval", "left_alone", "gained", "forgone")
 
 
 def policy_document(policy: Policy, yields: xr.Dataset) -> dict[str, Any]:
@@ -170,9 +176,11 @@ def _group(policy: Policy, group: xr.Dataset) -> dict[str, Any]:
 
 def _safe_at(group: xr.Dataset, hour: int) -> dict[str, Any]:
     if hour not in group["hour"].values:
-        return {"share": None, "interval": [None, None], "knowledge_interval": None}
-    share, *ends = with_interval(group.sel(hour=hour), "safe_share")
-    return {"share": share, "interval": ends, "knowledge_interval": None}
+        return {**dict.fromkeys(_SAFE_KEYS), "interval": [None, None]}
+    here = group.sel(hour=hour)
+    share, *ends = with_interval(here, "safe_share")
+    others = [float(here[f"{name}_share"]) for name in ("alone", "gained", "forgone")]
+    return dict(zip(_SAFE_KEYS, [share, ends, None, *others], strict=True))
 
 
 def findings_document(policy: Policy, findings: Iterable[Finding]) -> list[dict[str, Any]]:
