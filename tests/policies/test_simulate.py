@@ -5,13 +5,16 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pytest
 from scipy.integrate import solve_ivp
 
+from ebbmap.errors import EbbmapError
 from ebbmap.files.policy import parse_policy
 from ebbmap.lungs import lung_model
 from ebbmap.policies import body
 from ebbmap.policies.cohort import Cohort, draw_cohort
-from ebbmap.policies.language import Body, Breathing, Reading
+from ebbmap.policies.language import MOVABLE, Body, Breathing, Reading
+from ebbmap.policies.path import find_path
 from ebbmap.policies.readings import Readings
 from ebbmap.policies.simulate import PIECE, Simulation, courses, left_alone
 from ebbmap.policies.yields import find_yields, policy_holds
@@ -316,3 +319,19 @@ def test_a_policy_without_rules_gains_nothing():
     found = find_yields(policy, courses(policy, 32, 120), courses(left_alone(policy), 32, 120))
     assert not found["gained_share"].any()
     assert not found["forgone_share"].any()
+
+
+def test_the_path_of_a_patient_is_that_of_the_cohort():
+    policy = linear()
+    path = find_path(policy, "restrictive", 5)
+    (course,) = courses(policy)
+    moves = sum((np.diff(path[name].values) != 0.0).astype(int) for name in MOVABLE) > 0
+    assert moves.sum() == course.changes[5]
+    assert path["paco2"].attrs["units"] == path["paco2_read"].attrs["units"] == "mmHg"
+    # the first gas comes at 30 min, without error or delay in this file
+    assert np.isnan(path["paco2_read"][30])
+    assert path["paco2_read"][31] == path["paco2"][30]
+    with pytest.raises(EbbmapError, match="patient must be 0 to 63; got 64"):
+        find_path(policy, "restrictive", 64)
+    with pytest.raises(EbbmapError, match="did you mean 'restrictive'"):
+        find_path(policy, "restrictiv", 0)
