@@ -86,7 +86,7 @@ def studies(
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """List the bundled studies and draft protocols; `run` and `check` take their names."""
+    """List the bundled studies, drafts and policies; `run` and `check` take their names."""
     from ebbmap.files.bundled import copy_bundled
     from ebbmap.tables.bundled import bundled_data, bundled_table
 
@@ -103,14 +103,18 @@ def schema(
     protocol: Annotated[
         bool, typer.Option("--protocol", help="Of protocol files instead of study files.")
     ] = False,
+    policy: Annotated[
+        bool, typer.Option("--policy", help="Of policy files instead of study files.")
+    ] = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Print the JSON schema of study files or protocol files, for editors.
+    """Print the JSON schema of study, protocol or policy files, for editors.
 
     It is JSON with or without --json.
     """
+    from ebbmap.files.policy.schema import PolicyFile
     from ebbmap.files.protocol.schema import ProtocolFile
     from ebbmap.files.study.schema import StudyFile
 
-    file = ProtocolFile if protocol else StudyFile
+    file = PolicyFile if policy else ProtocolFile if protocol else StudyFile
     print_json(file.model_json_schema())
