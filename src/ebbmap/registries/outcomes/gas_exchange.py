@@ -40,7 +40,7 @@ GAS_EXCHANGE = (
         source="release rate x (release volume - dead space) + own breathing; textbook",
         comment="0 is a status of its own: no steady gas exchange exists, and the outcomes that "
         "rest on it are missing. Own breathing is counted once: what the lung solves for where "
-        "effort_pressure is above 0, spontaneous_alveolar_ventilation elsewhere.",
+        "effort_pressure or effort_gain is above 0, spontaneous_alveolar_ventilation elsewhere.",
         compute=co2.alveolar_ventilation,
     ),
     Outcome(
