@@ -24,7 +24,7 @@ from ebbmap.lungs.breathing.tally import Tally
 from ebbmap.lungs.stepped import effort
 
 #: Phases of effort, and as many as a first look takes.
-PHASES, FEW = 10, 5
+PHASES, FEW = 12, 5
 
 #: Kind of float in which efforts are followed: its rounding is a thousandth of the steps' error.
 ROUNDED = np.float32

@@ -176,17 +176,48 @@ class Muscles:
         self.per_second = 1.0 / effort.period(rate)
         self.clock = clock * self.per_second
         self.half_turn = np.pi * effort.period(rate) / effort.length(rate, duration)
-        self.peak = peak
+        self.peak, self.swing = peak, peak / (self.half_turn * self.per_second)
 
     def at(self, times: np.ndarray) -> np.ndarray:
         """Return the pressure [cmH2O] at times (..., n) from the start of T high, (..., m, n)."""
-        share = (times * self.per_second)[..., None, :] + self.clock
-        share -= np.floor(share)
-        share *= self.half_turn
-        np.minimum(share, np.pi, out=share)
-        np.sin(share, out=share)
-        share *= self.peak
-        return share
+        angle, _ = self._angle(times)
+        np.sin(angle, out=angle)
+        angle *= self.peak
+        return angle
+
+    def _angle(self, times: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return the angle of the half-sine, and how many efforts have begun; (..., m, n) each."""
+        angle = (times * self.per_second)[..., None, :] + self.clock
+        begun = np.floor(angle)
+        angle -= begun
+        angle *= self.half_turn
+        return np.minimum(angle, np.pi, out=angle), begun
+
+    def impulse(self, times: np.ndarray) -> np.ndarray:
+        """Return the integral of the pressure up to times (n,) [cmH2O s], shape (m, n)."""
+        angle, begun = self._angle(times)
+        return self.swing * (2.0 * begun + 1.0 - np.cos(angle))
+
+    def pushed(
+        self, pressures: np.ndarray, length: np.ndarray, impulses: tuple[np.ndarray, np.ndarray]
+    ) -> np.ndarray:
+        """Return what pushes at the stages of a step [cmH2O], shape (3, m, n).
+
+        The pressures are moved alike, so that the step takes the very impulse of the muscles when
+        an effort begins or ends within it; where none does that is less than the step's own error.
+
+        Parameters
+        ----------
+        pressures : ndarray, shape (3, m, n)
+            At the stages [cmH2O].
+        length : ndarray, shape (n,)
+            Of the step [s].
+        impulses : tuple of two ndarrays, shape (m, n)
+            Up to its start and its end.
+        """
+        counted = sum(w * row for w, row in zip(WEIGHTS, pressures, strict=True))
+        exact = (impulses[1] - impulses[0]) / np.where(length > 0.0, length, np.inf)
+        return pressures + np.where(length > 0.0, exact - counted, 0.0)
 
 
 def cycle(
@@ -211,22 +242,25 @@ def cycle(
     for release, phase in enumerate(phases):
         since = cases.drive.duration[0] if release else 0.0
         muscle = muscles.at(since + phase.times[0])
+        impulse = muscles.impulse(since + phase.times[0])
         behind = volume / net.compliance + net.link * spread
         flow, _ = airway.flow(phase.begun + muscle, behind, 0.0)
         before, pressure = Moment(volume, spread, flow, muscle), phase.begun
         stages, shares = _stages(cases, phase), np.array(STAGES, phase.times.dtype)[:, None]
         for number, length in enumerate(stages.length):
-            moments = phase.times[number] + length * shares
-            pushed = muscles.at(since + moments)
+            pressures = muscles.at(since + phase.times[number] + length * shares)
+            impulses = impulse, muscles.impulse(since + phase.times[number + 1])
+            impulse = impulses[1]
             step = _step(
                 net,
                 airway,
                 _Stages(*(part[number] for part in stages)),
                 before,
                 phase.airway[number],
-                pushed,
+                muscles.pushed(pressures, length, impulses),
                 pressure,
             )
+            step = step._replace(after=step.after._replace(muscle=pressures[-1]))
             yield bool(release), step
             before, pressure = step.after, phase.airway[number, -1]
         volume, spread = before.volume, before.spread
@@ -266,6 +300,8 @@ def _step(
     gas += own * flow
     after = Moment(volume + gas, stage.damp * spread + stage.fed * flow, flow, pushed[2])
     turned = np.flatnonzero(before.flow * flow < 0.0)
+    turned = turned[length[turned % length.size] > 0.0]
+    ends = before.flow.ravel()[turned], flow.ravel()[turned]
     return Step(
         length=length,
         before=before,
@@ -273,13 +309,30 @@ def _step(
         airway=0.5 * (pressure + pressures[-1]),
         gas=gas,
         turned=turned,
-        first=_before_turn(length, before.flow.ravel()[turned], flow.ravel()[turned], turned),
+        first=_before_turn(length[turned % length.size], ends, gas.ravel()[turned]),
         limited=limited,
     )
 
 
 def _before_turn(
-    length: np.ndarray, first: np.ndarray, last: np.ndarray, turned: np.ndarray
+    length: np.ndarray, flow: tuple[np.ndarray, np.ndarray], gas: np.ndarray
 ) -> np.ndarray:
-    """Return the gas that moves in a step before its flow turns, as of a straight line [L]."""
-    return 0.5 * length[turned % length.size] * first * first / (first - last)
+    """Return the gas that moves in a step before its flow turns [L], shape (t,).
+
+    Of the parabola that has the flow at both ends and the gas of the step.
+
+    Parameters
+    ----------
+    length : ndarray, shape (t,)
+        Of the steps [s].
+    flow : tuple of two ndarrays, shape (t,)
+        At start and end, of opposite signs [L s-1].
+    gas : ndarray, shape (t,)
+        That goes in over the step [L].
+    """
+    first, last = flow
+    bend = 6.0 * (gas / length - 0.5 * (first + last))
+    slope = last - first + bend
+    root = np.sqrt(slope * slope + 4.0 * first * bend)
+    place = 2.0 * first / (np.copysign(root, first) - slope)
+    return length * place * (first + place * (0.5 * slope - place * bend / 3.0))
