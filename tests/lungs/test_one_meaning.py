@@ -14,11 +14,13 @@ CASES = 60
 WASHED = (
     "gas_beyond_dead_space",
     "alveolar_ventilation",
+    "co2_balance",
     "paco2",
     "arterial_bicarbonate",
     "ventilatory_ratio",
     "ph",
     "alveolar_po2",
+    "oxygen_balance",
     "arterial_oxygen_content",
     "pao2",
     "spo2",
@@ -114,7 +116,8 @@ def test_every_shared_outcome_is_that_of_the_linear_lung(name):
     ours = evaluate(lung, values | AS_LINEAR[name](values), shared)
     exact = evaluate(linear, values, shared)
     assert (ours.status == exact.status).all()
-    assert (ours.status == OK).sum() > 50
+    # where there is no steady state, both say so
+    assert (ours.status == OK).sum() > 40
     for outcome in shared:
         # what is solved agrees to 1e-9; gas exchange near its floor makes a hundred times that
         np.testing.assert_allclose(
