@@ -81,9 +81,9 @@ def response(lung: dict[str, np.ndarray]) -> np.ndarray:
     more = RESPONSE_PRESSURE * period / SETTINGS["t_high"]
     usual = {name: np.asarray(value) for name, value in SETTINGS.items()}
     before, after = (
-        evaluate(
-            lung_model("linear"), lung | usual | {"p_high": np.asarray(p)}, ("pao2",)
-        ).outcomes["pao2"]
+        evaluate(lung_model("whole"), lung | usual | {"p_high": np.asarray(p)}, ("pao2",)).outcomes[
+            "pao2"
+        ]
         for p in (P_HIGH, P_HIGH + more)
     )
     return (after - before) / PARAMETERS["fio2"].default

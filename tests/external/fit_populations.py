@@ -1,6 +1,7 @@
-"""Fit each phenotype to what was published, measured as it was measured; some ten minutes.
+r"""Fit each phenotype to what was published, measured as it was measured; some ten minutes.
 
-    OMP_NUM_THREADS=1 .venv/bin/python tests/external/fit_populations.py [FOLDER [PHENOTYPE ...]]
+    PYTHONPATH=tests OMP_NUM_THREADS=1 .venv/bin/python tests/external/fit_populations.py \
+        [FOLDER [PHENOTYPE ...]]
 
 Writes one file for each phenotype into FOLDER, by default where the package reads them. The same
 code gives the same bytes: lungs are points of a scrambled sequence with a fixed seed, and numbers
@@ -19,16 +20,82 @@ from ebbmap.kernels.fitting import fit_numbers
 from ebbmap.registries import fitted
 from ebbmap.registries.fitted import breath_of, population_of
 from ebbmap.registries.fitted.assumed import assumed, unprobed
-from ebbmap.registries.fitted.bases import LIMITED, PHENOTYPES
+from ebbmap.registries.fitted.bases import PHENOTYPES
 from ebbmap.registries.fitted.published import targets
 from external.fit_folds import KEPT, fold
 
-#: Lungs of a first fit, and of the one that is kept; fewer where limited flow takes its time.
-ROUGH, FINE, FEWER = 128, 1024, 256
+#: Lungs of a fit, fewer where few patients were measured; the slopes are taken with a quarter.
+FINE, FEWER = 1024, 256
 
-#: Where a fit starts, other than at what is assumed, so that it needs no first one: where one with
-#: fewer unknowns ended. Logarithms, and Fisher's z.
+#: Where a fit starts, other than at what is assumed: where one with fewer lungs, or fewer unknowns,
+#: ended. Logarithms, and Fisher's z.
 STARTS = {
+    "normal": {
+        "centre: compliance": 4.03,
+        "spread: compliance": -1.32,
+        "centre: resistance_insp": 1.6,
+        "spread: resistance_insp": -0.37,
+        "centre: resistance_exp": 1.97,
+        "spread: resistance_exp": -1.11,
+        "centre: slow_volume_share": 0.16,
+        "spread: slow_volume_share": -2.58,
+        "centre: time_constant_slow": 1.0,
+        "spread: time_constant_slow": -0.82,
+        "breath: volume_per_kg": 2.06,
+        "breath: rate": 2.7,
+        "correlation: compliance, resistance_insp": -0.46,
+        "correlation: compliance, resistance_exp": -0.09,
+        "correlation: resistance_insp, resistance_exp": 0.88,
+        "correlation: slow_volume_share, resistance_exp": -0.15,
+        "correlation: slow_volume_share, compliance": -0.05,
+        "correlation: slow_volume_share, time_constant_slow": -0.06,
+        "breath: flow": -0.26,
+        "breath: valve_time": -3.06,
+    },
+    "restrictive": {
+        "centre: compliance": 3.75,
+        "spread: compliance": -1.09,
+        "centre: resistance_insp": 1.2,
+        "spread: resistance_insp": -0.6,
+        "centre: resistance_exp": 1.9,
+        "spread: resistance_exp": -1.22,
+        "centre: slow_volume_share": 0.19,
+        "spread: slow_volume_share": -2.76,
+        "centre: time_constant_slow": 1.22,
+        "spread: time_constant_slow": -0.89,
+        "breath: volume_per_kg": 1.92,
+        "breath: rate": 2.99,
+        "correlation: compliance, resistance_insp": 0.28,
+        "correlation: compliance, resistance_exp": -0.07,
+        "correlation: resistance_insp, resistance_exp": 0.76,
+        "correlation: slow_volume_share, resistance_exp": 0.19,
+        "correlation: slow_volume_share, compliance": -0.04,
+        "correlation: slow_volume_share, time_constant_slow": 0.06,
+        "breath: flow": -0.18,
+        "breath: valve_time": -2.99,
+    },
+    "severe_asthma": {
+        "centre: compliance": 3.74,
+        "spread: compliance": -1.27,
+        "centre: resistance_insp": 2.41,
+        "spread: resistance_insp": -0.51,
+        "centre: resistance_exp": 3.56,
+        "spread: resistance_exp": -0.51,
+        "centre: slow_volume_share": 0.47,
+        "spread: slow_volume_share": -2.53,
+        "centre: time_constant_slow": 2.48,
+        "spread: time_constant_slow": -0.69,
+        "breath: volume_per_kg": 2.16,
+        "breath: rate": 2.48,
+        "correlation: compliance, resistance_insp": 0.0,
+        "correlation: compliance, resistance_exp": 0.0,
+        "correlation: resistance_insp, resistance_exp": 0.87,
+        "correlation: slow_volume_share, resistance_exp": 0.0,
+        "correlation: slow_volume_share, compliance": 0.0,
+        "correlation: slow_volume_share, time_constant_slow": 0.0,
+        "breath: flow": -0.22,
+        "breath: valve_time": -2.86,
+    },
     "obstructive": {
         "centre: resistance_insp": 2.6,
         "spread: resistance_insp": 0.06,
@@ -38,11 +105,11 @@ STARTS = {
         "spread: upstream_resistance": 0.15,
         "correlation: resistance_insp, resistance_exp": 1.5,
         "correlation: resistance_exp, upstream_resistance": 1.0,
-    }
+    },
 }
 
 #: Lungs with which folds are found.
-FOLDING = 512
+FOLDING = 256
 
 SEED = 15
 
@@ -85,7 +152,7 @@ def model(phenotype: str, names, n: int):
 
 def fine_lungs(phenotype: str) -> int:
     """Return with how many lungs a phenotype is fitted."""
-    return FEWER if phenotype in LIMITED else FINE
+    return FINE if phenotype in ("normal", "restrictive") else FEWER
 
 
 def fit(phenotype: str) -> dict:
@@ -100,15 +167,11 @@ def fit(phenotype: str) -> dict:
         np.array([one.error for one in given.values()]),
         np.array([step(phenotype, name, one) for name, one in given.items()]),
     )
-    if phenotype in STARTS:
-        start = np.array([STARTS[phenotype].get(name, one.value) for name, one in given.items()])
-    else:
-        rough = fit_numbers(model(phenotype, names, ROUGH), *arguments, renew=2)
-        print(phenotype, "rough", rough.settled, rough.residual.round(2), flush=True)
-        start = rough.values
-    most = model(phenotype, names, fine_lungs(phenotype))
-    fine = fit_numbers(most, *arguments, start=start, renew=2)
-    print(phenotype, "fine", fine.settled, fine.residual.round(2), flush=True)
+    start = np.array([STARTS[phenotype].get(name, one.value) for name, one in given.items()])
+    n = fine_lungs(phenotype)
+    most, fewer = (model(phenotype, names, size) for size in (n, max(n // 4, 128)))
+    fine = fit_numbers(most, *arguments, start=start, renew=4, cheaper=fewer)
+    print(phenotype, fine.settled, fine.residual.round(2), flush=True)
     return written(phenotype, asked, given, fine)
 
 

@@ -77,7 +77,7 @@ def test_a_shorter_release_raises_oxygen_where_the_patient_breathes(lungs):
         known["spontaneous_alveolar_ventilation"] = np.asarray(own)
         before, after = (
             evaluate(
-                lung_model("linear"), lungs | known | {"t_low": np.asarray(t)}, ("pao2",)
+                lung_model("whole"), lungs | known | {"t_low": np.asarray(t)}, ("pao2",)
             ).outcomes["pao2"]
             for t in (0.5, 0.45)
         )

@@ -7,15 +7,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from functools import cache
 from typing import NamedTuple
 
 import numpy as np
-from scipy.special import betainc, logit, ndtri
+from scipy.special import logit, ndtri
 from scipy.stats import qmc
+from scipy.stats.mstats import hdquantiles
 
 from ebbmap.cases.measurement import Breath, measure
+from ebbmap.lungs import lung_model
 from ebbmap.registries.copula import Population
+from ebbmap.registries.derivations import all_inputs
 from ebbmap.registries.fitted.published import FOLLOWS, QUARTILES_APART, Target
 from ebbmap.units import L_PER_ML
 
@@ -79,18 +81,24 @@ def breath_for(lungs: Mapping[str, np.ndarray], breath: Mapping[str, float]) -> 
 
 
 def readings(
-    lungs: Mapping[str, np.ndarray], breath: Mapping[str, float], *, plateaus: bool = False
+    lungs: Mapping[str, np.ndarray],
+    breath: Mapping[str, float],
+    *,
+    plateaus: bool = False,
+    lung: str = "whole",
 ) -> dict[str, np.ndarray]:
     """Measure lungs with a conventional breath that grows with body size.
 
     Parameters
     ----------
     lungs : mapping of str to ndarray, shape (n,)
-        Of the lung `whole`, with `predicted_body_weight`.
+        Of a lung model, with `predicted_body_weight`.
     breath : mapping of str to float
         `volume_per_kg` [mL kg-1], `flow` [L s-1], `rate` [min-1], `valve_time` [s].
     plateaus : bool
         Whether to measure only the plateau above atmosphere at each of `RATES`, without PEEP.
+    lung : str
+        The lung model: linear, tube, paired or whole.
 
     Returns
     -------
@@ -98,16 +106,17 @@ def readings(
         As `measure` returns, and where flow can be limited `flow_limited`, 1 where it is without
         PEEP; or `plateau_18`, `plateau_12` and `plateau_6` [cmH2O].
     """
-    own = {name: lungs[name] for name in LUNG if name in lungs}
+    taken = all_inputs(lung_model(lung).parameters)
+    own = {name: lungs[name] for name in LUNG if name in lungs and name in taken}
     usual = breath_for(lungs, breath)
     if not plateaus:
-        read = measure("whole", own, usual, left=LEFT)
-        if "upstream_resistance" in lungs:
+        read = measure(lung, own, usual, left=LEFT)
+        if "upstream_resistance" in own:
             read["flow_limited"] = _limited_without_peep(own, usual)
         return read
     found = {}
     for rate in RATES:
-        read = measure("whole", own, replace(usual, rate=rate, peep=0.0))
+        read = measure(lung, own, replace(usual, rate=rate, peep=0.0))
         found[f"plateau_{rate:.0f}"] = (
             read["auto_peep"] + usual.tidal_volume / read["static_compliance"]
         )
@@ -161,50 +170,13 @@ def _statistic(name: str, read: Sequence[np.ndarray]) -> float:
     logs = np.log(kept)
     if name == "correlation":
         return float(np.arctanh(np.corrcoef(logs)[0, 1]))
-    low, middle, high = smooth_quantiles(logs[0])
+    # means of order statistics (Harrell and Davis), which move smoothly where one of them jumps
+    low, middle, high = np.asarray(hdquantiles(logs[0], prob=(0.25, 0.5, 0.75)))
     return {
         "median": middle,
         "width": (high - low) / QUARTILES_APART,
         "asymmetry": 0.5 * (low + high) - FOLLOWS * middle,
     }[name]
-
-
-def smooth_quantiles(values: np.ndarray) -> np.ndarray:
-    """Return both quartiles and the median by the estimator of Harrell and Davis.
-
-    Parameters
-    ----------
-    values : ndarray, shape (n,)
-        A sample.
-
-    Returns
-    -------
-    ndarray, shape (3,)
-        Lower quartile, median, upper quartile.
-
-    Notes
-    -----
-    Means of all order statistics, weighted by the chance of each to be that quantile of another
-    sample: they move smoothly where one order statistic jumps to the next.
-
-    References
-    ----------
-    .. [1] Harrell FE, Davis CE. Biometrika 1982;69:635-640 (from memory)
-
-    Examples
-    --------
-    >>> smooth_quantiles(np.arange(101.0)).round(2).tolist()
-    [24.99, 50.0, 75.01]
-    """
-    return _quantile_weights(values.size) @ np.sort(values)
-
-
-@cache
-def _quantile_weights(n: int) -> np.ndarray:
-    """Return the weights of n order statistics in both quartiles and the median, shape (3, n)."""
-    share = np.array([[0.25], [0.5], [0.75]])
-    ends = betainc((n + 1) * share, (n + 1) * (1.0 - share), np.linspace(0.0, 1.0, n + 1))
-    return np.diff(ends, axis=1)
 
 
 def compliance_slope(read: Mapping[str, np.ndarray]) -> float:

@@ -151,7 +151,8 @@ def read_median(group: str, reading: str) -> Reading:
 
 def read_mean(group: str, reading: str) -> Reading:
     """Return the mean of a reading of a conventional breath."""
-    return mean_of(conventional(group)[reading])
+    column = conventional(group)[reading]
+    return mean_of(column[np.isfinite(column)])
 
 
 def trapping_share(group: str) -> Reading:

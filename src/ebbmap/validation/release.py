@@ -45,6 +45,7 @@ RELEASE = (
         partial(measured.t_low_at, "restrictive", 0.75),
         units="s",
         note="0.3 s by the clock; P high 25, P low 0: assumed",
+        why="the tube holds back the first gas, and the valve takes its time to open",
     ),
     Finding(
         "obstructive: T low where flow is 25 % of its peak",
@@ -54,7 +55,7 @@ RELEASE = (
         partial(measured.t_low_at, "obstructive", 0.25),
         units="s",
         note="up to 1.5 s by the clock; P high 25, P low 0: assumed",
-        why="X",
+        why="'up to' bounds what was set, not what every lung would need",
     ),
     Finding(
         "share of the collapse that is over in 4 s",

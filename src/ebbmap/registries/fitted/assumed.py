@@ -143,6 +143,10 @@ _OWN: Mapping[str, Mapping[str, Assumed]] = MappingProxyType(
                     0.33, 0.5, "as in normal lungs; 6.3 +/- 1 for the lung alone would be less"
                 ),
             ),
+            # without it the tube takes all of the resistance in some lungs, and they do not settle
+            "spread: resistance_insp": _of_log(
+                0.33, 0.5, "as of the expiratory one; 6.3 +/- 1 for the lung alone would be less"
+            ),
             **_slow(0.19, 0.06, 4.7, 0.45, 6),
             **_breath(7.0, 0.12, 20.0, f"{CUSTOM}: 6 to 8 mL/kg"),
         },
