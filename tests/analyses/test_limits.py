@@ -19,6 +19,7 @@ from ebbmap.tables.limits import tables
 HARM = LIMIT_SETS["harm"]
 T_LOW = np.array([0.3, 0.5, 0.9])
 ASKED = Question(
+    lung="linear",
     fixed={
         "p_high": 22.0,
         "p_low": 0.0,
@@ -47,7 +48,7 @@ def outcomes_of(group):
 
 
 def each(found):
-    for group in ASKED.populations:
+    for group in ASKED.groups():
         for name, limits in ASKED.rules.items():
             outcomes = outcomes_of(group)
             part = found.sel(population=group.name, rule=name)
@@ -139,7 +140,7 @@ def test_a_stated_uncertainty_counts_and_an_assumed_one_is_said_to_be():
     found = find_limits(asked).isel(rule=0)
     assert found["stated"].values.tolist() == [1.0, 0.0]
     np.testing.assert_allclose(found["spread"], [0.2, UNSTATED])
-    for group in asked.populations:
+    for group in asked.groups():
         drawn = {n: v.values for n, v in draw_cases(asked, group, {}).items()}
         solved = evaluate(lung_model("linear"), drawn, limits.outcomes).outcomes
         rng = np.random.default_rng(1)
@@ -198,7 +199,7 @@ def test_tables_say_what_the_result_holds(found):
                     assert share == float(part["past_share"].sel(past=past))
     listed = {(row[0], row[1], row[2]) for row in dropped.rows}
     for rule in ASKED.rules:
-        for group in ASKED.populations:
+        for group in ASKED.groups():
             part = found.sel(rule=rule, population=group.name)
             breaks = part["limit"].values[(part["any_broken_share"] > 0).values]
             assert {key[2] for key in listed if key[:2] == (rule, group.name)} == set(breaks)
@@ -221,7 +222,7 @@ def row_of(found, one):
 
 
 def test_what_cannot_be_is_refused():
-    with pytest.raises(EbbmapError, match="there are no limits to be dropped"):
+    with pytest.raises(EbbmapError, match="nothing can be judged without limits"):
         find_limits(Question())
     with pytest.raises(EbbmapError, match="t_high has no axis"):
         find_limits(ASKED, EachLimit(axes=["t_high"]))
@@ -231,6 +232,7 @@ def test_what_cannot_be_is_refused():
 
 STUDY = """
 title = "t"
+lung = "linear"
 populations = ["normal"]
 lungs = 8
 [limits]

@@ -26,7 +26,9 @@ def asked(peep, volume):
     )
     fixed = {"p_low": 0.0, "t_high": 4.0}
     groups = (POPULATIONS["normal"],)
-    return Question(fixed=fixed, populations=groups, rules={"two": limits}, lungs=40, seed=1)
+    return Question(
+        lung="linear", fixed=fixed, populations=groups, rules={"two": limits}, lungs=40, seed=1
+    )
 
 
 @pytest.fixture(scope="module")
@@ -37,7 +39,7 @@ def averaged():
 
 def test_the_average_is_that_of_judging_under_drawn_limits(averaged):
     question = asked(9.0, 8.0)
-    values = draw_cases(question, question.populations[0], AXES)
+    values = draw_cases(question, question.groups()[0], AXES)
     solved = simulate("linear", outcomes=question.outcomes, **values)
     solved = solved.transpose("p_high", "t_low", "sample")
     peep, volume = (solved[n].values[..., None] for n in ("auto_peep", "release_volume_per_kg"))

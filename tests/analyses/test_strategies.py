@@ -16,15 +16,16 @@ from ebbmap.registries.strategies import SETTINGS, STRATEGIES
 from ebbmap.tables.strategies import tables
 
 HARM = LIMIT_SETS["harm"]
-GROUPS = tuple(POPULATIONS[f"{name}_with_tube"] for name in ("restrictive", "obstructive"))
 ASKED = Question(
     lung="tube",
     fixed={"fio2": 0.6},
-    populations=GROUPS,
+    populations=tuple(POPULATIONS[name] for name in ("restrictive", "obstructive")),
     rules={"harm": HARM},
     lungs=24,
     seed=3,
 )
+#: The populations as they are in this lung.
+GROUPS = ASKED.groups()
 OPTIONS = Strategies(
     own_breathing=[0.0, 3.0], before={"volume_per_kg": 7.0, "peep": 8.0, "rate": 18.0}
 )
@@ -195,7 +196,7 @@ def test_what_is_left_out_and_the_ventilation_before_are_in_the_result(found):
 
 
 def test_what_cannot_be_is_refused():
-    with pytest.raises(EbbmapError, match="harm needs limits"):
+    with pytest.raises(EbbmapError, match="nothing can be judged without limits"):
         find_strategies(Question())
     with pytest.raises(EbbmapError, match=r"unknown strategy 'trial_2018'.*trial_2017"):
         Strategies(strategies=["trial_2018"])
@@ -216,3 +217,17 @@ STUDY = 'title = "t"\npopulations = ["normal"]\nlungs = 4\n[fixed]\n{}\n[analyse
 def test_a_study_says_what_does_not_fit(fixed, options, said):
     with pytest.raises(StudyError, match=said):
         parse_study(STUDY.format(fixed, options))
+
+
+def test_what_is_not_known_of_the_populations_has_an_interval_of_its_own():
+    asked = Question(**vars(ASKED) | {"lung": "linear", "lungs": 30, "knowledge": 20})
+    options = Strategies(strategies=["textbook", "consensus_2026"], own_breathing=[3.0], level=0.8)
+    found = find_strategies(asked, options)
+    for name in ("unharmed_share", "kept_share", "difference"):
+        low, high = found[f"{name}_knowledge"].transpose("ci_bound", ...).values
+        known = np.isfinite(found[name].values)
+        assert (low <= high)[known].all() and known.any()
+        assert found[f"{name}_knowledge"].attrs["outer_draws"] == 20
+    assert (found["kept_share"].sel(strategy="consensus_2026").isnull()).all()
+    alone = find_strategies(Question(**vars(asked) | {"knowledge": 0}), options)
+    np.testing.assert_array_equal(found["unharmed_share"], alone["unharmed_share"])

@@ -823,7 +823,8 @@ def test_mapping():
 
 def test_boxes():
     ds = find_boxes(question(lungs=300), Boxes(resamples=10), axes={"t_low": np.array([0.15, 1.8])})
-    table = one_table("boxes", ds)
+    table, several = tables_of("boxes", ds)
+    assert several.columns[3].title == "box"
     assert ds.attrs["tried"] in table.title
     told = rows(table)
     assert len(told) == 4 * ds.sizes["event"]

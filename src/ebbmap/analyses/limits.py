@@ -11,6 +11,7 @@ from pydantic import Field
 from ebbmap.analyses.asked import Asked
 from ebbmap.analyses.base import Analysis
 from ebbmap.analyses.common.each_limit import UNSTATED, VARIABLES, each_limit, same_everywhere
+from ebbmap.analyses.common.knowledge import with_knowledge
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
 from ebbmap.analyses.options import (
     NO_AXES,
@@ -27,7 +28,6 @@ from ebbmap.cases.pieces import Pieces, Progress, join_groups, listed
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.cases.simulate import simulate
 from ebbmap.cases.uses import Use, add_provenance
-from ebbmap.errors import EbbmapError
 
 
 class EachLimit(Options):
@@ -93,13 +93,12 @@ def find_limits(
     >>> found["safe_share"].item(), found["without_share"].item()
     (0.0, 1.0)
     """
-    return limits_pieces(question, options or EachLimit(), axes).whole(progress)
+    return ANALYSIS.pieces(question, options or EachLimit(), axes).whole(progress)
 
 
 def limits_pieces(question: Question, options: EachLimit, axes: Axes) -> Pieces[xr.Dataset]:
     """Cut the work into populations; see `find_limits`."""
-    if not question.rules:
-        raise EbbmapError("there are no limits to be dropped. Give `rules` to the question.")
+    question.require_rules()
     axes = axes_of(axes, *options.axes)
     groups = question.groups()
 
@@ -153,16 +152,18 @@ def _check(asked: Asked) -> Iterator[str]:
     yield from asked.repeated("axes")
 
 
-ANALYSIS = Analysis(
-    name="limits",
-    long_name="how much each limit decides",
-    options=EachLimit,
-    pieces=limits_pieces,
-    size=_size,
-    variables=VARIABLES,
-    lays_out=lambda asked: asked.words("axes"),
-    draws=lambda asked: True,
-    check=_check,
-    keeps_pieces=True,
-    counts_cases=True,
+ANALYSIS = with_knowledge(
+    Analysis(
+        name="limits",
+        long_name="how much each limit decides",
+        options=EachLimit,
+        pieces=limits_pieces,
+        size=_size,
+        variables=VARIABLES,
+        lays_out=lambda asked: asked.words("axes"),
+        draws=lambda asked: True,
+        check=_check,
+        keeps_pieces=True,
+        counts_cases=True,
+    )
 )

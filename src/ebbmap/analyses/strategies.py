@@ -12,6 +12,7 @@ from pydantic import Field
 from ebbmap.analyses.asked import Asked
 from ebbmap.analyses.base import Analysis
 from ebbmap.analyses.common.foretold import BREATHING
+from ebbmap.analyses.common.knowledge import with_knowledge
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
 from ebbmap.analyses.common.starting import Before, start_lungs
 from ebbmap.analyses.common.windows import one_value_each
@@ -21,7 +22,6 @@ from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Pieces, Progress, join_groups, listed
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.cases.uses import Use, add_provenance
-from ebbmap.errors import EbbmapError
 from ebbmap.kernels.judging import judge
 from ebbmap.kernels.shares import paired_difference, wilson
 from ebbmap.lungs import lung_model
@@ -130,13 +130,12 @@ def find_strategies(
     >>> found["p_high"].values.round(1).ravel().tolist()
     [17.8, 17.8]
     """
-    return strategies_pieces(question, options or Strategies(), axes).whole(progress)
+    return ANALYSIS.pieces(question, options or Strategies(), axes).whole(progress)
 
 
 def strategies_pieces(question: Question, options: Strategies, axes: Axes) -> Pieces[xr.Dataset]:
     """Cut the work into populations and strategies; see `find_strategies`."""
-    if not question.rules:
-        raise EbbmapError("harm needs limits to be judged by. Give `rules` to the question.")
+    question.require_rules()
     chosen, groups = options.chosen, question.groups()
 
     def solve(number: int, progress: Progress) -> xr.Dataset:
@@ -286,22 +285,28 @@ def _size(question: Question, options: Strategies, axes: Axes) -> Size:
     )
 
 
+#: Other names under which a setting may be given, which the strategies set themselves.
+_STAND_INS = ("t_low_in_time_constants", "plateau_peep")
+
+
 def _check(asked: Asked) -> Iterator[str]:
     yield from asked.repeated("strategies")
-    for name in ("p_high", "p_low", "t_high", "t_low", "t_low_in_time_constants"):
+    for name in (*SETTINGS, *_STAND_INS):
         if name in asked.study.table("fixed"):
             yield f"{asked.place}: the strategies set {name}, which is fixed too. Drop it."
 
 
-ANALYSIS = Analysis(
-    name="strategies",
-    long_name="published strategies as wholes",
-    options=Strategies,
-    pieces=strategies_pieces,
-    size=_size,
-    variables=VARIABLES,
-    lays_out=lambda asked: [*SETTINGS, "t_low_in_time_constants", BREATHING],
-    draws=lambda asked: True,
-    check=_check,
-    keeps_pieces=True,
+ANALYSIS = with_knowledge(
+    Analysis(
+        name="strategies",
+        long_name="published strategies as wholes",
+        options=Strategies,
+        pieces=strategies_pieces,
+        size=_size,
+        variables=VARIABLES,
+        lays_out=lambda asked: [*SETTINGS, *_STAND_INS, BREATHING],
+        draws=lambda asked: True,
+        check=_check,
+        keeps_pieces=True,
+    )
 )

@@ -215,7 +215,7 @@ def paired_difference(
     --------
     >>> a, b = np.array([1, 1, 1, 0], bool), np.array([1, 0, 0, 0], bool)
     >>> [round(float(x), 3) for x in paired_difference(a, b, 0.95)]
-    [0.5, -0.199, 0.865]
+    [0.5, -0.166, 0.832]
     """
     a, b = np.asarray(one, bool), np.asarray(other, bool)
     n = a.shape[-1]

@@ -12,7 +12,10 @@ from ebbmap.plotting.style import GRID, entries, finish, mark_of, ruled_axes, wo
 SPREAD = 0.5
 
 #: What is drawn, and the text of its axis.
-SHARES = {"unharmed_share": "share of lungs unharmed", "kept_share": "share keeping its own limits"}
+SHARES = {
+    "unharmed_share": "share of lungs unharmed",
+    "kept_share": "share keeping the source's limits",
+}
 
 
 def plot_strategies(result: xr.Dataset, *, share: str, ax: Axes | None = None) -> Axes:
