@@ -156,6 +156,13 @@ own_breathing = [0.0, 3.0]
 resamples = 20
 """
 
+UNKNOWNS = """
+[axes]
+t_low = { start = 0.2, stop = 1.4, count = 7 }
+[analyses.unknowns]
+t_low = 0.5
+"""
+
 GASES, FEW = ("pressure", "auto_peep", "co2", "oxygen"), ("pressure", "volume", "auto_peep")
 
 
@@ -172,6 +179,7 @@ def _studies(lung: str) -> list[tuple[str, tuple[str, ...], str, int]]:
     ]
     if lung in ("linear", "tube"):
         studies.append((held, FEW, FORETELL, 8))
+        studies.append((held, FEW, UNKNOWNS, 40))
     if lung == "stepped":
         studies.append((f"{held}\nrecruitable_share = 0.3", FEW, COLLAPSE, 8))
     if lung == "tube":
@@ -194,6 +202,8 @@ def tasks(name: str) -> list[Task]:
         )
         if "own_breathing" in analyses:  # lays it out itself
             head = head.replace("spontaneous_alveolar_ventilation = 3.0\n", "")
+        if "unknowns" in analyses:
+            head = head.replace("seed = 1\n", "seed = 1\nknowledge = 90\n")
         found += plan_tasks(parse_study(head + analyses))
     return found
 

@@ -42,7 +42,11 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
             result,
             rule=rule,
         )
-        yield f"{rule}_unknowns", fig, f"What to measure next under the {words(rule)} rule. {said}."
+        yield (
+            f"measure_next_{rule}",
+            fig,
+            f"What to measure next under the {words(rule)} rule. {said}.",
+        )
 
 
 def concluded(found: xr.Dataset, conclusion: str) -> str:
