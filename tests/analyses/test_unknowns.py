@@ -75,7 +75,7 @@ def test_the_table_and_the_picture_tell_the_ranking(ranked):
     )
     assert measured.rows[3][3] == "all numbers, one by one"
     ((name, figure, text),) = pages(ranked)
-    assert name == "half_unknowns" and "mostly for second series" in text
+    assert name == "measure_next_half" and "mostly for second series" in text
     bars = figure.axes[0].patches
     effect = ranked.squeeze().sel(conclusion="safe_share")["effect"].to_series()
     np.testing.assert_allclose([bar.get_width() for bar in bars], sorted(effect, reverse=True))

@@ -179,6 +179,13 @@ own_breathing = [0.0, 3.0]
 #: What strategies set themselves.
 SETTINGS = "p_high = 24.0\np_low = 0.0\n"
 
+UNKNOWNS = """
+[axes]
+t_low = { start = 0.2, stop = 1.4, count = 7 }
+[analyses.unknowns]
+t_low = 0.5
+"""
+
 GASES, FEW = ("pressure", "auto_peep", "co2", "oxygen"), ("pressure", "volume", "auto_peep")
 
 
@@ -194,7 +201,12 @@ def _studies(lung: str) -> list[tuple[str, tuple[str, ...], str, int]]:
         (f"{held}\nt_low = 0.5", GASES, ONE_SETTING.format(inside=inside), 8),
     ]
     if lung in ("linear", "tube"):
-        studies += [(held, FEW, FORETELL, 8), (held, FEW, TOGETHER, 8), ("", GASES, STRATEGIES, 8)]
+        studies += [
+            (held, FEW, FORETELL, 8),
+            (held, FEW, TOGETHER, 8),
+            ("", GASES, STRATEGIES, 8),
+            (held, FEW, UNKNOWNS, 40),
+        ]
     if lung == "stepped":
         studies.append((f"{held}\nrecruitable_share = 0.3", FEW, COLLAPSE, 8))
     if lung == "tube":
@@ -219,6 +231,8 @@ def tasks(name: str) -> list[Task]:
             head = head.replace("spontaneous_alveolar_ventilation = 3.0\n", "")
         if analyses is STRATEGIES:
             head = head.replace(SETTINGS, "")
+        if "unknowns" in analyses:
+            head = head.replace("seed = 1\n", "seed = 1\nknowledge = 90\n")
         found += plan_tasks(parse_study(head + analyses))
     return found
 

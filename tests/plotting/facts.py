@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 import numpy as np
 import xarray as xr
 
+from ebbmap.analyses.unknowns import number_words
 from ebbmap.registries.limits import RULES
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.registries.parameters import PARAMETERS
@@ -40,10 +41,21 @@ def long_name(name: str) -> str:
     return {**PARAMETERS, **OUTCOMES}[name].long_name
 
 
+def in_percent(share, *intervals) -> str:
+    """A counted share: as many digits as the widest interval bears, never none or all."""
+    share = float(share)
+    if 0.0 < share < 0.005 or 0.995 < share < 1.0:
+        return "<1 %" if share < 0.5 else ">99 %"
+    half = max((50.0 * float(high - low) for low, high in intervals), default=0.0)
+    if half >= 35.5:
+        return f"{round(100 * share, -1):.0f} %"
+    return f"{100 * share:.{int(len(intervals) > 1 and half < 3.55)}f} %"
+
+
 def of_map(page: str, result: xr.Dataset) -> list[str]:
     one = result.sel(rule=rule_of(page, result))
     largest = ", ".join(
-        f"{name} {float(np.nanmax(part['safe_share'].values)):.0%}"
+        f"{name} {in_percent(np.nanmax(part['safe_share'].values))}"
         for name, part in each(one, "population")
     )
     y, x = result["safe_share"].dims[-2:]
@@ -77,7 +89,7 @@ def of_window(page: str, result: xr.Dataset) -> list[str]:
         share = share.mean("sample")
     return [
         f"{rule.replace('_', ' ')}: "
-        + ", ".join(f"{n} {float(share.sel(rule=rule, population=n)):.0%}" for n in names(result))
+        + ", ".join(f"{n} {in_percent(share.sel(rule=rule, population=n))}" for n in names(result))
         for rule in names(result, "rule")
     ]
 
@@ -378,6 +390,20 @@ def of_rules(page: str, result: xr.Dataset) -> list[str]:
 def of_profile(page: str, result: xr.Dataset) -> list[str]:
     told = ", ".join(OUTCOMES[str(n)].long_name for n in result.data_vars if n in OUTCOMES)
     return [f"{told} along T low."]
+
+
+def of_unknowns(page: str, result: xr.Dataset) -> list[str]:
+    one = result.sel(rule=rule_of(page, result), conclusion="safe_share")
+    told = [f"{rule_of(page, result).replace('_', ' ')} rule"]
+    for name, part in each(one, "population"):
+        ends = part["safe_share_interval"].values, part["safe_share_knowledge"].values
+        share = in_percent(part["safe_share"], *ends)
+        low, high = 100 * ends[1]
+        at = f"safe at T low {result.attrs['t_low_asked']:g} s"
+        told.append(f"{name}: {share} {at} (knowledge {low:.0f} to {high:.0f})")
+        known = part["effect"].to_series().dropna()
+        told += [f"mostly for {number_words(known.idxmax())}"] if len(known) else []
+    return list(dict.fromkeys(told))
 
 
 FACTS: dict[str, Callable[[str, xr.Dataset], list[str]]] = {

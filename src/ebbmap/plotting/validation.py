@@ -68,8 +68,8 @@ def plot_validation(result: xr.Dataset, *, labels: list[str], ax: Axes | None = 
 def reach(result: xr.Dataset) -> float:
     """Return how far the axis goes to either side, so that every number is on it."""
     places = ("distance", "distance_knowledge")
-    most = (float(np.nanmax(np.abs(result[name]), initial=0.0)) for name in places)
-    return 1.3 * max(TICKS[-1], *most)
+    most = (np.nan_to_num(np.abs(result[name].values)).max(initial=0.0) for name in places)
+    return 1.3 * float(max(TICKS[-1], *most))
 
 
 def _draw_finding(ax: Axes, row: float, found: xr.Dataset) -> None:

@@ -10,11 +10,12 @@ from matplotlib.figure import Figure
 from ebbmap.analyses.common.knowledge import said_share
 from ebbmap.analyses.unknowns import CONCLUSIONS, leading, number_words
 from ebbmap.plotting.pages.caption import Page, add_caption
+from ebbmap.plotting.pages.layout import broken, text_size
 from ebbmap.plotting.style import colour_of, words
 from ebbmap.plotting.unknowns import plot_unknowns
 
-#: Width of the page and height of a panel [inch], numbers drawn in each.
-WIDTH, PANEL, DRAWN = 9.0, 1.9, 5
+#: Width of the page, of the names of numbers, and height of a panel [inch]; numbers drawn in each.
+WIDTH, NAMES, PANEL, DRAWN = 11.0, 4.6, 2.9, 5
 
 
 def pages(result: xr.Dataset) -> Iterator[Page]:
@@ -22,12 +23,13 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     names = result["population"].values.astype(str)
     for rule in result["rule"].values.astype(str):
         own = result.sel(rule=rule)
+        size = text_size(WIDTH)
         places = [(row, name, one) for row, name in enumerate(names) for one in CONCLUSIONS]
         fig = Figure(figsize=(WIDTH, PANEL * len(places)), layout="constrained")
         axes = fig.subplots(len(places), 1, squeeze=False, sharex=True)[:, 0]
         for ax, (row, name, conclusion) in zip(axes, places, strict=True):
             one = own.sel(population=name, conclusion=conclusion)
-            labels = {number: number_words(number) for number in leading(one)[:DRAWN]}
+            labels = {n: broken(number_words(n), size, NAMES) for n in leading(one)[:DRAWN]}
             plot_unknowns(one, labels=labels, colour=colour_of(name, row), ax=ax)
             ax.set_title(f"{words(name)}: {concluded(one, conclusion)}", loc="left")
             ax.set_xlabel("")
@@ -42,7 +44,11 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
             result,
             rule=rule,
         )
-        yield f"{rule}_unknowns", fig, f"What to measure next under the {words(rule)} rule. {said}."
+        yield (
+            f"measure_next_{rule}",
+            fig,
+            f"What to measure next under the {words(rule)} rule. {said}.",
+        )
 
 
 def concluded(found: xr.Dataset, conclusion: str) -> str:
