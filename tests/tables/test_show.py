@@ -347,6 +347,9 @@ def test_verdict_of_a_check(text):
             "safe, caution included": with_ends(one["safe_share"], low, high),
             "caution": percent(one["verdict_share"].sel(verdict="caution"), 1),
             "undetermined": percent(one["verdict_share"].sel(verdict="undetermined"), 1),
+            "no steady state": (
+                percent(one["unsteady_share"], 1) if np.isfinite(one["unsteady_share"]) else "–"
+            ),
             "lungs with no safe setting": with_ends(
                 one["none_share"], *one["none_share_interval"].values
             ),
