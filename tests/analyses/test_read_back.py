@@ -24,12 +24,17 @@ from ebbmap.analyses.wean import Wean, find_wean
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.cases.simulate import simulate
 from ebbmap.kernels.judging import judge
+from ebbmap.lungs import lung_model
+from ebbmap.registries.folding import folded
 from ebbmap.registries.limits import Limit, LimitSet, combine, limit_set
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import POPULATIONS, Marginal
 
-GROUPS = tuple(POPULATIONS[name] for name in ("restrictive", "obstructive"))
+#: As the linear lung, which has no tube and no slow part, takes them.
+GROUPS = tuple(
+    folded(POPULATIONS[name], lung_model("linear")) for name in ("restrictive", "obstructive")
+)
 RULES = {
     rule: combine(rule, *(limit_set(name) for name in ("pressure", "auto_peep", rule)))
     for rule in ("flow_ratio", "exhaled_fraction")
@@ -231,7 +236,7 @@ def test_practices_are_compared_with_solved_steps():
 def solved_once(group, setting=None, value=None):
     """Middle lung of a group as set, or with one setting changed."""
     changed = {} if setting is None else {setting: value}
-    return simulate("linear", **{**POPULATIONS[group].median, **SET, **changed})
+    return simulate("linear", **{**{g.name: g.median for g in GROUPS}[group], **SET, **changed})
 
 
 def check_why(words, name, now, then):

@@ -359,6 +359,11 @@ def test_verdict_of_a_check(text):
             "safe, caution included": with_ends(one["safe_share"], low, high),
             "caution": share_of(one["verdict_share"].sel(verdict="caution")) + " %",
             "undetermined": share_of(one["verdict_share"].sel(verdict="undetermined")) + " %",
+            "no steady state": (
+                share_of(one["unsteady_share"]) + " %"
+                if np.isfinite(one["unsteady_share"])
+                else "–"
+            ),
             "lungs with no safe setting": with_ends(
                 one["none_share"], *one["none_share_interval"].values
             ),
