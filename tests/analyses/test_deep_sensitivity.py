@@ -298,7 +298,7 @@ def test_too_few_events_give_no_box():
         question("normal", rules=rule), Boxes(resamples=10), axes={"t_low": np.array([5.0, 6.0])}
     )
     one = found.sel(population="normal", rule="flow_ratio", event="too_low")
-    assert one["sentence"].item() == f"fewer than {LEAST_EVENTS} cases: too slow to empty"
+    assert one["sentence"].item() == f"fewer than {LEAST_EVENTS} cases: release too short"
     assert np.isnan(one["coverage"])
 
 

@@ -1,15 +1,18 @@
 """Limits that exclude each other in drawn lungs, beside trying every set of them."""
 
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
 import pytest
 import xarray as xr
 
-from ebbmap.analyses.together import Together, find_together
+from ebbmap.analyses.together import Together, find_middle_together, find_together
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.cases.simulate import simulate
 from ebbmap.errors import EbbmapError
+from ebbmap.files.study import load_study
+from ebbmap.plotting.together import ALL_HOLD, plot_together, shown_sets
 from ebbmap.registries.identities import (
     excluded_between,
     exclusions_by_algebra,
@@ -19,6 +22,7 @@ from ebbmap.registries.identities import (
 )
 from ebbmap.registries.limits import LIMIT_SETS, Limit, LimitSet, combine
 from ebbmap.registries.populations import POPULATIONS
+from ebbmap.tables.held import study_notes
 from ebbmap.tables.together import tables
 
 T_LOW = np.geomspace(0.1, 3.0, 12)
@@ -149,3 +153,53 @@ def test_what_is_said_of_a_pair_holds_where_it_is_said(difference):
     said = " ".join(identity_sentences(both, {}))
     assert "auto-PEEP at most 10 cmH₂O exclude each other where P high - P low is above 25" in said
     assert len(list(identity_sentences(both, {"p_high": difference, "p_low": 0.0}))) == len(apart)
+
+
+def test_the_page_draws_what_was_found():
+    found = find_together(ASKED, axes={"t_low": T_LOW}).isel(rule=0)
+    ax = plot_together(found)
+    labels = [text.get_text().replace("\n", " ") for text in ax.get_yticklabels()]
+    assert labels == [ALL_HOLD, *(f"never: {text}" for text in shown_sets(found))]
+    (name,) = found["population"].values
+    (marks,) = [line for line in ax.get_lines() if line.get_label() == name]
+    one = found.isel(population=0)
+    pairs = zip(one["excluding"].values, one["excluding_share"].values, strict=True)
+    shares = {str(text): float(share) for text, share in pairs if share > 0}
+    assert marks.get_xdata()[0] == float(one["held_share"])
+    drawn = dict(zip(shown_sets(found), marks.get_xdata()[1:], strict=True))
+    assert drawn == {text: shares[text] for text in drawn}
+    assert len(drawn) == min(len(shares), 6)
+
+
+def test_a_clash_is_told_before_a_run(tmp_path):
+    text = """
+title = "clash"
+lung = "linear"
+[fixed]
+p_high = {p_high}
+p_low = 0.0
+[axes]
+t_low = [0.3, 0.6]
+[limits]
+sets = ["auto_peep"]
+rules = ["flow_ratio"]
+[analyses.together]
+"""
+    for p_high, told in ((31.0, True), (29.0, False)):
+        path = tmp_path / "clash.toml"
+        path.write_text(text.format(p_high=p_high))
+        notes = [one for one in study_notes(load_study(path)) if "cannot hold together" in one]
+        assert bool(notes) == told
+        if told:
+            # 15 cmH2O over a ratio of one half
+            assert "P high - P low is above 30 cmH₂O; it is 31" in notes[0]
+
+
+def test_the_middle_lung_keeps_what_its_solved_cases_keep():
+    t_low = np.geomspace(0.1, 3.0, 9)
+    asked = replace(ASKED, fixed={**ASKED.fixed, "t_low": 0.5})
+    found = find_middle_together(asked, t_low).isel(population=0, rule=0)
+    lung = {**POPULATIONS["restrictive"].median, **ASKED.fixed}
+    solved = simulate(ASKED.lung, **lung, t_low=t_low)
+    kept = np.all([bound.margin(solved[bound.outcome]) >= 0 for bound in LIMITS.hard], axis=0)
+    assert float(found["held_share"]) == float(kept.any())

@@ -164,6 +164,12 @@ own_breathing = [0.0, 3.0]
 resamples = 20
 """
 
+TOGETHER = """
+[axes]
+t_low = { start = 0.2, stop = 1.4, count = 4 }
+[analyses.together]
+"""
+
 STRATEGIES = """
 [analyses.strategies]
 strategies = ["low_volume", "consensus_2026", "textbook"]
@@ -188,7 +194,7 @@ def _studies(lung: str) -> list[tuple[str, tuple[str, ...], str, int]]:
         (f"{held}\nt_low = 0.5", GASES, ONE_SETTING.format(inside=inside), 8),
     ]
     if lung in ("linear", "tube"):
-        studies += [(held, FEW, FORETELL, 8), ("", GASES, STRATEGIES, 8)]
+        studies += [(held, FEW, FORETELL, 8), (held, FEW, TOGETHER, 8), ("", GASES, STRATEGIES, 8)]
     if lung == "stepped":
         studies.append((f"{held}\nrecruitable_share = 0.3", FEW, COLLAPSE, 8))
     if lung == "tube":

@@ -83,7 +83,7 @@ def of_window(page: str, result: xr.Dataset) -> list[str]:
 
 
 def of_mapping(page: str, result: xr.Dataset) -> list[str]:
-    said = {"too_low": "too slow to empty", "too_high": "empties too far"}
+    said = {"too_low": "release too short", "too_high": "release too long"}
     facts = []
     for name, part in each(result.sel(rule=rule_of(page, result)), "population"):
         for event, text in said.items():
@@ -190,6 +190,24 @@ def of_foretell(page: str, result: xr.Dataset) -> list[str]:
             )
             share, place = max(every, key=lambda one: one[0])
             facts.append(f"{name.replace('_', ' ')} {share:.0%} by {place}")
+    return facts
+
+
+def of_together(page: str, result: xr.Dataset) -> list[str]:
+    one = result.sel(rule=page.removesuffix("_excluded"))
+    shares = {
+        name: dict(zip(part["excluding"].values, part["excluding_share"].values, strict=True))
+        for name, part in each(one, "population")
+    }
+    facts = []
+    for name, part in each(one, "population"):
+        facts.append(f"{name.replace('_', ' ')} {float(part['held_share']):.0%}")
+        most = max(shares[name].values())
+        if most > 0:
+            # of several the one that excludes itself in most lungs of any population
+            tied = [text for text, share in shares[name].items() if share == most]
+            text = min(tied, key=lambda t: (-max(o.get(t, 0.0) for o in shares.values()), t))
+            facts.append(f"(most often excluded, in {most:.0%}: {text})")
     return facts
 
 

@@ -5,15 +5,18 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pytest
 from scipy.integrate import solve_ivp
 
+from ebbmap.errors import EbbmapError
 from ebbmap.files.policy import parse_policy
 from ebbmap.lungs import lung_model
 from ebbmap.policies import body
 from ebbmap.policies.cohort import Cohort, draw_cohort
-from ebbmap.policies.language import Body, Breathing, Reading
+from ebbmap.policies.language import MOVABLE, Body, Breathing, Reading
+from ebbmap.policies.path import find_path
 from ebbmap.policies.readings import Readings
-from ebbmap.policies.simulate import PIECE, Simulation, courses
+from ebbmap.policies.simulate import PIECE, Simulation, courses, left_alone
 from ebbmap.policies.yields import find_yields, policy_holds
 from ebbmap.registries.limits import Limit, LimitSet
 
@@ -295,5 +298,40 @@ def test_everybody_is_the_groups_by_their_weights():
     np.testing.assert_allclose(share.sel(group="all"), expected, rtol=1e-12)
     low, high = found["safe_share_interval"].sel(hour=1, group="all").values
     assert low <= share.sel(group="all") <= high
-    assert set(found["hour"].values) == {1}
+    assert found["hour"].values.tolist() == [1, 4]
     np.testing.assert_allclose(found["left_share"].sum("criterion"), found["left_mode_share"])
+
+
+def test_the_same_patients_with_the_start_left_alone_stand_beside():
+    policy = linear()
+    found = find_yields(policy, courses(policy, 64, 240), courses(left_alone(policy), 64, 240))
+    difference = found["safe_share"] - found["alone_share"]
+    np.testing.assert_allclose(
+        found["gained_share"] - found["forgone_share"], difference, atol=1e-12
+    )
+    assert (found["gained_share"].sel(hour=4) > 0.0).all()
+    (alone,) = courses(left_alone(policy), 64, 240)
+    assert alone.changes.sum() == 0
+
+
+def test_a_policy_without_rules_gains_nothing():
+    policy = replace(linear(), rules=(), criteria=(), wean=None)
+    found = find_yields(policy, courses(policy, 32, 120), courses(left_alone(policy), 32, 120))
+    assert not found["gained_share"].any()
+    assert not found["forgone_share"].any()
+
+
+def test_the_path_of_a_patient_is_that_of_the_cohort():
+    policy = linear()
+    path = find_path(policy, "restrictive", 5)
+    (course,) = courses(policy)
+    moves = sum((np.diff(path[name].values) != 0.0).astype(int) for name in MOVABLE) > 0
+    assert moves.sum() == course.changes[5]
+    assert path["paco2"].attrs["units"] == path["paco2_read"].attrs["units"] == "mmHg"
+    # the first gas comes at 30 min, without error or delay in this file
+    assert np.isnan(path["paco2_read"][30])
+    assert path["paco2_read"][31] == path["paco2"][30]
+    with pytest.raises(EbbmapError, match="patient must be 0 to 63; got 64"):
+        find_path(policy, "restrictive", 64)
+    with pytest.raises(EbbmapError, match="did you mean 'restrictive'"):
+        find_path(policy, "restrictiv", 0)

@@ -796,7 +796,7 @@ def test_mapping():
     table = one_table("mapping", ds)
     assert "200 lungs each" in table.title
     told = rows(table)
-    words = {"too_low": "too slow to empty", "too_high": "empties too far"}
+    words = {"too_low": "release too short", "too_high": "release too long"}
     assert [tuple(r.values())[:3] for r in told] == [
         (rule, g.name, words[e]) for rule in RULES for g in GROUPS for e in words
     ]
@@ -823,7 +823,8 @@ def test_mapping():
 
 def test_boxes():
     ds = find_boxes(question(lungs=300), Boxes(resamples=10), axes={"t_low": np.array([0.15, 1.8])})
-    table = one_table("boxes", ds)
+    table, several = tables_of("boxes", ds)
+    assert several.columns[3].title == "box"
     assert ds.attrs["tried"] in table.title
     told = rows(table)
     assert len(told) == 4 * ds.sizes["event"]
@@ -837,7 +838,7 @@ def test_boxes():
                 break
         else:
             raise AssertionError(row)
-    events = {"unsafe", "too slow to empty", "empties too far"}
+    events = {"unsafe", "release too short", "release too long"}
     assert {r["event"] for r in told} == events
 
 

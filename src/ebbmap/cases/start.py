@@ -29,7 +29,7 @@ def started(values: Mapping[str, Any]) -> tuple[dict[str, Any], list[str]]:
     """
     targets = {way.trigger: way.target for way in DERIVATIONS}
     added = [name for name in START if not {name, targets.get(name, name)} & set(values)]
-    return {**{name: START[name] for name in added}, **values}, added
+    return {**values, **{name: START[name] for name in added}}, added
 
 
 def start_words(lung: str, added: list[str]) -> str:

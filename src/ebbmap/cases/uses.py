@@ -154,6 +154,7 @@ def use_words(question: Question, use: Use) -> dict[str, str]:
     return {
         "rules": question.rules_text,
         "fixed": ", ".join(_held_words(question, use)),
+        "held_shortly": ", ".join(_held_words(question, use, shortly=True)),
         "averaged_over": ", ".join(averaged if use.factors else averaged + drawn),
         "conditioned_on": ", ".join(PARAMETERS[name].long_name for name in given),
         "sampled": ", ".join(drawn),
@@ -175,16 +176,24 @@ def held_values(question: Question, use: Use) -> dict[str, float]:
     return {name: value for name, value in question.fixed.items() if name not in varied}
 
 
-def _held_words(question: Question, use: Use) -> list[str]:
-    """Say every value that is held: stated ones, then defaults by which populations take them."""
+def _held_words(question: Question, use: Use, *, shortly: bool = False) -> list[str]:
+    """Say every value that is held: stated ones, then defaults by which populations take them.
+
+    A caption has no room for all of these: shortly, the defaults that are no settings are counted.
+    """
     groups = question.groups()
     defaults = [defaults_of(question, group, use) for group in groups]
     words = [PARAMETERS[name].say(value) for name, value in held_values(question, use).items()]
+    counted = 0
     for name, entry in PARAMETERS.items():
         taking = [g for g, own in zip(groups, defaults, strict=True) if name in own]
-        if taking:
+        if taking and shortly and entry.kind != "setting":
+            counted += 1
+        elif taking:
             of = "" if len(taking) == len(groups) else f", {', '.join(g.name for g in taking if g)}"
             words.append(f"{entry.say(entry.default)} (default{of})")
+    if counted:
+        words.append(f"{counted} more at the registry's defaults, which the result names")
     if use.middle and question.populations:
         words.append("other lung properties at each population's middle")
     return words

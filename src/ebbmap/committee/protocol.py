@@ -12,6 +12,7 @@ from typing import Any
 
 from ebbmap.committee.draft import Draft, Span, needed_properties
 from ebbmap.lungs import Lung
+from ebbmap.registries.copula import known_of
 from ebbmap.registries.folding import folded
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.populations import Population
@@ -78,6 +79,8 @@ class Protocol:
     own_breathing : tuple of float
         Levels of alveolar ventilation by own breathing at which the verdict is counted too
         [L min-1].
+    knowledge : int
+        Outer draws of what is not known of the populations; 0 leaves it out.
     notes : tuple of str
         What should be known before a check, though it stops none.
     """
@@ -100,10 +103,13 @@ class Protocol:
     seed: int
     sizes: Mapping[str, int] = field(default_factory=dict)
     own_breathing: tuple[float, ...] = ()
+    knowledge: int = 0
     notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
-        """Fold what the lung model lacks into what it has."""
+        """Fold what the lung model lacks into what it has; refuse knowledge that nobody has."""
+        for group in self.groups if self.knowledge else ():
+            known_of(group.population)
         groups = tuple(
             replace(group, population=folded(group.population, self.lung)) for group in self.groups
         )

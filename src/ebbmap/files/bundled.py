@@ -33,15 +33,15 @@ def files_in(folder: Path) -> list[Path]:
     return sorted((*folder.glob("*.toml"), *own), key=lambda path: path.stem)
 
 
-def named_file(path: Path, folder: Path) -> Path:
+def named_file(path: Path, *folders: Path) -> Path:
     """Return a file as it is named, or the bundled one of this name where there is none.
 
     Parameters
     ----------
     path : Path
         As the user wrote it: a path, or the stem of a bundled file.
-    folder : Path
-        Bundled files.
+    *folders : Path
+        Where bundled files lie.
 
     Raises
     ------
@@ -50,7 +50,7 @@ def named_file(path: Path, folder: Path) -> Path:
     """
     if path.exists() or path.is_symlink() or path.name != str(path) or path.suffix:
         return path
-    bundled = {file.stem: file for file in files_in(folder)}
+    bundled = {file.stem: file for folder in folders for file in files_in(folder)}
     if str(path) in bundled:
         return bundled[str(path)]
     names = sorted(bundled)

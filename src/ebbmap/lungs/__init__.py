@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from ebbmap.lungs.base import Lung
+from ebbmap.lungs.breathing import BREATHING
 from ebbmap.lungs.linear import LINEAR
 from ebbmap.lungs.paired import PAIRED
 from ebbmap.lungs.stepped import STEPPED
@@ -13,7 +14,7 @@ from ebbmap.registry import Registry
 #: The lung where none is named: it has tube, slow part and valve, as measured lungs do.
 DEFAULT_LUNG = WHOLE.name
 
-LUNGS: Registry[Lung] = Registry("lung", (LINEAR, TUBE, PAIRED, STEPPED, WHOLE))
+LUNGS: Registry[Lung] = Registry("lung", (LINEAR, TUBE, PAIRED, STEPPED, WHOLE, BREATHING))
 
 lung_model = LUNGS.named
 

@@ -11,6 +11,7 @@ from matplotlib.collections import LineCollection
 
 from ebbmap.analyses.common.knowledge import said_share
 from ebbmap.analyses.common.windows import NO_WINDOW
+from ebbmap.kernels.serving import top_place
 from ebbmap.plotting.style import (
     DASHES,
     END,
@@ -68,7 +69,7 @@ def plot_window(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     look: Look = {"va": "center", "fontsize": 9, "annotation_clip": False, "gid": END}
     for number, name, lungs, colour in entries(result, "population"):
         draw_served(ax, lungs, colour, label=name, lw=2.0)
-        best, top = place[int(lungs["served_share"].values.argmax())], float(tops[number])
+        best, top = place[top_place(lungs["served_share"].values)], float(tops[number])
         ax.plot([best], [top], "o", color=colour, ms=6)
         served = said_share(lungs.sel(t_low=best), "served_share")
         some = said_share(lungs, "window_share")

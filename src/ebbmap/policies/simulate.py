@@ -8,7 +8,7 @@ exponential steps of one minute. Sizes: n patients, k hard bounds, m minutes.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -264,6 +264,11 @@ class Simulation:
         self.readings.after_change(minute, changed)
         if self.policy.weaned is not None:
             self.weaned[changed] |= self.policy.weaned.holds(self._seen(changed))
+
+
+def left_alone(policy: Policy) -> Policy:
+    """Return the policy's start without anything that follows, for the same patients."""
+    return replace(policy, rules=(), criteria=(), readings=(), wean=None, weaned=None)
 
 
 def courses(

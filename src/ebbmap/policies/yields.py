@@ -6,6 +6,7 @@ Sizes: g groups and one row for everybody, h hours, k hard bounds, c criteria, m
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,7 @@ from ebbmap.kernels.shares import wilson
 from ebbmap.policies.language import Policy
 from ebbmap.policies.simulate import STAYED, Course
 
-#: Hours at which shares are reported.
+#: Hours at which shares are reported, besides the last one.
 HOURS = (1, 6, 24, 48)
 
 #: The worst one in twenty.
@@ -44,6 +45,12 @@ VARIABLES: Mapping[str, Variable] = {
     "safe_share_interval": _INTERVAL,
     "arrived_share": Variable("share of patients who are ever safe"),
     "arrived_share_interval": _INTERVAL,
+    "alone_share": Variable("share of patients who are safe with the start left alone"),
+    "alone_share_interval": _INTERVAL,
+    "gained_share": Variable("share of patients who are safe by the policy only"),
+    "gained_share_interval": _INTERVAL,
+    "forgone_share": Variable("share of patients who are safe with the start left alone only"),
+    "forgone_share_interval": _INTERVAL,
     "first_safe": Variable("middle time to the first safe state, of those who arrive", "s"),
     "left_share": Variable("share of patients who left the mode by a criterion"),
     "left_mode_share": Variable("share of patients who left the mode"),
@@ -61,7 +68,9 @@ VARIABLES: Mapping[str, Variable] = {
 }
 
 
-def find_yields(policy: Policy, courses: Iterable[Course]) -> xr.Dataset:
+def find_yields(
+    policy: Policy, courses: Iterable[Course], alone: Iterable[Course] | None = None
+) -> xr.Dataset:
     """Sum up what became of a policy's patients.
 
     Parameters
@@ -70,21 +79,22 @@ def find_yields(policy: Policy, courses: Iterable[Course]) -> xr.Dataset:
         The policy.
     courses : iterable of Course
         Of all pieces.
+    alone : iterable of Course, optional
+        Of the same patients, in the same order, with the start left alone.
 
     Returns
     -------
     xarray.Dataset
         Dims (group, hour, minute, bound, criterion), the last group being everybody, weighted.
     """
-    by_group: dict[str, list[Course]] = {}
-    for one in courses:
-        by_group.setdefault(one.group, []).append(one)
+    by_group = _by_group(courses)
     groups = [group for group in policy.protocol.groups if group.name in by_group]
     pieces = [by_group[group.name] for group in groups]
     weights = np.array([group.weight for group in groups])
     weights = weights / weights.sum()
     first = pieces[0][0]
-    hours = [hour for hour in HOURS if hour in first.safe_at]
+    end = max(first.safe_at)
+    hours = [*(hour for hour in HOURS if hour < end), end]
     table = _Table(pieces, weights)
     days = (first.safe.size - 1) / (60.0 * 24.0)
     data: dict[str, Any] = {
@@ -101,14 +111,9 @@ def find_yields(policy: Policy, courses: Iterable[Course]) -> xr.Dataset:
         "changes": ("group", table.means(lambda c: c.changes / days)),
         "safe_course": (("group", "minute"), table.courses(lambda c: c.safe)),
         "mode_course": (("group", "minute"), table.courses(lambda c: c.in_mode)),
-        "left_share": (
-            ("group", "criterion"),
-            np.reshape(
-                [table.means(_left_by(i)) for i in range(len(policy.criteria))],
-                (len(policy.criteria), len(groups) + 1),
-            ).T,
-        ),
+        "left_share": (("group", "criterion"), _left_shares(table, len(policy.criteria))),
         **_outside(table, first),
+        **(_against(pieces, alone, weights, hours) if alone is not None else {}),
     }
     coords = {
         "group": [*(group.name for group in groups), ALL],
@@ -120,8 +125,43 @@ def find_yields(policy: Policy, courses: Iterable[Course]) -> xr.Dataset:
     return label_variables(xr.Dataset(data, coords), VARIABLES)
 
 
+def _by_group(courses: Iterable[Course]) -> dict[str, list[Course]]:
+    found: dict[str, list[Course]] = {}
+    for one in courses:
+        found.setdefault(one.group, []).append(one)
+    return found
+
+
+def _against(
+    pieces: list[list[Course]], alone: Iterable[Course], weights: np.ndarray, hours: list[int]
+) -> dict[str, Any]:
+    """Return who is safe with the start left alone, and who gains and loses by the policy."""
+    others = list(_by_group(alone).values())
+    gains, losses = (
+        [
+            [
+                replace(one, safe_at={h: one.safe_at[h] & ~other.safe_at[h] for h in hours})
+                for one, other in zip(these, those, strict=True)
+            ]
+            for these, those in zip(first, second, strict=True)
+        ]
+        for first, second in ((pieces, others), (others, pieces))
+    )
+    found: dict[str, Any] = {}
+    for name, table in (("alone", others), ("gained", gains), ("forgone", losses)):
+        yes = [_safe_at(hour) for hour in hours]
+        found |= _Table(table, weights).shares(f"{name}_share", yes, "hour")
+    return found
+
+
 def _safe_at(hour: int) -> Callable[[Course], np.ndarray]:
     return lambda course: course.safe_at[hour]
+
+
+def _left_shares(table: _Table, criteria: int) -> np.ndarray:
+    """Return the share that left by each criterion, shape (g + 1, c)."""
+    shares = [table.means(_left_by(number)) for number in range(criteria)]
+    return np.reshape(shares, (criteria, table.sizes.size + 1)).T
 
 
 def _left_by(criterion: int) -> Callable[[Course], np.ndarray]:

@@ -187,6 +187,23 @@ def alike_sentence(limits: LimitSet, known: Mapping[str, float]) -> str:
     return f"{', '.join(kept_sentence(one.bound) for one in found)} bound one quantity"
 
 
+def algebra_sentences(limits: LimitSet, known: Mapping[str, float]) -> Iterator[str]:
+    """Yield which hard limits bound one quantity and which exclude each other, and for what.
+
+    Examples
+    --------
+    >>> from ebbmap.registries.limits import limit_set
+    >>> print(*algebra_sentences(limit_set("auto_peep"), {"p_low": 0.0}))
+    in a linear lung that T high fills, P low 0: auto-PEEP at most 15 cmH₂O, alveolar pressure at \
+end of release at least 5 cmH₂O bound one quantity
+    """
+    at = f", P low {known['p_low']:g}" if "p_low" in known else ""
+    if alike := alike_sentence(limits, known):
+        yield f"{WHERE}{at}: {alike}"
+    for said in identity_sentences(limits, known):
+        yield f"{WHERE}{at}: {said}"
+
+
 def identity_words(limits: LimitSet, known: Mapping[str, float]) -> str:
     """Return all that algebra says of limits in one sentence; empty if nothing."""
     said = list(identity_sentences(limits, known))

@@ -54,6 +54,12 @@ def _certainty_table(result: xr.Dataset) -> Table:
             )
         )
     notes = [str(result.attrs["failures"]), *rare_notes(result)]
+    runs = int(result.attrs.get("surrogate_runs", 0))
+    if runs:
+        notes.append(
+            f"a surrogate stands in for the lung: polynomials fitted to {runs:,} cases at each "
+            "place and judged by half as many; its error is in the intervals"
+        )
     if "pawn" in result:
         notes += [
             f"{name}: {text}."

@@ -10,6 +10,7 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.analyses.common.windows import STATES
+from ebbmap.kernels.serving import top_place
 from ebbmap.registries.limits import LimitSet
 from ebbmap.tables.common import by_rule_and_population, number_cell, number_column
 from ebbmap.tables.held import held_text
@@ -47,7 +48,7 @@ def tables(result: xr.Dataset) -> Iterator[Table]:
     ]
     rows = []
     for rule, name, found in by_rule_and_population(result):
-        top = int(found["served_share"].values.argmax())
+        top = top_place(found["served_share"].values)
         rows.append(
             (
                 rule,

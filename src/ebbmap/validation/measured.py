@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
@@ -10,13 +14,14 @@ from scipy.linalg import expm
 
 from ebbmap.cases.calibration import LUNG, readings
 from ebbmap.cases.evaluate import evaluate
+from ebbmap.cases.uncertain import outer_scores
 from ebbmap.exchange import co2
 from ebbmap.lungs import lung_model, stepped, tracheal_tube
 from ebbmap.lungs.stepped.cases import NAMES
 from ebbmap.registries import derivations
 from ebbmap.registries.fitted import fitted
 from ebbmap.registries.parameters import PARAMETERS
-from ebbmap.registries.populations import POPULATIONS
+from ebbmap.registries.populations import POPULATIONS, Population
 from ebbmap.units import L_PER_ML, S_PER_MIN
 from ebbmap.validation.reading import Reading, exact, mean_of, median_of
 
@@ -36,14 +41,64 @@ RELEASE = {"p_high": 25.0, "p_low": 0.0, "t_high": 5.0}
 FOLLOWED_LUNGS = 400
 
 
+@dataclass(frozen=True)
+class Draw:
+    """The populations as they may be, and how many lungs of each are read at most.
+
+    Parameters
+    ----------
+    number : int or None
+        Of the outer draw; None for the central numbers.
+    lungs : int
+        At most.
+    """
+
+    number: int | None = None
+    lungs: int = LUNGS
+
+
+#: What is read where nothing else is said.
+CENTRAL = Draw()
+_DRAW: ContextVar[Draw] = ContextVar("draw of the populations", default=CENTRAL)
+
+
+@contextmanager
+def read_as(draw: Draw) -> Iterator[None]:
+    """Let everything that is measured read other populations, or fewer lungs."""
+    token = _DRAW.set(draw)
+    try:
+        yield
+    finally:
+        _DRAW.reset(token)
+
+
+def _scores(group: str) -> np.ndarray | None:
+    """Return by how many standard errors the numbers behind a population are off now."""
+    number = _DRAW.get().number
+    if number is None:
+        return None
+    return outer_scores(POPULATIONS[group], number + 1, seed=0)[number]
+
+
+def group_of(group: str) -> Population:
+    """Return a population as it is read now."""
+    scores = _scores(group)
+    return POPULATIONS[group] if scores is None else fitted(group).population(scores)
+
+
+def breath_of(group: str) -> dict[str, float]:
+    """Return how the lungs of a population were ventilated, as it is read now."""
+    return fitted(group).breath(_scores(group))
+
+
 def lungs(group: str, n: int = LUNGS) -> dict[str, np.ndarray]:
     """Draw the same lungs each time."""
-    return POPULATIONS[group].sample(n, seed=0)
+    return group_of(group).sample(min(n, _DRAW.get().lungs), seed=0)
 
 
 def middle(group: str, name: str) -> Reading:
     """Return the median of a property as the population has it."""
-    return exact(POPULATIONS[group].median[name])
+    return exact(group_of(group).median[name])
 
 
 def mean(group: str, name: str) -> Reading:
@@ -73,7 +128,7 @@ def conventional(group: str, **other: float) -> dict[str, np.ndarray]:
     """Return readings of a conventional breath, as in `readings`; those not known left out."""
     drawn = lungs(group, MEASURED_LUNGS)
     taken = [name for name in (*LUNG, "predicted_body_weight") if name in drawn]
-    breath = {**fitted(group).breath(), **other}
+    breath = {**breath_of(group), **other}
     return _read(
         tuple((name, drawn[name].tobytes()) for name in taken), tuple(sorted(breath.items()))
     )
@@ -109,8 +164,8 @@ def slices(group: str) -> np.ndarray:
 
     The valve is immediate: one that opens slowly rounds the peak, from which slices are cut.
     """
-    breath = fitted(group).breath()
-    weight = POPULATIONS[group].median["predicted_body_weight"]
+    breath = breath_of(group)
+    weight = group_of(group).median["predicted_body_weight"]
     inspiration = weight * breath["volume_per_kg"] * L_PER_ML / breath["flow"]
     rate = S_PER_MIN / (inspiration + 2.9)
     return conventional(group, rate=rate, valve_time=0.0)["time_constant_slices"]
@@ -134,7 +189,7 @@ def _ratio_of_means(above: np.ndarray, below: np.ndarray) -> np.ndarray:
 def _t_lows(group: str, ratio: float) -> tuple[dict[str, np.ndarray], np.ndarray]:
     """Return lungs, and the T low at which their flow has fallen to a share of its peak [s]."""
     drawn = lungs(group, FOLLOWED_LUNGS)
-    drawn["valve_time"] = np.full(FOLLOWED_LUNGS, fitted(group).breath()["valve_time"])
+    drawn["valve_time"] = np.full_like(drawn["compliance"], breath_of(group)["valve_time"])
     usual = {name: np.asarray(value) for name, value in RELEASE.items()}
     columns = {name: value[:, None] for name, value in drawn.items()}
     flow = evaluate(
@@ -168,7 +223,7 @@ def specific_elastance() -> Reading:
 
 def closed_share(t_low: float) -> Reading:
     """Return the share of what will close that has closed, in a lung that empties at once [s]."""
-    group = POPULATIONS["restrictive"].median
+    group = group_of("restrictive").median
     lung: dict[str, Any] = {name: default(name) for name in NAMES} | {
         "resistance_exp": 0.01,
         "resistance_insp": 0.01,

@@ -111,11 +111,7 @@ def test_a_population_without_a_needed_property_is_told():
     ("name", "own", "graded"),
     [
         ("harbour_draft", 3.0, {"normal": {"caution"}, "restrictive": {"unsafe"}}),
-        (
-            "harbour_draft",
-            0.0,
-            {key: {"unsafe"} for key in ("normal", "restrictive", "obstructive")},
-        ),
+        ("harbour_draft", 0.0, {"restrictive": {"unsafe"}, "obstructive": {"unsafe"}}),
         # 0.80 of the restrictive lungs, where 0.75 is wanted: too few here to be sure
         ("harbour_revision", 3.0, {"normal": {"caution"}, "restrictive": NOT_UNSAFE}),
         ("harbour_revision", 0.0, {"restrictive": {"unsafe"}, "obstructive": {"unsafe"}}),

@@ -5,7 +5,7 @@ Sizes: n cases, d factors, m places.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -203,16 +203,39 @@ def solve_places(
     solved = simulate(question.lung, outcomes=wanted, progress=progress, **everything)
     outputs = solved[[*outcomes, "status"]]
     outputs = outputs.drop_vars([name for name in outputs.coords if name != along])
+    values = {name: solved[name].values for name in question.outcomes}
+    judged = add_judgements(outputs, question, values, solved["status"].dims)
+    return judged.transpose("sample", along)
+
+
+def add_judgements(
+    outputs: xr.Dataset,
+    question: Question,
+    values: Mapping[str, np.ndarray],
+    dims: tuple[Hashable, ...],
+) -> xr.Dataset:
+    """Add margin and verdict under each rule of a question; see `solve_places`.
+
+    Parameters
+    ----------
+    outputs : Dataset
+        Changed in place.
+    question : Question
+        Its rules.
+    values : mapping of str to ndarray
+        Every outcome of the rules.
+    dims : tuple of str
+        Of these arrays.
+    """
     for rule, limits in question.rules.items():
-        judged = judge(limits, {name: solved[name].values for name in limits.outcomes})
-        dims = solved["status"].dims
+        judged = judge(limits, {name: values[name] for name in limits.outcomes})
         safe = np.isin(judged.verdict, (SAFE, CAUTION)).astype(float)
         safe[judged.verdict == UNDETERMINED] = np.nan
         outputs[f"margin_{rule}"] = describe(
             xr.DataArray(judged.margin, dims=dims), f"safety margin ({rule})"
         )
         outputs[f"safe_{rule}"] = describe(xr.DataArray(safe, dims=dims), f"being safe ({rule})")
-    return outputs.transpose("sample", along)
+    return outputs
 
 
 def varying(question: Question, values: dict[str, xr.DataArray]) -> list[str]:

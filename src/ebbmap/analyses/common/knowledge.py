@@ -62,14 +62,15 @@ def with_knowledge(
         The same without knowledge; with it, each outer draw is one piece more.
     """
     names = numbers_with_intervals(entry.variables)
-    own = {f"{name}{KNOWLEDGE}": _variable(entry.variables[name]) for name in names}
+    declared = with_intervals_of_knowledge(entry.variables)
+    own = {f"{name}{KNOWLEDGE}": declared[f"{name}{KNOWLEDGE}"] for name in names}
 
     def join(question: Question, options: Any, central: xr.Dataset, drawn: xr.Dataset) -> None:
         add_intervals(central, drawn, own, options.level)
 
     return replace(
         entry,
-        variables={**entry.variables, **own},
+        variables=declared,
         pieces=pieces or over_draws(entry.pieces, names, join, where=where),
         size=_size_of(entry.size, where),
     )
@@ -84,6 +85,12 @@ def numbers_with_intervals(variables: Iterable[str]) -> list[str]:
     ['share']
     """
     return [name for name in variables if f"{name}{LUNGS}" in variables]
+
+
+def with_intervals_of_knowledge(variables: Mapping[str, Variable]) -> dict[str, Variable]:
+    """Return variables, with an interval of knowledge for each that has one of lungs."""
+    names = numbers_with_intervals(variables)
+    return {**variables, **{f"{name}{KNOWLEDGE}": _variable(variables[name]) for name in names}}
 
 
 def over_draws(

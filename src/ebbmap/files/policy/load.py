@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from ebbmap.cases.checks import complaint
 from ebbmap.errors import EbbmapError, StudyError
 from ebbmap.files.policy.lines import line_of, lines_of
 from ebbmap.files.policy.schema import Adjust, Measure, Patients, PolicyFile, Wean
@@ -30,6 +31,12 @@ from ebbmap.registries.outcomes import plan
 
 #: Names of the rules that the table `wean` makes.
 WEAN, SET_BACK = "weaning", "weaning set back"
+
+#: What [patients] may say that the registry knows.
+STORES = ("co2_store_fast", "co2_store_slow", "co2_store_exchange")
+
+#: Smallest error, rounding and step of a dial, in the registry's units.
+FINEST = 1e-6
 
 #: Steps of time: nothing is done more often than once a minute.
 SHORTEST = 1.0
@@ -263,6 +270,9 @@ def _check_moves(file: PolicyFile, place: str, rule: Adjust | Wean) -> Iterator[
     lengths = {len(column) for column in rule.rows.values()}
     if len(lengths) > 1 or min(lengths, default=2) < 2:
         yield f"{place}.rows: every setting must have as many rows, at least two. Add rows."
+    for name, column in rule.rows.items():
+        if said := complaint(name, np.asarray(column)):
+            yield f"{place}.rows.{name}: {said}"
     for leading, column in list(rule.rows.items())[:1]:
         steps = np.diff(column)
         if not (np.all(steps <= 0.0) or np.all(steps >= 0.0)):
@@ -284,12 +294,18 @@ def _check_amounts(file: PolicyFile) -> Iterator[str]:
             yield f"measure.{number}.every: must be at least 1 min; got {one.every!r}."
     for name, text in file.dial.items():
         yield from _complaint(f"dial.{name}", name, text)
+    for name in STORES:
+        if said := complaint(name, np.asarray(getattr(file.patients, name))):
+            yield f"patients.{name}: {said}"
+    for place in ("closing", "opening"):
+        if minutes_of(getattr(file.patients, place)) <= 0.0:
+            yield f"patients.{place}: must be above 0 min. Write '1 min' or more."
 
 
 def _complaint(place: str, name: str, text: str) -> Iterator[str]:
     try:
-        if amount_of(name, text) <= 0.0:
-            yield f"{place}: must be above 0; got {text!r}. Leave it out instead."
+        if amount_of(name, text) < FINEST:
+            yield f"{place}: must be above {FINEST:g}; got {text!r}. Leave it out instead."
     except ValueError as error:
         yield f"{place}: {error}"
 

@@ -57,7 +57,7 @@ class Measure(Table):
     )
     delay: TimeText = Field("0 min", description="until the value is known")
     error: Text = Field("", description="standard deviation of the error, such as '0.05' or '5 %'")
-    error_share: NotNegative = Field(0.0, description="the same as a share of the value")
+    error_share: NotNegative = Field(0.0, le=1, description="the same as a share of the value")
     round_to: Text = Field("", description="step to which the value is rounded")
     source: Text = ""
 
@@ -116,11 +116,11 @@ class Breathing(Table):
     a ventilator inflates the lung.
     """
 
-    slope: NotNegative = 0.5
-    spread: NotNegative = 0.7
-    threshold: Positive = 40.0
-    above: NotNegative = 6.0
-    at_most: NotNegative = 3.0
+    slope: NotNegative = Field(0.5, le=10)
+    spread: NotNegative = Field(0.7, le=3)
+    threshold: Positive = Field(40.0, le=200)
+    above: NotNegative = Field(6.0, le=100)
+    at_most: NotNegative = Field(3.0, le=30)
 
 
 class Patients(Table):
@@ -137,11 +137,11 @@ class Patients(Table):
     co2_store_fast: Positive = 65.0
     co2_store_slow: Positive = 130.0
     co2_store_exchange: Positive = 7.8
-    oxygen_up: Positive = 1.01
-    oxygen_down: Positive = 0.69
+    oxygen_up: Positive = Field(1.01, le=60)
+    oxygen_down: Positive = Field(0.69, le=60)
     closing: TimeText = "5 min"
     opening: TimeText = "2 h"
-    paco2_start: Positive = 50.0
+    paco2_start: Positive = Field(50.0, ge=10, le=200)
 
 
 class PolicyFile(ProtocolFile):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from functools import reduce
+from math import isfinite
 
 from ebbmap.errors import shortened, unknown_name
 from ebbmap.policies.conditions import ALWAYS, Box, Condition, Interval, unit_of
@@ -15,6 +16,9 @@ from ebbmap.units import conversion, display
 
 #: Characters of the longest text of one condition or step, and boxes of one condition.
 LONGEST, MOST_BOXES = 500, 32
+
+#: Minutes of the longest time: ten days.
+LONGEST_TIME = 14_400.0
 
 _NUMBER = r"(\d+(?:\.\d+)?)"
 _COMPARISON = re.compile(rf"(\w+)\s*(<=|>=|<|>|≤|≥)\s*{_NUMBER}\s*(\S.*)?")
@@ -129,14 +133,17 @@ def minutes_of(text: str) -> float:
     Raises
     ------
     ValueError
-        If it is no time with a unit.
+        If it is no time with a unit, or longer than `LONGEST_TIME`.
 
     Examples
     --------
     >>> minutes_of("8 h"), minutes_of("30 min")
     (480.0, 30.0)
     """
-    return _amount(text, "s", "a time such as '30 min' or '8 h'") / 60.0
+    minutes = _amount(text, "s", "a time such as '30 min' or '8 h'") / 60.0
+    if minutes > LONGEST_TIME:
+        raise ValueError(f"must be at most {LONGEST_TIME / 60.0:g} h; got {shortened(text)}.")
+    return minutes
 
 
 def amount_of(name: str, text: str) -> float:
@@ -169,4 +176,7 @@ def _converted(number: str, unit: str | None, wanted: str, text: str) -> float:
             f"must have a unit that goes with {display(wanted) or 'a pure number'}; got "
             f"{shortened(text)}: {reason}."
         ) from None
-    return float(number) * top / bottom
+    value = float(number) * top / bottom
+    if not isfinite(value):
+        raise ValueError(f"must be finite; got {shortened(text)}.")
+    return value

@@ -117,6 +117,7 @@ def build(file: ProtocolFile, text: str) -> Protocol:
         sizes={**(COSTLY if lung.costly else {}), **stated},
         own_breathing=tuple(file.own_breathing),
         seed=file.seed,
+        knowledge=file.knowledge,
         notes=(
             *_few_settings(file.settings_drawn or settings_drawn, draft),
             *(f"{text} {UNDETERMINED}" for text, _ in leaving(file)),

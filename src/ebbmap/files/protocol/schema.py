@@ -10,7 +10,15 @@ from pydantic import BeforeValidator, Field, create_model
 from ebbmap.analyses.options import LungName, Number, ParameterName, Positive, Share
 from ebbmap.committee.draft import Rule, Span
 from ebbmap.committee.sizes import SIZES
-from ebbmap.files.study.schema import MAX_LUNGS, Limits, OwnName, OwnPopulation, Table, Text
+from ebbmap.files.study.schema import (
+    MAX_DRAWS,
+    MAX_LUNGS,
+    Limits,
+    OwnName,
+    OwnPopulation,
+    Table,
+    Text,
+)
 from ebbmap.lungs import DEFAULT_LUNG
 
 #: Settings drawn from the draft's ranges, at most.
@@ -207,6 +215,14 @@ class ProtocolFile(Table):
         max_length=4,
         description="levels of alveolar ventilation by own breathing at which the verdict is "
         "counted too [L min-1]",
+    )
+    knowledge: int = Field(
+        0,
+        ge=0,
+        le=MAX_DRAWS,
+        strict=True,
+        description="outer draws of what is not known of the populations; 39 or more for 95 %, 0 "
+        "for none",
     )
     wanted: Share = 0.9
     settings: Settings

@@ -96,6 +96,7 @@ def conditions(result: xr.Dataset) -> list[str]:
         ("knowledge", "{}"),
     )
     texts = {name: str(result.attrs.get(name, "")) for name, _ in said}
+    texts["fixed"] = str(result.attrs.get("held_shortly", texts["fixed"]))
     if texts["averaged_over"] == "nothing":
         texts["averaged_over"] = ""
     texts["averaged_over"] = ", ".join(

@@ -101,9 +101,12 @@ class Fitted:
         errors = np.sqrt((self.response**2).sum(axis=1))
         return dict(zip(self.unknowns, errors.tolist(), strict=True))
 
-    def breath(self) -> dict[str, float]:
-        """Return how the lungs were ventilated while they were measured, in registry units."""
-        return breath_of(dict(zip(self.unknowns, self.values.tolist(), strict=True)))
+    def breath(self, scores: np.ndarray | None = None) -> dict[str, float]:
+        """Return how the lungs were ventilated while they were measured, in registry units.
+
+        Scores are as in `population`.
+        """
+        return breath_of(self._unknowns(scores))
 
     def population(self, scores: np.ndarray | None = None) -> Population:
         """Return the population at the central numbers, or at drawn ones.
@@ -118,9 +121,12 @@ class Fitted:
         Population
             Correlations that cannot hold together are drawn towards none until they can.
         """
+        return replace(population_of(self.name, self._unknowns(scores)), known=self)
+
+    def _unknowns(self, scores: np.ndarray | None) -> dict[str, float]:
+        """Return every unknown where each number is off by so many standard errors."""
         values = self.values if scores is None else self.values + self.response @ scores
-        made = population_of(self.name, dict(zip(self.unknowns, values.tolist(), strict=True)))
-        return replace(made, known=self)
+        return dict(zip(self.unknowns, values.tolist(), strict=True))
 
 
 def breath_of(values: Mapping[str, float]) -> dict[str, float]:

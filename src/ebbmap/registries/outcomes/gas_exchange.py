@@ -39,7 +39,7 @@ GAS_EXCHANGE = (
         units="L min-1",
         source="release rate x (release volume - dead space) + own breathing; textbook",
         comment="Own breathing is counted once: what the lung solves for where effort_pressure "
-        "is above 0, spontaneous_alveolar_ventilation elsewhere.",
+        "or effort_gain is above 0, spontaneous_alveolar_ventilation elsewhere.",
         compute=co2.alveolar_ventilation,
     ),
     Outcome(

@@ -51,7 +51,7 @@ GAS_EXCHANGE = (
         default=0.0,
         kind="patient",
         source="assumption: passive patient; the mode permits breathing at any phase. Not added "
-        "where effort_pressure is above 0: the stepped lung then solves for that breathing",
+        "where effort_pressure or effort_gain is above 0: lungs with efforts then solve for it",
     ),
     Parameter(
         "bicarbonate",

@@ -11,6 +11,7 @@ from ebbmap.tables.committee.verdict import (
     breathing_table,
     corner_table,
     failing_table,
+    knowledge_table,
     per_lung_table,
     verdict_table,
 )
@@ -25,6 +26,7 @@ def check_tables(check: Check) -> dict[str, Table]:
         draft_table(protocol),
         verdict_table(results["verdict"]),
         *([breathing_table(results["breathing"])] if "breathing" in results else []),
+        *([knowledge_table(results["knowledge"])] if "knowledge" in results else []),
         per_lung_table(results["verdict"]),
         failing_table(results["verdict"], protocol.limits),
         *limits_tables(results["limits"]),

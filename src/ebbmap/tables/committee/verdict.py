@@ -10,16 +10,8 @@ import xarray as xr
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.tables.committee.common import WHOLE, groups_of, text_of, with_interval
-from ebbmap.tables.model import (
-    CODE,
-    GRADE,
-    NUMBER,
-    SHARE,
-    STATED_SHARE,
-    Column,
-    Table,
-    table,
-)
+from ebbmap.tables.common import number_cell, number_column
+from ebbmap.tables.model import CODE, GRADE, NUMBER, SHARE, STATED_SHARE, Column, Table, table
 from ebbmap.units import display
 
 #: A limit that fails in fewer combinations than this is not listed.
@@ -126,6 +118,22 @@ def breathing_table(ds: xr.Dataset) -> Table:
     ]
     title = "The verdict at levels of the patient's own breathing, with 95 % intervals"
     return table(title, columns, rows, name="breathing")
+
+
+def knowledge_table(ds: xr.Dataset) -> Table:
+    """Return how far what is not known of the populations could move each share."""
+    shown = {
+        "safe_share": "safe, caution included",
+        "none_share": "lungs with no safe setting",
+        "whole_share": "lungs safe over the whole range",
+    }
+    columns = ["group", *(number_column(ds, name, title, SHARE) for name, title in shown.items())]
+    rows = [
+        (name, *(number_cell(ds.sel(group=name), share) for share in shown))
+        for name in groups_of(ds)
+    ]
+    title = "Shares with 95 % intervals of the lungs drawn, and of knowledge"
+    return table(title, columns, rows, name="knowledge")
 
 
 def per_lung_table(ds: xr.Dataset) -> Table:
