@@ -51,6 +51,7 @@ def verdict_table(check):
         ("wanted", "share", [float(d["wanted_share"]) for d in one]),
         ("safe, caution included", "share", [triple(d, "safe_share") for d in one]),
         *((verdict, "share", values) for verdict, values in shares.items()),
+        ("no steady state", "share", [float(d["unsteady_share"]) for d in one]),
         ("lungs with no safe setting", "share", [triple(d, "none_share") for d in one]),
         ("lungs safe over the whole range", "share", [triple(d, "whole_share") for d in one]),
         ("lungs not given the mode", "share", [float(d["excluded_share"]) for d in one]),
