@@ -14,6 +14,7 @@ from ebbmap.kernels.judging import judge
 from ebbmap.lungs import lung_model
 from ebbmap.registries.limits import LIMIT_SETS, Limit, LimitSet
 from ebbmap.registries.populations import POPULATIONS
+from ebbmap.registries.steady import RUNS_AWAY, balances_of
 from ebbmap.tables.limits import tables
 
 HARM = LIMIT_SETS["harm"]
@@ -96,13 +97,17 @@ def test_distances_are_those_of_counting(found):
             one, values = part.sel(bound=bound.name), outcomes[bound.outcome].ravel()
             beyond = (values - bound.value) * (1 if bound.side == "high" else -1)
             known = beyond[np.isfinite(beyond)]
+            short = [outcomes[name].ravel() < 0 for name in balances_of(bound.outcome)]
+            on_its_way = bound.outcome in RUNS_AWAY and RUNS_AWAY[bound.outcome][0] == bound.side
+            runaway = np.any(short, axis=0) if on_its_way else np.zeros(beyond.size, bool)
+            assert float(one["runaway_share"]) == runaway.mean()
             width = float(one["width"])
             assert width == bound.width
             assert float(one["expected_excess"]) * width == pytest.approx(
                 np.maximum(known, 0.0).mean(), abs=1e-12
             )
             for past in PAST:
-                share = (beyond > past * bound.width).mean()
+                share = ((beyond > past * bound.width) | runaway).mean()
                 assert float(one["past_share"].sel(past=past)) == pytest.approx(share)
             # 180 cases: nine of them are the worst one in twenty
             if known.size == 180:

@@ -7,7 +7,7 @@ from ebbmap.kernels.dropping import drop_each, kept_probability, shift_each
 from ebbmap.kernels.judging import UNSAFE, cautions_clear, judge
 from ebbmap.registries.limits import Limit, LimitSet
 
-NAMES = ("auto_peep", "ph", "spo2", "flow_ratio")
+NAMES = ("auto_peep", "driving_pressure", "mean_airway_pressure", "flow_ratio")
 
 
 def margins_of(seed, k=4, n=400):
@@ -40,9 +40,11 @@ def test_dropping_is_what_counting_case_by_case_gives(seed):
 
 def test_of_two_bounds_that_are_broken_alike_the_first_is_broken_most_as_in_the_judgement():
     limits = LimitSet(
-        "two", "two", tuple(Limit(name, "invented", high=1.0) for name in ("auto_peep", "ph"))
+        "two",
+        "two",
+        tuple(Limit(name, "invented", high=1.0) for name in ("auto_peep", "driving_pressure")),
     )
-    judged = judge(limits, {"auto_peep": np.array([3.0]), "ph": np.array([3.0])})
+    judged = judge(limits, {"auto_peep": np.array([3.0]), "driving_pressure": np.array([3.0])})
     assert judged.verdict[0] == UNSAFE and judged.binding[0] == 0
     assert drop_each(judged.bound_margin, np.ones(1, bool)).most.tolist() == [[True], [False]]
 
@@ -51,7 +53,7 @@ def test_of_two_bounds_that_are_broken_alike_the_first_is_broken_most_as_in_the_
 def test_moving_limits_is_what_judging_by_moved_limits_gives(seed):
     rng = np.random.default_rng(seed)
     values = {name: rng.normal(1.0, 0.4, 300) for name in NAMES}
-    values["ph"][:20] = np.nan
+    values["driving_pressure"][:20] = np.nan
     reach = np.array([0.3, 0.0, 0.1, 0.2])
 
     def safe(shifts):
@@ -88,14 +90,14 @@ def test_cautions_leave_a_case_as_undetermined_as_the_judgement_does():
         "both",
         (
             Limit("auto_peep", "invented", high=10.0),
-            Limit("ph", "invented", low=7.2, severity="caution"),
-            Limit("spo2", "invented", low=0.9, severity="caution"),
+            Limit("driving_pressure", "invented", low=7.2, severity="caution"),
+            Limit("mean_airway_pressure", "invented", low=0.9, severity="caution"),
         ),
     )
     values = {
         "auto_peep": np.full(4, 5.0),
-        "ph": np.array([7.3, np.nan, np.nan, 7.0]),
-        "spo2": np.array([0.95, 0.95, 0.8, np.nan]),
+        "driving_pressure": np.array([7.3, np.nan, np.nan, 7.0]),
+        "mean_airway_pressure": np.array([0.95, 0.95, 0.8, np.nan]),
     }
     judged, clear = judge(limits, values), cautions_clear(limits, values)
     assert clear.tolist() == [True, False, True, True]

@@ -32,6 +32,14 @@ def test_what_is_unknown_is_past_no_limit_and_has_no_distance():
     np.testing.assert_array_equal(found.worst, [0.5, np.nan])
 
 
+def test_what_runs_away_is_past_every_distance_and_leaves_the_worst_without_a_number():
+    margins = np.array([[np.nan, -0.2, 0.4, 0.6]])
+    found = excess_of(margins, np.array([0.1, 9.0]), runaway=np.isnan(margins))
+    assert found.past.ravel().tolist() == [0.5, 0.25]
+    assert found.expected[0] == pytest.approx(0.2 / 3)
+    assert np.isnan(found.worst[0])
+
+
 @pytest.mark.parametrize("n", [1, 7, 20, 50, 1000])
 def test_the_worst_of_few_cases_are_counted_in_part(n):
     values = np.random.default_rng(n).normal(size=n)

@@ -23,9 +23,10 @@ class Excess:
     expected : ndarray, shape (k,)
         Mean over the known cases of the distance beyond the bound, 0 within it.
     past : ndarray, shape (p, k)
-        Share of all cases beyond the bound by more than each distance.
+        Share of all cases beyond the bound by more than each distance, runaways among them.
     worst : ndarray, shape (k,)
-        Mean distance beyond the bound of the worst known cases; negative within it.
+        Mean distance beyond the bound of the worst known cases; negative within it. NaN where a
+        case runs away, since the worst then have no number.
     """
 
     expected: np.ndarray
@@ -33,7 +34,13 @@ class Excess:
     worst: np.ndarray
 
 
-def excess_of(margins: np.ndarray, past: np.ndarray, tail: float = TAIL) -> Excess:
+def excess_of(
+    margins: np.ndarray,
+    past: np.ndarray,
+    *,
+    runaway: np.ndarray | None = None,
+    tail: float = TAIL,
+) -> Excess:
     """Measure how far bounds are passed.
 
     Parameters
@@ -42,6 +49,8 @@ def excess_of(margins: np.ndarray, past: np.ndarray, tail: float = TAIL) -> Exce
         Of the bounds; NaN where not known.
     past : ndarray, shape (p,)
         Distances beyond a bound, in widths.
+    runaway : ndarray of bool, shape (k, n), optional
+        Cases beyond every distance that have no number, for want of a steady state.
     tail : float
         Share of the cases that are the worst, in (0, 1].
 
@@ -55,11 +64,11 @@ def excess_of(margins: np.ndarray, past: np.ndarray, tail: float = TAIL) -> Exce
     known = ~np.isnan(beyond)
     count = known.sum(axis=1)
     over = np.where(known & (beyond > 0), beyond, 0.0).sum(axis=1)
-    with np.errstate(invalid="ignore"):
-        expected = np.divide(over, count, out=np.full(len(beyond), np.nan), where=count > 0)
-        past_share = np.stack([(beyond > distance).mean(axis=1) for distance in past])
+    lost = np.zeros(beyond.shape, bool) if runaway is None else runaway
+    expected = np.divide(over, count, out=np.full(len(beyond), np.nan), where=count > 0)
+    past_share = np.stack([((beyond > distance) | lost).mean(axis=1) for distance in past])
     worst = np.array([worst_mean(row[one], tail) for row, one in zip(beyond, known, strict=True)])
-    return Excess(expected, past_share, worst)
+    return Excess(expected, past_share, np.where(lost.any(axis=1), np.nan, worst))
 
 
 def worst_mean(values: np.ndarray, tail: float = TAIL) -> float:

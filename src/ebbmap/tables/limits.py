@@ -95,6 +95,7 @@ def excess_table(first: tuple[str, ...], found: Found) -> Table:
         *first,
         "limit",
         Column("broken", SHARE),
+        Column("without a steady state", SHARE),
         Column("mean distance beyond it", BEYOND),
         Column("worst one in twenty: distance beyond it", BEYOND),
         "unit",
@@ -103,7 +104,7 @@ def excess_table(first: tuple[str, ...], found: Found) -> Table:
     for number, (names, one) in enumerate(found):
         if not number:
             past = [float(distance) for distance in one["past"].values]
-            columns[-3:-3] = [Column(f"by more than {p:.0%} of its width", SHARE) for p in past]
+            columns[-4:-4] = [Column(f"by more than {p:.0%} of its width", SHARE) for p in past]
         for bound in _bounds(one, "any_broken_share"):
             width = float(bound["width"])
             rows.append(
@@ -112,6 +113,7 @@ def excess_table(first: tuple[str, ...], found: Found) -> Table:
                     str(bound["limit"].values),
                     float(bound["any_broken_share"]),
                     *(float(share) for share in bound["past_share"].values),
+                    float(bound["runaway_share"]),
                     float(bound["expected_excess"]) * width,
                     float(bound["worst_excess"]) * width,
                     str(bound["unit"].values),

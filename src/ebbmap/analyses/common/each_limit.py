@@ -68,9 +68,12 @@ VARIABLES: Mapping[str, Variable] = {
         "mean distance beyond this limit over the {of} where it is known, in widths of the limit"
     ),
     "past_share": Variable("share of all {of} beyond this limit by more than this distance"),
+    "runaway_share": Variable(
+        "share of all {of} that break this limit without a number, for want of a steady state"
+    ),
     "worst_excess": Variable(
         "mean distance beyond this limit of the worst one in twenty, in widths of the limit; "
-        "negative within it",
+        "negative within it, NaN where any has no steady state",
         attrs={"tail": TAIL},
     ),
     "past": Variable("distance beyond a limit, in widths of the limit"),
@@ -107,7 +110,11 @@ def each_limit(
     margins = margins.reshape(len(limits.hard), -1)
     spread = np.array([bound.spread(unstated) for bound in limits.hard])
     dropped, shifted = drop_each(margins, clear), shift_each(margins, clear, spread)
-    beyond = excess_of(margins, np.array(PAST))
+    numbers = np.stack([np.broadcast_to(b.margin(outcomes[b.outcome]), shape) for b in limits.hard])
+    numbers = numbers.reshape(margins.shape)
+    # without a steady state a bound is broken, and nobody can say by how much
+    runaway = np.isnan(numbers) & (margins < 0)
+    beyond = excess_of(numbers, np.array(PAST), runaway=runaway)
     data = {
         **_shares(dropped, shape, level),
         **_ranges(shifted),
@@ -117,6 +124,7 @@ def each_limit(
         "stated": ("bound", [float(bound.uncertainty is not None) for bound in limits.hard]),
         "expected_excess": ("bound", beyond.expected),
         "past_share": (("past", "bound"), beyond.past),
+        "runaway_share": ("bound", runaway.mean(axis=1)),
         "worst_excess": ("bound", beyond.worst),
         "limit": ("bound", [bound.sentence for bound in limits.hard]),
         "width": ("bound", [bound.width for bound in limits.hard]),
