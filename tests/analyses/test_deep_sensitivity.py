@@ -1,5 +1,7 @@
 """Labelled analyses along an axis: drivers, screening, Shapley effects, mapping, boxes."""
 
+from functools import partial
+
 import numpy as np
 import pytest
 import xarray as xr
@@ -179,7 +181,11 @@ def test_dropped_blocks_are_counted_and_their_cost_is_said():
     assert "base rows were left out" in found.attrs["failures"]
     assert "not all" in found.attrs["failures"]
     assert np.isfinite(found["total"].sel(outcome="auto_peep")).all()
-    for find, options in ((find_shapley, Shapley), (find_screening, Screening)):
+    # one case in 110 fails: 256 paths of three cases meet seven
+    for find, options in (
+        (find_shapley, Shapley),
+        (find_screening, partial(Screening, trajectories=256)),
+    ):
         with pytest.raises(NonFiniteOutcomeError):
             find(failing(), options(**ASKED))
         assert int(find(failing(), options(**ASKED, drop_failed=True))["failed"].sum()) > 0

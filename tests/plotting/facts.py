@@ -139,7 +139,7 @@ def of_rare(page: str, result: xr.Dataset) -> list[str]:
     facts = []
     for rule, name, part in each(result, "rule", "population"):
         share = part["harm_share"]
-        at = share.isel(t_low=int(share.argmin()))
+        at = share.isel(t_low=int(share.values.argmin()))
         low, high = part["harm_share_interval"].sel(t_low=at["t_low"]).values
         said = f"{100 * float(at):.3g} % ({100 * low:.3g} to {100 * high:.3g} %)"
         if float(at) == 0.0:

@@ -102,6 +102,7 @@ def fit_surrogate(
     place: float,
     outcomes: Sequence[str],
     runs: int,
+    least: float | None = None,
 ) -> Surrogate:
     """Fit the outcomes of a lung at one place, and refuse what fresh cases do not bear out.
 
@@ -119,13 +120,15 @@ def fit_surrogate(
         Outcomes to keep, besides those of the rules.
     runs : int
         Cases to fit; half as many judge them.
+    least : float, optional
+        Q2 that every outcome must have; `LEAST_Q2` if None.
 
     Raises
     ------
     NonFiniteOutcomeError
         If an outcome is not finite in a case.
     EbbmapError
-        If an outcome's Q2 is below `LEAST_Q2`, with the numbers.
+        If an outcome's Q2 is below `least`, with the numbers.
     """
     wanted = tuple(dict.fromkeys((*outcomes, *question.outcomes)))
     cases = runs + fresh_cases(runs)
@@ -160,31 +163,26 @@ def fit_surrogate(
             # of few fresh cases none may be misjudged, though some of the others are
             error = float(wilson(round(error * (cases - runs)), cases - runs, SURE)[1])
         errors[known] = error
-    _refuse_poor(fits, fresh, foretold, bare, unit[runs:], place)
+    _refuse_poor(bare, fresh, unit[runs:], LEAST_Q2 if least is None else least)
     return Surrogate(question, tuple(outcomes), along, place, fits, attrs, errors, q2)
 
 
 def _refuse_poor(
-    fits: Mapping[str, Chaos],
-    fresh: Mapping[str, np.ndarray],
-    foretold: xr.Dataset,
-    bare: Surrogate,
-    unit: np.ndarray,
-    place: float,
+    bare: Surrogate, fresh: Mapping[str, np.ndarray], unit: np.ndarray, least: float
 ) -> None:
     """Refuse outcomes that are foretold too poorly."""
     poor, scores = [], ndtri(unit)
-    for name, fit in fits.items():
+    for name, fit in bare.fits.items():
         spread = float(fresh[name].var())
         error = float(np.mean((fit.predict(scores) - fresh[name]) ** 2))
         q2 = 1.0 - error / spread if spread > 0 else 1.0
-        if min(q2, fit.q2) < LEAST_Q2:
+        if min(q2, fit.q2) < least:
             poor.append(f"{name} {fit.q2:.3f} on cases left out, {q2:.3f} on fresh ones")
     if poor:
         raise EbbmapError(
-            f"surrogate: Q2 must be at least {LEAST_Q2} to stand in for the lung at {bare.along} "
-            f"{place:g}; got {'; '.join(poor)}. Raise surrogate_runs, leave these outcomes out, "
-            "or solve without a surrogate."
+            f"surrogate: Q2 must be at least {least} to stand in for the lung at {bare.along} "
+            f"{bare.place:g}; got {'; '.join(poor)}. Raise surrogate_runs, leave these outcomes "
+            "out, or solve without a surrogate."
         )
 
 
