@@ -159,7 +159,7 @@ def failing():
         "p_low": Marginal("uniform", 0.0, 22.0, "invented"),
     }
     fixed = {"t_high": 5.0, "compliance": 50.0, "resistance_insp": 12.0, "resistance_exp": 14.0}
-    return Question(fixed=fixed, samples=samples, rules=RULES)
+    return Question(lung="linear", fixed=fixed, samples=samples, rules=RULES)
 
 
 def test_failures_are_refused_and_located():
@@ -267,7 +267,7 @@ def test_the_time_constant_is_to_blame(mapped):
 def test_what_cannot_be_solved_counts_on_no_side():
     asked = failing()
     found = find_mapping(
-        Question(**{**vars(asked), "lungs": 500}),
+        Question(lung="linear", **{**vars(asked), "lungs": 500}),
         FactorMapping(along="t_low"),
         axes={"t_low": np.array([0.5])},
     )
@@ -298,15 +298,17 @@ def test_too_few_events_give_no_box():
         question("normal", rules=rule), Boxes(resamples=10), axes={"t_low": np.array([5.0, 6.0])}
     )
     one = found.sel(population="normal", rule="flow_ratio", event="too_low")
-    assert one["sentence"].item() == f"fewer than {LEAST_EVENTS} cases: too slow to empty"
+    assert one["sentence"].item() == f"fewer than {LEAST_EVENTS} cases: release too short"
     assert np.isnan(one["coverage"])
 
 
 def test_nothing_varies():
     with pytest.raises(EbbmapError, match="no property varies"):
-        find_mapping(Question(rules=RULES), FactorMapping(along="t_low"), axes={"t_low": GRID})
+        find_mapping(
+            Question(lung="linear", rules=RULES), FactorMapping(along="t_low"), axes={"t_low": GRID}
+        )
     with pytest.raises(EbbmapError, match="needs two factors or more"):
-        find_sobol(Question(rules=RULES), Sobol(**ASKED))
+        find_sobol(Question(lung="linear", rules=RULES), Sobol(**ASKED))
 
 
 def test_pawn_gets_rows_that_share_no_value(monkeypatch):

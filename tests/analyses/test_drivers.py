@@ -23,7 +23,9 @@ SIZE = dict(base_size=64, resamples=100, replicates=1)
 
 @pytest.fixture(scope="module")
 def question():
-    return Question(populations=(GROUP,), rules=RULES, fixed={"p_high": 24.0}, seed=0)
+    return Question(
+        lung="linear", populations=(GROUP,), rules=RULES, fixed={"p_high": 24.0}, seed=0
+    )
 
 
 @pytest.fixture(scope="module")
@@ -83,7 +85,7 @@ def test_weight_drives_nothing_but_what_is_taken_per_kg(found):
 
 
 def test_a_fixed_property_is_no_factor(question):
-    held = Question(**{**question.__dict__, "fixed": {"compliance": 40.0}})
+    held = Question(lung="linear", **{**question.__dict__, "fixed": {"compliance": 40.0}})
     found = find_sobol(
         held, Sobol(along="t_low", outcomes=OUTCOMES, **SIZE), axes={"t_low": np.array([0.5])}
     )
@@ -104,6 +106,7 @@ def test_the_property_along_which_indices_are_taken_is_no_factor(question):
 )
 def test_a_sampled_setting_is_a_factor(question, name, low, high):
     wide = Question(
+        lung="linear",
         populations=(GROUP,),
         rules=RULES,
         samples={name: Marginal("uniform", low, high, "invented")},
@@ -118,7 +121,7 @@ def test_a_sampled_setting_is_a_factor(question, name, low, high):
 def test_every_population_is_explained():
     groups = (GROUP, POPULATIONS["obstructive"])
     found = find_sobol(
-        Question(populations=groups, rules=RULES),
+        Question(lung="linear", populations=groups, rules=RULES),
         Sobol(along="t_low", outcomes=("auto_peep",), second_order=False, **SIZE),
         axes={"t_low": np.array([0.5])},
     )
@@ -129,6 +132,7 @@ def test_every_population_is_explained():
 
 def test_cases_that_could_not_be_solved_stop_the_analysis(question):
     broken = Question(
+        lung="linear",
         populations=(GROUP,),
         rules=RULES,
         fixed={"p_high": 10.0},

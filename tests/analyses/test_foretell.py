@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from ebbmap import simulate
-from ebbmap.analyses.foretell import BREATHING, WAYS, Foretell, Plateau, find_foretell
+from ebbmap.analyses.foretell import BREATHING, WAYS, Foretell, find_foretell
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.errors import EbbmapError, StudyError
 from ebbmap.files.study import parse_study
@@ -17,7 +17,7 @@ HARM = LIMIT_SETS["harm"]
 GROUPS = tuple(POPULATIONS[f"{name}_with_tube"] for name in ("normal", "obstructive"))
 ASKED = Question(
     lung="tube",
-    fixed={"p_low": 0.0, "t_high": 4.0, "fio2": 0.6},
+    fixed={"plateau_peep": 10.0, "p_low": 0.0, "t_high": 4.0, "fio2": 0.6},
     populations=GROUPS,
     rules={"harm": HARM},
     lungs=24,
@@ -31,7 +31,6 @@ OPTIONS = Foretell(
         "release_in_time_constants": [0.5, 1.0],
     },
     own_breathing=[0.0, 2.0],
-    plateau=Plateau(),
     resamples=200,
 )
 
@@ -171,13 +170,15 @@ def test_models_and_populations_stand_side_by_side():
 def test_what_cannot_be_is_refused():
     with pytest.raises(EbbmapError, match="t_low has no axis"):
         find_foretell(ASKED)
-    with pytest.raises(EbbmapError, match="harm needs limits"):
-        find_foretell(Question(), axes={"t_low": T_LOW})
+    with pytest.raises(EbbmapError, match="without limits"):
+        find_foretell(Question(lung="linear"), axes={"t_low": T_LOW})
     with pytest.raises(EbbmapError, match="greater than 0"):
         Foretell(ways={"t_low": [0.0]})
 
 
-STUDY = 'title = "t"\npopulations = ["normal"]\nlungs = 4\n[analyses.foretell]\n{}\n{}'
+STUDY = (
+    'title = "t"\nlung = "linear"\npopulations = ["normal"]\nlungs = 4\n[analyses.foretell]\n{}\n{}'
+)
 
 
 @pytest.mark.parametrize(

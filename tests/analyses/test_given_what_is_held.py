@@ -24,7 +24,7 @@ ERRORS = 5
 def question(**changes):
     settings = {"p_high": 24.0, "p_low": 0.0, "t_high": 2.0, "t_low": 0.8}
     given = {"populations": (GROUP,), "rules": RULES, "fixed": settings, "lungs": 4000}
-    return Question(**(given | changes))
+    return Question(lung="linear", **(given | changes))
 
 
 def conditional_log_resistance(r_exp):

@@ -16,6 +16,7 @@ DRAFT = ROOT / "files" / "protocol" / "small_draft.toml"
 
 STUDY = """
 title = "tiny"
+lung = "linear"
 seed = 0
 lungs = 20
 populations = ["normal", "restrictive"]
@@ -219,7 +220,7 @@ def test_a_validation(tmp_path):
 def test_pictures(tmp_path):
     (tmp_path / "studies").mkdir()
     (tmp_path / "studies" / "side.toml").write_text(
-        'title = "side"\npopulations = ["normal"]\n[analyses.compare]\n'
+        'title = "side"\nlung = "linear"\npopulations = ["normal"]\n[analyses.compare]\n'
     )
     words = ("figures", "--studies", tmp_path / "studies", "--out", tmp_path / "out", "--json")
     told = document(*words)

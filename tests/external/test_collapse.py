@@ -44,7 +44,9 @@ def test_the_bundled_population_is_the_fitted_one():
         "closing_width": (fitted["closing_width"], WIDTH_LOG_SD),
     }
     for name, (centre, spread) in told.items():
-        assert (marginals[name].centre, marginals[name].spread) == (centre, spread), name
+        kept = (marginals[name].centre, marginals[name].spread)
+        # six digits of a logarithm are kept
+        assert kept == pytest.approx((centre, spread), rel=1e-5), name
 
 
 def test_other_lungs_drawn_answer_to_pressure_as_published(lungs):

@@ -10,8 +10,9 @@ import pytest
 
 from ebbmap.cases.calibration import even_lungs, readings, statistics, tube_part
 from ebbmap.registries import fitted as room
-from ebbmap.registries.fitted import BASES, fitted
+from ebbmap.registries.fitted import fitted
 from ebbmap.registries.fitted.assumed import assumed
+from ebbmap.registries.fitted.bases import PHENOTYPES
 from ebbmap.registries.fitted.published import QUARTILES, targets
 from ebbmap.validation.finding import Interval, of_mean, of_median
 from external import fit_populations as script
@@ -52,7 +53,7 @@ def test_measured_quartiles_are_the_published_ones(group, reading):
     assert np.all(np.abs(off) < 2.0), (found, off)
 
 
-@pytest.mark.parametrize("group", BASES)
+@pytest.mark.parametrize("group", PHENOTYPES)
 def test_the_files_say_what_the_lungs_say(group):
     one, asked = fitted(group), targets(group)
     lungs = even_lungs(one.population(), script.FINE, seed=script.SEED)
@@ -71,7 +72,7 @@ def test_the_files_say_what_the_lungs_say(group):
         assert other == pytest.approx(row["fitted"], abs=1.0 * target.error)
 
 
-@pytest.mark.parametrize("group", BASES)
+@pytest.mark.parametrize("group", PHENOTYPES)
 def test_the_files_hold_the_numbers_that_were_declared(group):
     held = {one.name: one for one in fitted(group).numbers}
     declared = {one.name: one for one in targets(group)} | {

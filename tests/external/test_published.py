@@ -74,7 +74,7 @@ WRONG = {
     ),
     "obstructive resistance": (
         marginal("obstructive", "resistance_insp"),
-        30.0,
+        22.0,
         "obstructive: inspiratory resistance",
     ),
     "shunt in ARDS": (
@@ -83,9 +83,9 @@ WRONG = {
         "restrictive: admixture at the lower pressure",
     ),
     "flow limitation": (
-        marginal("obstructive", "flow_limitation"),
-        4.0,
-        "obstructive: expiratory time constant with flow limitation",
+        marginal("obstructive", "upstream_resistance"),
+        60.0,
+        "obstructive: lungs with flow limitation",
     ),
     "normal compliance": (marginal("normal", "compliance"), 70.0, "normal: compliance"),
 }

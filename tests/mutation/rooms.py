@@ -98,6 +98,9 @@ TESTS = {
     "kernels/pawn.py": ("tests/external/test_screening_and_pawn.py", *_DEEP),
     "kernels/paths.py": ("tests/analyses/test_teaching_figures.py",),
     "kernels/resampling.py": ("tests/kernels/test_sobol_kernel.py", *_DEEP),
+    "kernels/rare.py": ("tests/external/test_rare_exact.py",),
+    "kernels/covering.py": ("tests/kernels/test_covering_kernel.py",),
+    "kernels/refining.py": ("tests/external/test_refining_exact.py",),
     "kernels/safe_boxes.py": ("tests/kernels/test_safe_boxes_kernel.py",),
     "kernels/serving.py": (
         "tests/kernels/test_serving_kernel.py",

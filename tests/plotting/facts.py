@@ -83,7 +83,7 @@ def of_window(page: str, result: xr.Dataset) -> list[str]:
 
 
 def of_mapping(page: str, result: xr.Dataset) -> list[str]:
-    said = {"too_low": "too slow to empty", "too_high": "empties too far"}
+    said = {"too_low": "release too short", "too_high": "release too long"}
     facts = []
     for name, part in each(result.sel(rule=rule_of(page, result)), "population"):
         for event, text in said.items():
@@ -120,6 +120,32 @@ def of_given(page: str, result: xr.Dataset) -> list[str]:
         first = part["first"].sel(outcome="auto_peep").to_series().dropna()
         if first.size:
             facts.append(f"{name}: {long_name(str(first.idxmax()))} {first.max():.2f}")
+    return facts
+
+
+def of_rare(page: str, result: xr.Dataset) -> list[str]:
+    facts = []
+    for rule, name, part in each(result, "rule", "population"):
+        share = part["harm_share"]
+        at = share.isel(t_low=int(share.argmin()))
+        low, high = part["harm_share_interval"].sel(t_low=at["t_low"]).values
+        said = f"{100 * float(at):.3g} % ({100 * low:.3g} to {100 * high:.3g} %)"
+        if float(at) == 0.0:
+            said = "no harm found"
+        facts.append(
+            f"{name}, {rule.replace('_', ' ')}: least at T low {float(at['t_low']):g} s, {said}"
+        )
+    return facts
+
+
+def of_edge(page: str, result: xr.Dataset) -> list[str]:
+    one = result.sel(rule=rule_of(page, result))
+    facts = []
+    for name, part in each(one, "population"):
+        low, high = part["volume_interval"].values
+        facts.append(f"{name}: {float(part['volume']):.1%} ({low:.1%} to {high:.1%})")
+        if part["safest_t_low"].notnull():
+            facts.append(f"safest at T low {float(part['safest_t_low']):.3g} s")
     return facts
 
 
@@ -164,6 +190,38 @@ def of_foretell(page: str, result: xr.Dataset) -> list[str]:
             )
             share, place = max(every, key=lambda one: one[0])
             facts.append(f"{name.replace('_', ' ')} {share:.0%} by {place}")
+    return facts
+
+
+def of_limits(page: str, result: xr.Dataset) -> list[str]:
+    one = result.sel(rule=page.removesuffix("_decided"))
+    facts = []
+    for name, part in each(one, "population"):
+        decided = {bound: float(at["gained_share"]) for bound, at in each(part, "bound")}
+        bound, share = max(decided.items(), key=lambda item: np.nan_to_num(item[1], nan=-1.0))
+        outcome, _, side = bound.rpartition("_")
+        said = f"{long_name(outcome)} too {side} decides {share:.0%}" if share > 0 else "no limit"
+        facts.append(f"{name.replace('_', ' ')} {float(part['safe_share']):.0%} safe, {said}")
+    return facts
+
+
+def of_strategies(page: str, result: xr.Dataset) -> list[str]:
+    one = result.sel(rule=page.removesuffix("_as_wholes"))
+    facts = []
+    for level in one["spontaneous_alveolar_ventilation"].values:
+        facts.append(f"own breathing {level:g} L/min")
+        for name, part in each(one.sel(spontaneous_alveolar_ventilation=level), "population"):
+            shares = [
+                (float(at["unharmed_share"]), strategy.replace("_", " "))
+                for strategy, at in each(part, "strategy")
+            ]
+            # of equal shares the fewest are said of the first, the most of the last
+            least = min(shares, key=lambda one: one[0])
+            most = max(reversed(shares), key=lambda one: one[0])
+            facts.append(
+                f"{name.replace('_', ' ')} from {least[0]:.0%} ({least[1]}) to {most[0]:.0%} "
+                f"({most[1]})"
+            )
     return facts
 
 

@@ -100,6 +100,103 @@ def failing_table(check):
     return [(h, k, list(c)) for h, k, c in zip(heads, kinds, zip(*rows, strict=True), strict=True)]
 
 
+def limits_by(check, name):
+    """Every group with each of its limits, those with the largest share first."""
+    ds = check.results["limits"]
+    for group in GROUPS:
+        own = [ds.sel(group=group, bound=bound.name) for bound in check.protocol.limits.hard]
+        for bound in sorted(own, key=lambda one: -float(one[name])):
+            yield group, bound
+
+
+def columns_of(heads, rows):
+    """Columns of a table, each with its head, kind and cells."""
+    cells = zip(*rows, strict=True)
+    return [(*head, list(column)) for head, column in zip(heads, cells, strict=True)]
+
+
+def dropped_table(check):
+    rows = [
+        (
+            group,
+            str(one["limit"].values),
+            triple(one, "safe_share"),
+            float(one["without_share"]),
+            triple(one, "gained_share"),
+            *(float(one[f"{name}_share"]) for name in ("any_broken", "broken", "alone")),
+        )
+        for group, one in limits_by(check, "gained_share")
+        if one["any_broken_share"] > 0 or one["gained_share"] > 0
+    ]
+    assert len(rows) > 3
+    heads = [
+        ("group", "text"),
+        ("limit", "text"),
+        ("safe with every limit", "share"),
+        ("safe without this one", "share"),
+        ("decided by it alone", "share"),
+        ("broken", "share"),
+        ("broken most", "share"),
+        ("broken and no other", "share"),
+    ]
+    return columns_of(heads, rows)
+
+
+def excess_table(check):
+    rows = [
+        (
+            group,
+            str(one["limit"].values),
+            float(one["any_broken_share"]),
+            *(float(share) for share in one["past_share"].sel(past=[0.10, 0.25])),
+            float(one["expected_excess"]) * float(one["width"]),
+            float(one["worst_excess"]) * float(one["width"]),
+            str(one["unit"].values),
+        )
+        for group, one in limits_by(check, "any_broken_share")
+    ]
+    heads = [
+        ("group", "text"),
+        ("limit", "text"),
+        ("broken", "share"),
+        ("by more than 10% of its width", "share"),
+        ("by more than 25% of its width", "share"),
+        ("mean distance beyond it", "number"),
+        ("worst one in twenty: distance beyond it", "number"),
+        ("unit", "text"),
+    ]
+    return columns_of(heads, rows)
+
+
+def ranges_table(check):
+    rows = []
+    for group in GROUPS:
+        one = check.results["limits"].sel(group=group)
+        safe, mean = float(one["safe_share"]), float(one["averaged_share"])
+        ends = (float(one["all_tight_share"]), safe, float(one["all_loose_share"]))
+        rows.append((group, "every limit", np.nan, "", "", *ends, mean))
+        for own, bound in limits_by(check, "gained_share"):
+            ends = (float(bound["tight_share"]), safe, float(bound["loose_share"]))
+            if own == group and (ends[0] < safe or safe < ends[2]):
+                # nobody states an uncertainty here: a tenth of the width
+                reach = float(bound["spread"]) * float(bound["width"])
+                assert reach == pytest.approx(0.1 * float(bound["width"]))
+                name, unit = str(bound["limit"].values), str(bound["unit"].values)
+                rows.append((group, name, reach, unit, "assumed", *ends, np.nan))
+    heads = [
+        ("group", "text"),
+        ("limit", "text"),
+        ("may lie either way by", "number"),
+        ("unit", "text"),
+        ("uncertainty", "text"),
+        ("safe with it moved inward", "share"),
+        ("safe as it is", "share"),
+        ("safe with it moved outward", "share"),
+        ("safe, averaged over all", "share"),
+    ]
+    return columns_of(heads, rows)
+
+
 def corner_table(check):
     ds = check.results["verdict"]
     one = [ds.sel(group=g) for g in GROUPS]
@@ -348,6 +445,9 @@ EXPECTED = {
     "verdict": verdict_table,
     "per_lung": per_lung_table,
     "failing": failing_table,
+    "dropped": dropped_table,
+    "excess": excess_table,
+    "ranges": ranges_table,
     "corner": corner_table,
     "boxes": boxes_table,
     "defaults": defaults_table,

@@ -12,6 +12,9 @@ from ebbmap.validation import FINDINGS
 from ebbmap.validation.validate import find_validation
 from ebbmap.validation.words import counts, counts_text
 
+#: The populations as they may be are measured again and again.
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parents[2]
 
 

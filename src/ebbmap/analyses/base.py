@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import wraps
 from importlib import import_module
 from importlib.util import find_spec
 from typing import Any
@@ -15,7 +16,8 @@ from ebbmap.analyses.common.sizes import Size
 from ebbmap.analyses.options import Axes, Options
 from ebbmap.cases.labelling import Variable
 from ebbmap.cases.pieces import Pieces, Progress, single
-from ebbmap.cases.question import Question
+from ebbmap.cases.question import Question, in_catalogue
+from ebbmap.errors import EbbmapError, shortened
 
 #: ``pieces(question, options, axes)``: what an analysis does.
 MakePieces = Callable[[Question, Any, Axes], Pieces[xr.Dataset]]
@@ -84,6 +86,11 @@ class Analysis:
     own_tables: Callable[[xr.Dataset], Iterator[Any]] | None = None
     own_pages: Callable[[xr.Dataset], Iterator[Any]] | None = None
 
+    @property
+    def knows(self) -> bool:
+        """Whether its numbers may have intervals of knowledge."""
+        return any(name.endswith("_knowledge") for name in self.variables)
+
     def result_name(self, options: Options) -> str:
         """Return the stem of the file of a result."""
         return self.stem(options) if self.stem else self.name
@@ -114,3 +121,40 @@ def whole(find: Callable[..., xr.Dataset]) -> MakePieces:
         return single(run)
 
     return pieces
+
+
+def public(find: Callable[..., xr.Dataset], model: type[Options]) -> Callable[..., xr.Dataset]:
+    """Return the function of an analysis as users call it.
+
+    Parameters
+    ----------
+    find : callable
+        ``find(question, options, *, axes, progress)``.
+    model : type of Options
+        What it can be asked.
+
+    Returns
+    -------
+    callable
+        The same function. Its options may also be a mapping, with the keys of a study file, or be
+        left out where all have defaults; the question's catalogue is active while it runs.
+
+    Raises
+    ------
+    EbbmapError
+        By the function, for options that it cannot take.
+    """
+    within = in_catalogue(find)
+
+    @wraps(find)
+    def asked(question: Question, options: Any = None, **rest: Any) -> xr.Dataset:
+        if options is None or isinstance(options, Mapping):
+            options = model(**(options or {}))
+        if not isinstance(options, model):
+            raise EbbmapError(
+                f"options of {find.__name__} must be {model.__name__}(...) or a mapping with its "
+                f"keys; got {shortened(options)}."
+            )
+        return within(question, options, **rest)
+
+    return asked

@@ -13,6 +13,7 @@ from pydantic import Field
 from ebbmap.analyses.asked import Asked
 from ebbmap.analyses.base import Analysis
 from ebbmap.analyses.common.foretold import BREATHING, VARIABLES, after_choosing, scores_of
+from ebbmap.analyses.common.knowledge import with_knowledge
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
 from ebbmap.analyses.common.windows import SEARCHED, one_value_each
 from ebbmap.analyses.options import (
@@ -30,12 +31,12 @@ from ebbmap.cases.labelling import label_variables
 from ebbmap.cases.pieces import Pieces, Progress, join_groups, listed
 from ebbmap.cases.question import Question, draw_cases, seed_of
 from ebbmap.cases.uses import Use, add_provenance
-from ebbmap.errors import EbbmapError
 from ebbmap.kernels.choosing import t_low_reaching
 from ebbmap.kernels.foretelling import count_releases, foretold
 from ebbmap.kernels.judging import Judgement, judge
 from ebbmap.kernels.resampling import bootstrap_weights
 from ebbmap.lungs import lung_model
+from ebbmap.registries.derivations import ways
 
 WayName = Literal["flow_ratio", "exhaled_fraction", "t_low", "release_in_time_constants"]
 
@@ -54,22 +55,6 @@ FALLS = ("flow_ratio",)
 SEARCH_CASES = 12
 
 
-class Plateau(Options):
-    """P high from the plateau pressure of a conventional breath."""
-
-    volume_per_kg: Positive = Field(default=6.0, description="tidal volume [mL kg-1]")
-    base: Number = Field(default=10.0, ge=0, description="end-expiratory pressure [cmH2O]")
-    at_most: Positive = Field(default=30.0, description="P high at most [cmH2O]")
-
-    @property
-    def sentence(self) -> str:
-        """The rule in words, for captions."""
-        return (
-            f"P high: plateau of {self.volume_per_kg:g} mL/kg above {self.base:g} cmH₂O, "
-            f"{self.at_most:g} cmH₂O at most"
-        )
-
-
 class Foretell(Options):
     """Rules for T low against the harm that follows."""
 
@@ -85,9 +70,6 @@ class Foretell(Options):
         description="levels of alveolar ventilation by own breathing [L min-1]",
     )
     models: list[LungName] = Field(default=[], description="lung models; the study's own if empty")
-    plateau: Plateau | None = Field(
-        default=None, description="P high from the plateau pressure; the study's own if absent"
-    )
     resamples: int = Field(default=500, ge=2, le=10_000, description="bootstrap resamples")
     level: Share = Field(default=0.95, description="level of the intervals")
 
@@ -117,7 +99,7 @@ def find_foretell(
         Populations, values, and the limits on harm: a case is harmed where it surely breaks a
         hard one, unharmed where it surely breaks none.
     options : Foretell, optional
-        Ways of choosing T low with their thresholds, own breathing, lung models, P high.
+        Ways of choosing T low with their thresholds, own breathing, lung models.
     axes : mapping of str to ndarray, shape (m,)
         `t_low`: the releases that every rule is held against, the same in every lung.
     progress : callable, optional
@@ -147,20 +129,20 @@ def find_foretell(
     >>> found["chosen_t_low"].values.round(3).ravel().tolist()
     [0.144, 0.347]
     """
-    return foretell_pieces(question, options or Foretell(), axes).whole(progress)
+    return ANALYSIS.pieces(question, options or Foretell(), axes).whole(progress)
 
 
 def foretell_pieces(question: Question, options: Foretell, axes: Axes) -> Pieces[xr.Dataset]:
     """Cut the work into populations and lung models; see `find_foretell`."""
-    if not question.rules:
-        raise EbbmapError("harm needs limits to be judged by. Give `rules` to the question.")
+    question.require_rules()
     t_low = axis_of(axes, "t_low")
     models = list(options.models) or [question.lung]
     groups = question.groups()
 
     def solve(number: int, progress: Progress) -> xr.Dataset:
-        group, model = groups[number // len(models)], models[number % len(models)]
+        model = models[number % len(models)]
         asked = replace(question, lung=model)
+        group = asked.groups()[number // len(models)]
         cases = _Cases(asked, options, draw_cases(asked, group, {}), progress)
         every = np.broadcast_to(t_low, (cases.lungs, t_low.size))
         looked_at = [way for way in options.ways if way != "t_low"]
@@ -202,15 +184,12 @@ class _Cases:
         full, drawn = one_value_each({n: v for n, v in values.items() if n != BREATHING})
         self.values = bar_leavers(full, drawn)
         self.lungs = max((array.size for array in full.values()), default=1)
-        if options.plateau is not None:
-            self.values["p_high"] = self._plateau(options.plateau)
-
-    def _plateau(self, rule: Plateau) -> np.ndarray:
-        """P high of each lung; NaN stays where a drawn value left its bounds."""
-        lung = resolve(self.values, ("predicted_body_weight", "compliance"))
-        rise = rule.volume_per_kg * lung["predicted_body_weight"] / lung["compliance"]
-        barred = np.isnan(self.values.get("p_high", 0.0))
-        return np.where(barred, np.nan, np.minimum(rule.base + rise, rule.at_most))
+        p_high = resolve(self.values, ("p_high", "compliance"))["p_high"]
+        self.values = {
+            name: value
+            for name, value in self.values.items()
+            if name not in {way.trigger for way in ways("p_high", self.values)}
+        } | {"p_high": p_high}
 
     def solve(self, t_low: np.ndarray, names: Sequence[str]) -> dict[str, np.ndarray]:
         """Return outcomes, shape (own breathing, n, k), at T low of shape (n, k)."""
@@ -219,10 +198,9 @@ class _Cases:
         levels = np.asarray(self.options.own_breathing)
         t_low = t_low[..., None]
         # an impossible P high marks a case that has no T low
-        p_high = lungs.get("p_high", np.asarray(self.default_p_high))
         known = np.isfinite(t_low)
         lungs |= {
-            "p_high": np.where(known, p_high, np.nan),
+            "p_high": np.where(known, lungs["p_high"], np.nan),
             "t_low": np.where(known, t_low, 1.0),
             BREATHING: levels,
         }
@@ -233,11 +211,6 @@ class _Cases:
             name: np.moveaxis(np.broadcast_to(value, shape), -1, 0)
             for name, value in solved.outcomes.items()
         }
-
-    @property
-    def default_p_high(self) -> float:
-        """P high where nobody gives one."""
-        return float(resolve({}, ("p_high",))["p_high"])
 
     def choose(self, way: WayName, thresholds: np.ndarray) -> np.ndarray:
         """Return T low chosen at every threshold, shape (n, t); NaN where there is none."""
@@ -298,20 +271,17 @@ def _told_apart(
 def _with_words(
     dataset: xr.Dataset, question: Question, options: Foretell, t_low: np.ndarray
 ) -> xr.Dataset:
-    own = ("p_high",) if options.plateau else ()
     return add_provenance(
         dataset,
         question,
         "how well each rule for T low foretells harm",
         Use(
-            ("t_low", BREATHING, *own),
+            ("t_low", BREATHING),
             outcomes=question.outcomes,
             lungs=tuple(options.models),
-            also=("predicted_body_weight", "compliance") if own else (),
         ),
         lungs=lungs_drawn(question),
         releases=f"T low {t_low[0]:g} to {t_low[-1]:g} s, {t_low.size} values",
-        p_high_rule=options.plateau.sentence if options.plateau else "",
         resamples=options.resamples,
     )
 
@@ -331,29 +301,28 @@ def _check(asked: Asked) -> Iterator[str]:
     yield from asked.repeated("models")
     if "t_low" not in study.table("axes"):
         yield f"{place}: needs releases to hold the rules against. Add [axes.t_low]."
-    if "plateau" in asked and "p_high" in study.table("fixed"):
-        yield f"{place}.plateau: p_high is fixed too. Drop one of them."
     for way in ("flow_ratio", "exhaled_fraction"):
         for value in asked.table("ways").get(way, ()):
             if isinstance(value, int | float) and value >= 1:
                 yield f"{place}.ways.{way}: must be a share below 1; got {value:g}."
 
 
-ANALYSIS = Analysis(
-    name="foretell",
-    long_name="how well rules for T low foretell harm",
-    options=Foretell,
-    pieces=foretell_pieces,
-    size=_size,
-    variables=VARIABLES,
-    lays_out=lambda asked: [
-        "t_low",
-        "t_low_in_time_constants",
-        BREATHING,
-        *(["p_high"] if "plateau" in asked else []),
-    ],
-    draws=lambda asked: True,
-    models=lambda asked: asked.words("models"),
-    check=_check,
-    keeps_pieces=True,
+ANALYSIS = with_knowledge(
+    Analysis(
+        name="foretell",
+        long_name="how well rules for T low foretell harm",
+        options=Foretell,
+        pieces=foretell_pieces,
+        size=_size,
+        variables=VARIABLES,
+        lays_out=lambda asked: [
+            "t_low",
+            "t_low_in_time_constants",
+            BREATHING,
+        ],
+        draws=lambda asked: True,
+        models=lambda asked: asked.words("models"),
+        check=_check,
+        keeps_pieces=True,
+    )
 )

@@ -120,6 +120,7 @@ def mapping_pieces(
     question: Question, options: FactorMapping, axes: Axes = NO_AXES
 ) -> Pieces[xr.Dataset]:
     """Cut factor mapping into one population at one place; see `find_mapping`."""
+    question.require_rules()
     grid = options.grid(axes)
 
     def solve(group: Population | None, place: np.ndarray, progress: Progress) -> xr.Dataset:

@@ -16,7 +16,7 @@ from ebbmap.analyses.common.checks import check_design
 from ebbmap.analyses.common.design_size import GROWTH, design_size, largest_design
 from ebbmap.analyses.common.factors import computed_outcomes
 from ebbmap.analyses.common.growth import BY_SIZE
-from ebbmap.analyses.common.pawn import DISAGREEMENT
+from ebbmap.analyses.common.pawn import DISAGREEMENT, LARGEST, LARGEST_NOISE
 from ebbmap.analyses.common.sensitivity import INDICES
 from ebbmap.analyses.common.sobol_work import SUMMARY, SobolWork
 from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, Share, refuse_unused
@@ -32,6 +32,8 @@ VARIABLES: Mapping[str, Variable] = {
     "pawn": Variable("PAWN index (median)"),
     "pawn_interval": Variable("interval of the PAWN index"),
     "pawn_noise": Variable("PAWN index that a factor without influence stays below"),
+    "pawn_largest": LARGEST,
+    "pawn_largest_noise": LARGEST_NOISE,
     "disagreement": DISAGREEMENT,
 }
 
@@ -107,7 +109,7 @@ def find_sobol(
         one where the case is safe and zero where it is not. The convergence curve is
         `first_by_size`, `total_by_size` and their widths (..., size), `widest_by_size`
         (population, size); `verdict` (population) says whether it settled, `rows` on how many.
-        `pawn` (population, along, pawn_outcome, parameter), its interval and `pawn_noise`, with
+        `pawn` and `pawn_largest` (population, along, pawn_outcome, parameter), their noise, with
         `disagreement` (population), a sentence on where it ranks otherwise than the total index.
 
     Raises

@@ -12,6 +12,7 @@ from pydantic import Field
 
 from ebbmap.analyses.asked import Asked
 from ebbmap.analyses.base import Analysis
+from ebbmap.analyses.common.knowledge import with_knowledge
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
 from ebbmap.analyses.options import NO_AXES, Axes, Options, ParameterName, Share, axes_of
 from ebbmap.cases.checks import check_memory
@@ -29,7 +30,8 @@ from ebbmap.kernels.exclusion import (
 )
 from ebbmap.kernels.judging import judge
 from ebbmap.kernels.shares import wilson
-from ebbmap.registries.limits import Bound, Limit, LimitSet
+from ebbmap.registries.identities import identity_words, kept_sentence
+from ebbmap.registries.limits import Bound, LimitSet
 
 #: Sets that are listed, the commonest first.
 LISTED = 12
@@ -96,6 +98,7 @@ def find_together(
 
     Examples
     --------
+    >>> from ebbmap.registries.limits import Limit
     >>> limits = LimitSet("both", "both", (Limit("flow_ratio", "invented", low=0.5),
     ...                                    Limit("auto_peep", "invented", high=10.0)))
     >>> asked = Question(fixed={"p_high": 30.0, "p_low": 5.0}, rules={"both": limits})
@@ -103,11 +106,12 @@ def find_together(
     >>> str(found["excluding"].values.ravel()[0])
     'flow ratio at least 0.5 and auto-PEEP at most 10 cmH₂O'
     """
-    return together_pieces(question, options or Together(), axes).whole(progress)
+    return ANALYSIS.pieces(question, options or Together(), axes).whole(progress)
 
 
 def together_pieces(question: Question, options: Together, axes: Axes) -> Pieces[xr.Dataset]:
     """Cut the work into populations; see `find_together`."""
+    question.require_rules()
     axes = axes_of(axes, *options.axes)
     groups = question.groups()
 
@@ -128,7 +132,10 @@ def together_pieces(question: Question, options: Together, axes: Axes) -> Pieces
 
     def join(found: list[xr.Dataset]) -> xr.Dataset:
         dataset = join_groups(found, question.group_names)
-        dataset["identity"] = ("rule", [identity_words(one) for one in question.rules.values()])
+        dataset["identity"] = (
+            "rule",
+            [identity_words(one, known_values(question)) for one in question.rules.values()],
+        )
         label_variables(dataset, VARIABLES)
         dataset["held_share_interval"].attrs["ci_level"] = options.level
         use = Use(tuple(axes), outcomes=question.outcomes)
@@ -169,39 +176,9 @@ def _kept_words(one: int, bounds: Sequence[Bound]) -> str:
     return " and ".join(said[name] for name in members(one, list(said)))
 
 
-def kept_sentence(bound: Bound) -> str:
-    """Return what holds while a bound is kept, for a reader.
-
-    Examples
-    --------
-    >>> kept_sentence(Limit("flow_ratio", "invented", low=0.5).bounds[0])
-    'flow ratio at least 0.5'
-    """
-    low, high = (bound.value if bound.side == side else None for side in ("low", "high"))
-    return Limit(bound.outcome, bound.why, low, high).sentence
-
-
-def identity_words(limits: LimitSet) -> str:
-    """Return what excludes each other by algebra in a filled linear lung; empty if nothing does.
-
-    There auto-PEEP is the flow ratio times (P high - P low).
-
-    Examples
-    --------
-    >>> limits = LimitSet("both", "both", (Limit("flow_ratio", "invented", low=0.5),
-    ...                                    Limit("auto_peep", "invented", high=10.0)))
-    >>> identity_words(limits).partition(": ")[2]
-    'flow ratio at least 0.5 and auto-PEEP at most 10 cmH₂O exclude each other where it is above 20'
-    """
-    hard = {bound.name: bound for bound in limits.hard}
-    ratio, pressure = hard.get("flow_ratio_low"), hard.get("auto_peep_high")
-    if ratio is None or pressure is None or ratio.value <= 0:
-        return ""
-    return (
-        "in a filled linear lung auto-PEEP is the flow ratio times P high - P low: "
-        f"{kept_sentence(ratio)} and {kept_sentence(pressure)} exclude each other where it is "
-        f"above {pressure.value / ratio.value:g}"
-    )
+def known_values(question: Question) -> dict[str, float]:
+    """Return what is held at one value, so that algebra can use it."""
+    return {name: float(value) for name, value in question.fixed.items() if np.ndim(value) == 0}
 
 
 def _size(question: Question, options: Together, axes: Axes) -> Size:
@@ -214,16 +191,18 @@ def _check(asked: Asked) -> Iterator[str]:
     yield from asked.repeated("axes")
 
 
-ANALYSIS = Analysis(
-    name="together",
-    long_name="limits that can hold together",
-    options=Together,
-    pieces=together_pieces,
-    size=_size,
-    variables=VARIABLES,
-    lays_out=lambda asked: asked.words("axes"),
-    draws=lambda asked: True,
-    check=_check,
-    keeps_pieces=True,
-    counts_cases=True,
+ANALYSIS = with_knowledge(
+    Analysis(
+        name="together",
+        long_name="limits that can hold together",
+        options=Together,
+        pieces=together_pieces,
+        size=_size,
+        variables=VARIABLES,
+        lays_out=lambda asked: asked.words("axes"),
+        draws=lambda asked: True,
+        check=_check,
+        keeps_pieces=True,
+        counts_cases=True,
+    )
 )

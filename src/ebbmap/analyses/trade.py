@@ -86,6 +86,7 @@ def find_trade(
     >>> find_trade(Question(rules=judged_by), axes=axes)["front"].values.ravel().tolist()
     [1, 1]
     """
+    question.require_rules()
     options = options or Trade()
     costs, axes = tuple(options.costs), axes_of(axes, *options.axes)
     names = tuple(dict.fromkeys((*costs, *question.outcomes)))

@@ -7,18 +7,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np
-from scipy.special import ndtri
+from scipy.special import betainc, logit, ndtri
 from scipy.stats import qmc
 
 from ebbmap.cases.measurement import Breath, measure
+from ebbmap.registries.copula import Population
 from ebbmap.registries.fitted.published import FOLLOWS, QUARTILES_APART, Target
-from ebbmap.registries.populations import Population
 from ebbmap.units import L_PER_ML
 
-#: What the lung `whole` takes of a population.
+#: What the lung `whole` takes of a population, where it has it.
 LUNG = (
     "compliance",
     "resistance_insp",
@@ -26,7 +27,11 @@ LUNG = (
     "resistance_quadratic",
     "slow_volume_share",
     "time_constant_slow",
+    "upstream_resistance",
 )
+
+#: A lung's flow is limited if at least this share of an expired breath leaves at limited flow.
+LIMITED = 0.05
 
 #: Share of the expired volume that is left where time constants are read.
 LEFT = 0.75
@@ -63,6 +68,16 @@ def even_lungs(group: Population, n: int, *, seed: int) -> dict[str, np.ndarray]
     return {name: one.at(scores[:, i]) for i, (name, one) in enumerate(group.marginals.items())}
 
 
+def breath_for(lungs: Mapping[str, np.ndarray], breath: Mapping[str, float]) -> Breath:
+    """Return the conventional breath of some lungs; its parts as `readings` takes them."""
+    return Breath(
+        tidal_volume=breath["volume_per_kg"] * lungs["predicted_body_weight"],
+        flow=breath["flow"],
+        rate=breath["rate"],
+        valve_time=breath["valve_time"],
+    )
+
+
 def readings(
     lungs: Mapping[str, np.ndarray], breath: Mapping[str, float], *, plateaus: bool = False
 ) -> dict[str, np.ndarray]:
@@ -80,23 +95,40 @@ def readings(
     Returns
     -------
     dict of str to ndarray
-        As `measure` returns; or `plateau_18`, `plateau_12` and `plateau_6` [cmH2O].
+        As `measure` returns, and where flow can be limited `flow_limited`, 1 where it is without
+        PEEP; or `plateau_18`, `plateau_12` and `plateau_6` [cmH2O].
     """
-    own = {name: lungs[name] for name in LUNG}
-    volume = breath["volume_per_kg"] * lungs["predicted_body_weight"]
-    usual = Breath(
-        tidal_volume=volume,
-        flow=breath["flow"],
-        rate=breath["rate"],
-        valve_time=breath["valve_time"],
-    )
+    own = {name: lungs[name] for name in LUNG if name in lungs}
+    usual = breath_for(lungs, breath)
     if not plateaus:
-        return measure("whole", own, usual, left=LEFT)
+        read = measure("whole", own, usual, left=LEFT)
+        if "upstream_resistance" in lungs:
+            read["flow_limited"] = _limited_without_peep(own, usual)
+        return read
     found = {}
     for rate in RATES:
         read = measure("whole", own, replace(usual, rate=rate, peep=0.0))
-        found[f"plateau_{rate:.0f}"] = read["auto_peep"] + volume / read["static_compliance"]
+        found[f"plateau_{rate:.0f}"] = (
+            read["auto_peep"] + usual.tidal_volume / read["static_compliance"]
+        )
     return found
+
+
+def _limited_without_peep(own: Mapping[str, np.ndarray], usual: Breath) -> np.ndarray:
+    """Return 1 where flow is limited without PEEP, 0 where not, NaN where the breath is unknown.
+
+    Only lungs whose upstream resistance is the larger can have limited flow then.
+    """
+    limited = np.zeros_like(own["compliance"])
+    can = np.flatnonzero(own["upstream_resistance"] > own["resistance_exp"])
+    if can.size:
+        volume = np.broadcast_to(usual.tidal_volume, limited.shape)[can]
+        some = {name: value[can] for name, value in own.items()}
+        share = measure("whole", some, replace(usual, tidal_volume=volume, peep=0.0))[
+            "flow_limited_share"
+        ]
+        limited[can] = np.where(np.isfinite(share), share >= LIMITED, np.nan)
+    return limited
 
 
 def statistics(read: Mapping[str, np.ndarray], asked: Sequence[Target]) -> np.ndarray:
@@ -122,17 +154,57 @@ def _statistic(name: str, read: Sequence[np.ndarray]) -> float:
     kept = [one[np.all(np.isfinite(read), axis=0)] for one in read]
     if name == "mean":
         return float(kept[0].mean())
+    if name == "share":
+        return float(logit(kept[0].mean()))
     if name == "fall":
         return float(kept[0].mean() - kept[1].mean())
     logs = np.log(kept)
     if name == "correlation":
         return float(np.arctanh(np.corrcoef(logs)[0, 1]))
-    low, middle, high = np.quantile(logs[0], [0.25, 0.5, 0.75])
+    low, middle, high = smooth_quantiles(logs[0])
     return {
         "median": middle,
         "width": (high - low) / QUARTILES_APART,
         "asymmetry": 0.5 * (low + high) - FOLLOWS * middle,
     }[name]
+
+
+def smooth_quantiles(values: np.ndarray) -> np.ndarray:
+    """Return both quartiles and the median by the estimator of Harrell and Davis.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        A sample.
+
+    Returns
+    -------
+    ndarray, shape (3,)
+        Lower quartile, median, upper quartile.
+
+    Notes
+    -----
+    Means of all order statistics, weighted by the chance of each to be that quantile of another
+    sample: they move smoothly where one order statistic jumps to the next.
+
+    References
+    ----------
+    .. [1] Harrell FE, Davis CE. Biometrika 1982;69:635-640 (from memory)
+
+    Examples
+    --------
+    >>> smooth_quantiles(np.arange(101.0)).round(2).tolist()
+    [24.99, 50.0, 75.01]
+    """
+    return _quantile_weights(values.size) @ np.sort(values)
+
+
+@cache
+def _quantile_weights(n: int) -> np.ndarray:
+    """Return the weights of n order statistics in both quartiles and the median, shape (3, n)."""
+    share = np.array([[0.25], [0.5], [0.75]])
+    ends = betainc((n + 1) * share, (n + 1) * (1.0 - share), np.linspace(0.0, 1.0, n + 1))
+    return np.diff(ends, axis=1)
 
 
 def compliance_slope(read: Mapping[str, np.ndarray]) -> float:

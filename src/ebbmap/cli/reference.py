@@ -39,12 +39,11 @@ def validate(
     from ebbmap.report.validation import write_validation
     from ebbmap.tables.terminal import progress_bar
     from ebbmap.tables.validation import tables, validation_data
-    from ebbmap.validation import FINDINGS
-    from ebbmap.validation.validate import find_validation
+    from ebbmap.validation.validate import find_validation, steps
 
     answer = Answer(as_json)
     with progress_bar() as bar:
-        result = find_validation(progress=bar.start("findings", len(FINDINGS)))
+        result = find_validation(progress=bar.start("findings", steps()))
     answer.say(*tables(result))
     written = write_validation(result, out) if out is not None else []
     answer.say(*(f"wrote {path}" for path in written))

@@ -10,8 +10,11 @@ from ebbmap.lungs.tube import TUBE
 from ebbmap.lungs.whole import WHOLE
 from ebbmap.registry import Registry
 
+#: The lung where none is named: it has tube, slow part and valve, as measured lungs do.
+DEFAULT_LUNG = WHOLE.name
+
 LUNGS: Registry[Lung] = Registry("lung", (LINEAR, TUBE, PAIRED, STEPPED, WHOLE))
 
 lung_model = LUNGS.named
 
-__all__ = ["LUNGS", "Lung", "lung_model"]
+__all__ = ["DEFAULT_LUNG", "LUNGS", "Lung", "lung_model"]

@@ -29,7 +29,7 @@ _TABLES = {
     "title": "what the table shows",
     "columns[].title": "name of a column",
     "columns[].units": "its unit (UDUNITS); 1 for texts and pure numbers",
-    "rows[][]": "cells: text, number, null, or [value, lower, upper]",
+    "rows[][]": "cells: text, number, null, or [value, lower, upper], and two more for knowledge",
     "notes[]": "sentences under the table",
 }
 
@@ -44,7 +44,9 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "parameters.NAME.default": "whether nobody gave it",
             "outcomes.NAME.value": "value of an outcome; null if it could not be computed",
             "outcomes.NAME.units": "its unit",
-            "status": "ok, not_converged or out_of_domain",
+            "status": "ok, not_converged, out_of_domain or no_steady_state",
+            "status_words": "why there is no steady state, and how long CO2 takes to its ceiling; "
+            "empty where there is one",
         },
         "window": {
             **_CAUTION,
@@ -69,7 +71,9 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "best_single": "step that clears most CO2 within the limits",
             "best_pair": "pair of steps that does",
             "moves[].move": "one step, or a pair of steps",
-            "moves[].possible": "whether settings stay within their bounds",
+            "moves[].possible": "whether settings stay in bounds and where practice stops",
+            "moves[].stopped": "why the move is not tried; empty if it is",
+            "moves[].unsteady": "why there is no steady state; empty if there is one",
             "moves[].margin": "least margin after the move",
             "moves[].verdict": "safe, caution, unsafe or undetermined",
             "moves[].NAME": "change of an outcome",
@@ -81,9 +85,11 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             **_CAUTION,
             **_HELD,
             "units.NAME": "unit of each value of a step",
-            "routes.NAME.first_unsafe": "number of the first unsafe step; -1 if none",
+            "routes.NAME.first_unsafe": "number of the first unsafe step, at which weaning stops "
+            "and goes back; -1 if none",
             "routes.NAME.leaves": "limit that is broken there",
-            "routes.NAME.steps[].NAME": "value at each step",
+            "routes.NAME.steps[].NAME": "value at each step, up to the first unsafe one",
+            "routes.NAME.steps[].unsteady": "why there is no steady state; empty if there is one",
         },
         "run": {
             **_CAUTION,
@@ -109,6 +115,8 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "groups.NAME.wanted": "share of combinations that has to be safe",
             "groups.NAME.safe": "share that is safe, caution included",
             "groups.NAME.interval[]": "its 95 % interval: lower, upper",
+            "groups.NAME.unsteady_share": "share without a steady state of CO2 or oxygen; null "
+            "where no limit asks for one",
             "groups.NAME.none_share": "share of lungs with no safe setting",
             "groups.NAME.fails_most": "limit that fails most often; null if none does",
             "answer": "the verdict in words; null with --dry-run",
@@ -200,6 +208,8 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "findings[].published[]": "published interval: lower, upper",
             "findings[].value": "number of the model; null if it cannot be compared",
             "findings[].lungs_drawn[]": "its 95 % interval of the lungs drawn: lower, upper",
+            "findings[].knowledge[]": "its 95 % interval of knowledge: lower, upper",
+            "findings[].within_reach": "whether both intervals together reach the published one",
             "findings[].lungs": "lungs drawn; 0 if the number hangs on none",
             "findings[].verdict": "agrees, set by it, disagrees or not comparable",
             "findings[].why": "why it disagrees or cannot be compared",

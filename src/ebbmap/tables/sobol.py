@@ -7,8 +7,12 @@ from collections.abc import Iterator
 import numpy as np
 import xarray as xr
 
+from ebbmap.analyses.common.pawn import few_cases_notes
 from ebbmap.tables.common import by_population, leaders, margins_of, shown_places
 from ebbmap.tables.model import COUNT, THOUSANDTHS, Column, Form, Table, table
+
+#: A yes-or-no outcome with a share below this has hardly any variance to share out.
+RARE = 0.05
 
 _WIDTH = Form(THOUSANDTHS.spec, missing="not known of every index")
 
@@ -49,4 +53,24 @@ def _certainty_table(result: xr.Dataset) -> Table:
                 pawn,
             )
         )
-    return table("how sure that is", columns, rows, notes=[str(result.attrs["failures"])])
+    notes = [str(result.attrs["failures"]), *rare_notes(result)]
+    if "pawn" in result:
+        notes += [
+            f"{name}: {text}."
+            for name, one in by_population(result)
+            for text in few_cases_notes(one)
+        ]
+    return table("how sure that is", columns, rows, notes=notes)
+
+
+def rare_notes(result: xr.Dataset) -> Iterator[str]:
+    """Yield a warning for each yes-or-no outcome that is nearly always the same somewhere."""
+    for name, found in by_population(result):
+        for outcome in result["outcome"].values.astype(str):
+            variance = found["variance"].sel(outcome=outcome)
+            if outcome.startswith("safe_") and bool((variance < RARE * (1.0 - RARE)).any()):
+                yield (
+                    f"{outcome} of {name} lungs is the same in more than {1.0 - RARE:.0%} of the "
+                    "cases at some places: there variance-based indices say little. Ask for "
+                    "analyses.rare, which says how lungs differ where harm occurs."
+                )

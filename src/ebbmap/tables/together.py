@@ -7,8 +7,8 @@ from collections.abc import Iterator
 import numpy as np
 import xarray as xr
 
-from ebbmap.tables.common import by_rule_and_population
-from ebbmap.tables.model import HUNDREDTHS, WHOLE_SHARE, Column, Table, table
+from ebbmap.tables.common import by_rule_and_population, number_cell, number_column
+from ebbmap.tables.model import HUNDREDTHS, SHARE, Column, Table, table
 
 #: Two margins whose ranks agree as well as this bound one quantity.
 ALIKE = 0.95
@@ -18,15 +18,15 @@ def tables(result: xr.Dataset) -> Iterator[Table]:
     """Yield how many lungs can keep all limits, what excludes what, and which limits are alike."""
     held, apart, joined, alike = [], [], [], []
     for rule, name, found in by_rule_and_population(result):
-        low, high = (float(end) for end in found["held_share_interval"])
-        held.append((rule, name, (float(found["held_share"]), low, high)))
+        held.append((rule, name, number_cell(found, "held_share")))
         apart += [(rule, name, *row) for row in _listed(found, "excluding")]
         joined += [(rule, name, *row) for row in _listed(found, "largest")]
         alike += [(rule, name, *row) for row in _alike(found["rank_correlation"])]
     first = ["rule", "population"]
     notes = [str(text) for text in result["identity"].values if text]
-    share = Column("lungs", WHOLE_SHARE)
-    columns = [*first, Column("lungs that can keep all limits", WHOLE_SHARE, interval=True)]
+    share = Column("lungs", SHARE)
+    title = "lungs that can keep all limits"
+    columns = [*first, number_column(result, "held_share", title, SHARE)]
     yield table(result.attrs["title"], columns, held, notes=notes)
     yield table("limits that exclude each other", [*first, "limits", share], apart)
     yield table("limits that hold together", [*first, "limits", share], joined)

@@ -58,6 +58,7 @@ severity = "caution"
 #: The same with the other kinds of settings.
 OTHER = """
 title = "t"
+lung = "linear"
 lungs = 64
 settings_drawn = 8
 [settings]

@@ -20,6 +20,7 @@ STUDIES = Path(__file__).parents[3] / "studies"
 
 HEAD = """
 title = "t"
+lung = "linear"
 lungs = 300
 seed = 4
 populations = ["obstructive"]

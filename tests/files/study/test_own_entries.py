@@ -8,6 +8,7 @@ from ebbmap.registries.populations import POPULATIONS
 
 START = """
 title = "own"
+lung = "linear"
 [axes]
 t_low = [0.3, 0.6]
 [analyses.window]
@@ -125,7 +126,7 @@ def test_an_own_limit_of_one_rule_is_in_no_other():
 
 
 def test_what_a_study_does_not_say():
-    study = parse_study('title = "short"\n[analyses.window]')
+    study = parse_study('title = "short"\nlung = "linear"\n[analyses.window]')
     assert study.question.lungs == 2000
     assert study.question.seed == 0
     assert study.question.lung == "linear"

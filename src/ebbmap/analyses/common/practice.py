@@ -20,7 +20,7 @@ from ebbmap.registries.parameters import parameter
 from ebbmap.units import display
 
 #: Given instead of a setting, and dropped once that setting is stepped.
-STANDS_FOR = MappingProxyType({"t_low": "t_low_in_time_constants"})
+STANDS_FOR = MappingProxyType({"t_low": "t_low_in_time_constants", "p_high": "plateau_peep"})
 
 #: Breathing that no release depends on.
 SPONTANEOUS = "spontaneous_alveolar_ventilation"

@@ -33,7 +33,7 @@ from ebbmap.analyses.common.growth import (
 from ebbmap.analyses.common.pawn import DISAGREEMENT, disagreement_sentence, estimate_pawn
 from ebbmap.analyses.common.sensitivity import estimate_sobol
 from ebbmap.cases.design import draw_sobol_design
-from ebbmap.cases.evaluate import NO_ALVEOLAR_VENTILATION, OK, unsolved
+from ebbmap.cases.evaluate import NO_STEADY_STATE, OK, unsolved
 from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Found, Progress, in_a_row, join_groups, join_places
 from ebbmap.cases.question import Question
@@ -42,12 +42,12 @@ from ebbmap.errors import NonFiniteOutcomeError
 SETTLED, SPENT, NOT_ASKED = "settled", "budget spent", "no stopping width asked"
 
 #: What is said of cases that are determined, although some of their outcomes have no value.
-FLAGGED = "solved, but have no alveolar ventilation, so no PaCO2 and pH"
+FLAGGED = "solved, but have no steady state, so no PaCO2, pH or SpO2"
 
 #: Cases of which not every outcome is known, from their status.
 _GAPS: Mapping[str, Callable[[np.ndarray], np.ndarray]] = {
     "failed": unsolved,
-    "flagged": lambda status: status == NO_ALVEOLAR_VENTILATION,
+    "flagged": lambda status: status == NO_STEADY_STATE,
 }
 
 INDEPENDENT = (
@@ -250,7 +250,12 @@ class SobolWork:
             # a place with more failures has fewer cases, and more noise
             noise = max(float(piece["pawn_noise"]) for piece in last)
             said = disagreement_sentence(whole["pawn"], whole["pawn_interval"], whole, along)
-            whole = whole.assign(pawn_noise=whole["pawn_noise"].copy(data=noise), disagreement=said)
+            most = max(float(piece["pawn_largest_noise"]) for piece in last)
+            whole = whole.assign(
+                pawn_noise=whole["pawn_noise"].copy(data=noise),
+                pawn_largest_noise=whole["pawn_largest_noise"].copy(data=most),
+                disagreement=said,
+            )
         verdict = NOT_ASKED
         if width is not None:
             verdict = SETTLED if widths[-1] <= width else SPENT

@@ -70,6 +70,7 @@ class Study:
             rules=file.limits.build(),
             lungs=file.lungs,
             seed=file.seed,
+            knowledge=file.knowledge,
         )
 
     @property

@@ -259,4 +259,5 @@ WHOLE = Lung(
     rest=rest,
     cycle=cycle,
     waveform=waveform,
+    costly=True,
 )
