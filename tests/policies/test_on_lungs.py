@@ -51,8 +51,8 @@ def test_the_window_of_flow_is_that_of_the_closed_form(teaching):
     policy, bodies, starts = teaching
     for start in starts:
         tau = start.cohort.values["compliance"] * start.cohort.values["resistance_exp"] / 1000.0
-        # the longest T low that is tried is 3.6 s
-        inside = -tau * np.log(0.5) < 3.4
+        # from 0.05 to 3.6 s is tried
+        inside = (-tau * np.log(0.5) < 3.4) & (-tau * np.log(0.75) > 0.06)
         cohort = start.cohort.part(inside)
         kept = settle(bodies, cohort, cohort.settings)
         width = window_widths(policy, bodies, kept, "t_low")["flow_ratio 0.5 to 0.75"]
