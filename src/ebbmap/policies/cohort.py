@@ -53,7 +53,7 @@ class Cohort:
         """How many, n."""
         return int(self.settings["p_high"].size)
 
-    def part(self, cut: slice) -> Cohort:
+    def part(self, cut: slice | np.ndarray) -> Cohort:
         """Return some of them."""
         parts = (
             {name: value[cut] for name, value in part.items()}

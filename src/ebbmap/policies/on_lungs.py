@@ -20,8 +20,9 @@ from ebbmap.policies.findings import Finding
 from ebbmap.policies.language import SET_RATE, Policy, Rule, release_rate
 from ebbmap.registries.parameters import PARAMETERS
 
-#: Patients of each group that are looked at.
-LUNGS = 256
+#: Patients of each group that are looked at, and those whose windows are: a window takes as many
+#: solutions as places.
+LUNGS, WINDOW_LUNGS = 256, 96
 
 #: A window must be this many steps wide in three of four lungs (our choice): with less, a step from
 #: just outside it lands past its middle.
@@ -131,7 +132,7 @@ def window_widths(
     policy: Policy, bodies: Bodies, start: Settled, name: str
 ) -> dict[str, np.ndarray]:
     """Return how wide a setting's windows are in the lungs that have one, by what is held."""
-    n, entry = start.cohort.size, PARAMETERS[name]
+    cohort, entry = start.cohort.part(slice(WINDOW_LUNGS)), PARAMETERS[name]
     low, high = WIDER[0] * entry.usual_low, min(WIDER[1] * entry.usual_high, entry.high)
     if name == "fio2":
         low, high = entry.usual_low, entry.usual_high
@@ -140,8 +141,8 @@ def window_widths(
         places = np.geomspace(max(low, entry.low), high, PLACES)
     margins: dict[str, list[np.ndarray]] = {}
     for place in places:
-        settings = {**start.settings, name: np.full(n, place)}
-        tried = settle(bodies, start.cohort, settings)
+        settings = {**cohort.settings, name: np.full(cohort.size, place)}
+        tried = settle(bodies, cohort, settings)
         for what, margin in _margins(policy, bodies, tried):
             margins.setdefault(what, []).append(margin)
     return {
