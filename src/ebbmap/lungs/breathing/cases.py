@@ -102,4 +102,4 @@ def chosen(cases: Cases, index: np.ndarray, kind: npt.DTypeLike | None = None) -
 
 def picked(array: np.ndarray, index: np.ndarray, kind: npt.DTypeLike | None = None) -> np.ndarray:
     """Return some of the cases of an array (..., n), in a kind of float if one is named."""
-    return np.asarray(array[..., index], dtype=kind)
+    return np.asarray(np.take(array, index, axis=-1), dtype=kind)

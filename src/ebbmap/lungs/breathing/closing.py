@@ -158,7 +158,8 @@ def _look(lung: Breathing) -> Look:
     peak, slope = low.copy(), np.full_like(low, np.inf)
     start, todo, trial = spread_out(lung, FEW), np.arange(low.size), low
     if np.any(low > 0.0):
-        start = corrected(lung, start, breathe(lung, start, low, brief=True)[1])[0]
+        ran = corrected(lung, start, breathe(lung, start, low, brief=True)[1])[0]
+        start = Start(*(np.where(low > 0.0, one, two) for one, two in zip(ran, start, strict=True)))
     tally, end = breathe(lung, start, trial, brief=True)
     off = balance(lung.cases, tally, trial)
     bracket, rise, least = Bracket(low, high, off, np.full_like(low, np.nan)), off, low

@@ -69,7 +69,7 @@ def edges(
     --------
     >>> decays = np.array([0.3]), np.array([0.03])
     >>> edges(np.array([1.0]), decays, np.array([4])).round(2).ravel().tolist()
-    [0.0, 0.07, 0.31, 0.63, 1.0]
+    [0.0, 0.06, 0.26, 0.59, 1.0]
     """
     last = int(steps.max())
     place = np.minimum(np.arange(last + 1)[:, None] / steps, 1.0)

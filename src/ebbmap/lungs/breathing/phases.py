@@ -62,7 +62,7 @@ class Start(NamedTuple):
 
     def at(self, index: np.ndarray) -> Start:
         """Return the starts of some cases."""
-        return Start(*(part[:, index] for part in self))
+        return Start(*(picked(part, index) for part in self))
 
 
 class Breathing(NamedTuple):

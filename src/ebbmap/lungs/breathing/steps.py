@@ -75,8 +75,8 @@ class Step(NamedTuple):
     """Mean of the airway pressure above P low at start and end [cmH2O], shape (n,)."""
     gas: np.ndarray
     """What goes in [L]."""
-    turned: np.ndarray
-    """Where the flow turns within the step, flat, shape (t,)."""
+    turned: tuple[np.ndarray, ...]
+    """Where the flow turns within the step: phases and cases, shape (t,) each."""
     first: np.ndarray
     """What goes in there before the turn [L], shape (t,)."""
     limited: np.ndarray | None
@@ -298,10 +298,12 @@ def _step(
         stage.behind,
     )
     gas += own * flow
+    if not length.all():
+        # a step of no length changes nothing
+        flow = np.where(length > 0.0, flow, before.flow)
     after = Moment(volume + gas, stage.damp * spread + stage.fed * flow, flow, pushed[2])
-    turned = np.flatnonzero(before.flow * flow < 0.0)
-    turned = turned[length[turned % length.size] > 0.0]
-    ends = before.flow.ravel()[turned], flow.ravel()[turned]
+    turned = np.nonzero(before.flow * flow < 0.0)
+    ends = before.flow[turned], flow[turned]
     return Step(
         length=length,
         before=before,
@@ -309,7 +311,7 @@ def _step(
         airway=0.5 * (pressure + pressures[-1]),
         gas=gas,
         turned=turned,
-        first=_before_turn(length[turned % length.size], ends, gas.ravel()[turned]),
+        first=_before_turn(length[turned[1]], ends, gas[turned]),
         limited=limited,
     )
 

@@ -49,18 +49,17 @@ class Pipe:
     def follow(self, step: Step) -> None:
         """Move the gas of a step, before and after its flow turns."""
         gas = step.gas
-        if step.turned.size:
+        if step.first.size:
             gas = gas.copy()
-            gas.ravel()[step.turned] -= step.first
+            gas[step.turned] -= step.first
             self._turn(step)
         self.move(gas)
 
     def _turn(self, step: Step) -> None:
         """Move what goes in before a turn, where there is one."""
-        size = np.broadcast_to(self.size, self.fresh.shape).ravel()[step.turned]
-        fresh = self.fresh.ravel()[step.turned] + ML_PER_L * step.first
-        self.washed.ravel()[step.turned] -= np.minimum(fresh, 0.0)
-        self.fresh.ravel()[step.turned] = np.clip(fresh, 0.0, size)
+        fresh = self.fresh[step.turned] + ML_PER_L * step.first
+        self.washed[step.turned] -= np.minimum(fresh, 0.0)
+        self.fresh[step.turned] = np.clip(fresh, 0.0, self.size[step.turned[1]])
 
 
 class Tally:
@@ -107,9 +106,9 @@ class Tally:
         if self.brief:
             return
         outwards = np.minimum(step.gas, 0.0)
-        if step.turned.size:
-            late = step.gas.ravel()[step.turned] - step.first
-            outwards.ravel()[step.turned] = np.minimum(step.first, 0.0) + np.minimum(late, 0.0)
+        if step.first.size:
+            late = step.gas[step.turned] - step.first
+            outwards[step.turned] = np.minimum(step.first, 0.0) + np.minimum(late, 0.0)
         self.expired -= outwards
         self.work_out += step.airway * outwards
         self.work += step.airway * step.gas
