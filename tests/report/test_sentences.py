@@ -1,6 +1,7 @@
 """Every sentence of a report that holds a number: the number is read back from the dataset."""
 
 import re
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -234,15 +235,29 @@ def test_a_draft_of_fixed_values_meets_one_setting():
 
 
 def test_the_way_of_searching_boxes_is_told_as_it_is():
-    for number in (boxes.SEARCH_LUNGS, certificates.CERTIFICATE_LUNGS):
-        assert f"{number:,} " in sentences.BOX_METHOD
-    assert (
-        f"at {certificates.CERTIFICATE_SETTINGS} fresh settings and all corners"
-        in sentences.BOX_METHOD
-    )
-    assert f"at most {len(boxes.EXTRA)} boxes are tried" in sentences.BOX_METHOD
-    searched, fresh = re.findall(r"(\d,\d+) (?:fresh )?lungs", sentences.BOX_METHOD)
+    from ebbmap.committee.check import Check
+    from ebbmap.files.protocol import parse_protocol
+
+    protocol = parse_protocol(SINGLE)
+    text = sentences.box_method(Check(protocol, {}))
+    settings = certificates.CERTIFICATE_SETTINGS
+    assert f"at {settings} fresh settings and all corners" in text
+    assert f"at most {len(boxes.EXTRA)} boxes are tried" in text
+    searched, fresh = re.findall(r"(\d,\d+) (?:fresh )?lungs", text)
     assert (searched, fresh) == (f"{boxes.SEARCH_LUNGS:,}", f"{certificates.CERTIFICATE_LUNGS:,}")
+    assert "Sizes that the protocol states" not in sentences.methods_text(Check(protocol, {}))
+
+
+def test_sizes_that_were_cut_are_told():
+    from ebbmap.committee.check import Check
+    from ebbmap.files.protocol import parse_protocol
+
+    sizes = {"search_lungs": 77, "certificate_lungs": 88, "certificate_settings": 9}
+    check = Check(replace(parse_protocol(SINGLE), sizes=sizes), {})
+    text = sentences.box_method(check)
+    assert "compared on 77 lungs" in text
+    assert "up to 88 fresh lungs at 9 fresh settings" in text
+    assert "fresh lungs that certify a box or a default: 88" in sentences.methods_text(check)
 
 
 def test_provenance_is_that_of_the_verdict():
