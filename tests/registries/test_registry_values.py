@@ -61,6 +61,7 @@ GRADES = {
     "paper": r"et al\.|\d{4};",
     "paper, from memory": r"(et al\.|\d{4};).*memory",
     "textbook": r"[Tt]extbook|memory|question book",
+    "guidance page": r"NIH ARDS Network",
     "common practice": r"^common practice, no source",
     "assumption": r"assumption|our choice",
 }
@@ -268,10 +269,14 @@ GIVEN = {
     "resistance_insp": 12.0,
     "closing_time_constant": 2.4,
     "opening_speed": 8.0,
+    "plateau_peep": 9.0,
+    "plateau_volume_per_kg": 6.5,
+    "p_high_at_most": 31.0,
 }
 
 DERIVED = {
     ("opening_time_constant", "opening_speed"): 0.3,
+    ("p_high", "plateau_peep"): 9.0 + 6.5 * 61.0 / 44.0,
     ("predicted_body_weight", "height"): 50.0 + 0.91 * (172.0 - 152.4),
     ("t_low", "t_low_in_time_constants"): 0.6 * 17.0 * 44.0 / 1000.0,
     ("co2_production", "co2_production_per_kg"): 3.1 * 61.0,
