@@ -101,12 +101,12 @@ _CLOSING_IN_INJURY = {
 # What `tests/external/fit_collapse.py` found. Baseline admixture is blood that meets no gas, or too
 # little, in a lung that is all open; closed lung comes on top, once.
 _COLLAPSE_IN_INJURY = {
-    "collapsible_share": _normal(mean=0.475, sd=0.159, low=0.0, high=0.95, source=_FITTED_COLLAPSE),
+    "collapsible_share": _normal(mean=0.478, sd=0.163, low=0.0, high=0.95, source=_FITTED_COLLAPSE),
     "half_closed_pressure": _normal(
-        mean=22.667, sd=3.0, low=5.0, high=50.0, source=f"{_FITTED_COLLAPSE}; spread our choice"
+        mean=22.879, sd=3.0, low=5.0, high=50.0, source=f"{_FITTED_COLLAPSE}; spread our choice"
     ),
     "closing_width": _lognormal(
-        median=2.334, log_sd=0.25, source=f"{_FITTED_COLLAPSE}; spread our choice"
+        median=2.686, log_sd=0.25, source=f"{_FITTED_COLLAPSE}; spread our choice"
     ),
 }
 
