@@ -9,11 +9,16 @@ from ebbmap.registries.populations import POPULATIONS
 BEFORE = {"p_high": 24.0, "p_low": 0.0, "t_high": 5.0, "t_low": 0.4}
 
 
+QUESTION = Question(
+    lung="linear",
+    fixed=BEFORE,
+    populations=(POPULATIONS["normal"], POPULATIONS["restrictive"]),
+)
+
+
 @pytest.fixture(scope="module")
 def followed():
-    groups = (POPULATIONS["normal"], POPULATIONS["restrictive"])
-    question = Question(lung="linear", fixed=BEFORE, populations=groups)
-    return find_course(question, Course(change={"t_low": 0.6}, minutes=60.0))
+    return find_course(QUESTION, Course(change={"t_low": 0.6}, minutes=60.0))
 
 
 def test_the_course_starts_at_the_balance_before(followed):
@@ -21,11 +26,12 @@ def test_the_course_starts_at_the_balance_before(followed):
 
 
 def test_balances_are_those_of_the_settled_cycles(followed):
-    for name in ("normal", "restrictive"):
-        lung = {**POPULATIONS[name].median, **BEFORE}
+    # as folded for this lung
+    for group in QUESTION.populations:
+        lung = {**group.median, **BEFORE}
         for which, t_low in (("paco2_start", 0.4), ("paco2_end", 0.6)):
             alone = simulate(lung="linear", outcomes=["paco2"], **{**lung, "t_low": t_low})
-            assert float(followed[which].sel(population=name)) == float(alone["paco2"])
+            assert float(followed[which].sel(population=group.name)) == float(alone["paco2"])
 
 
 def test_it_moves_one_way_toward_the_new_balance_and_never_past_it(followed):

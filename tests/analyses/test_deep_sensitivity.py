@@ -1,5 +1,6 @@
 """Labelled analyses along an axis: drivers, screening, Shapley effects, mapping, boxes."""
 
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -27,7 +28,10 @@ ASKED = {"along": "t_low", "at": GRID.tolist(), "outcomes": ("auto_peep",)}
 def question(*populations, **changes):
     groups = tuple(POPULATIONS[name] for name in populations or ("obstructive",))
     return Question(
-        **({"fixed": FIXED, "rules": RULES, "populations": groups, "lungs": 400} | changes)
+        **(
+            {"lung": "linear", "fixed": FIXED, "rules": RULES, "populations": groups, "lungs": 400}
+            | changes
+        )
     )
 
 
@@ -211,7 +215,13 @@ def test_screening_fixes_what_does_nothing(tmp_path):
 
 
 def test_shapley_effects_add_up_and_correlations_change_them(tmp_path):
-    found = find_shapley(question("normal", "obstructive"), Shapley(base_size=256, **ASKED))
+    asked = question("normal", "obstructive")
+    normal, group = asked.populations
+    close = {("resistance_insp", "resistance_exp"): 0.9}
+    # as folded, and no further
+    group = replace(group, correlations=close, unfolded=None)
+    asked = replace(asked, populations=(normal, group))
+    found = find_shapley(asked, Shapley(base_size=256, **ASKED))
     total = found["effect"].sum("parameter")
     varies = found["effect"].notnull().all("parameter")
     np.testing.assert_allclose(total.where(varies, 1.0), 1.0, atol=1e-12)
@@ -273,7 +283,7 @@ def test_the_time_constant_is_to_blame(mapped):
 def test_what_cannot_be_solved_counts_on_no_side():
     asked = failing()
     found = find_mapping(
-        Question(lung="linear", **{**vars(asked), "lungs": 500}),
+        replace(asked, lungs=500),
         FactorMapping(along="t_low"),
         axes={"t_low": np.array([0.5])},
     )

@@ -27,7 +27,9 @@ def test_one_setting_has_the_window_of_the_closed_form():
     fixed = {"compliance": 50.0, "resistance_exp": 20.0}
     rule = LimitSet("rule", "rule", (Limit("flow_ratio", "invented", low=0.5, high=0.75),))
     found = find_edge(
-        Question(fixed=fixed, rules={"rule": rule}), Edge(points=10_000), axes={"t_low": [0.1, 1.1]}
+        Question(lung="linear", fixed=fixed, rules={"rule": rule}),
+        Edge(points=10_000),
+        axes={"t_low": [0.1, 1.1]},
     )
     # the flow ratio of a linear lung is exp(-t / tau), tau one second; the range is one second too
     truth = np.log(1 / 0.5) - np.log(1 / 0.75)
@@ -38,6 +40,7 @@ def test_one_setting_has_the_window_of_the_closed_form():
 
 def test_lungs_are_counted_as_a_grid_counts_them():
     asked = Question(
+        lung="linear",
         fixed={"p_high": 20.0, "p_low": 4.0},
         populations=(POPULATIONS["normal"],),
         rules={"all": RULE},
@@ -47,7 +50,9 @@ def test_lungs_are_counted_as_a_grid_counts_them():
     options = Edge(over=list(axes), wanted=0.5, level=0.99)
     found = find_edge(asked, options, axes=axes).squeeze()
     fine = {n: low + (np.arange(80) + 0.5) / 80 * (high - low) for n, (low, high) in axes.items()}
-    solved = simulate(outcomes=RULE.outcomes, **draw_cases(asked, asked.populations[0], fine))
+    solved = simulate(
+        "linear", outcomes=RULE.outcomes, **draw_cases(asked, asked.populations[0], fine)
+    )
     solved = solved.transpose(*axes, "sample")
     judged = judge(RULE, {n: solved[n].values for n in RULE.outcomes})
     share = (judged.safe.mean(axis=-1) >= 0.5).mean()
@@ -58,13 +63,17 @@ def test_lungs_are_counted_as_a_grid_counts_them():
 
 
 def test_four_settings_take_a_twentieth_of_a_grid():
-    found = find_edge(Question(rules={"all": RULE}), Edge(over=list(FOUR)), axes=FOUR).squeeze()
+    found = find_edge(
+        Question(lung="linear", rules={"all": RULE}), Edge(over=list(FOUR)), axes=FOUR
+    ).squeeze()
     assert found["complete"] == 1 and found["grid"] / found["solved"] > 20
     assert found["misjudged_share"] < 0.002
-    values = draw_cases(Question(rules={"all": RULE}), None, {})
+    values = draw_cases(Question(lung="linear", rules={"all": RULE}), None, {})
     unit = np.random.default_rng(1).random((100_000, 4))
     drawn = {n: a[0] + unit[:, i] * (a[1] - a[0]) for i, (n, a) in enumerate(FOUR.items())}
-    solved = simulate(**values | {n: xr.DataArray(v, dims="sample") for n, v in drawn.items()})
+    solved = simulate(
+        "linear", **values | {n: xr.DataArray(v, dims="sample") for n, v in drawn.items()}
+    )
     share = judge(RULE, {n: solved[n].values for n in RULE.outcomes}).safe.mean()
     low, high = found["volume_interval"].values
     # plain draws stray by 0.0012, three of these on either side
@@ -73,7 +82,9 @@ def test_four_settings_take_a_twentieth_of_a_grid():
 
 def test_tables_and_pages_say_the_volume():
     found = find_edge(
-        Question(rules={"all": RULE}), Edge(tolerance=0.1), axes={"t_low": [0.2, 1.4]}
+        Question(lung="linear", rules={"all": RULE}),
+        Edge(tolerance=0.1),
+        axes={"t_low": [0.2, 1.4]},
     )
     volume, safest = tables(found)
     assert volume.column("share of the ranges")[0][0] == float(found["volume"].item())
@@ -91,6 +102,6 @@ def test_tables_and_pages_say_the_volume():
     ],
 )
 def test_what_cannot_be_is_refused(over, axes, said):
-    asked = Question(populations=(POPULATIONS["normal"],), rules={"all": RULE})
+    asked = Question(lung="linear", populations=(POPULATIONS["normal"],), rules={"all": RULE})
     with pytest.raises(EbbmapError, match=said):
         find_edge(asked, Edge(over=over), axes={n: np.array(a) for n, a in axes.items()})

@@ -14,15 +14,16 @@ from ebbmap.registries.populations import POPULATIONS
 
 T_LOW = np.array([0.1, 0.25, 0.5, 0.9, 1.6])
 HARM = LIMIT_SETS["harm"]
-GROUPS = tuple(POPULATIONS[f"{name}_with_tube"] for name in ("normal", "obstructive"))
 ASKED = Question(
     lung="tube",
     fixed={"plateau_peep": 10.0, "p_low": 0.0, "t_high": 4.0, "fio2": 0.6},
-    populations=GROUPS,
+    populations=tuple(POPULATIONS[name] for name in ("normal", "obstructive")),
     rules={"harm": HARM},
     lungs=24,
     seed=3,
 )
+#: As the question folds them: the lung has a tube and no slow part.
+GROUPS = ASKED.populations
 OPTIONS = Foretell(
     ways={
         "flow_ratio": [0.25, 0.5, 0.75],

@@ -26,6 +26,7 @@ AXES = {"t_low": T_LOW, "p_high": [25.0]}
 
 def asked(**changes):
     usual = {
+        "lung": "linear",
         "fixed": {"resistance_exp": RESISTANCE, "p_low": 0.0},
         "populations": (stated(),),
         "rules": {"half": HALF},

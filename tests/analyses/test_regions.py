@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -131,7 +133,7 @@ def test_progress_counts_every_case(question):
 
 def test_a_map_too_large_is_refused_before_any_work(question):
     axes = {name: np.linspace(10, 60, 10_000) for name in ("p_high", "resistance_exp", "t_high")}
-    wide = Question(lung="linear", **{**question.__dict__, "fixed": {}, "lungs": 2})
+    wide = replace(question, fixed={}, lungs=2)
     with pytest.raises(TooLargeError, match="the map of t_high against p_high must fit in memory"):
         find_map(wide, Map(x="p_high", y="t_high", average_over=["resistance_exp"]), axes=axes)
 

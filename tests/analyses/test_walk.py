@@ -4,6 +4,8 @@ Brute force solves each drawn lung at each place and counts verdicts; nothing is
 the analyses say of safe, unsafe and undetermined must be what it counts.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import xarray as xr
@@ -278,7 +280,7 @@ def test_a_sweep_and_its_counts_are_the_judgement(asked):
 def test_middle_lungs_are_judged_alike_by_trade_weaning_and_adjusting(asked):
     costs = ("mean_airway_pressure", "auto_peep")
     traded = find_trade(asked, Trade(axes=["t_low"], costs=costs), axes={"t_low": AT}).isel(rule=0)
-    settings = Question(lung="linear", **vars(asked) | {"fixed": FIXED | {"t_low": 0.4}})
+    settings = replace(asked, fixed=FIXED | {"t_low": 0.4})
     weaned = find_wean(settings, Wean(p_high_end=22.0)).isel(rule=0)
     adjusted = find_adjust(settings, Adjust(steps={"t_low": 0.1})).isel(rule=0)
     (limits,) = asked.rules.values()

@@ -214,17 +214,27 @@ def ways(target: str, given: Collection[str]) -> tuple[Derivation, ...]:
     return tuple(d for d in DERIVATIONS if d.target == target and d.trigger in given)
 
 
-def all_inputs(names: Iterable[str]) -> frozenset[str]:
+def all_inputs(names: Iterable[str], given: Collection[str] | None = None) -> frozenset[str]:
     """Return every parameter that these can be set by: themselves and what derives them.
+
+    Parameters
+    ----------
+    names : iterable of str
+        Parameters.
+    given : collection of str, optional
+        What is given: a derivation that nothing of it asks for counts for nothing.
 
     Examples
     --------
     >>> sorted(all_inputs(["predicted_body_weight"]))
     ['height', 'predicted_body_weight', 'sex']
+    >>> sorted(all_inputs(["predicted_body_weight", "t_low"], given=["compliance", "t_low"]))
+    ['predicted_body_weight', 't_low']
     """
+    asked = [d for d in DERIVATIONS if given is None or d.trigger in given]
     known = set(names)
     added = known
     while added:
-        added = {n for d in DERIVATIONS if d.target in added for n in d.inputs} - known
+        added = {n for d in asked if d.target in added for n in d.inputs} - known
         known |= added
     return frozenset(known)

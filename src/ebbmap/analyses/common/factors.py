@@ -130,9 +130,10 @@ def factors_of(
         that the lung model uses.
     """
     wanted = None if outcomes is None else (*outcomes, *question.outcomes)
-    used = all_inputs(plan(lung_model(question.lung), wanted).parameters)
     values = {**question.fixed, along: place}
     properties = group.properties if group else ()
+    given = {*values, *properties, *question.samples}
+    used = all_inputs(plan(lung_model(question.lung), wanted).parameters, given)
     held = {name: values[name] for name in properties if name in values}
     if None in held.values():
         raise EbbmapError(f"{along} is a property of the lung: the factors need its place.")
@@ -246,7 +247,7 @@ def varying(question: Question, values: dict[str, xr.DataArray]) -> list[str]:
     EbbmapError
         If there are none.
     """
-    used = all_inputs(plan(lung_model(question.lung), question.outcomes).parameters)
+    used = all_inputs(plan(lung_model(question.lung), question.outcomes).parameters, values)
     names = [name for name, array in values.items() if "sample" in array.dims and name in used]
     if not names:
         raise EbbmapError("no property varies. Name a population, or give [samples].")
