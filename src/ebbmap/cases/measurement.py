@@ -281,7 +281,8 @@ def _read(lung: Network, breath: Breath, left: float, slices: int) -> dict[str, 
     cuts = np.linspace(1.0, 0.0, slices + 1)[1:-1, None] * sliced
     flows = _flow_with_left(breath_end, np.concatenate([(left * expired)[None], cuts]))
     edges = np.stack([fastest, *flows[1:], -course.flow[-1, -1]])
-    with np.errstate(divide="ignore"):
+    # a lung whose flow never turns has no slices
+    with np.errstate(divide="ignore", invalid="ignore"):
         taus = (sliced / slices) / (edges[:-1] - edges[1:])
     reading = {
         "static_compliance": np.asarray(breath.tidal_volume) / (plateau - total),
