@@ -47,19 +47,19 @@ def test_lungs_are_counted_as_a_grid_counts_them():
         lungs=80,
     )
     axes = {"t_high": FOUR["t_high"], "t_low": FOUR["t_low"]}
-    options = Edge(over=list(axes), wanted=0.5, level=0.99)
-    found = find_edge(asked, options, axes=axes).squeeze()
-    fine = {n: low + (np.arange(80) + 0.5) / 80 * (high - low) for n, (low, high) in axes.items()}
-    solved = simulate(
-        "linear", outcomes=RULE.outcomes, **draw_cases(asked, asked.populations[0], fine)
-    )
-    solved = solved.transpose(*axes, "sample")
+    fine = {n: low + (np.arange(160) + 0.5) / 160 * (high - low) for n, (low, high) in axes.items()}
+    cases = draw_cases(asked, asked.populations[0], fine)
+    solved = simulate("linear", outcomes=RULE.outcomes, **cases).transpose(*axes, "sample")
     judged = judge(RULE, {n: solved[n].values for n in RULE.outcomes})
-    share = (judged.safe.mean(axis=-1) >= 0.5).mean()
-    low, high = found["volume_interval"].values
-    assert low < share < high and found["misjudged_share"] < 0.005
-    room = found["room"].mean().item()
-    assert room == pytest.approx(share, abs=0.02)
+    served = judged.safe.mean(axis=-1)
+    # where half of 80 lungs are served, slivers one lung wide are missed: the interval knows them
+    for wanted, misjudged in ((0.5, 0.02), (0.7, 0.005)):
+        options = Edge(over=list(axes), wanted=wanted, level=0.99)
+        found = find_edge(asked, options, axes=axes).squeeze()
+        share = (served >= wanted).mean()
+        low, high = found["volume_interval"].values
+        assert low < share < high and found["misjudged_share"] < misjudged
+        assert found["room"].mean().item() == pytest.approx(share, abs=0.02)
 
 
 def test_four_settings_take_a_twentieth_of_a_grid():

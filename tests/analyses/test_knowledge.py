@@ -8,6 +8,7 @@ from scipy.special import ndtri
 
 from ebbmap import find_foretell, find_map, find_together, find_window
 from ebbmap.analyses.common.knowledge import NOT_ASKED, numbers_with_intervals
+from ebbmap.analyses.foretell import Foretell
 from ebbmap.analyses.map import Map
 from ebbmap.analyses.registry import ANALYSES
 from ebbmap.analyses.window import Window
@@ -97,8 +98,10 @@ def test_windows_and_limits_held_together_have_both_intervals():
 
 
 def test_every_number_of_foretell_has_both_intervals():
-    few = asked(knowledge=40, lungs=40)
-    found = find_foretell(few, axes={"t_low": [0.2, 0.35, 0.6]})
+    few = asked(knowledge=40, lungs=20)
+    ways = {"flow_ratio": [0.5, 0.75], "t_low": [0.3, 0.6]}
+    options = Foretell(ways=ways, own_breathing=[0.0], resamples=50)
+    found = find_foretell(few, options, axes={"t_low": [0.2, 0.35, 0.6]})
     names = numbers_with_intervals(found.data_vars)
     assert "best_youden" in names
     for name in names:
