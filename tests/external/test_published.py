@@ -14,6 +14,7 @@ from external.record import RECORD, holds, said
 from sensitivity_of_checks import constants, disagreements
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("finding", FINDINGS, ids=lambda finding: finding.name)
 def test_the_verdict_that_was_written_down_holds(finding):
     value = np.nan if finding.measure is None else finding.measure().value
@@ -91,6 +92,7 @@ WRONG = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", WRONG)
 def test_a_wrong_constant_does_not_pass(name):
     (owner, field), value, finding = WRONG[name]

@@ -8,11 +8,19 @@ import pytest
 from ebbmap.committee.check import check_protocol
 from ebbmap.committee.counting import count_groups
 from ebbmap.committee.lungs import VERDICT, draw_lungs
+from ebbmap.committee.sizes import SIZES
 from ebbmap.committee.verdict import find_verdict
 from ebbmap.errors import StudyError
 from ebbmap.files.protocol import parse_protocol
 
-DRAFT = (Path(__file__).parent / "small_draft.toml").read_text(encoding="utf-8")
+#: Neither the lung nor how much is looked at matters here, so the cheapest is asked.
+LEAST = "".join(f"{name} = {size.least}\n" for name, size in SIZES.items())
+DRAFT = (
+    (Path(__file__).parent / "small_draft.toml")
+    .read_text(encoding="utf-8")
+    .replace("seed = 3", 'lung = "linear"\nseed = 3')
+    .replace("[settings]", f"[sizes]\n{LEAST}[settings]")
+)
 
 
 def protocol_text(sd, more="", cut=""):
