@@ -16,6 +16,7 @@ from support.known import RESISTANCE, TOTAL, share_at, stated
 T_LOW = 0.35
 DRAFT = f"""
 title = "One setting"
+lung = "linear"
 lungs = 400
 settings_drawn = 8
 [settings]

@@ -1,5 +1,7 @@
 """The entries of the parts of a check: what they declare is what results hold."""
 
+from dataclasses import replace
+
 import pytest
 
 from ebbmap.cases.pieces import single
@@ -13,10 +15,23 @@ def test_results_come_in_the_order_of_the_entries(small_check):
     assert {"verdict", "lungs", "parting"} <= set(small_check.results)
 
 
+@pytest.fixture(scope="module")
+def breathed(small_check):
+    """The protocol of the small check, asked again at two levels of own breathing."""
+    return replace(small_check.protocol, own_breathing=(0.0, 2.0))
+
+
+@pytest.fixture(scope="module")
+def results(small_check, breathed):
+    part = PARTS["breathing"]
+    again = part.result(breathed, part.pieces(breathed).whole())
+    return {**small_check.results, "breathing": again}
+
+
 @pytest.mark.parametrize("name", [name for name in PARTS if name not in ("drivers", "knowledge")])
-def test_every_variable_of_a_result_is_declared_and_says_so(name, small_check):
+def test_every_variable_of_a_result_is_declared_and_says_so(name, results):
     """Those of the drivers are declared by the analysis of that kind; knowledge is not asked."""
-    result, declared = small_check.results[name], PARTS[name].variables
+    result, declared = results[name], PARTS[name].variables
     assert set(result.data_vars) <= set(declared)
     assert set(declared) <= set(result.variables)
     for variable, entry in declared.items():
@@ -24,9 +39,8 @@ def test_every_variable_of_a_result_is_declared_and_says_so(name, small_check):
         assert {key: attrs[key] for key in entry.attributes()} == entry.attributes(), variable
 
 
-def test_a_part_without_pieces_is_made_of_those_of_another(small_check):
-    protocol = small_check.protocol
-    cut = check_parts(protocol)
+def test_a_part_without_pieces_is_made_of_those_of_another(breathed):
+    cut = check_parts(breathed)
     for name, part in PARTS.items():
         assert part.name == name
         assert (part.pieces is None) == bool(part.needs)

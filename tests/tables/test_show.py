@@ -225,7 +225,9 @@ def test_a_window_names_its_ends_and_the_limit_that_each_end_breaks(case):
     held = {**case, "p_low": 0.0, "t_high": 5.0}
     told = rows(lung_table(search_windows("linear", held, USUAL), USUAL))
     if case is WINDOWS[0]:
-        printed = invoke("window", *(w for n, v in held.items() for w in ("--set", f"{n}={v}")))
+        words = [w for n, v in held.items() for w in ("--set", f"{n}={v}")]
+        words += [w for name in ("pressure", "volume", "auto_peep") for w in ("--limits", name)]
+        printed = invoke("window", *words, "--lung", "linear", "--rule", "flow_ratio")
         assert all(row["T low"] in printed for row in told)
     by_name = {r["what"]: r for r in told}
     pieces, least = pieces_by_hand(USUAL, **held)
