@@ -146,11 +146,11 @@ def find_boxes(
     >>> from ebbmap.registries.populations import population
     >>> judged_by = {"flow_ratio": limit_set("flow_ratio")}
     >>> normal = (population("normal"),)
-    >>> asked = Question(populations=normal, rules=judged_by, lungs=256)
+    >>> asked = Question("linear", populations=normal, rules=judged_by, lungs=256)
     >>> found = find_boxes(asked, Boxes(resamples=10), axes={"t_low": [0.2, 1.5]})
     >>> edge = found["edge"].sel(event="unsafe", parameter="t_low", bound_side="lower")
     >>> edge.values.round(1).tolist()
-    [[0.5]]
+    [[0.3]]
     """
     options = options or Boxes()
     refuse_unused(axes, *options.over)

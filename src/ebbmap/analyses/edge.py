@@ -121,7 +121,7 @@ def find_edge(
     Examples
     --------
     >>> from ebbmap.registries.limits import limit_set
-    >>> asked = Question(rules={"flow_ratio": limit_set("flow_ratio")})
+    >>> asked = Question("linear", rules={"flow_ratio": limit_set("flow_ratio")})
     >>> found = find_edge(asked, axes={"t_low": [0.1, 1.1]})
     >>> round(float(found["volume"].item()), 2)
     0.28

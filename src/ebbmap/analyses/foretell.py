@@ -123,7 +123,8 @@ def find_foretell(
     Examples
     --------
     >>> from ebbmap.registries.limits import limit_set
-    >>> asked = Question(fixed={"resistance_exp": 10.0}, rules={"harm": limit_set("auto_peep")})
+    >>> harm = {"harm": limit_set("auto_peep")}
+    >>> asked = Question("linear", fixed={"resistance_exp": 10.0}, rules=harm)
     >>> options = Foretell(ways={"flow_ratio": [0.75, 0.5]}, own_breathing=[0.0])
     >>> found = find_foretell(asked, options, axes={"t_low": [0.2, 0.4, 2.0]})
     >>> found["chosen_t_low"].values.round(3).ravel().tolist()

@@ -115,6 +115,7 @@ def find_map(
     >>> from ebbmap.registries.limits import limit_set
     >>> from ebbmap.registries.populations import population
     >>> asked = Question(
+    ...     "linear",
     ...     populations=(population("normal"),), lungs=50,
     ...     rules={"flow_ratio": limit_set("flow_ratio")},
     ... )

@@ -100,8 +100,8 @@ def find_rare(
     >>> from ebbmap.registries.limits import Limit
     >>> from ebbmap.registries.populations import population
     >>> rule = LimitSet("rule", "rule", (Limit("auto_peep", "invented", high=12.0),))
-    >>> asked = Question(populations=(population("normal"),), rules={"rule": rule})
-    >>> found = find_rare(asked, RareHarm(at=[2.0], cases=100))
+    >>> asked = Question("linear", populations=(population("normal"),), rules={"rule": rule})
+    >>> found = find_rare(asked, RareHarm(at=[1.0], cases=100))
     >>> bool(0 < found["harm_share"].item() < 0.001)
     True
     """

@@ -143,7 +143,7 @@ def find_sobol(
     --------
     >>> from ebbmap.registries.populations import population
     >>> normal = (population("normal"),)
-    >>> asked = Question(populations=normal)
+    >>> asked = Question("linear", populations=normal)
     >>> few = Sobol(at=[0.5], outcomes=["flow_ratio"], base_size=64, replicates=2, resamples=100)
     >>> total = find_sobol(asked, few)["total"].isel(population=0, t_low=0, outcome=0)
     >>> total.sortby(total)["parameter"].values.tolist()[0]

@@ -124,7 +124,7 @@ def find_strategies(
     Examples
     --------
     >>> from ebbmap.registries.limits import limit_set
-    >>> asked = Question(fixed={"compliance": 50.0}, rules={"harm": limit_set("harm")})
+    >>> asked = Question("linear", fixed={"compliance": 50.0}, rules={"harm": limit_set("harm")})
     >>> two = Strategies(strategies=["trial_2017", "textbook"], own_breathing=[2.0])
     >>> found = find_strategies(asked, two)
     >>> found["p_high"].values.round(1).ravel().tolist()

@@ -106,7 +106,7 @@ def find_together(
     >>> from ebbmap.registries.limits import Limit
     >>> limits = LimitSet("both", "both", (Limit("flow_ratio", "invented", low=0.5),
     ...                                    Limit("auto_peep", "invented", high=10.0)))
-    >>> asked = Question(fixed={"p_high": 30.0, "p_low": 5.0}, rules={"both": limits})
+    >>> asked = Question("linear", fixed={"p_high": 30.0, "p_low": 5.0}, rules={"both": limits})
     >>> found = find_together(asked, axes={"t_low": [0.1, 0.3, 0.5, 1.0]})
     >>> str(found["excluding"].values.ravel()[0])
     'flow ratio at least 0.5 and auto-PEEP at most 10 cmH₂O'

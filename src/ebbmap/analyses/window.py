@@ -167,7 +167,7 @@ def find_window(
     Examples
     --------
     >>> from ebbmap.registries.limits import limit_set
-    >>> windows = find_window(Question(rules={"flow_ratio": limit_set("flow_ratio")}))
+    >>> windows = find_window(Question("linear", rules={"flow_ratio": limit_set("flow_ratio")}))
     >>> windows["state"].dims
     ('population', 'rule', 'sample')
     """
