@@ -12,7 +12,7 @@ from ebbmap.registries.populations import POPULATIONS
 AT = {
     "p_high": 24.0,
     "p_low": 3.0,
-    "t_high": 4.0,
+    "t_high": 5.0,  # off the 4 to 15 s where practice stops
     "t_low": 0.6,
     "compliance": 55.0,
     "resistance_insp": 14.0,

@@ -382,7 +382,7 @@ def co2_stores_after(
     --------
     >>> stores = dict(co2_store_fast=30.0, co2_store_slow=60.0, co2_store_exchange=7.0)
     >>> [round(float(p), 2) for p in co2_stores_after(1.0, 40.0, 40.0, 0.0, 200.0, **stores)]
-    [45.97, 40.36]
+    [45.97, 40.35]
     """
     clearance = alveolar_ventilation / STPD_TO_TENSION
     exchanged = co2_store_exchange * (slow_tension - paco2)

@@ -154,7 +154,7 @@ class Finding:
         Examples
         --------
         >>> heart = Finding("pulse", "invented", "memory", (60.0, 80.0), None, why="invented")
-        >>> drawn, known = np.array([52.0, 58.0]), np.array([48.0, 59.0])
+        >>> drawn, known = np.array([52.0, 58.0]), np.array([48.0, 58.0])
         >>> heart.reached(55.0, drawn, known), heart.reached(55.0, drawn, known + [0.0, 4.0])
         (False, True)
         """

@@ -6,9 +6,10 @@ import pytest
 from ebbmap.files.study import parse_study
 from ebbmap.registries.populations import POPULATIONS
 
+#: A lung that has every part of the bundled ones, so nothing is folded.
 START = """
 title = "own"
-lung = "linear"
+lung = "whole"
 [axes]
 t_low = [0.3, 0.6]
 [analyses.window]
@@ -36,7 +37,8 @@ def test_an_own_correlation_replaces_that_of_the_base_in_either_order(pair):
     names = group.properties
     expected = base.correlation_matrix.copy()
     i, j = names.index(pair[0]), names.index(pair[1])
-    assert expected[i, j] > 0.8
+    # far enough from what is said instead
+    assert expected[i, j] > 0.5
     expected[i, j] = expected[j, i] = 0.25
     np.testing.assert_array_equal(group.correlation_matrix, expected)
     # said once, not once in either order

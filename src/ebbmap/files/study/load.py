@@ -127,7 +127,7 @@ def parse_study(
     --------
     >>> study = parse_study('title = "t"\n[analyses.window]')
     >>> study.question.lung
-    'linear'
+    'whole'
     """
     raw = read_toml(text, where)
     named = raw.get("use")
