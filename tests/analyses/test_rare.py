@@ -18,13 +18,14 @@ FIXED = {"p_high": 24.0, "p_low": 0.0, "t_high": 5.0}
 
 def test_a_common_share_is_what_counting_finds():
     asked = Question(
+        lung="linear",
         fixed=FIXED,
         populations=(POPULATIONS["obstructive"],),
         rules={"auto_peep": LIMIT_SETS["auto_peep"]},
         lungs=20_000,
     )
     found = find_rare(asked, RareHarm(at=[0.9], cases=200)).squeeze()
-    solved = simulate(**draw_cases(asked, asked.populations[0], {}) | {"t_low": 0.9})
+    solved = simulate("linear", **draw_cases(asked, asked.populations[0], {}) | {"t_low": 0.9})
     judged = judge(asked.rules["auto_peep"], {n: solved[n].values for n in asked.outcomes})
     # the interval of counting is ten times narrower
     low, high = found["harm_share_interval"].values
@@ -43,6 +44,7 @@ def exact(t_low, ratio):
 def test_a_rare_share_is_that_of_the_closed_form(t_low):
     rule = LimitSet("late", "late", (Limit("flow_ratio", "invented", high=0.5),))
     asked = Question(
+        lung="linear",
         fixed=FIXED,
         samples={
             "resistance_exp": Marginal("lognormal", 20.0, 0.3, "invented"),

@@ -63,7 +63,7 @@ def steady_paco2(
     [nan, 40.0]
     """
     tension = co2.paco2(co2_production, alveolar_ventilation)
-    return np.where(np.less(co2_balance, 0.0), np.nan, tension)
+    return np.where(np.greater_equal(co2_balance, 0.0), tension, np.nan)
 
 
 def oxygen_balance(
