@@ -9,6 +9,7 @@ import pytest
 
 from committee_case import DATE, PLAIN, RULED, SINGLE, check_of
 from ebbmap.committee import boxes, certificates
+from ebbmap.digits import share_text
 from ebbmap.report import build, pictures, sentences
 from ebbmap.tables.committee.check import check_tables
 from report.test_tables_by_value import Tables, page_of
@@ -89,7 +90,11 @@ def limited_by(check, *names):
     [
         (("pressure",), ("pressures",), ("CO2 clearance", "oxygenation", "circulation")),
         (("pressure", "co2"), ("CO2 clearance",), ("oxygenation", "load on the lung")),
-        (("co2", "oxygen", "flow_ratio"), ("CO2", "oxygenation"), ("pressures", "volume")),
+        (
+            ("co2", "oxygen", "flow_ratio"),
+            ("CO2 clearance", "oxygenation"),
+            ("pressures", "volume", "a steady state of CO2 and oxygen"),
+        ),
     ],
     ids=["pressure", "with co2", "gas exchange"],
 )
@@ -168,11 +173,14 @@ def test_alternative_texts_say_the_numbers_of_their_pictures(text):
     assert [line[0] for line in said] == list(ALL)
     for group, *numbers in said:
         one = windows.sel(group=group)
-        values = [one["best_t_low"], *one["best_t_low_interval"], 100 * one["best_served_share"]]
-        values += list(100 * one["best_served_share_interval"])
-        for number, value in zip(numbers, values, strict=True):
-            # three digits, or a tenth of a percent
+        values = [one["best_t_low"], *one["best_t_low_interval"]]
+        for number, value in zip(numbers[:3], values, strict=True):
+            # three digits
             assert float(number) == pytest.approx(float(value), rel=0.0051, abs=0.0501)
+        interval = one["best_served_share_interval"].values
+        shares = [float(one["best_served_share"]), *interval]
+        for number, value in zip(numbers[3:], shares, strict=True):
+            assert f"{number} %" == share_text(value, interval)
     for name, picture in pictures.items():
         assert picture.source.startswith("data:image/png;base64,")
         assert picture.width > 100 and picture.height > 50, name
