@@ -15,7 +15,7 @@ ROOT = Path(__file__).parents[1]
 #: Packages from the bottom to the top. A package imports from lines above its own here, never from
 #: its own line or from one below. DEVELOPERS.md quotes these lines.
 LAYERS = """\
-units errors caution
+units errors caution digits
 registry
 exchange
 lungs
@@ -25,6 +25,7 @@ cases
 analyses validation
 catalogue
 committee
+policies
 files
 runs
 tables plotting

@@ -108,7 +108,7 @@ def test_a_study_writes_into_its_output_folder_and_nowhere_else(tmp_path, monkey
     work.mkdir()
     monkeypatch.chdir(work)
     (work / "mine.toml").write_text(
-        'title = "../../elsewhere"\nquestion = "/etc/passwd"\nlungs = 5\n'
+        'title = "../../elsewhere"\nlung = "linear"\nquestion = "/etc/passwd"\nlungs = 5\n'
         'populations = ["own one"]\n[population."own one"]\nbase = "normal"\n'
         'long_name = "../up"\n[limits]\nrules = ["my rule"]\n'
         '[[limits.own]]\nrule = "my rule"\noutcome = "flow_ratio"\nlow = 0.5\nwhy = "../why"\n'
@@ -125,17 +125,20 @@ def test_no_name_of_a_study_or_draft_leads_out_of_the_folder(name, tmp_path):
     for command, text in (
         (
             "run",
-            f'title = "t"\npopulations = ["{name}"]\n[population."{name}"]\nbase = "normal"\n'
+            'title = "t"\nlung = "linear"\n'
+            f'populations = ["{name}"]\n[population."{name}"]\nbase = "normal"\n'
             "[analyses.window]",
         ),
         (
             "run",
-            f'title = "t"\n[limits]\nrules = ["{name}"]\n[[limits.own]]\nrule = "{name}"\n'
+            'title = "t"\nlung = "linear"\n'
+            f'[limits]\nrules = ["{name}"]\n[[limits.own]]\nrule = "{name}"\n'
             'outcome = "flow_ratio"\nlow = 0.5\nwhy = "w"\n[analyses.window]',
         ),
         (
             "check",
-            f'title = "t"\n[[groups]]\npopulation = "{name}"\n[population."{name}"]\n'
+            'title = "t"\nlung = "linear"\n'
+            f'[[groups]]\npopulation = "{name}"\n[population."{name}"]\n'
             'base = "normal"\n[settings]\np_high = 20.0\np_low = 0.0\nt_high = 5.0\n'
             "t_low = 0.5\n",
         ),

@@ -15,20 +15,25 @@ if TYPE_CHECKING:
     from ebbmap.analyses.collapse import find_collapse as find_collapse
     from ebbmap.analyses.compare import find_compare as find_compare
     from ebbmap.analyses.course import find_course as find_course
+    from ebbmap.analyses.edge import find_edge as find_edge
     from ebbmap.analyses.foretell import find_foretell as find_foretell
     from ebbmap.analyses.given import find_given as find_given
     from ebbmap.analyses.inside import find_inside as find_inside
+    from ebbmap.analyses.limits import find_limits as find_limits
     from ebbmap.analyses.map import find_map as find_map
     from ebbmap.analyses.mapping import find_mapping as find_mapping
     from ebbmap.analyses.profile import find_profile as find_profile
+    from ebbmap.analyses.rare import find_rare as find_rare
     from ebbmap.analyses.rules import find_rules as find_rules
     from ebbmap.analyses.screening import find_screening as find_screening
     from ebbmap.analyses.shapley import find_shapley as find_shapley
     from ebbmap.analyses.sobol import find_sobol as find_sobol
     from ebbmap.analyses.startup import find_startup as find_startup
+    from ebbmap.analyses.strategies import find_strategies as find_strategies
     from ebbmap.analyses.sweep import find_sweep as find_sweep
     from ebbmap.analyses.together import find_together as find_together
     from ebbmap.analyses.trade import find_trade as find_trade
+    from ebbmap.analyses.unknowns import find_unknowns as find_unknowns
     from ebbmap.analyses.wean import find_wean as find_wean
     from ebbmap.analyses.window import find_window as find_window
     from ebbmap.cases.draw_design import draw_design as draw_design

@@ -32,6 +32,7 @@ DISPLAY = MappingProxyType(
         "mmHg": "mmHg",
         "mmHg min-1": "mmHg/min",
         "mmHg cmH2O-1": "mmHg/cmH₂O",
+        "cmH2O mmHg-1": "cmH₂O/mmHg",
         "mL mmHg-1": "mL/mmHg",
         "mL min-1 mmHg-1": "mL/(min·mmHg)",
         "mmol L-1": "mmol/L",

@@ -141,12 +141,10 @@ def test_a_release_on_the_grid_is_solved_once():
 
 def test_lungs_keep_their_own_properties():
     groups = (POPULATIONS["restrictive"], POPULATIONS["obstructive"])
-    told = find_collapse(
-        Question("stepped", fixed={"recruitable_share": 0.2}, populations=groups),
-        Collapse(t_low=(0.5,)),
-        axes={"t_low": np.array([0.5])},
-    )
-    for group in groups:
+    question = Question("stepped", fixed={"recruitable_share": 0.2}, populations=groups)
+    told = find_collapse(question, Collapse(t_low=(0.5,)), axes={"t_low": np.array([0.5])})
+    # as folded for this lung
+    for group in question.populations:
         one = told.sel(population=group.name)
         assert float(one["closing_pressure"]) == group.median["closing_pressure"]
         alone = simulate(

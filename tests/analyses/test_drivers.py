@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import xarray as xr
@@ -10,10 +12,12 @@ from ebbmap.cases.question import Question
 from ebbmap.cases.simulate import simulate
 from ebbmap.errors import EbbmapError, NonFiniteOutcomeError
 from ebbmap.kernels.judging import judge
+from ebbmap.lungs import lung_model
 from ebbmap.registries.limits import LIMIT_SETS
-from ebbmap.registries.populations import POPULATIONS, Marginal
+from ebbmap.registries.populations import POPULATIONS, Marginal, folded
 
-GROUP = POPULATIONS["restrictive"]
+#: As a question folds it: the lung has neither a tube nor a slow part.
+GROUP = folded(POPULATIONS["restrictive"], lung_model("linear"))
 RULES = {rule: LIMIT_SETS[rule] for rule in ("flow_ratio", "exhaled_fraction")}
 OUTCOMES = ("auto_peep", "release_rate", "release_volume_per_kg")
 #: What these outcomes can depend on, in the population's order.
@@ -23,7 +27,9 @@ SIZE = dict(base_size=64, resamples=100, replicates=1)
 
 @pytest.fixture(scope="module")
 def question():
-    return Question(populations=(GROUP,), rules=RULES, fixed={"p_high": 24.0}, seed=0)
+    return Question(
+        lung="linear", populations=(GROUP,), rules=RULES, fixed={"p_high": 24.0}, seed=0
+    )
 
 
 @pytest.fixture(scope="module")
@@ -56,7 +62,7 @@ def test_indices_are_those_of_the_design_solved_by_hand(question, found):
         name: GROUP.marginals[name].at(ndtri(unit["unit"].values[:, column]))
         for column, name in enumerate(FACTORS)
     }
-    solved = simulate(p_high=24.0, t_low=0.6, **lungs)
+    solved = simulate("linear", p_high=24.0, t_low=0.6, **lungs)
     outputs = xr.Dataset({name: ("sample", solved[name].values) for name in OUTCOMES})
     for rule, limits in RULES.items():
         judged = judge(limits, {rule: solved[rule].values})
@@ -83,7 +89,7 @@ def test_weight_drives_nothing_but_what_is_taken_per_kg(found):
 
 
 def test_a_fixed_property_is_no_factor(question):
-    held = Question(**{**question.__dict__, "fixed": {"compliance": 40.0}})
+    held = replace(question, fixed={"compliance": 40.0})
     found = find_sobol(
         held, Sobol(along="t_low", outcomes=OUTCOMES, **SIZE), axes={"t_low": np.array([0.5])}
     )
@@ -104,6 +110,7 @@ def test_the_property_along_which_indices_are_taken_is_no_factor(question):
 )
 def test_a_sampled_setting_is_a_factor(question, name, low, high):
     wide = Question(
+        lung="linear",
         populations=(GROUP,),
         rules=RULES,
         samples={name: Marginal("uniform", low, high, "invented")},
@@ -118,7 +125,7 @@ def test_a_sampled_setting_is_a_factor(question, name, low, high):
 def test_every_population_is_explained():
     groups = (GROUP, POPULATIONS["obstructive"])
     found = find_sobol(
-        Question(populations=groups, rules=RULES),
+        Question(lung="linear", populations=groups, rules=RULES),
         Sobol(along="t_low", outcomes=("auto_peep",), second_order=False, **SIZE),
         axes={"t_low": np.array([0.5])},
     )
@@ -129,6 +136,7 @@ def test_every_population_is_explained():
 
 def test_cases_that_could_not_be_solved_stop_the_analysis(question):
     broken = Question(
+        lung="linear",
         populations=(GROUP,),
         rules=RULES,
         fixed={"p_high": 10.0},

@@ -33,6 +33,7 @@ def question(name, group="obstructive", **changes):
             "populations": (POPULATIONS[group],),
             "fixed": FIXED,
             "lungs": N,
+            "lung": "linear",
         }
         | changes
     )
@@ -107,15 +108,17 @@ def test_the_worst_lungs_are_not_left_out_under_the_co2_limits(analysis):
             known, broken = judged.bound_known[bound], judged.bound_broken[bound]
             assert float(at["undetermined"].sel(event=name)) == pytest.approx(1 - known.mean())
             assert int(at["cases"].sel(event=name)) == broken.sum()
-    # pH is unknown in most of them at the shortest T low: said, and not taken for kept
-    assert float(found["undetermined"].sel(event="ph_low", t_low=0.1)) > 0.9
+    # most have no steady state at the shortest T low: no pH, but surely acid, and counted as that
+    shortest = found.sel(t_low=0.1)
+    assert float(shortest["undetermined"].sel(event="ph_low")) == 0.0
+    assert float(shortest["share"].sel(event="ph_low")) > 0.5
     assert int(found["failed"]) == 0
 
 
 def test_a_release_that_clears_nothing_is_too_short_although_no_margin_moves():
     found, judged, _ = events(question("co2"), 0.1)
     nothing = np.isnan(judged.bound_margin).any(axis=0)
-    assert nothing.mean() > 0.9
+    assert nothing.mean() > 0.5
     low = found.names.index(TOO_LOW)
     assert found.happens[nothing, low].all()
     assert found.known[nothing, low].all()

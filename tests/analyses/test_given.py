@@ -21,6 +21,7 @@ LUNGS = Population(
     {("compliance", "resistance_exp"): -0.5},
 )
 QUESTION = Question(
+    lung="linear",
     populations=(LUNGS,),
     fixed={"p_high": 24.0, "p_low": 0.0, "t_high": 60.0, "resistance_insp": 5.0},
     rules={"flow_ratio": limit_set("flow_ratio")},

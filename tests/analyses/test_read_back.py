@@ -24,12 +24,17 @@ from ebbmap.analyses.wean import Wean, find_wean
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.cases.simulate import simulate
 from ebbmap.kernels.judging import judge
+from ebbmap.lungs import lung_model
+from ebbmap.registries.folding import folded
 from ebbmap.registries.limits import Limit, LimitSet, combine, limit_set
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import POPULATIONS, Marginal
 
-GROUPS = tuple(POPULATIONS[name] for name in ("restrictive", "obstructive"))
+#: As the linear lung, which has no tube and no slow part, takes them.
+GROUPS = tuple(
+    folded(POPULATIONS[name], lung_model("linear")) for name in ("restrictive", "obstructive")
+)
 RULES = {
     rule: combine(rule, *(limit_set(name) for name in ("pressure", "auto_peep", rule)))
     for rule in ("flow_ratio", "exhaled_fraction")
@@ -58,22 +63,19 @@ def judged_by_hand(limits, solved):
 
 # weaning
 
-#: A set with an outcome that is unknown where no release clears CO2.
-UNKNOWN = LimitSet(
-    "unknown",
-    "unknown",
-    (
-        Limit("paco2", "invented", high=90.0, width=50.0),
-        Limit("end_high_pressure", "invented", high=30.0),
-    ),
-)
+#: Without own breathing, so that every step is the lung as it is set.
+ALONE = Wean(p_high_end=14.0, own_breathing_at_most=0.0)
+
+#: What a step is judged by: a steady state is asked for, whatever the limits.
+ASKED = {
+    rule: LimitSet(rule, rule, (*limits.limits, *limit_set("steady_state").limits))
+    for rule, limits in RULES.items()
+}
 
 
 @lru_cache
 def weaned():
-    return find_wean(
-        Question("linear", SET, {}, GROUPS, {**RULES, "unknown": UNKNOWN}), Wean(p_high_end=14.0)
-    )
+    return find_wean(Question("linear", SET, {}, GROUPS, RULES), ALONE)
 
 
 def test_every_place_of_the_grid_is_the_solved_case():
@@ -85,7 +87,7 @@ def test_every_place_of_the_grid_is_the_solved_case():
         axes = {name: xr.DataArray(told[name].values, dims=name) for name in ("p_high", "t_high")}
         solved = simulate("linear", **{**group.median, **SET, **axes})
         solved = solved.transpose("p_high", "t_high", ...)
-        for rule, limits in {**RULES, "unknown": UNKNOWN}.items():
+        for rule, limits in ASKED.items():
             code, least, _ = judged_by_hand(limits, solved)
             one = told.sel(population=group.name, rule=rule)
             np.testing.assert_array_equal(one["verdict"], code)
@@ -117,7 +119,7 @@ def test_routes_go_from_the_start_to_the_end_and_carry_their_outcomes():
                 solved = along_route(group.median, p_high, t_high)
                 for name in ("paco2", "spo2", "auto_peep", "release_rate"):
                     np.testing.assert_allclose(one[name][:length], solved[name], rtol=1e-9)
-                code, least, _ = judged_by_hand(RULES[rule], solved)
+                code, least, _ = judged_by_hand(ASKED[rule], solved)
                 np.testing.assert_array_equal(one["route_verdict"][:length], code)
                 np.testing.assert_allclose(one["route_margin"][:length], least, rtol=1e-9)
                 assert one["paco2"][length:].isnull().all()
@@ -136,9 +138,9 @@ def leaving(limits, lung, route, p_high, t_high):
 def test_the_first_unsafe_step_and_its_limit_are_named(start, monkeypatch):
     for name, value in start.items():
         monkeypatch.setitem(SET, name, value)
-    told = find_wean(Question("linear", dict(SET), {}, GROUPS, RULES), Wean(p_high_end=14.0))
+    told = find_wean(Question("linear", dict(SET), {}, GROUPS, RULES), ALONE)
     for group in GROUPS:
-        for rule, limits in RULES.items():
+        for rule, limits in ASKED.items():
             for route in told["route"].values:
                 one = told.sel(population=group.name, rule=rule, route=route)
                 length = int(np.isfinite(one["route_p_high"]).sum())
@@ -153,43 +155,48 @@ def test_the_first_unsafe_step_and_its_limit_are_named(start, monkeypatch):
 
 
 def test_a_step_that_cannot_be_judged_is_not_safe():
-    """A release that does not clear the dead space has no PaCO2."""
-    lung = {"compliance": 12.0, "resistance_exp": 14.0, "predicted_body_weight": 80.0}
-    fixed = {**SET, "t_low": 0.5, **lung}
-    told = find_wean(Question("linear", fixed, {}, (), {"unknown": UNKNOWN}), Wean(p_high_end=12.0))
+    """With P high below P low there is no release."""
+    limits = {"pressure": LimitSet("p", "p", (Limit("end_high_pressure", "invented", high=30.0),))}
+    fixed = {**SET, "p_low": 13.0, "spontaneous_alveolar_ventilation": 4.0}
+    told = find_wean(Question("linear", fixed, {}, (), limits), Wean(p_high_end=12.0))
     one = told.isel(population=0, rule=0).sel(route="common practice")
-    solved = [
-        simulate("linear", **{**fixed, "p_high": float(p), "t_high": float(t)})
-        for p, t in zip(one["route_p_high"].values[:8], one["route_t_high"].values[:8], strict=True)
-    ]
-    codes = [int(judged_by_hand(UNKNOWN, s)[0]) for s in solved]
-    assert 3 in codes
-    first = next(i for i, code in enumerate(codes) if code >= 2)
-    assert int(one["first_unsafe"]) == first
-    if codes[first] == 3:
-        assert str(one["leaves"].values) == "cannot be judged"
-    lost = told.isel(population=0, rule=0).sel(route="safest")
+    assert one["route_verdict"].values[:8].tolist() == [0] * 7 + [3]
+    assert int(one["first_unsafe"]) == 7
+    assert str(one["leaves"].values) == "cannot be judged"
     # no route leads through a place that cannot be judged, and the end is one
+    lost = told.isel(population=0, rule=0).sel(route="safest")
     assert str(lost["leaves"].values) == "no path: a place on the way cannot be judged"
     assert int(lost["first_unsafe"]) == -1
 
 
-def test_a_step_of_which_nothing_is_known_is_the_first_unsafe_one():
-    """No known PaCO2 breaks this limit, so that all that is not safe is unknown."""
-    lost = LimitSet("lost", "lost", (Limit("paco2", "invented", low=1.0, width=10.0),))
-    fixed = {
-        **SET,
-        "t_low": 0.5,
-        "compliance": 12.0,
-        "resistance_exp": 14.0,
-        "predicted_body_weight": 80.0,
-    }
-    told = find_wean(Question("linear", fixed, {}, (), {"lost": lost}), Wean(p_high_end=12.0))
-    one = told.isel(population=0, rule=0).sel(route="common practice")
-    unknown = np.flatnonzero(np.isnan(one["paco2"].values[:8]))
-    assert 0 < unknown[0] < 8
-    assert int(one["first_unsafe"]) == unknown[0]
-    assert str(one["leaves"].values) == "cannot be judged"
+def test_the_patient_takes_over_what_releases_lose_up_to_the_bound():
+    fixed = {**SET, "spontaneous_alveolar_ventilation": 0.5}
+    question = Question("linear", fixed, {}, GROUPS, RULES)
+    told = find_wean(question, Wean(p_high_end=14.0, own_breathing_at_most=2.0))
+    bounded = free = 0
+    for group in GROUPS:
+        one = told.sel(population=group.name, rule="flow_ratio", route="common practice")
+        p_high, t_high = (one[f"route_{name}"].values[:7] for name in ("p_high", "t_high"))
+        # what the releases alone clear
+        solved = along_route(group.median, p_high, t_high)
+        cleared = solved["alveolar_ventilation"].values
+        own = np.clip(0.5 + cleared[0] - cleared, 0.5, 2.0)
+        np.testing.assert_allclose(one["own_breathing"][:7], own, rtol=1e-9)
+        np.testing.assert_allclose(one["alveolar_ventilation"][:7], cleared + own, rtol=1e-9)
+        bounded += (own == 2.0).sum()
+        held = one["paco2"].values[:7][own < 2.0]
+        np.testing.assert_allclose(held, held[0], rtol=1e-9)
+        free += held.size - 1
+    assert bounded > 0 and free > 0
+
+
+@pytest.mark.parametrize(
+    "end, step, places", [(12.0, 2.0, [25, 23, 21, 19, 17, 15, 13, 12]), (20.0, 5.0, [25, 20])]
+)
+def test_steps_are_as_asked_and_the_last_is_shorter(end, step, places):
+    question = Question("linear", {"p_high": 25.0}, {}, (), RULES)
+    told = find_wean(question, Wean(p_high_end=end, p_high_step=step))
+    assert told["p_high"].values.tolist() == places
 
 
 # adjusting
@@ -202,7 +209,7 @@ def adjusted():
 
 def direction(before, after):
     change = after - before
-    return 0 if abs(change) <= 1e-9 * abs(before) else int(np.sign(change))
+    return 0.0 if abs(change) <= 1e-9 * abs(before) else float(np.sign(change))
 
 
 def test_practices_are_compared_with_solved_steps():
@@ -215,8 +222,12 @@ def test_practices_are_compared_with_solved_steps():
             then = solved_once(group.name, practice.setting, SET[practice.setting] + step)
             one = told.sel(population=group.name, practice=practice.name)
             name = practice.outcome
+            if practice.setting == "t_high" and step < 0:
+                # practice stops at 4 s
+                assert np.isnan(one["agrees"])
+                continue
             expected = direction(float(now[name]), float(then[name])) * practice.effect
-            assert int(one["agrees"]) == expected
+            np.testing.assert_equal(float(one["agrees"]), expected)
             assert str(one["practice_source"].values) == practice.source
             check_why(str(one["why"].values), name, now, then)
 
@@ -225,7 +236,7 @@ def test_practices_are_compared_with_solved_steps():
 def solved_once(group, setting=None, value=None):
     """Middle lung of a group as set, or with one setting changed."""
     changed = {} if setting is None else {setting: value}
-    return simulate("linear", **{**POPULATIONS[group].median, **SET, **changed})
+    return simulate("linear", **{**{g.name: g.median for g in GROUPS}[group], **SET, **changed})
 
 
 def check_why(words, name, now, then):
@@ -254,6 +265,37 @@ def check_why(words, name, now, then):
             assert float(number) == pytest.approx(change[what], abs=1.01 * half)
     else:
         assert words == "weighted mean of the two pressures"
+
+
+def test_no_step_goes_further_than_practice_does_but_back_it_may():
+    fixed = {"p_high": 31.0, "t_high": 15.0, "spontaneous_alveolar_ventilation": 3.0}
+    told = find_adjust(Question("linear", fixed, {}, (), RULES), Adjust(steps=dict(STEPS)))
+    one = told.isel(population=0)
+
+    def why(move):
+        return str(one["stopped"].sel(move=move).values)
+
+    assert why("P high +2 cmH₂O").startswith("beyond where practice stops, at most 30 cmH₂O")
+    assert why("T high +0.5 s").startswith("beyond where practice stops, 4 to 15 s")
+    assert why("P low -2 cmH₂O") == "beyond the bounds of the registry"
+    assert why("P high -2 cmH₂O") == why("T high -0.5 s") == ""
+    possible = one["possible"].values == 1
+    np.testing.assert_array_equal(one["stopped"].values == "", possible)
+    assert np.isnan(one["mean_airway_pressure"].values[~possible]).all()
+    assert np.isfinite(one["mean_airway_pressure"].values[possible]).all()
+
+
+def test_a_step_without_a_steady_state_is_unsafe_and_says_why():
+    mechanical = {"mechanical": limit_set("pressure")}
+    fixed = {"p_high": 15.0, "compliance": 12.0, "spontaneous_alveolar_ventilation": 0.75}
+    told = find_adjust(Question("linear", fixed, {}, (), mechanical), Adjust(steps={"p_high": 2.0}))
+    one = told.isel(population=0, rule=0)
+    assert np.isnan(one["paco2"]).values.tolist() == [True, False, True]
+    for move in one["move"].values:
+        here = one.sel(move=move)
+        lost = bool(np.isnan(here["paco2"]))
+        assert str(here["unsteady"].values).startswith("no steady state: CO₂") == lost
+        assert (int(here["verdict"]) == 2) == lost
 
 
 def test_own_breathing_is_not_counted_as_gas_of_a_release():

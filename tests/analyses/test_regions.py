@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -19,7 +21,9 @@ RULES = {r: combine(r, *SHARED, LIMIT_SETS[r]) for r in ("flow_ratio", "exhaled_
 @pytest.fixture(scope="module")
 def question():
     groups = (POPULATIONS["normal"], POPULATIONS["restrictive"])
-    return Question(populations=groups, rules=RULES, fixed={"p_high": 24.0}, lungs=LUNGS, seed=0)
+    return Question(
+        lung="linear", populations=groups, rules=RULES, fixed={"p_high": 24.0}, lungs=LUNGS, seed=0
+    )
 
 
 @pytest.fixture(scope="module")
@@ -40,8 +44,10 @@ def test_dimensions_and_labels(mapped):
 @pytest.mark.parametrize("rule", RULES)
 @pytest.mark.parametrize("name", ["normal", "restrictive"])
 def test_each_cell_is_what_judging_its_lungs_one_by_one_gives(question, mapped, name, rule):
-    cases = draw_cases(question, POPULATIONS[name], AXES)
-    solved = simulate(outcomes=question.outcomes, **cases)
+    # as folded for this lung
+    group = question.populations[question.group_names.index(name)]
+    cases = draw_cases(question, group, AXES)
+    solved = simulate(lung="linear", outcomes=question.outcomes, **cases)
     solved = solved.transpose("resistance_exp", "t_low", "sample")
     one = mapped.sel(population=name, rule=rule)
     flags = [bound.name for bound in RULES[rule].hard]
@@ -72,7 +78,9 @@ def test_the_boundary_is_where_half_of_the_lungs_are_served():
     one_rule = {"flow_ratio": LIMIT_SETS["flow_ratio"]}
     middle = {"compliance": 50.0}
     found = find_map(
-        Question(rules=one_rule, fixed=middle), Map(x="t_low", y="resistance_exp"), axes=axes
+        Question(lung="linear", rules=one_rule, fixed=middle),
+        Map(x="t_low", y="resistance_exp"),
+        axes=axes,
     ).squeeze()
     tau = axes["resistance_exp"] * 0.05
     step = axes["t_low"][1] - axes["t_low"][0]
@@ -90,7 +98,7 @@ def test_where_half_are_never_served_there_is_no_boundary(mapped):
 
 def test_impossible_settings_are_undetermined_neither_safe_nor_unsafe():
     axes = {"p_high": np.array([8.0, 24.0]), "t_low": np.array([0.3, 0.5])}
-    question = Question(rules=RULES, fixed={"p_low": 10.0})
+    question = Question(lung="linear", rules=RULES, fixed={"p_low": 10.0})
     found = find_map(question, Map(x="t_low", y="p_high"), axes=axes).isel(population=0, rule=0)
     assert found["undetermined_share"].values.tolist() == [[1, 1], [0, 0]]
     assert (found["safe_share"][0] == 0).all()
@@ -108,7 +116,7 @@ def test_other_axes_are_averaged_over(question):
     assert found.attrs["averaged_over"] == "P low 0 to 5 cmH₂O (2 values)"
     parts = [
         find_map(
-            Question(**{**question.__dict__, "fixed": {"p_high": 24.0, "p_low": p_low}}),
+            replace(question, fixed={"p_high": 24.0, "p_low": p_low}),
             Map(x="t_low", y="resistance_exp"),
             axes=AXES,
         )["safe_share"]
@@ -125,17 +133,20 @@ def test_progress_counts_every_case(question):
 
 def test_a_map_too_large_is_refused_before_any_work(question):
     axes = {name: np.linspace(10, 60, 10_000) for name in ("p_high", "resistance_exp", "t_high")}
-    wide = Question(**{**question.__dict__, "fixed": {}, "lungs": 2})
+    wide = replace(question, fixed={}, lungs=2)
     with pytest.raises(TooLargeError, match="the map of t_high against p_high must fit in memory"):
         find_map(wide, Map(x="p_high", y="t_high", average_over=["resistance_exp"]), axes=axes)
 
 
 def test_a_caption_says_what_is_assumed_and_what_is_held():
     groups = tuple(POPULATIONS[name] for name in ("normal", "restrictive"))
-    assert Question(populations=groups).unconfirmed_text == (
-        "normal, all; restrictive, all but compliance, venous admixture of an open lung"
+    assert Question(lung="linear", populations=groups).unconfirmed_text == (
+        "normal, all; restrictive, all but venous admixture of an open lung"
     )
-    assert Question(fixed={"t_low": 0.5, "sex": 1.0}).fixed_text == "T low 0.5 s, sex male"
+    assert (
+        Question(lung="linear", fixed={"t_low": 0.5, "sex": 1.0}).fixed_text
+        == "T low 0.5 s, sex male"
+    )
 
 
 def test_an_axis_that_is_not_laid_out_is_refused(question):

@@ -129,7 +129,7 @@ HALVING = Analysis(
     own_pages=lambda result: iter([("halving", None, "a page")]),
 )
 WITH_ONE_MORE = MappingProxyType({**ANALYSES, "halving": HALVING})
-STUDY = 'title = "one more"\npopulations = ["normal", "obstructive"]\n'
+STUDY = 'title = "one more"\nlung = "linear"\npopulations = ["normal", "obstructive"]\n'
 
 
 def test_an_analysis_is_added_with_one_entry(tmp_path):

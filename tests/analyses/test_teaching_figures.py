@@ -29,7 +29,9 @@ SET = {"p_high": 24.0, "p_low": 0.0, "t_high": 4.0, "t_low": 0.5}
 
 @pytest.mark.parametrize("models", [("linear",), ("linear", "tube", "paired")])
 def test_side_by_side_reads_the_same_shares_as_the_solved_cycle(models):
-    told = find_compare(Question(fixed=SET, populations=GROUPS), Compare(models=models))
+    told = find_compare(
+        Question(lung="linear", fixed=SET, populations=GROUPS), Compare(models=models)
+    )
     assert told.sizes["case"] == 2 * len(models)
     for case in told["case"].values:
         one = told.sel(case=case)
@@ -42,14 +44,16 @@ def test_side_by_side_reads_the_same_shares_as_the_solved_cycle(models):
 
 
 def test_what_comes_before_a_short_t_high_is_the_release_before():
-    told = find_compare(Question(fixed={**SET, "t_high": 0.3}))
+    told = find_compare(Question(lung="linear", fixed={**SET, "t_high": 0.3}))
     assert np.isfinite(told["flow"]).all()
     early = told["airway_pressure"].sel(time=slice(-0.79, -0.31))
     assert (early == SET["p_low"]).all()
 
 
 def test_one_longer_release_lets_out_more_and_is_forgotten():
-    told = find_startup(Question(fixed=SET, populations=GROUPS), Startup(cycles=30, longer_cycle=4))
+    told = find_startup(
+        Question(lung="linear", fixed=SET, populations=GROUPS), Startup(cycles=30, longer_cycle=4)
+    )
     trapped = told["trapped_volume"]
     as_set, longer = trapped.sel(course=AS_SET), trapped.sel(course=LONGER)
     assert (longer.sel(cycle=4) < as_set.sel(cycle=4)).all()
@@ -63,9 +67,11 @@ def test_the_course_as_set_is_what_start_up_gives():
     from ebbmap.cases.simulate import start_up
 
     told = (
-        find_startup(Question(fixed=SET), Startup(cycles=5)).isel(population=0).sel(course=AS_SET)
+        find_startup(Question(lung="linear", fixed=SET), Startup(cycles=5))
+        .isel(population=0)
+        .sel(course=AS_SET)
     )
-    first = start_up(start_pressure=5.0, cycles=5, **SET)
+    first = start_up(lung="linear", start_pressure=5.0, cycles=5, **SET)
     # the same closed form, once as an array and once as a number
     np.testing.assert_allclose(told["trapped_volume"], first["trapped_volume"], rtol=1e-12)
     ends = told["alveolar_pressure"].values.reshape(5, -1)[:, -1]
@@ -75,7 +81,7 @@ def test_the_course_as_set_is_what_start_up_gives():
 @pytest.mark.parametrize("cycle", [6, 500])
 def test_the_longer_release_must_be_one_of_the_cycles(cycle):
     with pytest.raises(EbbmapError, match="in cycle 1 to 5"):
-        find_startup(Question(fixed=SET), Startup(cycles=5, longer_cycle=cycle))
+        find_startup(Question(lung="linear", fixed=SET), Startup(cycles=5, longer_cycle=cycle))
 
 
 def test_the_slow_compartment_keeps_more_than_the_flow_shows():
@@ -113,7 +119,7 @@ def test_a_lung_without_a_slow_compartment_is_refused():
 
 def test_the_rules_add_up_to_one_without_a_tube_and_to_more_with_one():
     told = find_rules(
-        Question(fixed={"resistance_quadratic": 12.0}),
+        Question(lung="linear", fixed={"resistance_quadratic": 12.0}),
         Rules(models=("linear", "tube"), along="t_low_in_time_constants"),
         axes={"t_low_in_time_constants": np.linspace(0.1, 3.0, 12)},
     )
@@ -126,7 +132,9 @@ def test_the_rules_add_up_to_one_without_a_tube_and_to_more_with_one():
 
 
 def adjusted(**fixed):
-    return find_adjust(Question(fixed={**SET, **fixed}, populations=GROUPS, rules=RULES, lungs=40))
+    return find_adjust(
+        Question(lung="linear", fixed={**SET, **fixed}, populations=GROUPS, rules=RULES, lungs=40)
+    )
 
 
 def test_every_single_step_and_pair_is_there_once():
@@ -160,6 +168,7 @@ def test_a_step_beyond_the_bounds_is_no_step():
 def test_the_best_moves_are_the_best_by_exhaustive_search():
     told = find_adjust(
         Question(
+            lung="linear",
             fixed={**SET, "t_low": 0.3, "p_high": 22.0},
             populations=GROUPS[:1],
             rules=RULES,
@@ -201,6 +210,7 @@ def test_t_low_in_time_constants_is_stepped_in_seconds():
     fixed = {name: value for name, value in SET.items() if name != "t_low"}
     told = find_adjust(
         Question(
+            lung="linear",
             fixed={
                 **fixed,
                 "t_low_in_time_constants": 0.5,
@@ -211,7 +221,9 @@ def test_t_low_in_time_constants_is_stepped_in_seconds():
         )
     ).isel(population=0)
     direct = find_adjust(
-        Question(fixed={**SET, "compliance": 50.0, "resistance_exp": 20.0}, rules=RULES)
+        Question(
+            lung="linear", fixed={**SET, "compliance": 50.0, "resistance_exp": 20.0}, rules=RULES
+        )
     ).isel(population=0)
     np.testing.assert_allclose(told["paco2"], direct["paco2"], rtol=1e-12)
 
@@ -219,7 +231,7 @@ def test_t_low_in_time_constants_is_stepped_in_seconds():
 @pytest.mark.parametrize("steps", [{"t_low": 0.0}, {"t_low": -0.1}])
 def test_a_step_must_have_a_size(steps):
     with pytest.raises(EbbmapError, match=r"^steps\.t_low: .*greater than 0; got") as refused:
-        find_adjust(Question(fixed=SET), Adjust(steps=steps))
+        find_adjust(Question(lung="linear", fixed=SET), Adjust(steps=steps))
     assert "http" not in str(refused.value)
 
 
@@ -258,7 +270,9 @@ def test_the_safest_path_is_the_safest_of_all_paths(seed):
 
 
 def test_both_routes_start_and_end_at_the_same_settings():
-    told = find_wean(Question(fixed=SET, populations=GROUPS, rules=RULES), Wean(p_high_end=14.0))
+    told = find_wean(
+        Question(lung="linear", fixed=SET, populations=GROUPS, rules=RULES), Wean(p_high_end=14.0)
+    )
     for route in (COMMON, SAFEST):
         p_high = told["route_p_high"].sel(route=route)
         last = p_high.max("step"), p_high.min("step")
@@ -268,17 +282,23 @@ def test_both_routes_start_and_end_at_the_same_settings():
 
 
 def test_a_step_of_the_route_is_a_solved_case():
-    told = find_wean(Question(fixed=SET, populations=GROUPS, rules=RULES)).sel(
+    question = Question(lung="linear", fixed=SET, populations=GROUPS, rules=RULES)
+    told = find_wean(question, Wean(own_breathing_at_most=0.0)).sel(
         population="restrictive", rule="flow_ratio", route=COMMON, step=2
     )
-    alone = simulate(**POPULATIONS["restrictive"].median, **{**SET, "p_high": 20.0, "t_high": 6.0})
+    alone = simulate(
+        lung="linear", **POPULATIONS["restrictive"].median, **{**SET, "p_high": 20.0, "t_high": 6.0}
+    )
     assert float(told["paco2"]) == pytest.approx(float(alone["paco2"]), rel=1e-12)
 
 
 def test_the_first_unsafe_step_is_the_first_below_zero():
     told = find_wean(
         Question(
-            fixed=SET, populations=GROUPS, rules={"oxygen": combine("oxygen", limit_set("oxygen"))}
+            lung="linear",
+            fixed=SET,
+            populations=GROUPS,
+            rules={"oxygen": combine("oxygen", limit_set("oxygen"))},
         ),
         Wean(p_high_end=6.0),
     )
@@ -295,4 +315,4 @@ def test_the_first_unsafe_step_is_the_first_below_zero():
 
 def test_the_end_must_be_below_the_start():
     with pytest.raises(EbbmapError, match="must be below the present P high of 24"):
-        find_wean(Question(fixed=SET, rules=RULES), Wean(p_high_end=24.0))
+        find_wean(Question(lung="linear", fixed=SET, rules=RULES), Wean(p_high_end=24.0))

@@ -19,7 +19,10 @@ RULE = combine("flow_ratio", LIMIT_SETS["pressure"], LIMIT_SETS["co2"], LIMIT_SE
 def traded():
     groups = (POPULATIONS["normal"], POPULATIONS["obstructive"])
     question = Question(
-        fixed={"p_high": 25.0, "p_low": 0.0}, populations=groups, rules={"flow_ratio": RULE}
+        lung="linear",
+        fixed={"p_high": 25.0, "p_low": 0.0},
+        populations=groups,
+        rules={"flow_ratio": RULE},
     )
     return find_trade(question, Trade(axes=list(AXES), costs=COSTS), axes=AXES)
 
@@ -27,6 +30,7 @@ def traded():
 def test_costs_are_those_of_the_middle_lung(traded):
     one = traded.sel(population="normal", rule="flow_ratio").isel(t_low=4, t_high=2)
     alone = simulate(
+        lung="linear",
         **POPULATIONS["normal"].median,
         p_high=25.0,
         p_low=0.0,
@@ -58,6 +62,7 @@ def test_the_answer_agrees_with_the_verdicts(traded):
 
 def test_no_safe_setting_names_what_stands_in_the_way():
     question = Question(
+        lung="linear",
         fixed={"p_high": 40.0, "p_low": 0.0},
         populations=(POPULATIONS["normal"],),
         rules={"flow_ratio": RULE},
@@ -72,7 +77,7 @@ def test_no_safe_setting_names_what_stands_in_the_way():
 def test_one_cost_is_no_trade():
     with pytest.raises(EbbmapError, match=r"^costs: .*at least 2 items after validation, not 1"):
         find_trade(
-            Question(rules={"flow_ratio": RULE}),
+            Question(lung="linear", rules={"flow_ratio": RULE}),
             Trade(axes=list(AXES), costs=("paco2",)),
             axes=AXES,
         )

@@ -177,7 +177,7 @@ RULES = {rule: LIMIT_SETS[rule] for rule in ("flow_ratio", "exhaled_fraction")}
 
 
 def test_the_share_served_is_counted_lung_by_lung():
-    question = Question(populations=GROUPS, rules=RULES, lungs=150, seed=0)
+    question = Question(lung="linear", populations=GROUPS, rules=RULES, lungs=150, seed=0)
     found = find_window(question, Window(level=0.9))
     assert found["lower"].dims == ("population", "rule", "sample", "piece")
     one = found.sel(population="obstructive", rule="flow_ratio")
@@ -192,17 +192,20 @@ def test_the_share_served_is_counted_lung_by_lung():
 
 
 def test_population_windows_are_those_of_its_lungs():
-    question = Question(populations=GROUPS, rules=RULES, fixed={"p_high": 28.0}, lungs=9, seed=0)
+    question = Question(
+        lung="linear", populations=GROUPS, rules=RULES, fixed={"p_high": 28.0}, lungs=9, seed=0
+    )
     found = find_window(question).sel(population="normal", rule="flow_ratio")
     np.testing.assert_allclose(found["lower"][:, 0], -found["time_constant_exp"] * np.log(0.75))
 
 
 def test_windows_along_an_axis_are_those_of_the_middle_lung():
     axis = np.array([8.0, 12.0, 30.0])
-    question = Question(populations=GROUPS, rules=RULES, lungs=9, seed=0)
+    question = Question(lung="linear", populations=GROUPS, rules=RULES, lungs=9, seed=0)
     found = find_window(question, Window(along="resistance_exp"), axes={"resistance_exp": axis})
     assert found.attrs["along"] == "resistance_exp"
-    for group in GROUPS:
+    # as folded for this lung
+    for group in question.populations:
         one = found.sel(population=group.name, rule="flow_ratio")
         tau = axis * group.median["compliance"] / 1000
         np.testing.assert_allclose(one["upper"][:, 0], tau * np.log(2), rtol=EDGE_ERROR)
@@ -230,13 +233,13 @@ def test_the_bundled_co2_limits_leave_the_window_that_a_fine_grid_of_judgements_
 
 
 def test_an_unknown_caution_leaves_a_place_undetermined_as_the_judgement_does():
-    # no alveolar ventilation: pH is unknown, and nothing else asks for it
+    # no steady state of CO2: that of oxygen is unknown, and nothing else asks for it
     limits = LimitSet(
         "mild",
         "mild",
         (
             Limit("flow_ratio", "invented", 0.5, 0.75),
-            Limit("ph", "invented", low=7.2, width=1.0, severity="caution"),
+            Limit("oxygen_balance", "invented", low=0.5, severity="caution"),
         ),
     )
     case = {"predicted_body_weight": 80.0, "compliance": 12.0, "resistance_exp": 10.0}
@@ -255,6 +258,7 @@ def test_an_unknown_caution_leaves_a_place_undetermined_as_the_judgement_does():
 
 def test_shares_of_lungs_count_the_undetermined_apart_and_never_as_served():
     question = Question(
+        lung="linear",
         populations=(POPULATIONS["normal"],),
         rules={"flow_ratio": LIMIT_SETS["flow_ratio"]},
         samples={"p_high": Marginal("uniform", 8.0, 20.0, "invented")},

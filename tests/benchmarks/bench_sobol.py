@@ -24,6 +24,7 @@ SIZE, TIMES, RESAMPLES = 8192, 20, 1000
 def main(peer_resamples: int) -> None:
     rule = combine("flow_ratio", *(LIMIT_SETS[n] for n in ("pressure", "volume", "flow_ratio")))
     question = Question(
+        lung="linear",
         fixed={"p_low": 0.0, "t_high": 5.0},
         samples={"p_high": Marginal("uniform", 20.0, 28.0, "invented")},
         populations=(population("restrictive"),),

@@ -53,6 +53,7 @@ def study(cases: int, sweep: str):
     times = -(-behind // LUNGS)
     return parse_study(f"""
 title = "benchmark"
+lung = "linear"
 populations = ["restrictive"]
 lungs = {behind // times}
 [axes]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import sys
 from datetime import UTC, datetime
 
+import bench_breathing
 import bench_exchange
 import bench_linear
 import bench_peers
@@ -28,6 +29,7 @@ def main(full: bool) -> None:
         ("Lungs against an integrator", lambda: bench_peers.main(100_000 * scale, 20 * scale)),
         ("Stepped lung", lambda: bench_stepped.main(20_000 * scale)),
         ("Whole lung", lambda: bench_whole.main(20_000 * scale, 5 * scale)),
+        ("Breathing lung", lambda: bench_breathing.main(4_000 * scale)),
         ("Sensitivity", lambda: bench_sobol.main(10 * scale)),
         ("Streaming", lambda: bench_stream.main(10_000_000 * scale)),
         ("Cost against size", lambda: bench_size.main(10_000_000 * scale)),

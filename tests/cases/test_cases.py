@@ -23,7 +23,7 @@ def test_fixed_values_axes_and_lungs_have_their_own_dimensions():
 
 
 def test_only_what_the_lung_uses_is_drawn():
-    linear = draw_cases(question(), GROUP, {})
+    linear = draw_cases(question(lung="linear"), GROUP, {})
     paired = draw_cases(question(lung="paired"), GROUP, {})
     assert set(paired) - set(linear) == {"slow_volume_share", "time_constant_slow"}
 

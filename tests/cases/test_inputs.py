@@ -24,8 +24,8 @@ from ebbmap.units import UNITS
 
 SOLVERS = {
     "simulate": ebbmap.simulate,
-    "start_up": lambda **values: ebbmap.start_up(cycles=2, **values),
-    "waveforms": lambda **values: ebbmap.waveforms(points=3, **values),
+    "start_up": lambda **values: ebbmap.start_up(lung="linear", cycles=2, **values),
+    "waveforms": lambda **values: ebbmap.waveforms(lung="linear", points=3, **values),
 }
 each_solver = pytest.mark.parametrize("solve", SOLVERS.values(), ids=SOLVERS)
 
@@ -58,11 +58,13 @@ def test_values_meet_by_label_with_a_start_pressure_or_series_too(solve):
 
 def test_a_start_pressure_meets_the_lungs_by_label():
     start = labelled([10.0, 0.0], ["b", "a"])
-    first = ebbmap.start_up(start_pressure=start, compliance=labelled([40.0, 60.0], ["a", "b"]))
+    first = ebbmap.start_up(
+        lung="linear", start_pressure=start, compliance=labelled([40.0, 60.0], ["a", "b"])
+    )
     assert first["start_pressure"].values.tolist() == [0.0, 10.0]
     assert first["start_pressure"].attrs["units"] == "cmH2O"
     drawn = ebbmap.waveforms(
-        points=2, start_pressure=start, compliance=labelled([40.0, 60.0], ["a", "b"])
+        lung="linear", points=2, start_pressure=start, compliance=labelled([40.0, 60.0], ["a", "b"])
     )
     assert drawn["start_pressure"].values.tolist() == [0.0, 10.0]
 
@@ -101,12 +103,19 @@ def test_windows_meet_by_label_too():
 
 def test_labels_that_repeat_in_the_same_order_are_one_order():
     twice = labelled([0.5, 0.9], ["a", "a"])
-    assert ebbmap.simulate(t_low=twice, p_high=labelled([20.0, 30.0], ["a", "a"])).sizes["x"] == 2
+    assert (
+        ebbmap.simulate(
+            lung="linear", t_low=twice, p_high=labelled([20.0, 30.0], ["a", "a"])
+        ).sizes["x"]
+        == 2
+    )
 
 
 def test_values_without_labels_meet_by_position():
     solved = ebbmap.simulate(
-        t_low=labelled([0.5, 0.9], ["a", "b"]), p_high=xr.DataArray([20.0, 30.0], dims="x")
+        lung="linear",
+        t_low=labelled([0.5, 0.9], ["a", "b"]),
+        p_high=xr.DataArray([20.0, 30.0], dims="x"),
     )
     assert solved["p_high"].sel(x="b") == 30.0
 
@@ -114,9 +123,9 @@ def test_values_without_labels_meet_by_position():
 def test_a_second_coordinate_that_differs_is_refused():
     t_low = xr.DataArray([0.5, 0.9], dims="x", coords={"ward": ("x", ["n", "s"])})
     p_high = xr.DataArray([20.0, 30.0], dims="x", coords={"ward": ("x", ["s", "n"])})
-    assert "ward" in ebbmap.simulate(t_low=t_low).coords
+    assert "ward" in ebbmap.simulate(lung="linear", t_low=t_low).coords
     with pytest.raises(EbbmapError, match="the coordinate 'ward' of p_high must be the same"):
-        ebbmap.simulate(t_low=t_low, p_high=p_high)
+        ebbmap.simulate(lung="linear", t_low=t_low, p_high=p_high)
 
 
 # names that the result needs, or that would say something else
@@ -244,17 +253,19 @@ def test_the_labels_of_a_converted_axis_are_converted_with_it():
         [300.0, 500.0], dims="t_low", coords={"t_low": [300.0, 500.0]}, attrs={"units": "ms"}
     )
     t_low["t_low"].attrs["units"] = "ms"
-    solved = ebbmap.simulate(t_low=t_low, p_high=(20.0 + t_low / 100).drop_attrs(deep=False))
+    solved = ebbmap.simulate(
+        lung="linear", t_low=t_low, p_high=(20.0 + t_low / 100).drop_attrs(deep=False)
+    )
     assert solved["t_low"].values.tolist() == [0.3, 0.5]
     assert solved["p_high"].values.tolist() == [23.0, 25.0]
 
 
 def test_times_are_converted_too():
     times = xr.DataArray([0.0, 500.0], dims="t", attrs={"units": "ms"})
-    assert ebbmap.waveforms(times=times)["time"].values.tolist() == [0.0, 0.5]
+    assert ebbmap.waveforms(lung="linear", times=times)["time"].values.tolist() == [0.0, 0.5]
     for bad in ([0.0, math.inf], [0.0, math.nan], [False, True], [b"1"], "0", [1 + 1j]):
         with pytest.raises(EbbmapError, match="times must"):
-            ebbmap.waveforms(times=bad)
+            ebbmap.waveforms(lung="linear", times=bad)
 
 
 class Quantity:
@@ -338,24 +349,24 @@ def test_a_start_pressure_is_refused_by_its_own_name(kind):
     ids=repr,
 )
 def test_numbers_of_any_kind_are_numbers(value):
-    solved = ebbmap.simulate(t_low=value)
+    solved = ebbmap.simulate(lung="linear", t_low=value)
     assert float(solved["t_low"].values.reshape(-1)[0]) == 1.0
 
 
 def test_a_category_is_a_word_or_its_code():
-    by_word = ebbmap.simulate(sex=["male", "female"], height=175.0)
-    by_code = ebbmap.simulate(sex=[1, 0], height=175.0)
+    by_word = ebbmap.simulate(lung="linear", sex=["male", "female"], height=175.0)
+    by_code = ebbmap.simulate(lung="linear", sex=[1, 0], height=175.0)
     xr.testing.assert_equal(by_word, by_code)
 
 
 @pytest.mark.parametrize("value", [2.5, 2.0, True, 0, -1, "3", None, [3]], ids=repr)
 def test_a_count_that_is_no_whole_number_is_refused(value):
     with pytest.raises(EbbmapError, match="cycles must be a whole number >= 1"):
-        ebbmap.start_up(cycles=value)
+        ebbmap.start_up(lung="linear", cycles=value)
     with pytest.raises(EbbmapError, match="cycles must be a whole number >= 1"):
-        ebbmap.waveforms(cycles=value)
+        ebbmap.waveforms(lung="linear", cycles=value)
     with pytest.raises(EbbmapError, match="points must be a whole number >= 2"):
-        ebbmap.waveforms(points=value)
+        ebbmap.waveforms(lung="linear", points=value)
 
 
 # sizes
@@ -400,11 +411,11 @@ def test_a_result_shares_no_memory_with_what_was_given(solve):
 
 def test_what_is_given_is_left_as_it_was():
     t_low = xr.DataArray([500.0], dims="x", attrs={"units": "ms", "note": "mine"})
-    ebbmap.simulate(t_low=t_low)
+    ebbmap.simulate(lung="linear", t_low=t_low)
     assert t_low.attrs == {"units": "ms", "note": "mine"}
     assert t_low.values.tolist() == [500.0]
 
 
 def test_resolved_defaults_are_no_part_of_the_registry():
     resolve({}, ("p_high",))["p_high"][...] = 1.0
-    assert float(ebbmap.simulate()["p_high"]) == PARAMETERS["p_high"].default
+    assert float(ebbmap.simulate(lung="linear")["p_high"]) == PARAMETERS["p_high"].default

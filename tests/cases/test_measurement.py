@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from ebbmap.cases.measurement import Breath, measure
+from ebbmap.cases.measurement import SETTLED, Breath, measure
 from ebbmap.errors import EbbmapError
 
 LINEAR = {"compliance": 50.0, "resistance_insp": 10.0, "resistance_exp": 12.0}
@@ -112,7 +112,10 @@ def test_one_agrees_with_many():
             "linear", {name: value[index] for name, value in cases.items()}, Breath(valve_time=0.05)
         )
         for name, value in one.items():
-            np.testing.assert_allclose(value, read[name][index], rtol=1e-8, atol=1e-10)
+            # one alone stops as soon as it has settled; among others it goes on until all have
+            unsettled = SETTLED if name == "auto_peep" else 0.0
+            expected = read[name][index]
+            np.testing.assert_allclose(value, expected, rtol=CLOSE, atol=unsettled, err_msg=name)
 
 
 @pytest.mark.parametrize(

@@ -22,15 +22,15 @@ def axis(name, *values):
 
 
 def test_one_case_has_no_dimension():
-    solved = simulate(p_high=24.0)
+    solved = simulate(lung="linear", p_high=24.0)
     assert not solved.sizes
     assert set(outcomes_of(LUNGS["linear"])) | {"status"} == set(solved.data_vars)
 
 
 def test_lists_share_the_sample_dimension():
-    solved = simulate(p_high=[20.0, 24.0], t_low=[0.3, 0.5])
+    solved = simulate(lung="linear", p_high=[20.0, 24.0], t_low=[0.3, 0.5])
     assert dict(solved.sizes) == {"sample": 2}
-    one = simulate(p_high=24.0, t_low=0.5)
+    one = simulate(lung="linear", p_high=24.0, t_low=0.5)
     # vectorised exponentials may round the last digit another way
     assert solved["auto_peep"][1] == pytest.approx(float(one["auto_peep"]), rel=1e-14)
 
@@ -38,22 +38,22 @@ def test_lists_share_the_sample_dimension():
 def test_named_dimensions_span_a_grid_in_any_order():
     t_low, p_high = axis("t_low", 0.3, 0.5, 0.8), axis("p_high", 20.0, 24.0)
     lungs = xr.DataArray(np.linspace(30, 80, 4), dims="sample")
-    one = simulate(t_low=t_low, p_high=p_high, compliance=lungs)
-    other = simulate(compliance=lungs, p_high=p_high, t_low=t_low)
+    one = simulate(lung="linear", t_low=t_low, p_high=p_high, compliance=lungs)
+    other = simulate(lung="linear", compliance=lungs, p_high=p_high, t_low=t_low)
     assert dict(one.sizes) == {"t_low": 3, "p_high": 2, "sample": 4}
     xr.testing.assert_allclose(one["auto_peep"], other["auto_peep"].transpose(*one.dims))
     assert one["compliance"].dims == ("sample",)
 
 
 def test_every_parameter_used_is_a_coordinate():
-    solved = simulate(t_low=[0.3, 0.5], height=175.0, sex="male")
+    solved = simulate(lung="linear", t_low=[0.3, 0.5], height=175.0, sex="male")
     assert float(solved["p_high"]) == PARAMETERS["p_high"].default
     assert float(solved["predicted_body_weight"]) == pytest.approx(70.566)
     assert solved["sex"].attrs["flag_meanings"] == "female male"
 
 
 def test_a_result_says_where_it_comes_from():
-    attrs = simulate().attrs
+    attrs = simulate(lung="linear").attrs
     assert attrs["caution"] == CAUTION
     assert attrs["lung"] == "linear"
     assert attrs["source"].startswith("ebbmap ")
@@ -75,12 +75,12 @@ def test_a_result_says_where_it_comes_from():
 )
 def test_values_that_cannot_be_are_refused(values, text):
     with pytest.raises(EbbmapError, match=text):
-        simulate(**values)
+        simulate(lung="linear", **values)
 
 
 def test_all_bad_values_are_listed():
     with pytest.raises(EbbmapError) as error:
-        simulate(p_hi=1.0, t_low=-1.0, p_high="x")
+        simulate(lung="linear", p_hi=1.0, t_low=-1.0, p_high="x")
     assert len(str(error.value).splitlines()) == 3
 
 
@@ -88,14 +88,19 @@ def test_unknown_lungs_and_outcomes_are_refused():
     with pytest.raises(EbbmapError, match="did you mean 'linear'"):
         simulate("linea")
     with pytest.raises(EbbmapError, match="did you mean 'auto_peep'"):
-        simulate(outcomes=["autopeep"])
+        simulate(lung="linear", outcomes=["autopeep"])
 
 
 def test_verdicts_are_those_of_the_limits():
     limits = LIMIT_SETS["pressure"]
     p_high = np.linspace(12, 36, 49)
     solved = simulate(
-        outcomes=["release_rate"], limits=limits, p_high=p_high, p_low=13.0, t_low=2.0
+        lung="linear",
+        outcomes=["release_rate"],
+        limits=limits,
+        p_high=p_high,
+        p_low=13.0,
+        t_low=2.0,
     )
     assert set(limits.outcomes) < set(solved.data_vars)
     judged = judge(limits, {name: solved[name].values for name in limits.outcomes})
@@ -109,20 +114,22 @@ def test_verdicts_are_those_of_the_limits():
 
 def test_a_verdict_can_be_added_later():
     limits = LIMIT_SETS["flow_ratio"]
-    at_once = simulate(limits=limits, t_low=[0.3, 0.9])
-    later = add_verdict(simulate(t_low=[0.3, 0.9]), limits)
+    at_once = simulate(lung="linear", limits=limits, t_low=[0.3, 0.9])
+    later = add_verdict(simulate(lung="linear", t_low=[0.3, 0.9]), limits)
     xr.testing.assert_identical(at_once.drop_attrs(deep=False), later.drop_attrs(deep=False))
 
 
 def test_the_dataset_holds_the_engines_numbers():
     values = {"t_low": np.linspace(0.2, 1.2, 9), "p_high": np.array(28.0)}
-    solved, expected = simulate(**values), evaluate(LUNGS["linear"], values)
+    solved, expected = simulate(lung="linear", **values), evaluate(LUNGS["linear"], values)
     for name, array in expected.outcomes.items():
         np.testing.assert_array_equal(solved[name], array)
 
 
 def test_first_cycles_are_counted_and_labelled():
-    first = start_up(start_pressure=[0.0, 5.0, 10.0], cycles=6, outcomes=["auto_peep"])
+    first = start_up(
+        lung="linear", start_pressure=[0.0, 5.0, 10.0], cycles=6, outcomes=["auto_peep"]
+    )
     assert first["auto_peep"].dims == ("sample", "cycle")
     assert first["cycle"].values.tolist() == [1, 2, 3, 4, 5, 6]
     assert first["auto_peep"].attrs["units"] == "cmH2O"
@@ -130,21 +137,23 @@ def test_first_cycles_are_counted_and_labelled():
 
 def test_trapping_builds_up_to_the_settled_value():
     slow = dict(compliance=90.0, resistance_exp=50.0, resistance_insp=30.0, t_high=2.0)
-    first = start_up(start_pressure=0.0, cycles=40, **slow)["auto_peep"]
+    first = start_up(lung="linear", start_pressure=0.0, cycles=40, **slow)["auto_peep"]
     # strict growth holds until the distance left is below rounding
     assert (first.diff("cycle")[:8] > 0).all()
-    assert float(first[-1]) == pytest.approx(float(simulate(**slow)["auto_peep"]), rel=1e-12)
+    assert float(first[-1]) == pytest.approx(
+        float(simulate(lung="linear", **slow)["auto_peep"]), rel=1e-12
+    )
 
 
 @pytest.mark.parametrize("start", [float("nan"), float("inf"), -5.0, 500.0, "five"], ids=str)
 def test_a_start_pressure_that_cannot_be_is_refused(start):
     with pytest.raises(EbbmapError, match="start_pressure"):
-        start_up(start_pressure=start)
+        start_up(lung="linear", start_pressure=start)
 
 
 def test_first_cycles_with_pressures_in_the_wrong_order_are_nan():
     names = LUNGS["linear"].solves
-    first = start_up(p_high=10.0, p_low=[5.0, 10.0, 15.0], cycles=2, outcomes=names)
+    first = start_up(lung="linear", p_high=10.0, p_low=[5.0, 10.0, 15.0], cycles=2, outcomes=names)
     for name in names:
         assert first[name].isnull().all("cycle").values.tolist() == [False, True, True], name
 

@@ -28,8 +28,8 @@ def test_the_settled_waveform_ends_where_the_settled_cycle_ends(lung):
 
 def test_first_cycles_end_where_start_up_says():
     values = {"resistance_exp": [12.0, 30.0], "t_low": 0.4, "t_high": 1.5}
-    first = ebbmap.start_up(start_pressure=5.0, cycles=4, **values)
-    drawn = ebbmap.waveforms(start_pressure=5.0, cycles=4, points=7, **values)
+    first = ebbmap.start_up(lung="linear", start_pressure=5.0, cycles=4, **values)
+    drawn = ebbmap.waveforms(lung="linear", start_pressure=5.0, cycles=4, points=7, **values)
     ends = drawn["alveolar_pressure"].values.reshape(2, 4, 14)[..., -1]
     # times just before the jump, a billionth of a cycle early
     np.testing.assert_allclose(ends, first["end_release_pressure"].values, atol=1e-6)
@@ -38,9 +38,13 @@ def test_first_cycles_end_where_start_up_says():
 def test_cases_of_different_timing_are_drawn_as_if_alone():
     t_high, t_low = [2.0, 3.5, 2.0], [0.4, 0.4, 0.7]
     times = np.linspace(0.0, 12.0, 57)
-    together = ebbmap.waveforms(times=times, start_pressure=4.0, t_high=t_high, t_low=t_low)
+    together = ebbmap.waveforms(
+        lung="linear", times=times, start_pressure=4.0, t_high=t_high, t_low=t_low
+    )
     for at, (long, short) in enumerate(zip(t_high, t_low, strict=True)):
-        alone = ebbmap.waveforms(times=times, start_pressure=4.0, t_high=long, t_low=short)
+        alone = ebbmap.waveforms(
+            lung="linear", times=times, start_pressure=4.0, t_high=long, t_low=short
+        )
         np.testing.assert_allclose(
             together["volume"][at], alone["volume"], rtol=ROUNDING, err_msg=str(at)
         )
@@ -49,15 +53,19 @@ def test_cases_of_different_timing_are_drawn_as_if_alone():
 def test_the_settled_cycle_repeats():
     t_high, t_low = 3.0, 0.5
     times = np.linspace(0.0, 3.4, 35)
-    one = ebbmap.waveforms(times=times, t_high=t_high, t_low=t_low)
-    third = ebbmap.waveforms(times=times + 2 * (t_high + t_low), t_high=t_high, t_low=t_low)
+    one = ebbmap.waveforms(lung="linear", times=times, t_high=t_high, t_low=t_low)
+    third = ebbmap.waveforms(
+        lung="linear", times=times + 2 * (t_high + t_low), t_high=t_high, t_low=t_low
+    )
     # shifting a time costs a few of its last digits, and the pressure jumps at T high
     away = np.abs(times - t_high) > 1e-6
     np.testing.assert_allclose(one["flow"][away], third["flow"][away], rtol=1e-9, atol=1e-12)
 
 
 def test_a_release_that_goes_on_empties_the_lung():
-    drawn = ebbmap.waveforms(times=[5.0, 60.0], t_high=5.0, t_low=0.5, release_goes_on=True)
+    drawn = ebbmap.waveforms(
+        lung="linear", times=[5.0, 60.0], t_high=5.0, t_low=0.5, release_goes_on=True
+    )
     assert float(drawn["alveolar_pressure"][1]) == pytest.approx(0.0, abs=1e-9)
 
 
@@ -82,7 +90,7 @@ def test_dimensions_names_and_units():
 
 
 def test_an_impossible_case_is_nan_and_spoils_no_other():
-    drawn = ebbmap.waveforms(p_high=[20.0, 5.0], p_low=9.0, times=[0.0, 1.0])
+    drawn = ebbmap.waveforms(lung="linear", p_high=[20.0, 5.0], p_low=9.0, times=[0.0, 1.0])
     assert np.isnan(drawn["flow"][1]).all()
     assert np.isfinite(drawn["flow"][0]).all()
 
@@ -104,12 +112,14 @@ def test_an_impossible_case_is_nan_and_spoils_no_other():
 )
 def test_what_cannot_be_drawn_is_said(values, told):
     with pytest.raises(EbbmapError, match=told):
-        ebbmap.waveforms(**values)
+        ebbmap.waveforms(lung="linear", **values)
 
 
 def test_times_lie_on_both_sides_of_every_jump():
     grid = cycle_times(5.0, 0.5, 10, cycles=200)
-    drawn = ebbmap.waveforms(times=grid, t_high=5.0, t_low=0.5, p_high=25.0, p_low=2.0)
+    drawn = ebbmap.waveforms(
+        lung="linear", times=grid, t_high=5.0, t_low=0.5, p_high=25.0, p_low=2.0
+    )
     sides = drawn["airway_pressure"].values.reshape(200, 2, 10)
     assert (sides[:, 0] == 25.0).all()
     assert (sides[:, 1] == 2.0).all()

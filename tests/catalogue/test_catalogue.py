@@ -103,9 +103,11 @@ def test_a_hash_follows_what_a_function_takes_from_its_module(monkeypatch):
 def test_a_simulation_takes_own_entries_and_names_them_in_its_result():
     mine = builtin().add(trapped_share, trapped_twice, SET)
     solved = ebbmap.simulate(
-        outcomes=["trapped_twice"], limits=SET, t_low=[0.2, 0.6], catalogue=mine
+        lung="linear", outcomes=["trapped_twice"], limits=SET, t_low=[0.2, 0.6], catalogue=mine
     )
-    plain = ebbmap.simulate(outcomes=["trapped_volume", "release_volume"], t_low=[0.2, 0.6])
+    plain = ebbmap.simulate(
+        lung="linear", outcomes=["trapped_volume", "release_volume"], t_low=[0.2, 0.6]
+    )
     share = plain.trapped_volume / (plain.trapped_volume + plain.release_volume)
     np.testing.assert_allclose(solved.trapped_twice, 2.0 * share * plain.release_volume)
     assert solved.trapped_share.attrs["references"] == WHY
@@ -116,7 +118,7 @@ def test_a_simulation_takes_own_entries_and_names_them_in_its_result():
     assert all(len(one["source_hash"]) == 12 for one in entries.values())
     assert "own_entries" not in plain.attrs
     with pytest.raises(EbbmapError, match="unknown outcome 'trapped_twice'"):
-        ebbmap.simulate(outcomes=["trapped_twice"])
+        ebbmap.simulate(lung="linear", outcomes=["trapped_twice"])
 
 
 def test_a_question_carries_its_catalogue():
@@ -127,11 +129,11 @@ def test_a_question_carries_its_catalogue():
         return ebbmap.simulate(question.lung, outcomes=["trapped_share"])
 
     with mine.active():
-        question = Question()
+        question = Question(lung="linear")
     assert question.catalogue == mine
     assert find(question).trapped_share.ndim == 0
-    assert find(Question(catalogue=mine)).trapped_share.ndim == 0
-    assert Question().catalogue is None
+    assert find(Question(lung="linear", catalogue=mine)).trapped_share.ndim == 0
+    assert Question(lung="linear").catalogue is None
 
 
 @pytest.mark.parametrize(
@@ -160,8 +162,8 @@ def test_only_replace_takes_the_place_of_an_entry():
     mine = builtin().add(other, replace=True)
     assert [*mine.entries["outcome"]] == [*OUTCOMES]
     cases = {"t_low": [0.2, 0.6], "p_low": 5.0}
-    theirs = ebbmap.simulate(outcomes=["auto_peep", "end_release_pressure"], **cases)
-    ours = ebbmap.simulate(outcomes=["auto_peep"], catalogue=mine, **cases)
+    theirs = ebbmap.simulate(lung="linear", outcomes=["auto_peep", "end_release_pressure"], **cases)
+    ours = ebbmap.simulate(lung="linear", outcomes=["auto_peep"], catalogue=mine, **cases)
     np.testing.assert_array_equal(ours.auto_peep, theirs.end_release_pressure)
     with pytest.raises(EbbmapError, match="say replace=True"):
         mine.add(other)
@@ -331,7 +333,9 @@ def test_own_parameters_reach_a_lung_and_a_population():
         "leaky", "leaky", "invented", {"leak_share": ebbmap.Marginal("uniform", 0.1, 0.2, WHY)}
     )
     mine = builtin().add(lost_volume, leak, group)
-    solved = ebbmap.simulate(outcomes=["lost_volume"], leak_share=[0.0, 0.5], catalogue=mine)
+    solved = ebbmap.simulate(
+        lung="linear", outcomes=["lost_volume"], leak_share=[0.0, 0.5], catalogue=mine
+    )
     assert solved.leak_share.attrs["long_name"] == "share of the release that leaks"
     assert float(solved.lost_volume[0]) == 0.0 < float(solved.lost_volume[1])
     with pytest.raises(EbbmapError, match="takes 'leak_share'"):

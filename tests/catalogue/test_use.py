@@ -45,6 +45,7 @@ def process(release_volume):
 
 STUDY = """
 title = "t"
+lung = "linear"
 use = ["mine.py"]
 lungs = 300
 populations = ["restrictive"]
@@ -327,7 +328,7 @@ def test_an_outcome_is_added_to_stored_cases(folder):
     (own,) = load_use(["mine.py"], folder).catalogue.own
     wanted = ["trapped_volume", "release_volume"]
     cases = {"t_low": xr.DataArray([0.3, 0.6], dims="t_low"), "resistance_exp": [10.0, 20.0, 30.0]}
-    stored = ebbmap.simulate(outcomes=wanted, **cases)
+    stored = ebbmap.simulate(lung="linear", outcomes=wanted, **cases)
     added = add_outcome(stored, own.entry.compute)
     assert added.trapped_share.dims == stored.release_volume.dims
     check_trapped(added)
@@ -346,12 +347,14 @@ def test_what_an_added_outcome_needs_is_computed_from_what_is_stored():
         return 2.0 * auto_peep
 
     cases = {"t_low": [0.3, 0.6], "p_low": 2.0}
-    stored = ebbmap.simulate(outcomes=["end_release_pressure"], **cases)
-    whole = ebbmap.simulate(outcomes=["auto_peep"], **cases)
+    stored = ebbmap.simulate(lung="linear", outcomes=["end_release_pressure"], **cases)
+    whole = ebbmap.simulate(lung="linear", outcomes=["auto_peep"], **cases)
     added = add_outcome(stored, twice_auto_peep)
     np.testing.assert_allclose(added.twice_auto_peep, 2.0 * whole.auto_peep)
     assert "auto_peep" not in added
-    lost = ebbmap.simulate(outcomes=["end_release_pressure"], p_high=[20.0, 1.0], p_low=2.0)
+    lost = ebbmap.simulate(
+        lung="linear", outcomes=["end_release_pressure"], p_high=[20.0, 1.0], p_low=2.0
+    )
     assert np.isnan(add_outcome(lost, twice_auto_peep).twice_auto_peep.values).tolist() == [
         False,
         True,

@@ -11,9 +11,13 @@ from typer.testing import CliRunner
 
 import ebbmap
 from ebbmap.cases import checks
+from ebbmap.cases.question import Question, middle_lung
+from ebbmap.cases.simulate import simulate
+from ebbmap.cases.start import START
 from ebbmap.caution import CAUTION
 from ebbmap.cli import app
-from ebbmap.lungs import LUNGS
+from ebbmap.kernels.judging import VERDICTS
+from ebbmap.lungs import DEFAULT_LUNG, LUNGS
 from ebbmap.registries.limits import LIMIT_SETS
 from ebbmap.registries.outcomes import OUTCOMES, outcomes_of
 from ebbmap.registries.parameters import PARAMETERS
@@ -21,6 +25,7 @@ from ebbmap.registries.populations import POPULATIONS
 
 STUDY = """
 title = "tiny"
+lung = "linear"
 seed = 0
 lungs = 20
 populations = ["normal", "restrictive"]
@@ -81,8 +86,11 @@ def test_the_first_line_is_the_caution(words):
     assert done.output.splitlines()[0] == CAUTION
 
 
+LINEAR = ("--lung", "linear", "--set", "spontaneous_alveolar_ventilation=0", "--set", "fio2=0.5")
+
+
 def test_one_cycle_as_json():
-    done = call("cycle", "--json", "--set", "t_low=0.5", "--set", "p_high=24")
+    done = call("cycle", "--json", *LINEAR, "--set", "t_low=0.5", "--set", "p_high=24")
     told = json.loads(done.stdout)
     assert list(told) == ["caution", "lung", "parameters", "outcomes", "status"]
     assert (told["caution"], told["lung"], told["status"]) == (CAUTION, "linear", "ok")
@@ -93,6 +101,30 @@ def test_one_cycle_as_json():
         assert entry["units"] == OUTCOMES[name].units
     # T low 0.5 s, C 50, R 14: exp(-0.5/0.7)
     assert told["outcomes"]["flow_ratio"]["value"] == pytest.approx(0.48954, abs=5e-6)
+
+
+def test_what_is_not_given_is_taken_and_said():
+    told = json.loads(call("cycle", "--json").stdout)
+    assert told["lung"] == DEFAULT_LUNG
+    for name, value in START.items():
+        entry = told["parameters"][name]
+        assert (entry["value"], entry["default"]) == (value, True)
+    # P high: the plateau of 6 mL/kg in 65 kg and 50 mL/cmH2O, above 10
+    assert told["parameters"]["p_high"]["value"] == pytest.approx(17.8)
+    for words in (("cycle",), ("window",), ("adjust",), ("wean",)):
+        text = " ".join(call(*words).output.split())
+        assert f"Not given, so started from: lung {DEFAULT_LUNG}, P high from the plateau" in text
+    named = call("cycle", *LINEAR, "--set", "p_high=20").output
+    assert "started from" not in named
+
+
+@pytest.mark.parametrize("name", ["the default lung", "normal", "restrictive", "obstructive"])
+def test_commands_start_where_no_limit_on_harm_is_broken(name):
+    group = () if name == "the default lung" else (POPULATIONS[name],)
+    asked = Question(fixed=dict(START), populations=group)
+    values = middle_lung(asked, asked.groups()[0], {})
+    judged = simulate(DEFAULT_LUNG, limits=LIMIT_SETS["harm"], **values)
+    assert VERDICTS[int(judged["verdict"])] in ("safe", "caution")
 
 
 def test_a_case_that_cannot_be_solved_is_null_in_json():
@@ -108,8 +140,13 @@ def test_a_category_is_given_by_its_word():
     assert told["predicted_body_weight"]["value"] == pytest.approx(70.566)
 
 
+TEN = ("--set", "resistance_exp=10")
+
+
 def test_a_window_as_json():
-    told = json.loads(call("window", "--json", "--only-rule", "--set", "resistance_exp=10").stdout)
+    told = json.loads(
+        call("window", "--json", *LINEAR, "--only-rule", "--rule", "flow_ratio", *TEN).stdout
+    )
     assert list(told) == ["caution", "lung", "held", "units", "windows"]
     (found,) = told["windows"]
     assert found["state"] == "window"
@@ -121,6 +158,9 @@ def test_a_window_as_json():
 
 CO2_CASE = (
     "window",
+    *LINEAR,
+    "--rule",
+    "flow_ratio",
     "--set",
     "p_high=24",
     "--set",
@@ -148,7 +188,8 @@ def test_the_co2_limits_do_not_hide_a_window():
 
 
 def test_every_piece_of_a_window_is_told():
-    words = ("window", "--only-rule", "--rule", "co2", "--set", "bicarbonate_buffering=0")
+    words = ("window", *LINEAR, "--only-rule", "--rule", "co2", "--set", "p_high=25")
+    words += ("--set", "bicarbonate_buffering=0")
     (found,) = json.loads(call(*words, "--json").stdout)["windows"]
     assert len(found["pieces"]) == 2
     text = call(*words).output
@@ -188,7 +229,9 @@ def test_a_window_names_what_closes_it():
 
 
 def test_without_a_window_both_limits_are_named():
-    text = call("window", "--set", "compliance=15").output
+    limits = (word for name in ("pressure", "volume", "auto_peep") for word in ("--limits", name))
+    words = ("--rule", "flow_ratio", *limits, "--set", "p_high=25", "--set", "compliance=15")
+    text = call("window", *LINEAR, *words).output
     assert "no window" in text
     assert text.count("fails by") == 2
 
@@ -286,7 +329,9 @@ def test_results_carry_names_units_and_where_they_come_from(ran):
 
 def test_pictures_lie_with_the_results_unless_told(tmp_path):
     path = tmp_path / "one.toml"
-    path.write_text('title = "one"\nlungs = 5\n[analyses.window]\n[outputs]\nfigures = ["svg"]')
+    path.write_text(
+        'title = "one"\nlung = "linear"\nlungs = 5\n[analyses.window]\n[outputs]\nfigures = ["svg"]'
+    )
     call("run", path, "--out", tmp_path / "all")
     names = {path.name for path in (tmp_path / "all").iterdir()}
     pictures = {
@@ -333,13 +378,13 @@ def test_a_map_of_impossible_settings_is_told_as_such(tmp_path):
 @pytest.mark.parametrize(
     ("words", "told"),
     [
-        (("window", "--set", "p_high=24"), "held: P high 24 cmH₂O, P low 0 cmH₂O (default)"),
+        (("window", "--set", "p_high=24"), "held: P high 24 cmH₂O, inspired oxygen fraction 0.6,"),
         (
             ("window", "--population", "normal", "--lungs", 20, "--set", "p_high=24"),
-            "held: P high 24 cmH₂O, P low 0 cmH₂O (default)",
+            "held: P high 24 cmH₂O, inspired oxygen fraction 0.6,",
         ),
-        (("adjust", "--set", "p_high=24"), "held: P high 24 cmH₂O, P low 0 cmH₂O (default)"),
-        (("wean", "--set", "p_high=24"), "held: P high 24 cmH₂O, P low 0 cmH₂O (default)"),
+        (("adjust", "--set", "p_high=24"), "held: P high 24 cmH₂O, inspired oxygen fraction 0.6,"),
+        (("wean", "--set", "p_high=24"), "held: P high 24 cmH₂O, inspired oxygen fraction 0.6,"),
         (("cycle", "--set", "p_high=24"), "P low (default)"),
     ],
     ids=lambda words: words[0] if isinstance(words, tuple) else "",
@@ -352,7 +397,7 @@ def test_a_default_is_marked_in_json():
     case = json.loads(call("cycle", "--set", "p_high=24", "--json").stdout)["parameters"]
     assert [case[name]["default"] for name in ("p_high", "p_low")] == [False, True]
     found = json.loads(call("window", "--set", "p_high=24", "--json").stdout)
-    assert found["held"].startswith("P high 24 cmH₂O, P low 0 cmH₂O (default)")
+    assert found["held"].startswith("P high 24 cmH₂O, inspired oxygen fraction 0.6, ")
 
 
 def test_the_version_is_told():

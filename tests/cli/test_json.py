@@ -9,12 +9,14 @@ from typer.testing import CliRunner
 from ebbmap.caution import CAUTION
 from ebbmap.cli import app
 from ebbmap.tables.keys import KEYS
+from json_paths import matches, paths
 
 ROOT = Path(__file__).parents[1]
 DRAFT = ROOT / "files" / "protocol" / "small_draft.toml"
 
 STUDY = """
 title = "tiny"
+lung = "linear"
 seed = 0
 lungs = 20
 populations = ["normal", "restrictive"]
@@ -44,37 +46,6 @@ def document(*words, status=0):
         raise AssertionError(name)
 
     return json.loads(done.stdout, parse_constant=refuse)
-
-
-def paths(value, before=""):
-    """Every path to a value that is no object and no list."""
-    if isinstance(value, dict):
-        for key, inner in value.items():
-            yield from paths(inner, f"{before}.{key}" if before else key)
-    elif isinstance(value, list):
-        for inner in value:
-            yield from paths(inner, f"{before}[]")
-    else:
-        yield before
-
-
-def matches(path, key):
-    """Whether a documented key stands for a path; NAME stands for any name without a dot.
-
-    A list may be null as a whole, and a cell of a table may be a list.
-    """
-    if key == f"{path}[]" or (key.endswith("rows[][]") and path == f"{key}[]"):
-        return True
-    ours, theirs = path.split("."), key.split(".")
-    if len(ours) != len(theirs):
-        return False
-    for own, documented in zip(ours, theirs, strict=True):
-        if documented.startswith("NAME"):
-            if own.count("[]") != documented.count("[]"):
-                return False
-        elif own != documented:
-            return False
-    return True
 
 
 def check_keys(command, told, *, absent=()):
@@ -131,6 +102,7 @@ def test_documents_of_quick_commands(words, absent):
     if words[0] == "describe":
         # the registry has categories, and every entry of it is there
         assert "sex" in told["parameters"]
+        absent = {key for key in KEYS["describe"] if key.startswith("study.")}
     check_keys(words[0], told, absent=absent)
 
 
@@ -229,6 +201,14 @@ def test_one_entry_of_a_registry():
     assert told["outcomes"] == told["limits"] == told["populations"] == told["lungs"] == {}
 
 
+def test_the_limits_of_a_study_and_which_can_hold_together():
+    told = document("describe", "two_rules", "--json")
+    absent = {key for key in KEYS["describe"] if not key.startswith(("study.", "caution"))}
+    check_keys("describe", told, absent=absent | ({"study.tables[].notes[]"} - set(paths(told))))
+    titles = [one["title"] for one in told["study"]["tables"]]
+    assert titles[0] == "limits" and "limits that hold together" in titles
+
+
 def test_a_page_to_explore(tmp_path):
     told = document("teach", "--json", "--out", tmp_path / "page.html", "--set", "p_high=24")
     check_keys("teach", told)
@@ -249,7 +229,7 @@ def test_a_validation(tmp_path):
 def test_pictures(tmp_path):
     (tmp_path / "studies").mkdir()
     (tmp_path / "studies" / "side.toml").write_text(
-        'title = "side"\npopulations = ["normal"]\n[analyses.compare]\n'
+        'title = "side"\nlung = "linear"\npopulations = ["normal"]\n[analyses.compare]\n'
     )
     words = ("figures", "--studies", tmp_path / "studies", "--out", tmp_path / "out", "--json")
     told = document(*words)

@@ -143,8 +143,8 @@ def test_nobody_eligible_is_excluded_and_does_not_hold():
 
 
 @pytest.mark.slow
-def test_one_group_left_out_does_not_spoil_the_rest():
-    text = DRAFT.replace("[limits]", "[eligible]\nresistance_exp = { high = 18.0 }\n[limits]", 1)
+def test_one_group_left_out_does_not_spoil_the_rest(smaller_searches):
+    text = DRAFT.replace("[limits]", "[eligible]\nresistance_insp = { high = 14.0 }\n[limits]", 1)
     protocol = parse_protocol(text)
     found = find_verdict(protocol, count_groups(protocol))
     assert 0 < float(found["excluded_share"].sel(group="normal")) < 0.5
@@ -210,9 +210,13 @@ def test_rules_serve_more_than_one_t_low_until_errors_eat_it_up(draft):
     one = ways["served_share"].sel(group="obstructive")
     fixed = one.sel(way="one T low for all, best")
     ruled = one.sel(way="T low from the time constant, best multiple")
+    ruled_interval = ways["served_share_interval"].sel(group="obstructive", way=ruled["way"])
     assert (fixed == fixed[0]).all()
     assert float(ruled[0]) > float(fixed[0])
-    assert (ruled.diff("error") <= 0).all()
+    # errors blur what a multiple serves, so no share rises but by the draw of the lungs
+    low, high = ruled_interval.transpose("ci_bound", "error")
+    assert (low.values[1:] <= high.values[:-1]).all()
+    assert high[-1] < low[0]
 
 
 def test_the_two_rules_agree_in_the_linear_lung_at_equal_targets(draft):

@@ -1,5 +1,7 @@
 """The entries of the parts of a check: what they declare is what results hold."""
 
+from dataclasses import replace
+
 import pytest
 
 from ebbmap.cases.pieces import single
@@ -13,10 +15,23 @@ def test_results_come_in_the_order_of_the_entries(small_check):
     assert {"verdict", "lungs", "parting"} <= set(small_check.results)
 
 
-@pytest.mark.parametrize("name", [name for name in PARTS if name != "drivers"])
-def test_every_variable_of_a_result_is_declared_and_says_so(name, small_check):
-    """Those of the drivers are declared by the analysis of that kind."""
-    result, declared = small_check.results[name], PARTS[name].variables
+@pytest.fixture(scope="module")
+def breathed(small_check):
+    """The protocol of the small check, asked again at two levels of own breathing."""
+    return replace(small_check.protocol, own_breathing=(0.0, 2.0))
+
+
+@pytest.fixture(scope="module")
+def results(small_check, breathed):
+    part = PARTS["breathing"]
+    again = part.result(breathed, part.pieces(breathed).whole())
+    return {**small_check.results, "breathing": again}
+
+
+@pytest.mark.parametrize("name", [name for name in PARTS if name not in ("drivers", "knowledge")])
+def test_every_variable_of_a_result_is_declared_and_says_so(name, results):
+    """Those of the drivers are declared by the analysis of that kind; knowledge is not asked."""
+    result, declared = results[name], PARTS[name].variables
     assert set(result.data_vars) <= set(declared)
     assert set(declared) <= set(result.variables)
     for variable, entry in declared.items():
@@ -24,16 +39,16 @@ def test_every_variable_of_a_result_is_declared_and_says_so(name, small_check):
         assert {key: attrs[key] for key in entry.attributes()} == entry.attributes(), variable
 
 
-def test_a_part_without_pieces_is_made_of_those_of_another(small_check):
-    protocol = small_check.protocol
-    cut = check_parts(protocol)
+def test_a_part_without_pieces_is_made_of_those_of_another(breathed):
+    cut = check_parts(breathed)
     for name, part in PARTS.items():
         assert part.name == name
         assert (part.pieces is None) == bool(part.needs)
         if part.needs:
             assert PARTS[part.needs].pieces is not None
             assert name not in cut
-    assert set(cut) == {name for name, part in PARTS.items() if part.pieces is not None}
+    made = {name for name, part in PARTS.items() if part.pieces is not None}
+    assert set(cut) == made - {"knowledge"}
 
 
 def test_a_new_part_is_one_entry(small_check, monkeypatch):

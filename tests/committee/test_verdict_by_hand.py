@@ -2,10 +2,11 @@
 
 from dataclasses import replace
 from functools import lru_cache
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from scipy.stats import norm
+from scipy.stats import norm, t
 
 from committee_case import (
     PLAIN,
@@ -94,11 +95,20 @@ def corner_cases(text, number):
 
 
 def interval_by_hand(shares, weights, level=0.95):
-    """Wilson's interval at the number of trials that has the variance of the lungs' shares."""
+    """Wilson's interval at the trials that have the variance of the lungs' shares, Student's t."""
     mean = sum(w * s.mean() for w, s in zip(weights, shares, strict=True))
-    variance = sum(w**2 * s.var(ddof=1) / s.size for w, s in zip(weights, shares, strict=True))
+    parts = [w**2 * s.var(ddof=1) / s.size for w, s in zip(weights, shares, strict=True)]
+    variance, free = sum(parts), [s.size - 1 for s in shares]
     trials = mean * (1 - mean) / variance if variance else sum(s.size for s in shares)
-    return (mean, *wilson_by_hand(mean, trials, level))
+    # Satterthwaite
+    degrees = (
+        variance**2 / sum(v**2 / f for v, f in zip(parts, free, strict=True))
+        if variance
+        else sum(free)
+    )
+    # the level at which a normal quantile is as large as Student's
+    wider = 1 - 2 * norm.sf(t.ppf(0.5 + level / 2, degrees))
+    return (mean, *wilson_by_hand(mean, trials, wider))
 
 
 def weights_by_hand(text):
@@ -187,6 +197,47 @@ def test_what_breaks_most_and_by_how_much(text):
                 assert told == pytest.approx(
                     min(np.quantile(values, 0.5, method="inverted_cdf"), 3.995), abs=0.0051
                 )
+
+
+@every_draft
+def test_what_each_limit_decides(text):
+    protocol = protocol_of(text)
+    found = check_of(text).results["limits"]
+    unit = unit_settings(protocol, protocol.draft, protocol.settings_drawn, "", VERDICT)
+    for number, group in enumerate(("normal", "obstructive")):
+        lungs, scores = everybody(protocol, number, VERDICT, protocol.lungs)
+        kept = chosen(text, lungs)
+        lungs, scores = {k: v[kept] for k, v in lungs.items()}, scores[kept]
+        outcomes = solved(protocol, lungs, settings_for(text, lungs, scores, unit))
+        code, margins = verdicts(protocol.limits, outcomes)
+        one = found.sel(group=group)
+        safe = code <= 1
+        assert float(one["safe_share"]) == pytest.approx(safe.mean(), abs=ROUNDING)
+        interval = interval_by_hand([safe.mean(axis=1)], [1.0])
+        np.testing.assert_allclose(one["safe_share_interval"], interval[1:], atol=1e-9)
+        for place, bound in enumerate(protocol.limits.hard):
+            # a limit so wide that nothing breaks it, unknown or not
+            never = {**outcomes, "never": np.full(code.shape, 0.0)}
+            wide = replace(bound, outcome="never", side="low", value=-1.0)
+            hard = tuple(wide if b is bound else b for b in protocol.limits.hard)
+            loose = SimpleNamespace(hard=hard, caution=protocol.limits.caution)
+            without = verdicts(loose, never)[0] <= 1
+            own, beyond = one.sel(bound=bound.name), -margins[place]
+            broken, other = beyond > 0, np.delete(margins, place, axis=0) < 0
+            most = broken & (margins[place] == np.fmin.reduce(margins))
+            known = beyond[~np.isnan(beyond)]
+            for name, share in (
+                ("without_share", without.mean()),
+                ("gained_share", (without & ~safe).mean()),
+                ("any_broken_share", broken.mean()),
+                ("broken_share", most.mean()),
+                ("alone_share", (broken & ~other.any(axis=0)).mean()),
+                ("expected_excess", np.maximum(known, 0.0).mean()),
+            ):
+                assert float(own[name]) == pytest.approx(share, abs=ROUNDING), (name, bound.name)
+            for past in (0.10, 0.25):
+                share = (beyond > past).mean()
+                assert float(own["past_share"].sel(past=past)) == pytest.approx(share, abs=ROUNDING)
 
 
 @every_draft

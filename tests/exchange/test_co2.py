@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from ebbmap.cases.evaluate import NO_ALVEOLAR_VENTILATION, OK, OUT_OF_DOMAIN, evaluate, resolve
+from ebbmap.cases.evaluate import NO_STEADY_STATE, OK, OUT_OF_DOMAIN, evaluate, resolve
 from ebbmap.exchange import co2
 from ebbmap.lungs import lung_model
 
@@ -15,6 +15,7 @@ NEED_VENTILATION = (
     "arterial_bicarbonate",
     "ph",
     "alveolar_po2",
+    "oxygen_balance",
     "arterial_oxygen_content",
     "pao2",
     "spo2",
@@ -56,7 +57,7 @@ def test_no_ventilation_is_not_a_number_and_never_infinite():
 def test_no_ventilation_is_a_status_and_leaves_the_mechanics():
     values = {"compliance": np.array([5.0, 50.0]), "airway_dead_space_per_kg": np.array(3.0)}
     result = evaluate(lung_model("linear"), values)
-    assert result.status.tolist() == [NO_ALVEOLAR_VENTILATION, OK]
+    assert result.status.tolist() == [NO_STEADY_STATE, OK]
     for name, found in result.outcomes.items():
         assert np.isnan(found[0]) == (name in NEED_VENTILATION), name
         assert np.isfinite(found[1]), name
@@ -71,7 +72,7 @@ def test_status_is_not_set_where_gas_exchange_is_not_asked_for():
 def test_impossible_pressures_stay_out_of_domain():
     values = {"p_high": np.array([10.0, 5.0]), "p_low": np.array(5.0), "compliance": np.array(2.0)}
     result = evaluate(lung_model("linear"), values, ("paco2", "alveolar_ventilation"))
-    assert result.status.tolist() == [NO_ALVEOLAR_VENTILATION, OUT_OF_DOMAIN]
+    assert result.status.tolist() == [NO_STEADY_STATE, OUT_OF_DOMAIN]
     assert np.isnan(result.outcomes["alveolar_ventilation"][1])
 
 

@@ -4,7 +4,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ebbmap.cases.evaluate import NO_ALVEOLAR_VENTILATION, OK, OUT_OF_DOMAIN, evaluate
+from ebbmap.cases.evaluate import NO_STEADY_STATE, OK, OUT_OF_DOMAIN, evaluate
 from ebbmap.lungs import lung_model
 from ebbmap.registries.outcomes import OUTCOMES, plan
 from ebbmap.registries.parameters import PARAMETERS
@@ -19,10 +19,12 @@ NEED_VENTILATION = {
     "arterial_bicarbonate",
     "ph",
     "alveolar_po2",
+    "oxygen_balance",
     "arterial_oxygen_content",
     "pao2",
     "spo2",
 }
+NEED_OXYGEN = {"arterial_oxygen_content", "pao2", "spo2"}
 CASES = 400
 
 
@@ -42,16 +44,22 @@ def test_every_case_is_a_number_or_has_a_status(seed, edges):
     values = {name: draw(rng, PARAMETERS[name], edges) for name in TODO.parameters}
     result = evaluate(LUNG, values, NAMES)
     found, ok = result.outcomes, result.status == OK
-    unventilated = result.status == NO_ALVEOLAR_VENTILATION
+    unsteady = result.status == NO_STEADY_STATE
+    rising = unsteady & (found["co2_balance"] < 0)
+    failing = unsteady & (found["oxygen_balance"] < 0)
     illegal = values["p_high"] <= values["p_low"]
     np.testing.assert_array_equal(result.status == OUT_OF_DOMAIN, illegal)
-    np.testing.assert_array_equal(ok | unventilated | illegal, True)
+    np.testing.assert_array_equal(ok | rising | failing | illegal, True)
     for name, column in found.items():
         assert np.isfinite(column[ok]).all(), name
         assert np.isnan(column[illegal]).all(), name
-        lost = np.isnan(column[unventilated])
-        assert lost.all() if name in NEED_VENTILATION else not lost.any(), name
+        lost = np.isnan(column)
+        for cases, need in ((rising, NEED_VENTILATION), (failing, NEED_OXYGEN)):
+            assert lost[cases].all() if name in need else not lost[cases].any(), name
         assert not np.isinf(column).any(), name
+    # nobody has a higher CO2 than the ceiling, or venous blood with less than no oxygen
+    assert (found["paco2"][ok] <= 200.0 * (1.0 + 1e-12)).all()
+    assert (found["arterial_oxygen_content"] >= found["arteriovenous_difference"])[ok].all()
 
     def within(name, low, high):
         column = found[name][~np.isnan(found[name])]

@@ -76,14 +76,17 @@ def admixture(lung: dict[str, np.ndarray], pressure: float) -> np.ndarray:
 
 
 def response(lung: dict[str, np.ndarray]) -> np.ndarray:
-    """Return the gain of PaO2/FiO2 when P high adds to the mean pressure [mmHg], shape (n,)."""
+    """Return the gain of PaO2/FiO2 when P high adds to the mean pressure [mmHg], shape (n,).
+
+    NaN in a lung without a steady state of gas exchange at either pressure.
+    """
     period = SETTINGS["t_high"] + SETTINGS["t_low"]
     more = RESPONSE_PRESSURE * period / SETTINGS["t_high"]
     usual = {name: np.asarray(value) for name, value in SETTINGS.items()}
     before, after = (
-        evaluate(
-            lung_model("linear"), lung | usual | {"p_high": np.asarray(p)}, ("pao2",)
-        ).outcomes["pao2"]
+        evaluate(lung_model("whole"), lung | usual | {"p_high": np.asarray(p)}, ("pao2",)).outcomes[
+            "pao2"
+        ]
         for p in (P_HIGH, P_HIGH + more)
     )
     return (after - before) / PARAMETERS["fio2"].default
@@ -97,7 +100,7 @@ def measured(fitted: dict[str, float]) -> dict[str, float]:
         "admixture_low": float(low.mean()),
         "admixture_high": float(high.mean()),
         "admixture_sd": float(0.5 * (low.std() + high.std())),
-        "response": float(np.median(response(lung))),
+        "response": float(np.nanmedian(response(lung))),
     }
 
 

@@ -12,7 +12,7 @@ from ebbmap.registries.populations import POPULATIONS
 AT = {
     "p_high": 24.0,
     "p_low": 3.0,
-    "t_high": 4.0,
+    "t_high": 5.0,  # off the 4 to 15 s where practice stops
     "t_low": 0.6,
     "compliance": 55.0,
     "resistance_insp": 14.0,
@@ -47,7 +47,9 @@ def closed_form_slopes():
 @pytest.mark.parametrize(("outcome", "setting"), closed_form_slopes())
 def test_a_small_step_up_less_one_down_is_the_derivative(outcome, setting):
     step = 1e-4
-    told = find_adjust(Question(fixed=AT), Adjust(steps={setting: step})).isel(population=0)
+    told = find_adjust(Question(lung="linear", fixed=AT), Adjust(steps={setting: step})).isel(
+        population=0
+    )
     up, down = told[f"change_{outcome}"].values[1:3]
     slope = (up - down) / (2 * step)
     # central difference: error step^2 / 6 times the third derivative (below 100 here), and
@@ -59,7 +61,7 @@ def test_a_small_step_up_less_one_down_is_the_derivative(outcome, setting):
 def test_bedside_steps_are_the_cycles_before_and_after(setting):
     """A step is the difference of two settled cycles, each solved by itself."""
     present = {**AT, "fio2": 0.5}
-    told = find_adjust(Question(fixed=present)).isel(population=0)
+    told = find_adjust(Question(lung="linear", fixed=present)).isel(population=0)
     moves = [str(move) for move in told["move"].values]
     short = {
         "p_high": "P high",
@@ -69,11 +71,11 @@ def test_bedside_steps_are_the_cycles_before_and_after(setting):
         "fio2": "FiO₂",
     }[setting]
     size = {"p_high": 2.0, "p_low": 2.0, "t_high": 0.5, "t_low": 0.05, "fio2": 0.1}[setting]
-    here = simulate(**present)
+    here = simulate(lung="linear", **present)
     for sign in (1, -1):
         start = f"{short} {'+' if sign > 0 else '-'}"
         row = next(i for i, move in enumerate(moves) if move.startswith(start))
-        there = simulate(**{**present, setting: present[setting] + sign * size})
+        there = simulate(lung="linear", **{**present, setting: present[setting] + sign * size})
         for outcome in ("paco2", "mean_airway_pressure", "auto_peep", "closed_fraction"):
             change = float(told[f"change_{outcome}"].values[row])
             # rounding of numbers up to 100
@@ -82,7 +84,9 @@ def test_bedside_steps_are_the_cycles_before_and_after(setting):
 
 def directions(**fixed):
     """Return what agrees with practice in each population's middle lung."""
-    told = find_adjust(Question(fixed=fixed, populations=tuple(POPULATIONS.values()), lungs=2))
+    told = find_adjust(
+        Question(lung="linear", fixed=fixed, populations=tuple(POPULATIONS.values()), lungs=2)
+    )
     return {
         (str(name), str(practice)): float(told["agrees"].sel(population=name, practice=practice))
         for name in told["population"].values
@@ -104,7 +108,10 @@ def test_co2_and_mean_airway_pressure_follow_common_practice(p_high):
 def test_a_longer_release_of_an_empty_lung_raises_co2():
     """Against practice: a stiff lung that is empty after 4 time constants only loses rate."""
     told = find_adjust(
-        Question(fixed={"compliance": 20.0, "resistance_exp": 10.0, "t_low": 0.8, "t_high": 5.0})
+        Question(
+            lung="linear",
+            fixed={"compliance": 20.0, "resistance_exp": 10.0, "t_low": 0.8, "t_high": 5.0},
+        )
     ).isel(population=0)
     practice = "T low longer: arterial CO₂ tension falls"
     assert float(told["agrees"].sel(practice=practice)) == -1.0

@@ -44,7 +44,9 @@ def test_the_bundled_population_is_the_fitted_one():
         "closing_width": (fitted["closing_width"], WIDTH_LOG_SD),
     }
     for name, (centre, spread) in told.items():
-        assert (marginals[name].centre, marginals[name].spread) == (centre, spread), name
+        kept = (marginals[name].centre, marginals[name].spread)
+        # six digits of a logarithm are kept
+        assert kept == pytest.approx((centre, spread), rel=1e-5), name
 
 
 def test_other_lungs_drawn_answer_to_pressure_as_published(lungs):
@@ -56,7 +58,7 @@ def test_other_lungs_drawn_answer_to_pressure_as_published(lungs):
     )
     assert 0.06 < low.mean() - high.mean() < 0.11
     # Ibarra-Estrada 2022: 26 (13 to 38) for 3.1 cmH2O
-    assert 13.0 < np.median(response(lungs)) < 38.0
+    assert 13.0 < np.nanmedian(response(lungs)) < 38.0
 
 
 def test_shunt_without_the_baseline_was_not_fitted(lungs):
@@ -75,7 +77,7 @@ def test_a_shorter_release_raises_oxygen_where_the_patient_breathes(lungs):
         known["spontaneous_alveolar_ventilation"] = np.asarray(own)
         before, after = (
             evaluate(
-                lung_model("linear"), lungs | known | {"t_low": np.asarray(t)}, ("pao2",)
+                lung_model("whole"), lungs | known | {"t_low": np.asarray(t)}, ("pao2",)
             ).outcomes["pao2"]
             for t in (0.5, 0.45)
         )

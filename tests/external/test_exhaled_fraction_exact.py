@@ -22,7 +22,7 @@ def question(correlation=0.0):
     pairs = {("compliance", "resistance_exp"): correlation} if correlation else {}
     lungs = Population("two", "two properties", "invented for this test", marginals, pairs)
     fixed = {"p_high": 25.0, "p_low": 0.0, "t_high": 5.0, "resistance_insp": 10.0}
-    return Question(fixed=fixed, populations=(lungs,), seed=3)
+    return Question(lung="linear", fixed=fixed, populations=(lungs,), seed=3)
 
 
 def closed_shares(t_low, correlation=0.0):
@@ -117,6 +117,7 @@ def test_a_held_property_moves_the_others():
     """With compliance fixed above its median, a correlated resistance is larger and tighter."""
     lungs = question(0.8)
     held = Question(
+        lung="linear",
         fixed={**lungs.fixed, "compliance": 80.0},
         populations=lungs.populations,
         samples={"p_high": Marginal("uniform", 20.0, 30.0, "invented")},

@@ -9,10 +9,13 @@ import numpy as np
 import pytest
 
 from ebbmap.cases.calibration import even_lungs, readings, statistics, tube_part
+from ebbmap.lungs import lung_model
 from ebbmap.registries import fitted as room
-from ebbmap.registries.fitted import BASES, fitted
+from ebbmap.registries.fitted import fitted
 from ebbmap.registries.fitted.assumed import assumed
+from ebbmap.registries.fitted.bases import PHENOTYPES
 from ebbmap.registries.fitted.published import QUARTILES, targets
+from ebbmap.registries.populations import POPULATIONS, folded
 from ebbmap.validation.finding import Interval, of_mean, of_median
 from external import fit_populations as script
 
@@ -52,10 +55,49 @@ def test_measured_quartiles_are_the_published_ones(group, reading):
     assert np.all(np.abs(off) < 2.0), (found, off)
 
 
-@pytest.mark.parametrize("group", BASES)
+@cache
+def read_in(group, lung):
+    """Readings of a population in another lung model, of 512 lungs."""
+    lungs = even_lungs(folded(POPULATIONS[group], lung_model(lung)), N // 2, seed=SEED)
+    return readings(lungs, fitted(group).breath(), lung=lung)
+
+
+#: Where a folded lung's quartiles miss: in the paired lung the resistance of a tube is drawn as
+#: part of a lognormal, whose lower quartile lies too high by these standard errors.
+MISSED = {
+    ("normal", "resistance_insp", "paired"): 2.11,
+    ("restrictive", "resistance_insp", "paired"): 2.98,
+}
+
+
+@pytest.mark.parametrize("lung", ["tube", "linear", "paired"])
+@pytest.mark.parametrize(("group", "reading"), PUBLISHED)
+def test_quartiles_are_published_ones_in_lungs_that_lack_a_part(group, reading, lung):
+    paper = QUARTILES[group][reading]
+    found = np.nanquantile(read_in(group, lung)[reading], [0.25, 0.5, 0.75])
+    printed = (paper.low, paper.median, paper.high)
+    off = np.log(found / printed) / [paper.error(one) for one in printed]
+    missed = MISSED.get((group, reading, lung))
+    if missed is not None:
+        assert off[0] == pytest.approx(missed, abs=0.1)
+        off = off[1:]
+    assert np.all(np.abs(off) < 2.0), (found, off)
+
+
+@pytest.mark.parametrize(("lung", "slower"), [("tube", True), ("linear", False), ("paired", False)])
+def test_without_folding_a_lung_that_lacks_a_part_empties_too_fast_or_too_slowly(lung, slower):
+    # the reason for folding: of normal lungs, published 0.60 s; early on the slow part holds back
+    # gas, so without it the tube has more to pass
+    unfolded = readings(lungs_of("normal"), fitted("normal").breath(), lung=lung)
+    before = np.nanmedian(unfolded["time_constant_exp"])
+    after = np.nanmedian(read_in("normal", lung)["time_constant_exp"])
+    assert (before > 1.05 * after) if slower else (before < 0.92 * after), (before, after)
+
+
+@pytest.mark.parametrize("group", PHENOTYPES)
 def test_the_files_say_what_the_lungs_say(group):
     one, asked = fitted(group), targets(group)
-    lungs = even_lungs(one.population(), script.FINE, seed=script.SEED)
+    lungs = even_lungs(one.population(), script.fine_lungs(group), seed=script.SEED)
     same = readings(lungs, one.breath(), plateaus=group == "severe_asthma")
     rows = one.residuals
     for target, value, other, row in zip(
@@ -71,7 +113,7 @@ def test_the_files_say_what_the_lungs_say(group):
         assert other == pytest.approx(row["fitted"], abs=1.0 * target.error)
 
 
-@pytest.mark.parametrize("group", BASES)
+@pytest.mark.parametrize("group", PHENOTYPES)
 def test_the_files_hold_the_numbers_that_were_declared(group):
     held = {one.name: one for one in fitted(group).numbers}
     declared = {one.name: one for one in targets(group)} | {
@@ -160,7 +202,7 @@ HELD_OUT = (
         "read",
         (0.0, 0.18),
         uneven,
-        0.3259,
+        0.3518,
         note="'nearly the same'; two standard errors of their mean, 0.69 +/- 0.22, n = 12",
     ),
     Check(
@@ -169,7 +211,7 @@ HELD_OUT = (
         "read",
         of_mean(0.690, 0.218, 12),
         lambda: float(np.nanmean(guttmann()["time_constant_slices"])),
-        0.5479,
+        0.5432,
         note=ARNAL_FIT,
     ),
     Check(
@@ -178,8 +220,6 @@ HELD_OUT = (
         "read",
         (0.57, 0.62),
         lambda: mean_of("normal", "time_constant_exp"),
-        0.6222,
-        note="by less than a hundredth",
     ),
     Check(
         "normal: time constant in acute failure",
@@ -194,7 +234,7 @@ HELD_OUT = (
         "read",
         (0.333, 0.467),
         lambda: float((read("restrictive")["auto_peep"] >= 0.5).mean()),
-        0.1445,
+        0.1172,
         note="what counts as auto-PEEP is not said: from 0.5 cmH2O, half of a printed digit",
     ),
     Check(
@@ -244,9 +284,9 @@ def test_the_verdict_on_what_was_held_out_is_the_one_written_down(check):
 #: Slopes of log(time constant / compliance) on log(compliance), by phenotype: fitted; compliance
 #: drawn apart from the resistances; the same with a straight resistance in the tube's place.
 SLOPES = {
-    "normal": (-0.287, -0.244, -0.097),
-    "restrictive": (-0.337, -0.333, -0.179),
-    "obstructive": (-0.304, -0.428, -0.347),
+    "normal": (-0.342, -0.260, -0.119),
+    "restrictive": (-0.409, -0.343, -0.215),
+    "obstructive": (-0.148, -0.395, -0.341),
 }
 
 

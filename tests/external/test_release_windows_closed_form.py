@@ -11,6 +11,7 @@ from ebbmap.files.protocol import parse_protocol
 
 FILE = """
 title = "windows"
+lung = "linear"
 seed = 4
 [settings]
 p_high = 24.0

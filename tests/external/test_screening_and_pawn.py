@@ -58,6 +58,17 @@ def test_a_design_changes_one_factor_at_a_time_by_half_of_its_range():
     assert ((unit > 0.0) & (unit < 1.0)).all()
 
 
+def test_a_design_reaches_the_tails():
+    unit = draw_morris_design(NAMES, 64, seed=1).unit.values.reshape(64, 5, 4)
+    # 64 evenly drawn places and their opposites: none within 2 % of an end has a chance of 1e-4
+    assert unit.min(axis=(0, 1)).max() < 0.04 and unit.max(axis=(0, 1)).min() > 0.96
+    # an outcome that acts beyond 95 % only is seen in a tenth of the trajectories
+    effects = elementary_effects(
+        unit.reshape(-1, 4), (unit.reshape(-1, 4)[:, :1] > 0.95) * 1.0, np.eye(4, dtype=bool), rng=0
+    )
+    assert effects.mu_star[0, 0] > 0.05 and (effects.mu_star[1:] == 0).all()
+
+
 def test_a_linear_model_has_its_coefficients_as_effects():
     design = draw_morris_design(NAMES, 8, seed=0)
     outputs = (design.unit.values @ [3.0, -2.0, 0.0, 1.0])[:, None]
@@ -109,6 +120,29 @@ def test_pawn_of_a_factor_without_influence_stays_within_the_noise():
         hits.append(found.index[1, 0] < found.noise)
     # 95 % of the time; 40 seeds have a noise of 3.4 %, three of these below
     assert np.mean(hits) >= 0.85
+
+
+def test_pawn_says_when_a_factor_acts_in_few_cases():
+    hits = []
+    for seed in range(20):
+        x = np.random.default_rng(seed).random((2048, 3))
+        outputs = x[:, 1] + 3.0 * (x[:, 0] > 0.95)
+        found = pawn_indices(x, outputs[:, None], rng=seed)
+        # half of the last slice has outputs that no other slice has
+        assert found.largest[0, 0] == pytest.approx(0.5, abs=0.1)
+        assert found.largest[0, 0] > 2.0 * found.largest_noise
+        hits.append(found.largest[2, 0] > found.largest_noise)
+    # of a factor without influence one in twenty is above its noise; 20 seeds stray by 5 %
+    assert np.mean(hits) <= 0.2
+
+
+def test_pawn_of_a_factor_with_two_values_compares_these():
+    rng = np.random.default_rng(0)
+    x = np.stack([rng.random(4000) < 0.05, rng.random(4000)], axis=1).astype(float)
+    found = pawn_indices(x, (x[:, 1] + 3.0 * x[:, 0])[:, None], rng=0)
+    # the twentieth is apart from all else: distances 0.95 and 0.05
+    assert found.largest[0, 0] == pytest.approx(0.95, abs=0.01)
+    assert found.index[0, 0] == pytest.approx(0.5, abs=0.01)
 
 
 def test_pawn_needs_finite_outputs_and_sensible_slices():

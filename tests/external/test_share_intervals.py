@@ -9,6 +9,7 @@ from ebbmap.kernels.tally import clustered_interval
 
 FILE = """
 title = "coverage"
+lung = "linear"
 seed = {seed}
 lungs = 128
 settings_drawn = 64

@@ -1,10 +1,13 @@
 import numpy as np
 import pytest
+from scipy.special import stdtrit
+from scipy.stats import ttest_1samp
 
 from ebbmap.kernels.judging import CAUTION, SAFE, UNDETERMINED, UNSAFE, judge
 from ebbmap.kernels.tally import (
     BIN_WIDTH,
     clustered_interval,
+    paired_interval,
     tally,
     typical_shortfall,
 )
@@ -79,7 +82,8 @@ def test_interval_of_whole_lungs_is_wilsons():
     yes = np.repeat([1.0, 0.0], [37, 63])
     _, low, high = clustered_interval([yes], [1.0], 0.95)
     # the sample variance divides by n - 1, the binomial one by n
-    assert (low, high) == pytest.approx(wilson(37, 100, 0.95), abs=1e-3)
+    quantile = float(stdtrit(99, 0.975))
+    assert (low, high) == pytest.approx(wilson(37, 100, 0.95, quantile=quantile), abs=1e-3)
 
 
 def test_interval_without_spread_is_not_a_point():
@@ -104,6 +108,8 @@ def test_interval_of_weighted_groups_by_hand():
 
     Variances of the two means are 0.5 / 2 and 0.125 / 2; weighted by 1/16 and 9/16 they add up
     to 0.25/16 + 0.5625/16 = 0.05078125, which 0.6875 * 0.3125 / 0.05078125 = 4.2308 trials have.
+    Satterthwaite's degrees of freedom, with one in each group, are
+    0.05078125^2 / (0.015625^2 + 0.03515625^2) = 1.7422.
     """
     from ebbmap.kernels.shares import wilson
 
@@ -111,8 +117,27 @@ def test_interval_of_weighted_groups_by_hand():
     mean, low, high = clustered_interval(groups, [0.25, 0.75], 0.9)
     assert mean == pytest.approx(0.6875)
     trials = 0.6875 * 0.3125 / 0.05078125
+    quantile = float(stdtrit(0.05078125**2 / (0.015625**2 + 0.03515625**2), 0.95))
+    expected = wilson(0.6875 * trials, trials, 0.9, quantile=quantile)
     # the same numbers, added up in another order
-    assert (low, high) == pytest.approx(wilson(0.6875 * trials, trials, 0.9), rel=1e-12)
+    assert (low, high) == pytest.approx(expected, rel=1e-12)
+
+
+def test_paired_differences_have_students_interval():
+    difference = np.random.default_rng(0).normal(0.1, 0.2, 12)
+    expected = ttest_1samp(difference, 0.0).confidence_interval(0.95)
+    # rounding
+    assert paired_interval(difference, 0.95)[1:] == pytest.approx(tuple(expected), abs=1e-12)
+
+
+def test_a_few_lungs_that_move_give_no_interval():
+    few, enough, none = np.zeros(200), np.zeros(200), np.zeros(59)
+    few[:9], enough[:10] = 0.6, 0.6
+    mean, low, high = paired_interval(few, 0.95)
+    assert mean == pytest.approx(0.027) and np.isnan([low, high]).all()
+    assert np.isfinite(paired_interval(enough, 0.95)).all()
+    # 0.95^59 = 0.0485: with none of 59 moved, 5 % is about the most that may move
+    assert paired_interval(none, 0.95) == pytest.approx((0.0, -0.05, 0.05), abs=0.001)
 
 
 @pytest.mark.parametrize("weights", [[1.0], [0.2, 0.3, 0.5]])

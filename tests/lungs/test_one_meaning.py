@@ -14,11 +14,13 @@ CASES = 60
 WASHED = (
     "gas_beyond_dead_space",
     "alveolar_ventilation",
+    "co2_balance",
     "paco2",
     "arterial_bicarbonate",
     "ventilatory_ratio",
     "ph",
     "alveolar_po2",
+    "oxygen_balance",
     "arterial_oxygen_content",
     "pao2",
     "spo2",
@@ -41,19 +43,27 @@ def shared_airway(values):
 
 #: The whole lung takes power from the gas that goes in, which in a first cycle is not that of
 #: the release, as the other lungs' closed form has it.
-BREATHED_IN = {
-    "whole": ("mechanical_power", "mechanical_power_above_p_low", "resistive_power"),
-}
+BREATHED_IN = dict.fromkeys(
+    ("whole", "breathing"),
+    ("mechanical_power", "mechanical_power_above_p_low", "resistive_power"),
+)
+
+
+def without_the_rest(values):
+    """The whole lung without tube, slow part and valve."""
+    return {
+        name: np.zeros(CASES)
+        for name in ("resistance_quadratic", "slow_volume_share", "valve_time")
+    }
+
 
 #: What turns each lung into the linear one.
 AS_LINEAR = {
     "tube": lambda values: {"resistance_quadratic": np.zeros(CASES)},
     "paired": shared_airway,
     "stepped": lambda values: {},
-    "whole": lambda values: {
-        name: np.zeros(CASES)
-        for name in ("resistance_quadratic", "slow_volume_share", "valve_time")
-    },
+    "whole": without_the_rest,
+    "breathing": without_the_rest,
 }
 
 
@@ -106,7 +116,8 @@ def test_every_shared_outcome_is_that_of_the_linear_lung(name):
     ours = evaluate(lung, values | AS_LINEAR[name](values), shared)
     exact = evaluate(linear, values, shared)
     assert (ours.status == exact.status).all()
-    assert (ours.status == OK).sum() > 50
+    # where there is no steady state, both say so
+    assert (ours.status == OK).sum() > 40
     for outcome in shared:
         # what is solved agrees to 1e-9; gas exchange near its floor makes a hundred times that
         np.testing.assert_allclose(
@@ -187,6 +198,7 @@ OWN = {
     "paired": {},
     "stepped": {"recoil_curvature": 0.1},
     "whole": {},
+    "breathing": {},
 }
 
 
@@ -204,7 +216,7 @@ def test_the_same_gas_gives_the_same_strain_however_it_is_held(name):
     ).outcomes
     assert trapped["end_release_pressure"] > 4.0
     # rounding; the whole lung states 1e-6 for usual times, and this T high is forty times longer
-    near = {"rel": 5e-6 if name == "whole" else 1e-9}
+    near = {"rel": 5e-6 if name in ("whole", "breathing") else 1e-9}
     assert held["total_strain"] == pytest.approx(float(trapped["total_strain"]), **near)
     assert held["total_strain"] == pytest.approx(float(held["end_high_volume"]) / 1500.0)
     assert held["dynamic_strain"] < held["total_strain"]

@@ -173,7 +173,7 @@ def test_every_outcome_is_right_to_a_millionth_in_two_thousand_usual_cases():
 def test_every_usual_case_settles():
     assert not np.isnan(whole.solve(**draw(4000, seed=16))["release_volume"]).any()
     # a short release of a wide spread of lungs: the turn of the flow takes most of the filling
-    from_population = POPULATIONS["obstructive_with_tube"].sample(500, seed=3)
+    from_population = POPULATIONS["obstructive"].sample(500, seed=3)
     result = evaluate(
         WHOLE,
         from_population | {"t_low": np.array(0.08), "valve_time": np.array(0.05)},

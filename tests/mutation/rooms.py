@@ -65,6 +65,7 @@ TESTS = {
         "tests/registries/test_limits.py",
         "tests/registries/test_registry.py",
     ),
+    "registries/strategies.py": ("tests/registries/test_strategies.py",),
     **dict.fromkeys(
         ("registries/populations.py", "registries/copula.py", "registries/distributions.py"),
         (
@@ -91,6 +92,8 @@ TESTS = {
     ),
     "kernels/contrast.py": ("tests/analyses/test_contrast_and_boxes.py",),
     "kernels/choosing.py": ("tests/kernels/test_foretelling_kernel.py",),
+    "kernels/dropping.py": ("tests/kernels/test_dropping_kernel.py",),
+    "kernels/excess.py": ("tests/kernels/test_excess_kernel.py",),
     "kernels/exclusion.py": ("tests/kernels/test_exclusion_kernel.py",),
     "kernels/foretelling.py": ("tests/kernels/test_foretelling_kernel.py",),
     "kernels/fronts.py": ("tests/kernels/test_fronts_kernel.py", "tests/analyses/test_trade.py"),
@@ -98,6 +101,10 @@ TESTS = {
     "kernels/pawn.py": ("tests/external/test_screening_and_pawn.py", *_DEEP),
     "kernels/paths.py": ("tests/analyses/test_teaching_figures.py",),
     "kernels/resampling.py": ("tests/kernels/test_sobol_kernel.py", *_DEEP),
+    "kernels/rare.py": ("tests/external/test_rare_exact.py",),
+    "kernels/chaos.py": ("tests/external/test_chaos_exact.py",),
+    "kernels/covering.py": ("tests/kernels/test_covering_kernel.py",),
+    "kernels/refining.py": ("tests/external/test_refining_exact.py",),
     "kernels/safe_boxes.py": ("tests/kernels/test_safe_boxes_kernel.py",),
     "kernels/serving.py": (
         "tests/kernels/test_serving_kernel.py",
@@ -139,6 +146,14 @@ TESTS = {
     "analyses/startup.py": (*_TAUGHT, *_NUMBERS),
     "analyses/inside.py": (*_TAUGHT, *_NUMBERS),
     "analyses/foretell.py": ("tests/analyses/test_foretell.py",),
+    **dict.fromkeys(
+        ("analyses/limits.py", "analyses/common/each_limit.py"),
+        ("tests/analyses/test_limits.py",),
+    ),
+    **dict.fromkeys(
+        ("analyses/strategies.py", "analyses/common/starting.py"),
+        ("tests/analyses/test_strategies.py",),
+    ),
     "analyses/together.py": ("tests/analyses/test_together.py",),
     "analyses/trade.py": ("tests/analyses/test_trade.py", *_READ),
     "analyses/wean.py": (*_TAUGHT, *_READ, *_NUMBERS),

@@ -85,6 +85,13 @@ outcomes = ["release_volume_per_kg", "auto_peep", "paco2", "spo2"]
 [analyses.mapping]
 along = "t_low"
 resamples = 50
+[analyses.edge]
+over = ["t_low"]
+points = 100
+[analyses.rare]
+along = "t_low"
+cases = 100
+replicates = 4
 [analyses.boxes]
 over = ["t_low"]
 resamples = 10
@@ -127,6 +134,7 @@ cycles = 3
 [analyses.course]
 change = {{ t_low = 0.8 }}
 [analyses.adjust]
+[analyses.limits]
 [analyses.wean]
 p_high_end = 16.0
 p_high_step = 4.0
@@ -156,6 +164,28 @@ own_breathing = [0.0, 3.0]
 resamples = 20
 """
 
+TOGETHER = """
+[axes]
+t_low = { start = 0.2, stop = 1.4, count = 4 }
+[analyses.together]
+"""
+
+STRATEGIES = """
+[analyses.strategies]
+strategies = ["low_volume", "consensus_2026", "textbook"]
+own_breathing = [0.0, 3.0]
+"""
+
+#: What strategies set themselves.
+SETTINGS = "p_high = 24.0\np_low = 0.0\n"
+
+UNKNOWNS = """
+[axes]
+t_low = { start = 0.2, stop = 1.4, count = 7 }
+[analyses.unknowns]
+t_low = 0.5
+"""
+
 GASES, FEW = ("pressure", "auto_peep", "co2", "oxygen"), ("pressure", "volume", "auto_peep")
 
 
@@ -171,7 +201,12 @@ def _studies(lung: str) -> list[tuple[str, tuple[str, ...], str, int]]:
         (f"{held}\nt_low = 0.5", GASES, ONE_SETTING.format(inside=inside), 8),
     ]
     if lung in ("linear", "tube"):
-        studies.append((held, FEW, FORETELL, 8))
+        studies += [
+            (held, FEW, FORETELL, 8),
+            (held, FEW, TOGETHER, 8),
+            ("", GASES, STRATEGIES, 8),
+            (held, FEW, UNKNOWNS, 40),
+        ]
     if lung == "stepped":
         studies.append((f"{held}\nrecruitable_share = 0.3", FEW, COLLAPSE, 8))
     if lung == "tube":
@@ -194,6 +229,10 @@ def tasks(name: str) -> list[Task]:
         )
         if "own_breathing" in analyses:  # lays it out itself
             head = head.replace("spontaneous_alveolar_ventilation = 3.0\n", "")
+        if analyses is STRATEGIES:
+            head = head.replace(SETTINGS, "")
+        if "unknowns" in analyses:
+            head = head.replace("seed = 1\n", "seed = 1\nknowledge = 90\n")
         found += plan_tasks(parse_study(head + analyses))
     return found
 

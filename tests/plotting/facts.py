@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 import numpy as np
 import xarray as xr
 
+from ebbmap.analyses.unknowns import number_words
 from ebbmap.registries.limits import RULES
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.registries.parameters import PARAMETERS
@@ -40,10 +41,21 @@ def long_name(name: str) -> str:
     return {**PARAMETERS, **OUTCOMES}[name].long_name
 
 
+def in_percent(share, *intervals) -> str:
+    """A counted share: as many digits as the widest interval bears, never none or all."""
+    share = float(share)
+    if 0.0 < share < 0.005 or 0.995 < share < 1.0:
+        return "<1 %" if share < 0.5 else ">99 %"
+    half = max((50.0 * float(high - low) for low, high in intervals), default=0.0)
+    if half >= 35.5:
+        return f"{round(100 * share, -1):.0f} %"
+    return f"{100 * share:.{int(len(intervals) > 1 and half < 3.55)}f} %"
+
+
 def of_map(page: str, result: xr.Dataset) -> list[str]:
     one = result.sel(rule=rule_of(page, result))
     largest = ", ".join(
-        f"{name} {float(np.nanmax(part['safe_share'].values)):.0%}"
+        f"{name} {in_percent(np.nanmax(part['safe_share'].values))}"
         for name, part in each(one, "population")
     )
     y, x = result["safe_share"].dims[-2:]
@@ -77,13 +89,13 @@ def of_window(page: str, result: xr.Dataset) -> list[str]:
         share = share.mean("sample")
     return [
         f"{rule.replace('_', ' ')}: "
-        + ", ".join(f"{n} {float(share.sel(rule=rule, population=n)):.0%}" for n in names(result))
+        + ", ".join(f"{n} {in_percent(share.sel(rule=rule, population=n))}" for n in names(result))
         for rule in names(result, "rule")
     ]
 
 
 def of_mapping(page: str, result: xr.Dataset) -> list[str]:
-    said = {"too_low": "too slow to empty", "too_high": "empties too far"}
+    said = {"too_low": "release too short", "too_high": "release too long"}
     facts = []
     for name, part in each(result.sel(rule=rule_of(page, result)), "population"):
         for event, text in said.items():
@@ -120,6 +132,32 @@ def of_given(page: str, result: xr.Dataset) -> list[str]:
         first = part["first"].sel(outcome="auto_peep").to_series().dropna()
         if first.size:
             facts.append(f"{name}: {long_name(str(first.idxmax()))} {first.max():.2f}")
+    return facts
+
+
+def of_rare(page: str, result: xr.Dataset) -> list[str]:
+    facts = []
+    for rule, name, part in each(result, "rule", "population"):
+        share = part["harm_share"]
+        at = share.isel(t_low=int(share.values.argmin()))
+        low, high = part["harm_share_interval"].sel(t_low=at["t_low"]).values
+        said = f"{100 * float(at):.3g} % ({100 * low:.3g} to {100 * high:.3g} %)"
+        if float(at) == 0.0:
+            said = "no harm found"
+        facts.append(
+            f"{name}, {rule.replace('_', ' ')}: least at T low {float(at['t_low']):g} s, {said}"
+        )
+    return facts
+
+
+def of_edge(page: str, result: xr.Dataset) -> list[str]:
+    one = result.sel(rule=rule_of(page, result))
+    facts = []
+    for name, part in each(one, "population"):
+        low, high = part["volume_interval"].values
+        facts.append(f"{name}: {float(part['volume']):.1%} ({low:.1%} to {high:.1%})")
+        if part["safest_t_low"].notnull():
+            facts.append(f"safest at T low {float(part['safest_t_low']):.3g} s")
     return facts
 
 
@@ -164,6 +202,56 @@ def of_foretell(page: str, result: xr.Dataset) -> list[str]:
             )
             share, place = max(every, key=lambda one: one[0])
             facts.append(f"{name.replace('_', ' ')} {share:.0%} by {place}")
+    return facts
+
+
+def of_together(page: str, result: xr.Dataset) -> list[str]:
+    one = result.sel(rule=page.removesuffix("_excluded"))
+    shares = {
+        name: dict(zip(part["excluding"].values, part["excluding_share"].values, strict=True))
+        for name, part in each(one, "population")
+    }
+    facts = []
+    for name, part in each(one, "population"):
+        facts.append(f"{name.replace('_', ' ')} {float(part['held_share']):.0%}")
+        most = max(shares[name].values())
+        if most > 0:
+            # of several the one that excludes itself in most lungs of any population
+            tied = [text for text, share in shares[name].items() if share == most]
+            text = min(tied, key=lambda t: (-max(o.get(t, 0.0) for o in shares.values()), t))
+            facts.append(f"(most often excluded, in {most:.0%}: {text})")
+    return facts
+
+
+def of_limits(page: str, result: xr.Dataset) -> list[str]:
+    one = result.sel(rule=page.removesuffix("_decided"))
+    facts = []
+    for name, part in each(one, "population"):
+        decided = {bound: float(at["gained_share"]) for bound, at in each(part, "bound")}
+        bound, share = max(decided.items(), key=lambda item: np.nan_to_num(item[1], nan=-1.0))
+        outcome, _, side = bound.rpartition("_")
+        said = f"{long_name(outcome)} too {side} decides {share:.0%}" if share > 0 else "no limit"
+        facts.append(f"{name.replace('_', ' ')} {float(part['safe_share']):.0%} safe, {said}")
+    return facts
+
+
+def of_strategies(page: str, result: xr.Dataset) -> list[str]:
+    one = result.sel(rule=page.removesuffix("_as_wholes"))
+    facts = []
+    for level in one["spontaneous_alveolar_ventilation"].values:
+        facts.append(f"own breathing {level:g} L/min")
+        for name, part in each(one.sel(spontaneous_alveolar_ventilation=level), "population"):
+            shares = [
+                (float(at["unharmed_share"]), strategy.replace("_", " "))
+                for strategy, at in each(part, "strategy")
+            ]
+            # of equal shares the fewest are said of the first, the most of the last
+            least = min(shares, key=lambda one: one[0])
+            most = max(reversed(shares), key=lambda one: one[0])
+            facts.append(
+                f"{name.replace('_', ' ')} from {least[0]:.0%} ({least[1]}) to {most[0]:.0%} "
+                f"({most[1]})"
+            )
     return facts
 
 
@@ -302,6 +390,20 @@ def of_rules(page: str, result: xr.Dataset) -> list[str]:
 def of_profile(page: str, result: xr.Dataset) -> list[str]:
     told = ", ".join(OUTCOMES[str(n)].long_name for n in result.data_vars if n in OUTCOMES)
     return [f"{told} along T low."]
+
+
+def of_unknowns(page: str, result: xr.Dataset) -> list[str]:
+    one = result.sel(rule=rule_of(page, result), conclusion="safe_share")
+    told = [f"{rule_of(page, result).replace('_', ' ')} rule"]
+    for name, part in each(one, "population"):
+        ends = part["safe_share_interval"].values, part["safe_share_knowledge"].values
+        share = in_percent(part["safe_share"], *ends)
+        low, high = 100 * ends[1]
+        at = f"safe at T low {result.attrs['t_low_asked']:g} s"
+        told.append(f"{name}: {share} {at} (knowledge {low:.0f} to {high:.0f})")
+        known = part["effect"].to_series().dropna()
+        told += [f"mostly for {number_words(known.idxmax())}"] if len(known) else []
+    return list(dict.fromkeys(told))
 
 
 FACTS: dict[str, Callable[[str, xr.Dataset], list[str]]] = {

@@ -85,6 +85,7 @@ def test_the_same_result_gives_the_same_bytes(ending, tmp_path):
 
 ODD = """
 title = "odd"
+lung = "linear"
 seed = 0
 lungs = 5
 populations = ["normal"]
@@ -117,6 +118,7 @@ def test_a_result_without_any_safe_place_is_drawn_too(fixed, along):
 
 PROFILE = """
 title = "profile"
+lung = "linear"
 populations = ["normal"]
 [axes]
 t_low = [0.3, 0.5]
@@ -134,6 +136,7 @@ def test_outcomes_of_different_units_get_axes_of_their_own():
 
 OWN = """
 title = "own"
+lung = "linear"
 lungs = 8
 populations = ["mine", "obstructive"]
 [fixed]

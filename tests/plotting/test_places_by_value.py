@@ -86,6 +86,7 @@ def test_the_end_of_the_release_is_marked_with_what_is_left():
 
 def test_lungs_without_a_window_lie_on_the_floor_of_a_cloud_with_names():
     question = Question(
+        lung="linear",
         fixed={"p_high": 34.0, "p_low": 0.0, "t_high": 3.0},
         populations=GROUPS,
         rules=RULES,
@@ -109,7 +110,9 @@ def test_lungs_without_a_window_lie_on_the_floor_of_a_cloud_with_names():
 
 
 def test_the_first_waves_of_one_population_are_drawn_too():
-    told = find_startup(Question(fixed=SET, populations=GROUPS[1:]), Startup(cycles=3))
+    told = find_startup(
+        Question(lung="linear", fixed=SET, populations=GROUPS[1:]), Startup(cycles=3)
+    )
     ax = plot_startup_waves(told, course=0)
     lines = {line.get_label(): line for line in ax.lines}
     one = told.isel(population=0, course=0)

@@ -42,7 +42,7 @@ RESISTANCE = np.array([8.0, 14.0, 30.0])
 
 @pytest.fixture(scope="module")
 def question():
-    return Question(populations=GROUPS, rules=RULES, lungs=30, seed=0)
+    return Question(lung="linear", populations=GROUPS, rules=RULES, lungs=30, seed=0)
 
 
 @pytest.fixture(scope="module")
@@ -125,6 +125,16 @@ def test_cells_that_could_not_be_determined_are_hatched(mapped):
     ax = plot_map(doubt, x="t_low", y="resistance_exp")
     assert len(ax.collections) == len(plain.collections) + 1
     assert ax.collections[-1].hatches == ["////"]
+
+
+def test_cells_without_a_steady_state_are_dotted(mapped):
+    plain = plot_map(mapped, x="t_low", y="resistance_exp")
+    lost = mapped["unsteady_share"] * 0.0
+    ax = plot_map(mapped.assign(unsteady_share=lost + 0.4), x="t_low", y="resistance_exp")
+    assert len(ax.collections) == len(plain.collections)
+    ax = plot_map(mapped.assign(unsteady_share=lost + 0.6), x="t_low", y="resistance_exp")
+    assert len(ax.collections) == len(plain.collections) + 1
+    assert ax.collections[-1].hatches == [".."]
 
 
 @pytest.mark.parametrize(

@@ -44,8 +44,9 @@ def line(ax, label):
 
 @pytest.fixture(scope="module")
 def results():
-    question = Question(fixed=SET, populations=GROUPS, rules=RULES, lungs=30, seed=3)
+    question = Question(lung="linear", fixed=SET, populations=GROUPS, rules=RULES, lungs=30, seed=3)
     free = Question(
+        lung="linear",
         fixed={k: v for k, v in SET.items() if k != "t_low"},
         populations=GROUPS,
         rules=RULES,
@@ -59,7 +60,7 @@ def results():
         "adjust": find_adjust(question),
         "wean": find_wean(question),
         "rules": find_rules(
-            Question(fixed={"resistance_quadratic": 8.0}),
+            Question(lung="linear", fixed={"resistance_quadratic": 8.0}),
             Rules(models=("linear", "tube"), along="t_low_in_time_constants"),
             axes={"t_low_in_time_constants": np.linspace(0.1, 3, 20)},
         ),
@@ -212,7 +213,7 @@ def test_kinds_without_a_moving_picture_have_none(results):
 @pytest.mark.parametrize("kind", ["compare", "startup", "inside", "adjust", "wean", "window"])
 def test_lungs_that_cannot_be_solved_are_drawn_without_a_warning(kind):
     impossible = {"p_high": 5.0, "p_low": 9.0, "t_high": 3.0}
-    question = Question(fixed=impossible, populations=GROUPS, rules=RULES, lungs=5)
+    question = Question(lung="linear", fixed=impossible, populations=GROUPS, rules=RULES, lungs=5)
     paired = Question("paired", fixed=impossible, populations=GROUPS)
     result = {
         "compare": lambda: find_compare(question),

@@ -149,6 +149,6 @@ def test_the_two_rules_bound_different_outcomes():
 def test_a_limit_on_an_outcome_that_nobody_knows_is_refused_where_it_is_used():
     wrong = LimitSet("mine", "mine", (Limit("auto_pep", why=WHY, low=1.0),))
     with pytest.raises(EbbmapError, match="did you mean 'auto_peep'"):
-        simulate(limits=wrong, outcomes=["flow_ratio"])
+        simulate(lung="linear", limits=wrong, outcomes=["flow_ratio"])
     with pytest.raises(EbbmapError, match=r"limit set 'mine'.*did you mean 'auto_peep'"):
         builtin().add(wrong)

@@ -12,6 +12,7 @@ from ebbmap.registries.limits import LIMIT_SETS, limit_set
 from ebbmap.registries.outcomes import OUTCOMES, outcome, outcomes_of, plan
 from ebbmap.registries.parameters import PARAMETERS, parameter
 from ebbmap.registries.populations import POPULATIONS, population
+from ebbmap.registries.steady import BALANCES
 from ebbmap.units import DISPLAY, UNITS, conversion, display
 
 ENTRIES = [*PARAMETERS.values(), *OUTCOMES.values()]
@@ -98,7 +99,8 @@ def test_each_limit_has_a_source_and_a_sentence(limits):
     assert limits.limits
     for bound in (*limits.hard, *limits.caution):
         assert len(bound.why) > 5
-        assert OUTCOMES[bound.outcome].long_name in bound.sentence
+        said = BALANCES.get(bound.outcome, OUTCOMES[bound.outcome].long_name)
+        assert said in bound.sentence
 
 
 @pytest.mark.parametrize("group", POPULATIONS.values(), ids=lambda group: group.name)

@@ -12,6 +12,7 @@ pytestmark = pytest.mark.slow
 STUDIES = {
     "side": """
 title = "side"
+lung = "linear"
 populations = ["normal", "restrictive"]
 [fixed]
 p_high = 24.0
@@ -19,6 +20,7 @@ p_high = 24.0
 """,
     "start": """
 title = "start"
+lung = "linear"
 [fixed]
 p_high = 24.0
 [analyses.startup]

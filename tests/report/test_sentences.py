@@ -1,6 +1,7 @@
 """Every sentence of a report that holds a number: the number is read back from the dataset."""
 
 import re
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -8,6 +9,7 @@ import pytest
 
 from committee_case import DATE, PLAIN, RULED, SINGLE, check_of
 from ebbmap.committee import boxes, certificates
+from ebbmap.digits import share_text
 from ebbmap.report import build, pictures, sentences
 from ebbmap.tables.committee.check import check_tables
 from report.test_tables_by_value import Tables, page_of
@@ -88,7 +90,11 @@ def limited_by(check, *names):
     [
         (("pressure",), ("pressures",), ("CO2 clearance", "oxygenation", "circulation")),
         (("pressure", "co2"), ("CO2 clearance",), ("oxygenation", "load on the lung")),
-        (("co2", "oxygen", "flow_ratio"), ("CO2", "oxygenation"), ("pressures", "volume")),
+        (
+            ("co2", "oxygen", "flow_ratio"),
+            ("CO2 clearance", "oxygenation"),
+            ("pressures", "volume", "a steady state of CO2 and oxygen"),
+        ),
     ],
     ids=["pressure", "with co2", "gas exchange"],
 )
@@ -167,11 +173,14 @@ def test_alternative_texts_say_the_numbers_of_their_pictures(text):
     assert [line[0] for line in said] == list(ALL)
     for group, *numbers in said:
         one = windows.sel(group=group)
-        values = [one["best_t_low"], *one["best_t_low_interval"], 100 * one["best_served_share"]]
-        values += list(100 * one["best_served_share_interval"])
-        for number, value in zip(numbers, values, strict=True):
-            # three digits, or a tenth of a percent
+        values = [one["best_t_low"], *one["best_t_low_interval"]]
+        for number, value in zip(numbers[:3], values, strict=True):
+            # three digits
             assert float(number) == pytest.approx(float(value), rel=0.0051, abs=0.0501)
+        interval = one["best_served_share_interval"].values
+        shares = [float(one["best_served_share"]), *interval]
+        for number, value in zip(numbers[3:], shares, strict=True):
+            assert f"{number} %" == share_text(value, interval)
     for name, picture in pictures.items():
         assert picture.source.startswith("data:image/png;base64,")
         assert picture.width > 100 and picture.height > 50, name
@@ -234,15 +243,29 @@ def test_a_draft_of_fixed_values_meets_one_setting():
 
 
 def test_the_way_of_searching_boxes_is_told_as_it_is():
-    for number in (boxes.SEARCH_LUNGS, certificates.CERTIFICATE_LUNGS):
-        assert f"{number:,} " in sentences.BOX_METHOD
-    assert (
-        f"at {certificates.CERTIFICATE_SETTINGS} fresh settings and all corners"
-        in sentences.BOX_METHOD
-    )
-    assert f"at most {len(boxes.EXTRA)} boxes are tried" in sentences.BOX_METHOD
-    searched, fresh = re.findall(r"(\d,\d+) (?:fresh )?lungs", sentences.BOX_METHOD)
+    from ebbmap.committee.check import Check
+    from ebbmap.files.protocol import parse_protocol
+
+    protocol = parse_protocol(SINGLE)
+    text = sentences.box_method(Check(protocol, {}))
+    settings = certificates.CERTIFICATE_SETTINGS
+    assert f"at {settings} fresh settings and all corners" in text
+    assert f"at most {len(boxes.EXTRA)} boxes are tried" in text
+    searched, fresh = re.findall(r"(\d,\d+) (?:fresh )?lungs", text)
     assert (searched, fresh) == (f"{boxes.SEARCH_LUNGS:,}", f"{certificates.CERTIFICATE_LUNGS:,}")
+    assert "Sizes that the protocol states" not in sentences.methods_text(Check(protocol, {}))
+
+
+def test_sizes_that_were_cut_are_told():
+    from ebbmap.committee.check import Check
+    from ebbmap.files.protocol import parse_protocol
+
+    sizes = {"search_lungs": 77, "certificate_lungs": 88, "certificate_settings": 9}
+    check = Check(replace(parse_protocol(SINGLE), sizes=sizes), {})
+    text = sentences.box_method(check)
+    assert "compared on 77 lungs" in text
+    assert "up to 88 fresh lungs at 9 fresh settings" in text
+    assert "fresh lungs that certify a box or a default: 88" in sentences.methods_text(check)
 
 
 def test_provenance_is_that_of_the_verdict():

@@ -8,6 +8,7 @@ import kept_runs
 
 BASE = """
 title = "streamed"
+lung = "linear"
 lungs = 300
 populations = ["normal", "obstructive"]
 [fixed]

@@ -38,7 +38,7 @@ def test_a_path_a_text_a_name_and_a_study_are_the_same_study(study_file, tmp_pat
     [
         (12, TypeError, r"must be a path, the name of a bundled file, .* or a Study; got 12\."),
         ("side_by", EbbmapError, "did you mean 'side_by_side'"),
-        ('title = "t"\n[analyses.profil]', StudyError, "did you mean 'profile'"),
+        ('title = "t"\nlung = "linear"\n[analyses.profil]', StudyError, "did you mean 'profile'"),
     ],
 )
 def test_what_is_no_study_is_refused(asked, error, sentence, tmp_path):
@@ -62,7 +62,7 @@ def test_results_without_a_folder_live_as_long_as_they_are_held():
 def test_nothing_is_left_behind_by_a_study_that_fails(tmp_path, monkeypatch):
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
     with pytest.raises(StudyError):
-        run('title = "t"\n[analyses.profil]')
+        run('title = "t"\nlung = "linear"\n[analyses.profil]')
     assert list(tmp_path.iterdir()) == []
 
 

@@ -22,6 +22,7 @@ DRAFT = Path(__file__).parents[1] / "files" / "protocol" / "small_draft.toml"
 
 BASE = """
 title = "t"
+lung = "linear"
 lungs = 40
 populations = ["normal", "restrictive"]
 [fixed]
@@ -163,7 +164,9 @@ resistance_exp = {{ start = 5.0, stop = 50.0, count = 1000 }}"""
 
 @pytest.mark.parametrize("kind", HUGE)
 def test_nothing_huge_is_begun_by_mistake(kind, tmp_path):
-    (tmp_path / "huge.toml").write_text('title = "t"\n' + HUGE[kind].format(axes=AXES, axis=AXIS))
+    (tmp_path / "huge.toml").write_text(
+        'title = "t"\nlung = "linear"\n' + HUGE[kind].format(axes=AXES, axis=AXIS)
+    )
     words = ["run", str(tmp_path / "huge.toml"), "--workers", "2"]
     done = CliRunner().invoke(app, [*words, "--out", str(tmp_path / "out")])
     assert done.exit_code == 2, done.output

@@ -30,6 +30,7 @@ pytestmark = pytest.mark.slow
 
 STUDY = """
 title = "pieces"
+lung = "linear"
 lungs = 100
 populations = ["normal", "obstructive"]
 [fixed]

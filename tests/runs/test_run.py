@@ -9,6 +9,7 @@ from ebbmap.runs.run import plan_tasks, run_study
 
 STUDY = """
 title = "every analysis"
+lung = "linear"
 seed = 0
 lungs = 12
 populations = ["normal", "obstructive"]

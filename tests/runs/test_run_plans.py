@@ -14,6 +14,7 @@ from ebbmap.runs import run
 
 START = """
 title = "plans"
+lung = "linear"
 lungs = 30
 populations = ["restrictive", "obstructive"]
 [axes]
@@ -131,6 +132,26 @@ PLANS = [
         0,
     ),
     (
+        "[analyses.edge]\nover = ['t_low', 'p_high']\nwanted = 0.7\ntolerance = 0.1\n"
+        "budget = 2000\npoints = 200\nlevel = 0.9",
+        {
+            "over": ["t_low", "p_high"],
+            "wanted": 0.7,
+            "tolerance": 0.1,
+            "budget": 2000,
+            "points": 200,
+            "level": 0.9,
+        },
+        "edge_t_low_p_high",
+        0,
+    ),
+    (
+        "[analyses.rare]\ncases = 200\nreplicates = 8\nat = [0.4]",
+        {"cases": 200, "replicates": 8, "at": [0.4], "level": 0.95},
+        "rare_t_low",
+        0,
+    ),
+    (
         "[analyses.mapping]\nresamples = 60\nlevel = 0.8\nalong = 't_low'",
         {"resamples": 60, "level": 0.8, "along": "t_low"},
         "mapping_t_low",
@@ -188,7 +209,8 @@ def test_what_needs_a_lung_of_its_own_is_asked_what_the_file_says(head, tail, gi
 )
 def test_lungs_are_counted_by_group(text, lungs):
     study = parse_study(
-        f"title = 'n'\nlungs = 30\n{text}\n[axes]\nt_low = [0.3, 0.5]\ncompliance = [30.0, 50.0]\n"
+        f"title = 'n'\nlung = 'linear'\nlungs = 30\n{text}\n[axes]\nt_low = [0.3, 0.5]\n"
+        "compliance = [30.0, 50.0]\n"
         "[[analyses.map]]\nx = 't_low'\ny = 'compliance'"
     )
     assert run.plan_tasks(study)[0].cases == 4 * lungs

@@ -13,6 +13,7 @@ from ebbmap.runs.store import codec
 #: P low above P high in a third of the cases: they have no numbers.
 BROKEN = """
 title = "streamed"
+lung = "linear"
 lungs = 40
 populations = ["normal"]
 [axes]

@@ -158,6 +158,7 @@ def test_ten_settings_and_properties_at_ten_values_are_ten_billion_cases(tmp_pat
         "\n".join(
             [
                 'title = "large"',
+                'lung = "linear"',
                 "[axes]",
                 *lines,
                 "[limits]",

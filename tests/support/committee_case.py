@@ -55,6 +55,7 @@ why = "invented"
 RULED = (
     """
 title = "A ruled draft"
+lung = "linear"
 seed = 5
 lungs = 96
 settings_drawn = 16
@@ -92,6 +93,7 @@ compliance = { low = 35.0 }
 PLAIN = (
     """
 title = "A plain draft"
+lung = "linear"
 question = "Does it hold?"
 institution = "Nowhere Hospital (invented)"
 seed = 3
@@ -115,6 +117,7 @@ weight = 0.6
 
 SINGLE = """
 title = "One free setting"
+lung = "linear"
 seed = 7
 lungs = 64
 settings_drawn = 8

@@ -21,6 +21,7 @@ from ebbmap.runs.run import check_source, run_source, run_study
 #: Four blocks of two columns, and what they add up to.
 STORE = """
 title = "store"
+lung = "linear"
 lungs = 500
 populations = ["normal", "obstructive"]
 [fixed]
@@ -47,6 +48,7 @@ COUNTS = STORE.replace('store = "zarr"', 'store = "none"').replace(
 #: Two places, each with a design that is doubled once.
 SOBOL = """
 title = "pieces"
+lung = "linear"
 lungs = 50
 populations = ["normal"]
 [fixed]
@@ -68,6 +70,7 @@ outcomes = ["auto_peep"]
 
 CHECK = """
 title = "check"
+lung = "linear"
 lungs = 64
 settings_drawn = 16
 wanted = 0.6

@@ -13,10 +13,11 @@ from ebbmap.tables.html import to_html
 from ebbmap.tables.model import (
     COUNT,
     GRADE,
+    LUNG_SHARE,
     NUMBER,
     SHARE,
     SIGNED_SHARE,
-    WHOLE_SHARE,
+    STATED_SHARE,
     Column,
     Form,
     Table,
@@ -45,8 +46,8 @@ MADE = table(
 )
 
 WRITTEN = [
-    ["a <b>", "● safe", "0.512", "50.0 % (25.0 to 75.0)", "12,000"],
-    ["[red]x[/red]", "✕ unsafe", "–", "12.5 % (no interval)", ""],
+    ["a <b>", "● safe", "0.512", "50 % (25 to 75)", "12,000"],
+    ["[red]x[/red]", "✕ unsafe", "–", "12 % (no interval)", ""],
 ]
 
 
@@ -65,9 +66,17 @@ def test_cells_are_written_as_their_columns_say():
 @pytest.mark.parametrize(
     ("form", "cell", "text"),
     [
-        (WHOLE_SHARE, 0.126, "13 %"),
-        (SIGNED_SHARE, (0.5, -0.125, 0.75), "+50.0 % (-12.5 to +75.0)"),
-        (SIGNED_SHARE, -0.001, "-0.1 %"),
+        (SHARE, 0.126, "13 %"),
+        (SIGNED_SHARE, (0.5, -0.125, 0.75), "+50 % (-10 to +80)"),
+        (SIGNED_SHARE, -0.001, "-<1 %"),
+        (SHARE, (0.5, 0.47, 0.53, 0.3, 0.7), "50 % (47 to 53; knowledge 30 to 70)"),
+        (
+            SHARE,
+            (0.1234, 0.122, 0.124, 0.121, 0.126),
+            "12.3 % (12.2 to 12.4; knowledge 12.1 to 12.6)",
+        ),
+        (STATED_SHARE, 0.925, "92.5 %"),
+        (LUNG_SHARE, 0.0123, "1.2 %"),
         (NUMBER, "not possible", "not possible"),
         (NUMBER, 0, "0"),
         (NUMBER, None, ""),

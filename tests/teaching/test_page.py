@@ -13,14 +13,20 @@ from ebbmap.cases.waveforms import waveforms
 from ebbmap.caution import CAUTION
 from ebbmap.errors import EbbmapError
 from ebbmap.kernels.judging import bound_margins
+from ebbmap.registries.limits import limit_set
+from ebbmap.registries.parameters import SPONTANEOUS
 from ebbmap.teaching import build_page, teaching_grid
-from ebbmap.teaching.grid import CURVES, SHOWN, _limits
+from ebbmap.teaching.grid import CURVES, JUDGED_BY, SHOWN, TUBE
 from ebbmap.teaching.page import AXES, FORMS
+
+#: What the page holds besides its sliders.
+HELD = {"p_high": 20.0, "fio2": 0.6, "resistance_quadratic": TUBE}
+HARM = limit_set(JUDGED_BY)
 
 
 @pytest.fixture(scope="module")
 def grid():
-    return teaching_grid(p_high=24.0)
+    return teaching_grid(p_high=HELD["p_high"])
 
 
 @pytest.fixture(scope="module")
@@ -34,7 +40,10 @@ def interpolated(grid, name, points):
     """Interpolate between grid points as the page does, on logarithmic axes."""
     form = FORMS.get(name)
     values = grid[name].assign_coords({axis: np.log(grid[axis].values) for axis in AXES})
-    at = {axis: xr.DataArray(np.log(values), dims="case") for axis, values in points.items()}
+    at = {
+        axis: xr.DataArray(np.log(np.asarray(values)), dims="case")
+        for axis, values in points.items()
+    }
     if form == "logarithm":
         return np.exp(np.log(values).interp(at))
     if form == "reciprocal":
@@ -48,55 +57,64 @@ def scattered(grid):
     """Points between the grid's, and the exact answer there."""
     rng = np.random.default_rng(7)
     points = {axis: np.exp(rng.uniform(*np.log(grid[axis].values[[0, -1]]), 1500)) for axis in AXES}
-    wanted = tuple(dict.fromkeys((*SHOWN, *_limits().outcomes)))
+    wanted = tuple(dict.fromkeys((*SHOWN, *HARM.outcomes)))
+    own = xr.DataArray(grid[SPONTANEOUS].values, dims=SPONTANEOUS)
+    points = {axis: xr.DataArray(values, dims="case") for axis, values in points.items()}
     exact = simulate(
-        p_high=24.0, resistance_insp=points["resistance_exp"], outcomes=wanted, **points
+        **HELD,
+        **points,
+        resistance_insp=points["resistance_exp"],
+        outcomes=wanted,
+        **{SPONTANEOUS: own},
     )
     return points, exact
 
 
-# second-order error of the grid: measured 0.6 %, 0.4 points of share, 15 mL of up to 2,600 mL,
-# 0.09 cmH2O; the bounds leave a quarter more for points that this draw does not hit
+# second-order error of the grid: measured 5.5 and 13 mL of up to 2,000 mL, 0.08 cmH2O, 0.9 and
+# 0.4 points of share, 7 ms and 0.003; the bounds leave a quarter more for points that this draw
+# does not hit
 @pytest.mark.parametrize(
     ("name", "tolerance"),
     [
         ("release_volume", 15.0),
         ("trapped_volume", 19.0),
         ("auto_peep", 0.12),
-        ("flow_ratio", 0.005),
+        ("flow_ratio", 0.011),
         ("exhaled_fraction", 0.005),
-        ("time_constant_exp", 1e-9),
-        ("release_in_time_constants", 1e-9),
+        ("time_constant_exp", 0.0085),
+        ("release_in_time_constants", 0.004),
     ],
 )
 def test_the_page_is_close_to_the_lung_between_grid_points(grid, scattered, name, tolerance):
     points, exact = scattered
-    wrong = np.abs(interpolated(grid, name, points).values - exact[name].values)
+    true = exact[name].isel({SPONTANEOUS: 0}).values
+    wrong = np.abs(interpolated(grid, name, points).values - true)
     assert wrong.max() < tolerance
 
 
 def test_carbon_dioxide_is_close_where_anybody_would_read_it(grid, scattered):
     points, exact = scattered
-    near = interpolated(grid, "paco2", points).values
-    read = exact["paco2"].values < 150.0
+    near = interpolated(grid, "paco2", points).transpose("case", SPONTANEOUS).values
+    true = exact["paco2"].transpose("case", SPONTANEOUS).values
+    read = true < 150.0
     assert read.sum() > 500
-    # relative; measured 1.1 %
-    assert np.max(np.abs(near / exact["paco2"].values - 1)[read]) < 0.015
+    # relative; measured 2.3 %, where releases only just clear the dead space, 0.9 % in 99 of 100
+    assert np.max(np.abs(near / true - 1)[read]) < 0.03
 
 
-@pytest.mark.parametrize("rule", ["flow_ratio", "exhaled_fraction"])
-def test_verdicts_differ_only_at_the_very_edge(grid, scattered, rule):
+@pytest.mark.parametrize("level", range(3))
+def test_verdicts_differ_only_at_the_very_edge(grid, scattered, level):
     points, exact = scattered
-    held = np.isin(grid["bound_rule"].values, ("both", rule))
-    near = interpolated(grid, "margin", points).transpose("bound", "case").values[held].min(axis=0)
-    limits = _limits()
+    near = interpolated(grid, "margin", points).isel({SPONTANEOUS: level})
+    near = near.transpose("bound", "case").values.min(axis=0)
+    solved = exact.isel({SPONTANEOUS: level})
     margins = np.broadcast_arrays(
-        *bound_margins(limits.hard, {n: exact[n].values for n in limits.outcomes})[held]
+        *bound_margins(HARM.hard, {n: solved[n].values for n in HARM.outcomes})
     )
-    true = np.min(margins, axis=0)
+    true = np.min(np.nan_to_num(margins, nan=-1.0), axis=0)
     assert (true >= 0).sum() > 20
     differ = (near >= 0) != (true >= 0)
-    # measured: 1 case in 800, all with a true margin within 0.002 of zero
+    # measured: 2 cases in 1,500, all with a true margin within 0.002 of zero
     assert differ.mean() < 0.005
     assert np.all(np.abs(true[differ]) < 0.005)
 
@@ -111,7 +129,7 @@ def test_curves_are_the_lungs_own_on_grid_points(grid):
     times[half - 1] -= 1e-7
     times[half:] += np.linspace(1e-7, -1e-7, half)
     drawn = waveforms(
-        p_high=24.0,
+        **HELD,
         times=times,
         t_low=t_low,
         compliance=float(one["compliance"]),
@@ -144,7 +162,8 @@ def test_every_slider_is_native_and_labelled(page):
     [
         ({"t_low": 0.5}, "set by a slider"),
         ({"p_high": 5.0, "p_low": 6.0}, "p_high must be above p_low"),
-        ({"lung": "paired"}, "one compartment"),
+        ({"spontaneous_alveolar_ventilation": 1.0}, "set by a slider or button"),
+        ({"lung": "paired"}, "needs a lung that takes resistance_exp"),
     ],
     ids=str,
 )
@@ -157,7 +176,7 @@ def test_what_cannot_be_a_page_is_said(values, told):
 def test_a_browser_shows_what_the_lung_does(page, chromium):
     set_to = {"t_low": 0.43, "resistance_exp": 17.3, "compliance": 47.0}
     fragment = "&".join(f"{name}={value}" for name, value in set_to.items())
-    with opened(chromium, f"{page.as_uri()}#{fragment}&rule=exhaled_fraction") as shown:
+    with opened(chromium, f"{page.as_uri()}#{fragment}&own=0") as shown:
         numbers = shown.evaluate(
             "[...document.querySelectorAll('#numbers dd')]"
             ".map(e => [e.dataset.name, e.dataset.value])"
@@ -168,28 +187,27 @@ def test_a_browser_shows_what_the_lung_does(page, chromium):
         assert shown.requests == []
     told = {name: float(value) for name, value in numbers}
     assert set(told) == set(SHOWN)
-    exact = simulate(p_high=24.0, resistance_insp=17.3, outcomes=SHOWN, **set_to)
+    exact = simulate(
+        **HELD, resistance_insp=17.3, outcomes=(*SHOWN, "ph"), **{SPONTANEOUS: 0.0}, **set_to
+    )
     for name in SHOWN:
         # the grid's error as measured above, well below what the page prints
         assert told[name] == pytest.approx(float(exact[name]), rel=0.02), name
-    assert "Limit broken" in words
-    # (exhaled fraction - 0.5) / 0.25
-    assert margin == pytest.approx((float(exact["exhaled_fraction"]) - 0.5) / 0.25, abs=0.02)
+    assert "Limit on harm broken: arterial pH" in words
+    # (pH - 7.2) / 0.4
+    assert margin == pytest.approx((float(exact["ph"]) - 7.2) / 0.4, abs=0.02)
 
 
 @pytest.mark.slow
 def test_the_window_of_the_page_is_the_window_of_the_lung(page, chromium):
     from ebbmap.analyses.common.windows import search_windows
-    from ebbmap.registries.limits import combine, limit_set
 
     lung = {"resistance_exp": 18.0, "compliance": 36.0}
     fragment = "&".join(f"{name}={value}" for name, value in lung.items())
     with opened(chromium, f"{page.as_uri()}#{fragment}", PHONE) as page_shown:
         (shown,) = json.loads(page_shown.get_attribute("#verdict", "data-windows"))
-    limits = combine(
-        "w", *(limit_set(n) for n in ("pressure", "volume", "auto_peep", "flow_ratio"))
-    )
-    found = search_windows("linear", {**lung, "resistance_insp": 18.0, "p_high": 24.0}, limits)
+    held = {**HELD, SPONTANEOUS: 2.0, "resistance_insp": 18.0}
+    found = search_windows("whole", {**lung, **held}, HARM)
     # the strip looks at 361 places from 0.2 to 2 s: 0.005 s apart
     assert shown == pytest.approx(
         [float(found["lower"][0, 0]), float(found["upper"][0, 0])], abs=0.008

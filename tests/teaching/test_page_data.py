@@ -11,6 +11,7 @@ from committee_case import margin_by_hand
 from ebbmap.cases.simulate import simulate
 from ebbmap.cases.waveforms import waveforms
 from ebbmap.errors import EbbmapError
+from ebbmap.lungs.tracheal_tube import tracheal_tube
 from ebbmap.registries.limits import limit_set
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.registries.populations import POPULATIONS
@@ -26,10 +27,11 @@ NUMBERS = (
     "auto_peep",
     "flow_ratio",
     "exhaled_fraction",
-    "paco2",
     "time_constant_exp",
     "release_in_time_constants",
 )
+LEVELS = (0.0, 2.0, 4.0)
+TUBE = tracheal_tube(7.5)[1]
 CURVES = ("alveolar_pressure", "flow", "volume")
 RULES = ("flow_ratio", "exhaled_fraction")
 
@@ -93,7 +95,6 @@ def test_numbers_are_those_of_solved_cases(data, name):
     told = decoded(data, name)[..., 0]
     form = data["arrays"][name]["form"]
     expected_form = {
-        "paco2": "reciprocal",
         "release_volume": "logarithm",
         "time_constant_exp": "logarithm",
         "release_in_time_constants": "logarithm",
@@ -106,11 +107,7 @@ def test_numbers_are_those_of_solved_cases(data, name):
         for j, c in enumerate(data["axes"]["compliance"]):
             for k, t in enumerate(data["axes"]["t_low"]):
                 value = float(solved(r, c, t)[name])
-                whole = {
-                    "logarithm": np.log,
-                    "reciprocal": lambda v: 0.0 if np.isnan(v) else 1 / v,
-                    "itself": float,
-                }[form](value)
+                whole = {"logarithm": np.log, "itself": float}[form](value)
                 # single precision
                 assert told[i, j, k] == pytest.approx(whole, rel=1e-6, abs=1e-6)
 
@@ -118,9 +115,12 @@ def test_numbers_are_those_of_solved_cases(data, name):
 _CASES = {}
 
 
-def solved(r, c, t):
-    if (r, c, t) not in _CASES:
-        _CASES[r, c, t] = simulate(
+def solved(r, c, t, own=0.0):
+    if (r, c, t, own) not in _CASES:
+        _CASES[r, c, t, own] = simulate(
+            spontaneous_alveolar_ventilation=own,
+            fio2=0.6,
+            resistance_quadratic=TUBE,
             p_high=26.0,
             p_low=2.0,
             t_high=4.0,
@@ -129,23 +129,43 @@ def solved(r, c, t):
             resistance_exp=r,
             resistance_insp=r,
         )
-    return _CASES[r, c, t]
+    return _CASES[r, c, t, own]
+
+
+def test_carbon_dioxide_and_oxygen_follow_own_breathing(data):
+    assert data["levels"] == ["0", "2", "4"]
+    assert data["arrays"]["paco2"]["form"] == "reciprocal"
+    for name in ("paco2", "spo2"):
+        told = decoded(data, name)
+        for level, own in enumerate(LEVELS):
+            for i, r in enumerate(data["axes"]["resistance_exp"]):
+                case = solved(r, data["axes"]["compliance"][1], data["axes"]["t_low"][2], own)
+                value = float(case[name])
+                whole = value if name == "spo2" else 0.0 if np.isnan(value) else 1 / value
+                # single precision
+                assert told[i, 1, 2, level] == pytest.approx(whole, rel=1e-6, abs=1e-6)
 
 
 def test_margins_are_those_of_the_limits_that_are_named(data):
     told = decoded(data, "margin")
-    sets = [limit_set(name) for name in ("pressure", "volume", "auto_peep", *RULES)]
-    bounds = [b for limits in sets for b in limits.hard]
-    assert data["bounds"] == [
-        {"rule": b.outcome if b.outcome in RULES else "both", "text": b.sentence} for b in bounds
-    ]
-    assert told.shape[-1] == len(bounds)
-    for i, r in enumerate(data["axes"]["resistance_exp"]):
-        for k, t in enumerate(data["axes"]["t_low"]):
-            case = solved(r, data["axes"]["compliance"][2], t)
-            for number, bound in enumerate(bounds):
-                margin = margin_by_hand(bound, float(case[bound.outcome]))
-                assert told[i, 2, k, number] == pytest.approx(margin, rel=1e-5, abs=1e-6)
+    bounds = limit_set("harm").hard
+    assert data["bounds"] == [bound.sentence for bound in bounds]
+    assert told.shape[-1] == len(bounds) * len(LEVELS)
+    for level, own in enumerate(LEVELS):
+        for i, r in enumerate(data["axes"]["resistance_exp"]):
+            for k, t in enumerate(data["axes"]["t_low"]):
+                case = solved(r, data["axes"]["compliance"][2], t, own)
+                for number, bound in enumerate(bounds):
+                    margin = margin_by_hand(bound, float(case[bound.outcome]))
+                    # no steady state is outside
+                    margin = -1.0 if np.isnan(margin) else margin
+                    place = number * len(LEVELS) + level
+                    assert told[i, 2, k, place] == pytest.approx(margin, rel=1e-5, abs=1e-6)
+
+
+def test_rules_stand_beside_the_verdict_with_their_ends(data):
+    ends = {name: [(b.low, b.high) for b in limit_set(name).limits] for name in RULES}
+    assert {r["name"]: [(r["low"], r["high"])] for r in data["rules"]} == ends
 
 
 def test_curves_are_drawn_at_their_places(data):
@@ -164,6 +184,7 @@ def test_curves_are_drawn_at_their_places(data):
             r, c = data["axes"]["resistance_exp"][1], data["axes"]["compliance"][3]
             drawn = waveforms(
                 times=times,
+                resistance_quadratic=TUBE,
                 p_high=26.0,
                 p_low=2.0,
                 t_high=4.0,
@@ -178,15 +199,29 @@ def test_curves_are_drawn_at_their_places(data):
 
 
 def test_what_is_held_is_said(data, small):
-    assert data["set"] == {"t_high": 4.0, "p_high": 26.0, "p_low": 2.0}
+    assert data["set"] == {"t_high": 4.0, "p_low": 2.0}
     for text in ("P high 26 cmH₂O", "P low 2 cmH₂O", "T high 4 s"):
         assert text in data["fixed"]
-    assert data["lung"] == "linear"
+    assert data["lung"] == "whole"
+    assert np.all(decoded(data, "p_high") == 26.0)
     assert data["source"] == small.attrs["source"]
 
 
-def test_middle_lungs_are_those_of_the_populations_without_a_tube(data):
-    assert set(data["lungs"]) == {n for n in POPULATIONS if not n.endswith("_with_tube")}
+def test_p_high_follows_the_plateau_unless_it_is_given():
+    with pytest.MonkeyPatch.context() as patch:
+        axes = {name: np.geomspace(*ends, 2) for name, ends in AXES_ENDS.items()}
+        patch.setattr(grids, "AXES", axes)
+        grid = teaching_grid()
+    for compliance in axes["compliance"]:
+        told = grid["p_high"].sel(compliance=compliance).values
+        np.testing.assert_allclose(told, min(10.0 + 6.0 * 65.0 / compliance, 30.0))
+
+
+AXES_ENDS = {"resistance_exp": (6.0, 40.0), "compliance": (18.0, 90.0), "t_low": (0.3, 1.5)}
+
+
+def test_middle_lungs_are_those_whose_slow_part_is_small(data):
+    assert set(data["lungs"]) == set(POPULATIONS) - {"severe_asthma"}
     for name, (resistance, compliance) in data["lungs"].items():
         middle = POPULATIONS[name].median
         assert (resistance, compliance) == (middle["resistance_exp"], middle["compliance"])
@@ -208,7 +243,7 @@ def test_what_a_slider_moves_is_not_given(name):
 
 
 def test_lungs_that_the_page_cannot_move_are_refused():
-    with pytest.raises(EbbmapError, match="one compartment"):
+    with pytest.raises(EbbmapError, match="needs a lung that takes"):
         teaching_grid("paired")
     with pytest.raises(EbbmapError, match="p_high must be above p_low"):
         teaching_grid(p_high=10.0, p_low=12.0)

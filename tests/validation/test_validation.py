@@ -6,16 +6,20 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 
+from ebbmap.cases.uncertain import outer_scores
 from ebbmap.caution import CAUTION
 from ebbmap.errors import EbbmapError
 from ebbmap.plotting.validation import MARKS, legend_of_verdicts, plot_validation, reach
+from ebbmap.registries.fitted import fitted
+from ebbmap.registries.populations import POPULATIONS
 from ebbmap.tables.csv import to_csv
 from ebbmap.tables.validation import full_table, tables, validation_data
-from ebbmap.validation import FINDINGS, SUBJECTS
+from ebbmap.validation import FINDINGS, SUBJECTS, measured, validate
 from ebbmap.validation.finding import VERDICTS, Finding, of_mean, of_median, of_share
+from ebbmap.validation.measured import Draw, read_as
 from ebbmap.validation.reading import Reading, exact, mean_of, median_of
-from ebbmap.validation.validate import VARIABLES, find_validation
-from ebbmap.validation.words import counts, counts_text, digits, page_text
+from ebbmap.validation.validate import VARIABLES, find_validation, steps
+from ebbmap.validation.words import counts, counts_text, digits, page_text, verdict_text
 from external.record import RECORD
 
 #: Findings that were told as done while the result was made.
@@ -24,7 +28,14 @@ DONE: list[int] = []
 
 @pytest.fixture(scope="module")
 def result():
-    return find_validation(progress=DONE.append)
+    # knowledge takes minutes: tests of its own
+    found = find_validation(draws=0, progress=DONE.append)
+    known = found.copy(deep=True)
+    drawn = known["lungs_drawn"].notnull().all("ci_bound")
+    # intervals to be drawn and written: invented, twice as wide as those of the lungs
+    wide = known["value"] + 2.0 * (known["lungs_drawn"] - known["value"])
+    known["knowledge"].values[:] = wide.where(drawn).transpose(*known["knowledge"].dims).values
+    return known
 
 
 def test_an_interval_of_the_lungs_drawn_is_that_of_theory():
@@ -116,8 +127,58 @@ def test_the_result_says_of_every_finding_what_the_model_says(result):
             assert np.isnan([low, high]).all()
 
 
-def test_progress_counts_every_finding(result):
-    assert sum(DONE) == len(FINDINGS)
+def test_progress_counts_every_step(result):
+    assert sum(DONE) == len(FINDINGS) == steps(0)
+    assert steps(40) == len(FINDINGS) + 41
+
+
+def test_a_disagreement_within_reach_of_both_intervals_is_told_apart(result):
+    drawn, known = np.array([84.0, 94.0]), np.array([86.0, 92.0])
+    # 5 below by independent errors of 4 and 3, as 3-4-5; neither reaches alone
+    lungs, knowledge = np.array([81.0, 90.0]), np.array([82.0, 91.0])
+    assert HEART.reached(85.0, lungs, knowledge)
+    assert not HEART.reached(85.1, lungs + 0.1, knowledge + 0.1)
+    assert not HEART.reached(85.0, lungs, np.full(2, np.nan))
+    assert not HEART.reached(90.0, drawn, known)
+    assert HEART.reached(70.0) and not HEART.reached(81.0)
+    row = result.sel(finding=next(iter(RECORD["disagrees"]))).copy(deep=True)
+    row["verdict"].values[...] = VERDICTS.index("disagrees")
+    for within, text in (
+        (0, "disagrees"),
+        (1, "disagrees, but no further than its intervals reach"),
+    ):
+        row["within_reach"].values[...] = within
+        assert verdict_text(row) == text
+
+
+def test_knowledge_is_read_from_populations_as_they_may_be():
+    group = "restrictive"
+    central = measured.middle(group, "compliance").value
+    with read_as(Draw(3, 50)):
+        drawn = measured.middle(group, "compliance").value
+        assert measured.lungs(group)["compliance"].size == 50
+        assert measured.breath_of(group) != fitted(group).breath()
+    scores = outer_scores(POPULATIONS[group], 4, seed=0)[3]
+    assert drawn == fitted(group).population(scores).median["compliance"] != central
+    assert measured.middle(group, "compliance").value == central
+
+
+def test_knowledge_moves_what_hangs_on_a_population(monkeypatch):
+    named = [
+        Finding(name, "invented", "memory", (1.0, 2.0), partial(measured.middle, "normal", name))
+        for name in ("compliance", "predicted_body_weight")
+    ]
+    findings = (*named, HEART)
+    monkeypatch.setattr(validate, "SUBJECTS", {"some": findings})
+    monkeypatch.setattr(validate, "FINDINGS", findings)
+    found = validate.find_validation(draws=400)
+    value = float(found["value"][0])
+    low, high = np.log(found["knowledge"][0] / value).values
+    error = fitted("normal").standard_errors["centre: compliance"]
+    # 400 draws know an end to a tenth of a standard error
+    assert [low, high] == pytest.approx([-1.96 * error, 1.96 * error], abs=0.4 * error)
+    assert np.isnan(found["knowledge"][2]).all()
+    assert found["within_reach"].values.tolist() == [0, 0, 1]
 
 
 def test_the_counts_are_those_of_the_record(result):
@@ -153,6 +214,11 @@ def test_the_picture_shows_every_finding_and_tells_verdicts_apart_without_colour
     assert len(ax.patches) == len(FINDINGS)
     assert {(bar.get_x(), bar.get_width()) for bar in ax.patches} == {(-1.0, 2.0)}
     drawn = [line for line in ax.lines if line.get_marker() in ("o", "X")]
+    capped = [line for line in ax.lines if line.get_marker() == "|"]
+    assert len(capped) == len(drawn)
+    assert all(
+        thin.get_ydata()[0] < dot.get_ydata()[0] for thin, dot in zip(capped, drawn, strict=True)
+    )
     compared = [one for one in FINDINGS if one.measure is not None]
     assert len(drawn) == len(compared)
     low, high = ax.get_xlim()
@@ -163,8 +229,11 @@ def test_the_picture_shows_every_finding_and_tells_verdicts_apart_without_colour
         assert (abs(place) > 1.0) == (verdict == "disagrees")
         assert line.get_marker() == MARKS[verdict][0]
         assert (line.get_markerfacecolor() == "white") == (verdict == "set by it")
+    # ten times further is beyond the last tick, which alone would do here
     further = result.assign(distance=10.0 * result["distance"])
-    assert reach(further) > 9.0 * reach(result) > float(abs(result["distance"]).max())
+    assert reach(further) > reach(result)
+    for shown in (result, further):
+        assert reach(shown) > float(abs(shown["distance"]).max())
     said = [text.get_text() for text in ax.texts]
     assert said.count("not comparable") == len(RECORD["not comparable"])
     assert len({(mark, inside) for mark, _, inside in MARKS.values()}) == len(MARKS)

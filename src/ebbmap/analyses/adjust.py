@@ -19,7 +19,6 @@ from ebbmap.analyses.base import Analysis, whole
 from ebbmap.analyses.common.practice import (
     NO_CHANGE,
     PRACTICE,
-    SPONTANEOUS,
     Move,
     compare_practice,
     say_move,
@@ -34,16 +33,29 @@ from ebbmap.cases.labelling import Variable, flags, label_variables
 from ebbmap.cases.pieces import Progress, join_groups
 from ebbmap.cases.question import Question, draw_cases, middle_lung
 from ebbmap.cases.simulate import add_verdict, simulate
+from ebbmap.cases.steady import unsteady_words
 from ebbmap.cases.uses import Use, add_provenance
+from ebbmap.exchange.steady import HIGHEST_PACO2
 from ebbmap.kernels.judging import CAUTION, SAFE, VERDICTS
 from ebbmap.lungs import lung_model
+from ebbmap.registries.bounds import with_steady_state
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import OUTCOMES, outcomes_of, plan
-from ebbmap.registries.parameters import PARAMETERS, parameter
+from ebbmap.registries.parameters import PARAMETERS, SPONTANEOUS, parameter
+from ebbmap.registries.steady import BALANCES
 
 #: Step sizes of the bedside, in registry units.
 STEPS: Mapping[str, float] = MappingProxyType(
     {"p_high": 2.0, "p_low": 2.0, "t_high": 0.5, "t_low": 0.05, "fio2": 0.1}
+)
+
+#: Where practice stops: no step goes further out. Low and high, in registry units, with a source.
+_TEXTBOOK = "Cairo, Pilbeam's Mechanical Ventilation, ch. 23"
+STOPS: Mapping[str, tuple[float, float, str]] = MappingProxyType(
+    {
+        "p_high": (0.0, 30.0, f"at most 30 cmH₂O: {_TEXTBOOK}"),
+        "t_high": (4.0, 15.0, f"4 to 15 s: {_TEXTBOOK}"),
+    }
 )
 
 #: What a step is looked at for.
@@ -68,7 +80,9 @@ VARIABLES: Mapping[str, Variable] = {
         for name in WATCHED
     },
     "size": Variable("steps in the move"),
-    "possible": Variable("1: every setting stays inside its bounds"),
+    "possible": Variable("1: every setting stays inside its bounds and where practice stops"),
+    "stopped": Variable("why a move is not tried; empty where it is", None),
+    "unsteady": Variable("why there is no steady state; empty where there is one", None),
     "margin": Variable("safety margin"),
     "agrees": Variable("1: as common practice has it, -1: against it, 0: no change"),
     "against_share": Variable(
@@ -124,7 +138,9 @@ def find_adjust(
         and `best_pair`, the move with the lowest PaCO2 that keeps every hard limit, in words, and
         `best_single_paco2`, `best_pair_paco2`. Dims (population, practice): `agrees` (1, 0 where
         nothing changes, -1), `why`, and over drawn lungs `against_share`, NaN without a
-        population. A step beyond the bounds of its setting is NaN and `possible` is 0.
+        population. A step beyond the bounds of its setting, or further out than practice goes
+        (`STOPS`), is NaN and `possible` is 0; `stopped` says why. `unsteady` says why a move has no
+        steady state of CO2 and oxygen; such a move is unsafe, whatever the limits.
 
     Raises
     ------
@@ -144,16 +160,16 @@ def find_adjust(
     steps = (options or Adjust()).steps
     model = lung_model(question.lung)
     kept = tuple(name for name in WATCHED if name in outcomes_of(model))
-    wanted = tuple(dict.fromkeys((*kept, *question.outcomes)))
+    wanted = tuple(dict.fromkeys((*kept, *BALANCES, *question.outcomes)))
     moves = _moves(steps)
     practices = [one for one in PRACTICE if one.setting in steps and one.outcome in kept]
     rows = []
     for group in question.groups():
         values = middle_lung(question, group, {})
-        moved, possible = _moved(question.lung, values, steps, moves)
+        moved, stopped = _moved(question.lung, values, steps, moves)
         solved = simulate(question.lung, outcomes=wanted, progress=progress, **moved)
         drawn = None if group is None else draw_cases(question, group, {})
-        row = _one_row(solved, question, kept, moves, possible)
+        row = _one_row(solved, question, kept, moves, stopped)
         rows.append(row.merge(compare_practice(question.lung, drawn, row, practices, steps)))
     dataset = join_groups(rows, question.group_names)
     label_variables(dataset, VARIABLES, registry=(*kept, SPONTANEOUS))
@@ -177,19 +193,36 @@ def _moves(steps: Mapping[str, float]) -> list[Move]:
 def _moved(
     lung: str, values: Mapping[str, Any], steps: Mapping[str, float], moves: list[Move]
 ) -> tuple[dict[str, Any], np.ndarray]:
-    """Return the values of every move, and which are inside the bounds; others keep what is set."""
+    """Return the values of every move, and why it is not tried; such moves keep what is set."""
     given = {name: array.values for name, array in as_arrays(values).items()}
     present = resolve(given, plan(lung_model(lung)).parameters)
     moved = {name: v for name, v in values.items() if name not in stand_ins(steps)}
-    possible = np.ones(len(moves), dtype=bool)
+    stopped = np.full(len(moves), "", dtype=object)
     for name in steps:
         shift = np.array([sum(step for other, step in m if other == name) for m in moves])
         placed = float(present[name]) + shift
-        entry = parameter(name)
-        inside = (placed >= entry.low) & (placed <= entry.high)
-        possible &= inside
-        moved[name] = xr.DataArray(np.where(inside, placed, float(present[name])), dims="move")
-    return moved, possible
+        why = [_stop(name, float(at), float(by)) for at, by in zip(placed, shift, strict=True)]
+        stopped = np.where(stopped == "", np.array(why, dtype=object), stopped)
+        moved[name] = xr.DataArray(placed, dims="move")
+    for name in steps:
+        moved[name] = moved[name].where(stopped == "", float(present[name]))
+    return moved, stopped.astype(str)
+
+
+def _stop(name: str, placed: float, step: float) -> str:
+    """Return why a setting is not stepped to a place; empty where it is.
+
+    Examples
+    --------
+    >>> _stop("t_high", 3.5, -0.5), _stop("t_high", 3.5, 0.5)
+    ("beyond where practice stops, 4 to 15 s: Cairo, Pilbeam's Mechanical Ventilation, ch. 23", '')
+    """
+    entry = parameter(name)
+    if not entry.low <= placed <= entry.high:
+        return "beyond the bounds of the registry"
+    low, high, why = STOPS.get(name, (entry.low, entry.high, ""))
+    outward = (placed < low and step < 0) or (placed > high and step > 0)
+    return f"beyond where practice stops, {why}" if outward else ""
 
 
 def _one_row(
@@ -197,12 +230,15 @@ def _one_row(
     question: Question,
     kept: tuple[str, ...],
     moves: list[Move],
-    possible: np.ndarray,
+    stopped: np.ndarray,
 ) -> xr.Dataset:
+    possible = stopped == ""
     row = xr.Dataset(coords={"move": [say_move(move) for move in moves]})
     row[SPONTANEOUS] = float(solved[SPONTANEOUS])
     row["size"] = ("move", np.array([len(move) for move in moves]))
     row["possible"] = ("move", possible.astype(np.int8))
+    row["stopped"] = ("move", stopped)
+    row["unsteady"] = ("move", np.where(possible, unsteady_words(solved), ""))
     for name in kept:
         value = np.where(possible, solved[name].values, np.nan)
         row[name] = ("move", value)
@@ -220,11 +256,13 @@ def _one_row(
 def _judged(
     row: xr.Dataset, solved: xr.Dataset, limits: LimitSet, possible: np.ndarray
 ) -> xr.Dataset:
+    limits = with_steady_state(limits, solved.data_vars)
     judged = add_verdict(solved, limits)
     verdict, margin = judged["verdict"].values, np.where(possible, judged["margin"].values, np.nan)
     dataset = xr.Dataset({"verdict": ("move", verdict), "margin": ("move", margin)})
-    # no ventilation at all is the highest PaCO2 there is
-    paco2 = np.nan_to_num(row["paco2"].values, nan=np.inf)
+    # beyond the ceiling, the tension that there would be; no ventilation at all is the highest
+    wanting = HIGHEST_PACO2 / np.maximum(1.0 + solved["co2_balance"].values, 1e-9)
+    paco2 = np.where(solved["co2_balance"] < 0.0, wanting, row["paco2"].values)
     inside = possible & np.isin(verdict, (SAFE, CAUTION)) & (paco2 < paco2[0])
     lowest = np.inf
     for name, size in (("best_single", 1), ("best_pair", 2)):

@@ -14,7 +14,7 @@ from pydantic import BaseModel, ValidationError
 
 from ebbmap.analyses.options import Axis, as_axis
 from ebbmap.cases.checks import complaint
-from ebbmap.lungs import LUNGS, Lung
+from ebbmap.lungs import DEFAULT_LUNG, LUNGS, Lung
 from ebbmap.registries.limits import RULES
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import POPULATIONS
@@ -41,13 +41,13 @@ class RawStudy:
 
     @property
     def lung(self) -> Lung:
-        """The lung model; the linear one where the file names none that is known."""
-        return LUNGS.get(str(self.raw.get("lung")), LUNGS["linear"])
+        """The lung model; the default one where the file names none that is known."""
+        return LUNGS.get(str(self.raw.get("lung")), LUNGS[DEFAULT_LUNG])
 
     @property
     def lung_name(self) -> str:
         """Name of the lung model as the file has it."""
-        return str(self.raw.get("lung", "linear"))
+        return str(self.raw.get("lung", DEFAULT_LUNG))
 
     @property
     def populations(self) -> list[str]:

@@ -86,6 +86,11 @@ class Analysis:
     own_tables: Callable[[xr.Dataset], Iterator[Any]] | None = None
     own_pages: Callable[[xr.Dataset], Iterator[Any]] | None = None
 
+    @property
+    def knows(self) -> bool:
+        """Whether its numbers may have intervals of knowledge."""
+        return any(name.endswith("_knowledge") for name in self.variables)
+
     def result_name(self, options: Options) -> str:
         """Return the stem of the file of a result."""
         return self.stem(options) if self.stem else self.name

@@ -39,7 +39,8 @@ from ebbmap.cases.pieces import Pieces, Progress, join_groups, listed
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.cases.simulate import simulate
 from ebbmap.cases.uses import Use, add_provenance
-from ebbmap.kernels.boxes import Box, Stability, box_stability, find_box
+from ebbmap.kernels.boxes import Box, Stability, box_stability
+from ebbmap.kernels.covering import Covering, find_covering
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import Population
 from ebbmap.units import display
@@ -72,6 +73,11 @@ VARIABLES: Mapping[str, Variable] = {
     "path_edge": Variable("edges after each peel", _EDGE_UNITS),
     "chosen_step": Variable("step before pasting", None),
     "sentence": Variable("the box in words", None),
+    "cover_edge": Variable("edge of each box of the sequence", _EDGE_UNITS),
+    "quasi_p": Variable("chance of as many events without this edge, on the same cases"),
+    "cover_coverage": Variable("coverage of the boxes up to this one"),
+    "cover_density": Variable("density of the boxes up to this one"),
+    "cover_sentence": Variable("each box in words", None),
     "failed": FAILED,
     "parameter_units": Variable("units of the edges", None),
 }
@@ -90,6 +96,9 @@ class Boxes(Options):
     )
     resamples: int = Field(
         default=50, ge=10, le=10_000, strict=True, description="bootstrap resamples of a box"
+    )
+    most: int = Field(
+        default=3, ge=1, le=10, strict=True, description="boxes that cover an event, at most"
     )
     level: Share = Field(default=0.95, description="level of the intervals")
 
@@ -122,7 +131,9 @@ def find_boxes(
         Dims (population, rule, event): `edge` (parameter, bound_side), infinite where not
         restricted, with `edge_interval` and `restricted`; `coverage`, `density`, `support` with
         intervals; the trajectory `path_coverage`, `path_density`, `path_support`, `path_edge`
-        (step); `sentence`. NaN, and a sentence that says so, below `LEAST_EVENTS` cases.
+        (step); `sentence`; along `box`, `cover_edge` and `quasi_p` of a sequence of boxes, and
+        what all boxes up to one come to, `cover_coverage` and `cover_density`. NaN, and a
+        sentence that says so, below `LEAST_EVENTS` cases.
 
     Raises
     ------
@@ -135,11 +146,11 @@ def find_boxes(
     >>> from ebbmap.registries.populations import population
     >>> judged_by = {"flow_ratio": limit_set("flow_ratio")}
     >>> normal = (population("normal"),)
-    >>> asked = Question(populations=normal, rules=judged_by, lungs=256)
+    >>> asked = Question("linear", populations=normal, rules=judged_by, lungs=256)
     >>> found = find_boxes(asked, Boxes(resamples=10), axes={"t_low": [0.2, 1.5]})
     >>> edge = found["edge"].sel(event="unsafe", parameter="t_low", bound_side="lower")
     >>> edge.values.round(1).tolist()
-    [[0.5]]
+    [[0.3]]
     """
     options = options or Boxes()
     refuse_unused(axes, *options.over)
@@ -232,9 +243,10 @@ def _box_of(
     """Search the box of one event, if there are enough cases of it."""
     known = found.known[:, number]
     happens = found.happens[known, number]
-    box = stable = None
+    box = stable = covering = None
     if happens.sum() >= LEAST_EVENTS:
-        box = find_box(cases[known], happens, density=options.density)
+        covering = find_covering(cases[known], happens, density=options.density, most=options.most)
+        box = covering.boxes[0]
         stable = box_stability(
             cases[known],
             happens,
@@ -244,7 +256,30 @@ def _box_of(
             rng=stream,
         )
     shares = float(happens.sum()) / known.size, 1.0 - float(known.mean())
-    return _as_dataset(BOXED[number], names, along, box, stable, *shares)
+    found_box = _as_dataset(BOXED[number], names, along, box, stable, *shares)
+    return found_box.assign(_covered(covering, names, options.most))
+
+
+def _covered(covering: Covering | None, names: list[str], most: int) -> dict[str, Any]:
+    """Return the boxes of a sequence as variables along `box`; NaN where there are fewer."""
+    edges, chances = np.full((2, most, len(names), 2), np.nan)
+    worth = np.full((2, most), np.nan)
+    sentences = [""] * most
+    boxes = covering.boxes if covering else ()
+    for number, box in enumerate(boxes):
+        edges[number] = np.stack([box.lower, box.upper], axis=1)
+        sentences[number] = range_words(names, box.lower, box.upper)
+    if covering:
+        chances[: len(boxes)] = covering.quasi_p
+        worth[:, : len(boxes)] = covering.coverage, covering.density
+    dims = ("box", "parameter", "bound_side")
+    return {
+        "cover_edge": (dims, edges),
+        "quasi_p": (dims, chances),
+        "cover_coverage": ("box", worth[0]),
+        "cover_density": ("box", worth[1]),
+        "cover_sentence": ("box", sentences),
+    }
 
 
 def _as_dataset(
@@ -303,6 +338,7 @@ def box_sentence(names: list[str], box: Box, event: str) -> str:
 
     Examples
     --------
+    >>> from ebbmap.kernels.boxes import find_box
     >>> x = np.random.default_rng(0).random((2000, 1)) * 40.0
     >>> box = find_box(x, x[:, 0] > 18.0, density=0.95)
     >>> box_sentence(["resistance_exp"], box, "unsafe")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -136,11 +137,13 @@ def _cases(
     question: Question, models: Sequence[str]
 ) -> Iterator[tuple[str, str, str, dict[str, Any]]]:
     """Yield name, population, model and values of every case."""
-    for group in question.groups():
-        for model in models:
+    asked = [replace(question, lung=model) for model in models]
+    for number in range(len(question.groups())):
+        for model, one in zip(models, asked, strict=True):
+            group = one.groups()[number]
             parts = [group.name] if group else []
             parts += [model] if len(models) > 1 or not group else []
-            values = middle_lung(question, group, {})
+            values = middle_lung(one, group, {})
             yield ", ".join(parts), group.name if group else "all", model, values
 
 

@@ -19,13 +19,10 @@ from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Progress, join_groups
 from ebbmap.cases.question import Question, middle_lung
 from ebbmap.cases.simulate import simulate
+from ebbmap.cases.steady import STORES
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.exchange.co2 import paco2_course
 from ebbmap.registries.parameters import PARAMETERS
-
-#: Parameters of the two CO2 stores.
-STORES = ("co2_store_fast", "co2_store_slow", "co2_store_exchange")
-
 
 #: Times, evenly spaced.
 POINTS = 241

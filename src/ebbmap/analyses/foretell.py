@@ -13,7 +13,7 @@ from pydantic import Field
 from ebbmap.analyses.asked import Asked
 from ebbmap.analyses.base import Analysis
 from ebbmap.analyses.common.foretold import VARIABLES, after_choosing, scores_of
-from ebbmap.analyses.common.practice import SPONTANEOUS
+from ebbmap.analyses.common.knowledge import with_knowledge
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
 from ebbmap.analyses.common.windows import SEARCHED, one_value_each
 from ebbmap.analyses.options import (
@@ -36,6 +36,8 @@ from ebbmap.kernels.foretelling import count_releases, foretold
 from ebbmap.kernels.judging import Judgement, judge
 from ebbmap.kernels.resampling import bootstrap_weights
 from ebbmap.lungs import lung_model
+from ebbmap.registries.derivations import ways
+from ebbmap.registries.parameters import SPONTANEOUS
 
 WayName = Literal["flow_ratio", "exhaled_fraction", "t_low", "release_in_time_constants"]
 
@@ -54,22 +56,6 @@ FALLS = ("flow_ratio",)
 SEARCH_CASES = 12
 
 
-class Plateau(Options):
-    """P high from the plateau pressure of a conventional breath."""
-
-    volume_per_kg: Positive = Field(default=6.0, description="tidal volume [mL kg-1]")
-    base: Number = Field(default=10.0, ge=0, description="end-expiratory pressure [cmH2O]")
-    at_most: Positive = Field(default=30.0, description="P high at most [cmH2O]")
-
-    @property
-    def sentence(self) -> str:
-        """The rule in words, for captions."""
-        return (
-            f"P high: plateau of {self.volume_per_kg:g} mL/kg above {self.base:g} cmH₂O, "
-            f"{self.at_most:g} cmH₂O at most"
-        )
-
-
 class Foretell(Options):
     """Rules for T low against the harm that follows."""
 
@@ -85,9 +71,6 @@ class Foretell(Options):
         description="levels of alveolar ventilation by own breathing [L min-1]",
     )
     models: list[LungName] = Field(default=[], description="lung models; the study's own if empty")
-    plateau: Plateau | None = Field(
-        default=None, description="P high from the plateau pressure; the study's own if absent"
-    )
     resamples: int = Field(default=500, ge=2, le=10_000, description="bootstrap resamples")
     level: Share = Field(default=0.95, description="level of the intervals")
 
@@ -117,7 +100,7 @@ def find_foretell(
         Populations, values, and the limits on harm: a case is harmed where it surely breaks a
         hard one, unharmed where it surely breaks none.
     options : Foretell, optional
-        Ways of choosing T low with their thresholds, own breathing, lung models, P high.
+        Ways of choosing T low with their thresholds, own breathing, lung models.
     axes : mapping of str to ndarray, shape (m,)
         `t_low`: the releases that every rule is held against, the same in every lung.
     progress : callable, optional
@@ -141,13 +124,14 @@ def find_foretell(
     Examples
     --------
     >>> from ebbmap.registries.limits import limit_set
-    >>> asked = Question(fixed={"resistance_exp": 10.0}, rules={"harm": limit_set("auto_peep")})
+    >>> harm = {"harm": limit_set("auto_peep")}
+    >>> asked = Question("linear", fixed={"resistance_exp": 10.0}, rules=harm)
     >>> options = Foretell(ways={"flow_ratio": [0.75, 0.5]}, own_breathing=[0.0])
     >>> found = find_foretell(asked, options, axes={"t_low": [0.2, 0.4, 2.0]})
     >>> found["chosen_t_low"].values.round(3).ravel().tolist()
     [0.144, 0.347]
     """
-    return foretell_pieces(question, options or Foretell(), axes).whole(progress)
+    return ANALYSIS.pieces(question, options or Foretell(), axes).whole(progress)
 
 
 def foretell_pieces(question: Question, options: Foretell, axes: Axes) -> Pieces[xr.Dataset]:
@@ -158,8 +142,9 @@ def foretell_pieces(question: Question, options: Foretell, axes: Axes) -> Pieces
     groups = question.groups()
 
     def solve(number: int, progress: Progress) -> xr.Dataset:
-        group, model = groups[number // len(models)], models[number % len(models)]
+        model = models[number % len(models)]
         asked = replace(question, lung=model)
+        group = asked.groups()[number // len(models)]
         cases = _Cases(asked, options, draw_cases(asked, group, {}), progress)
         every = np.broadcast_to(t_low, (cases.lungs, t_low.size))
         looked_at = [way for way in options.ways if way != "t_low"]
@@ -201,15 +186,12 @@ class _Cases:
         full, drawn = one_value_each({n: v for n, v in values.items() if n != SPONTANEOUS})
         self.values = bar_leavers(full, drawn)
         self.lungs = max((array.size for array in full.values()), default=1)
-        if options.plateau is not None:
-            self.values["p_high"] = self._plateau(options.plateau)
-
-    def _plateau(self, rule: Plateau) -> np.ndarray:
-        """P high of each lung; NaN stays where a drawn value left its bounds."""
-        lung = resolve(self.values, ("predicted_body_weight", "compliance"))
-        rise = rule.volume_per_kg * lung["predicted_body_weight"] / lung["compliance"]
-        barred = np.isnan(self.values.get("p_high", 0.0))
-        return np.where(barred, np.nan, np.minimum(rule.base + rise, rule.at_most))
+        p_high = resolve(self.values, ("p_high", "compliance"))["p_high"]
+        self.values = {
+            name: value
+            for name, value in self.values.items()
+            if name not in {way.trigger for way in ways("p_high", self.values)}
+        } | {"p_high": p_high}
 
     def solve(self, t_low: np.ndarray, names: Sequence[str]) -> dict[str, np.ndarray]:
         """Return outcomes, shape (own breathing, n, k), at T low of shape (n, k)."""
@@ -218,10 +200,9 @@ class _Cases:
         levels = np.asarray(self.options.own_breathing)
         t_low = t_low[..., None]
         # an impossible P high marks a case that has no T low
-        p_high = lungs.get("p_high", np.asarray(self.default_p_high))
         known = np.isfinite(t_low)
         lungs |= {
-            "p_high": np.where(known, p_high, np.nan),
+            "p_high": np.where(known, lungs["p_high"], np.nan),
             "t_low": np.where(known, t_low, 1.0),
             SPONTANEOUS: levels,
         }
@@ -232,11 +213,6 @@ class _Cases:
             name: np.moveaxis(np.broadcast_to(value, shape), -1, 0)
             for name, value in solved.outcomes.items()
         }
-
-    @property
-    def default_p_high(self) -> float:
-        """P high where nobody gives one."""
-        return float(resolve({}, ("p_high",))["p_high"])
 
     def choose(self, way: WayName, thresholds: np.ndarray) -> np.ndarray:
         """Return T low chosen at every threshold, shape (n, t); NaN where there is none."""
@@ -297,20 +273,17 @@ def _told_apart(
 def _with_words(
     dataset: xr.Dataset, question: Question, options: Foretell, t_low: np.ndarray
 ) -> xr.Dataset:
-    own = ("p_high",) if options.plateau else ()
     return add_provenance(
         dataset,
         question,
         "how well each rule for T low foretells harm",
         Use(
-            ("t_low", SPONTANEOUS, *own),
+            ("t_low", SPONTANEOUS),
             outcomes=question.outcomes,
             lungs=tuple(options.models),
-            also=("predicted_body_weight", "compliance") if own else (),
         ),
         lungs=lungs_drawn(question),
         releases=f"T low {t_low[0]:g} to {t_low[-1]:g} s, {t_low.size} values",
-        p_high_rule=options.plateau.sentence if options.plateau else "",
         resamples=options.resamples,
     )
 
@@ -330,29 +303,28 @@ def _check(asked: Asked) -> Iterator[str]:
     yield from asked.repeated("models")
     if "t_low" not in study.table("axes"):
         yield f"{place}: needs releases to hold the rules against. Add [axes.t_low]."
-    if "plateau" in asked and "p_high" in study.table("fixed"):
-        yield f"{place}.plateau: p_high is fixed too. Drop one of them."
     for way in ("flow_ratio", "exhaled_fraction"):
         for value in asked.table("ways").get(way, ()):
             if isinstance(value, int | float) and value >= 1:
                 yield f"{place}.ways.{way}: must be a share below 1; got {value:g}."
 
 
-ANALYSIS = Analysis(
-    name="foretell",
-    long_name="how well rules for T low foretell harm",
-    options=Foretell,
-    pieces=foretell_pieces,
-    size=_size,
-    variables=VARIABLES,
-    lays_out=lambda asked: [
-        "t_low",
-        "t_low_in_time_constants",
-        SPONTANEOUS,
-        *(["p_high"] if "plateau" in asked else []),
-    ],
-    draws=lambda asked: True,
-    models=lambda asked: asked.words("models"),
-    check=_check,
-    keeps_pieces=True,
+ANALYSIS = with_knowledge(
+    Analysis(
+        name="foretell",
+        long_name="how well rules for T low foretell harm",
+        options=Foretell,
+        pieces=foretell_pieces,
+        size=_size,
+        variables=VARIABLES,
+        lays_out=lambda asked: [
+            "t_low",
+            "t_low_in_time_constants",
+            SPONTANEOUS,
+        ],
+        draws=lambda asked: True,
+        models=lambda asked: asked.words("models"),
+        check=_check,
+        keeps_pieces=True,
+    )
 )

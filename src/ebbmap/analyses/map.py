@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from math import prod
+from typing import Annotated
 
 import numpy as np
 import xarray as xr
@@ -12,10 +13,12 @@ from pydantic import Field
 
 from ebbmap.analyses.asked import Asked
 from ebbmap.analyses.base import Analysis
+from ebbmap.analyses.common.knowledge import with_knowledge
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
 from ebbmap.analyses.options import (
     NO_AXES,
     Axes,
+    Number,
     Options,
     ParameterName,
     Share,
@@ -28,7 +31,8 @@ from ebbmap.cases.pieces import Found, Pieces, Progress, in_a_row, join_groups, 
 from ebbmap.cases.question import Question, draw_cases, middle_lung
 from ebbmap.cases.simulate import simulate
 from ebbmap.cases.uses import Use, add_provenance
-from ebbmap.kernels.judging import judge
+from ebbmap.kernels.dropping import kept_probability
+from ebbmap.kernels.judging import cautions_clear, judge
 from ebbmap.kernels.shares import crossing, share_words, shares
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.parameters import parameter
@@ -45,12 +49,16 @@ _SHARES = (
     "safe_share_interval",
     "caution_share",
     "undetermined_share",
+    "unsteady_share",
     "broken_share",
 )
 
 VARIABLES: Mapping[str, Variable] = {
     **{name: Variable(share_words(name, "{of}")) for name in _SHARES},
     "commonest_bound": Variable("limit broken most often", None),
+    "averaged_share": Variable(
+        "share of all {of} that break no hard limit, averaged over the limits' uncertainty"
+    ),
     "boundary": Variable("edges of the part that serves half of the lungs, along {x}", "{x_units}"),
 }
 
@@ -64,6 +72,11 @@ class Map(Options):
         default=[], description="axes that are averaged over, with the lungs"
     )
     level: Share = Field(default=0.95, description="level of the intervals")
+    over_limits: Annotated[Number, Field(ge=0)] | None = Field(
+        default=None,
+        description="average over the limits' uncertainty too; this one, in widths, where a limit "
+        "states none",
+    )
 
 
 def find_map(
@@ -86,10 +99,11 @@ def find_map(
     -------
     xarray.Dataset
         Dims (population, rule, y, x): `safe_share` with `safe_share_interval`, `caution_share`,
-        `undetermined_share`, `broken_share` by `bound`, all of all cases behind a cell;
-        `commonest_bound`, and the `boundary` along x where the safe share crosses one half. Along
-        population, `middle_x` and `middle_y` by the names of those axes that are lung properties:
-        the middle lung, given what is fixed.
+        `undetermined_share`, `unsteady_share`, `broken_share` by `bound`, all of all cases behind
+        a cell; `commonest_bound`, and the `boundary` along x where the safe share crosses one
+        half. Along population, `middle_x` and `middle_y` by the names of those axes that are lung
+        properties: the middle lung, given what is fixed. With `over_limits`, `averaged_share`: the
+        safe share averaged over the limits' uncertainty.
 
     Raises
     ------
@@ -101,6 +115,7 @@ def find_map(
     >>> from ebbmap.registries.limits import limit_set
     >>> from ebbmap.registries.populations import population
     >>> asked = Question(
+    ...     "linear",
     ...     populations=(population("normal"),), lungs=50,
     ...     rules={"flow_ratio": limit_set("flow_ratio")},
     ... )
@@ -109,7 +124,7 @@ def find_map(
     (1, 1, 3, 2)
     """
     refuse_unused(axes, options.x, options.y, *options.average_over)
-    return map_pieces(question, options, axes).whole(progress)
+    return ANALYSIS.pieces(question, options, axes).whole(progress)
 
 
 def map_pieces(
@@ -125,7 +140,7 @@ def map_pieces(
         Cases of a piece, at most, unless a single row has more. It changes no number.
     """
     question.require_rules()
-    x, y, level = options.x, options.y, options.level
+    x, y = options.x, options.y
     axes = axes_of(axes, x, y, *options.average_over)
     row = lungs_drawn(question) * prod(len(axis) for name, axis in axes.items() if name != y)
     height = max(1, piece // row)
@@ -140,7 +155,7 @@ def map_pieces(
         rest = [dim for dim in solved["status"].dims if dim not in (x, y)]
         solved = solved.transpose(y, x, *rest)
         return xr.concat(
-            [_rows(solved, limits, x, y, level) for limits in question.rules.values()],
+            [_rows(solved, limits, options) for limits in question.rules.values()],
             dim=xr.Variable("rule", list(question.rules)),
             join="outer",
         )
@@ -188,13 +203,15 @@ def _middle_places(
     }
 
 
-def _rows(solved: xr.Dataset, limits: LimitSet, x: str, y: str, level: float) -> xr.Dataset:
+def _rows(solved: xr.Dataset, limits: LimitSet, options: Map) -> xr.Dataset:
+    x, y = options.x, options.y
     cells = (solved.sizes[y], solved.sizes[x])
-    judged = judge(limits, {n: solved[n].values.reshape(*cells, -1) for n in limits.outcomes})
+    outcomes = {n: solved[n].values.reshape(*cells, -1) for n in limits.outcomes}
+    judged = judge(limits, outcomes)
     bounds = [bound.name for bound in limits.hard]
-    counted = shares(judged.verdict, judged.binding, bounds=len(bounds), level=level)
+    counted = shares(judged.verdict, judged.binding, bounds=len(bounds), level=options.level)
     named = np.array([*bounds, "none"])[counted.commonest]
-    return xr.Dataset(
+    rows = xr.Dataset(
         {
             "safe_share": ((y, x), counted.safe),
             "safe_share_interval": (
@@ -203,11 +220,18 @@ def _rows(solved: xr.Dataset, limits: LimitSet, x: str, y: str, level: float) ->
             ),
             "caution_share": ((y, x), counted.caution),
             "undetermined_share": ((y, x), counted.undetermined),
+            "unsteady_share": ((y, x), judged.unsteady.mean(axis=-1)),
             "broken_share": (("bound", y, x), counted.broken),
             "commonest_bound": ((y, x), named),
         },
         {x: solved[x], y: solved[y], "bound": bounds, "ci_bound": ["lower", "upper"]},
     )
+    if options.over_limits is not None:
+        spread = [bound.spread(options.over_limits) for bound in limits.hard]
+        kept = kept_probability(judged.bound_margin, np.array(spread)).prod(axis=0)
+        clear = cautions_clear(limits, outcomes)
+        rows["averaged_share"] = ((y, x), (kept * clear).mean(axis=-1))
+    return rows
 
 
 def _with_words(dataset: xr.Dataset, question: Question, options: Map, axes: Axes) -> xr.Dataset:
@@ -250,18 +274,20 @@ def _check(asked: Asked) -> Iterator[str]:
             return
 
 
-ANALYSIS = Analysis(
-    name="map",
-    long_name="safe-region map",
-    options=Map,
-    pieces=map_pieces,
-    size=_size,
-    variables=VARIABLES,
-    lays_out=lambda asked: [asked.get("x"), asked.get("y"), *asked.words("average_over")],
-    draws=lambda asked: True,
-    check=_check,
-    stem=lambda options: f"map_{options.x}_{options.y}",
-    keeps_pieces=True,
-    counts_cases=True,
-    several=True,
+ANALYSIS = with_knowledge(
+    Analysis(
+        name="map",
+        long_name="safe-region map",
+        options=Map,
+        pieces=map_pieces,
+        size=_size,
+        variables=VARIABLES,
+        lays_out=lambda asked: [asked.get("x"), asked.get("y"), *asked.words("average_over")],
+        draws=lambda asked: True,
+        check=_check,
+        stem=lambda options: f"map_{options.x}_{options.y}",
+        keeps_pieces=True,
+        counts_cases=True,
+        several=True,
+    )
 )

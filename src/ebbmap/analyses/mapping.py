@@ -106,7 +106,7 @@ def find_mapping(
     >>> from ebbmap.registries.populations import population
     >>> judged_by = {"flow_ratio": limit_set("flow_ratio")}
     >>> normal = (population("normal"),)
-    >>> asked = Question(populations=normal, rules=judged_by, lungs=256)
+    >>> asked = Question("linear", populations=normal, rules=judged_by, lungs=256)
     >>> found = find_mapping(asked, FactorMapping(at=[0.5], resamples=50))
     >>> found["direction"].sel(event="unsafe").values.ravel().tolist()
     [-1.0, -1.0, -1.0]

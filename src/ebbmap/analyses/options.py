@@ -55,6 +55,7 @@ OutcomeName = Annotated[str, known_name("outcome", OUTCOMES)]
 LungName = Annotated[str, known_name("lung", LUNGS)]
 Number = Annotated[FiniteFloat, BeforeValidator(_number)]
 Positive = Annotated[Number, Field(gt=0)]
+NotNegative = Annotated[Number, Field(ge=0)]
 Share = Annotated[float, Field(gt=0, lt=1)]
 
 

@@ -221,7 +221,7 @@ def find_screening(
     >>> from ebbmap.registries.populations import population
     >>> judged_by = {"flow_ratio": limit_set("flow_ratio")}
     >>> normal = (population("normal"),)
-    >>> asked = Question(populations=normal, rules=judged_by)
+    >>> asked = Question("linear", populations=normal, rules=judged_by)
     >>> few = Screening(at=[0.5], outcomes=["auto_peep"], trajectories=8, resamples=100)
     >>> found = find_screening(asked, few)
     >>> dict(zip(found["parameter"].values.tolist(), found["fixable"].values[0].tolist()))

@@ -197,7 +197,7 @@ def find_shapley(
     --------
     >>> from ebbmap.registries.populations import population
     >>> normal = (population("normal"),)
-    >>> asked = Question(populations=normal)
+    >>> asked = Question("linear", populations=normal)
     >>> few = Shapley(at=[0.5], outcomes=["flow_ratio"], base_size=32, replicates=2)
     >>> found = find_shapley(asked, few)
     >>> found["effect"].sum("parameter").values.round(6).ravel().tolist()

@@ -16,9 +16,10 @@ from ebbmap.analyses.common.checks import check_design
 from ebbmap.analyses.common.design_size import GROWTH, design_size, largest_design
 from ebbmap.analyses.common.factors import computed_outcomes
 from ebbmap.analyses.common.growth import BY_SIZE
-from ebbmap.analyses.common.pawn import DISAGREEMENT
+from ebbmap.analyses.common.pawn import DISAGREEMENT, LARGEST, LARGEST_NOISE
 from ebbmap.analyses.common.sensitivity import INDICES
 from ebbmap.analyses.common.sobol_work import SUMMARY, SobolWork
+from ebbmap.analyses.common.surrogate import SURROGATE, fresh_cases
 from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, Share, refuse_unused
 from ebbmap.cases.labelling import Variable
 from ebbmap.cases.pieces import Pieces, Progress
@@ -29,9 +30,12 @@ VARIABLES: Mapping[str, Variable] = {
     **INDICES,
     **BY_SIZE,
     **SUMMARY,
+    **SURROGATE,
     "pawn": Variable("PAWN index (median)"),
     "pawn_interval": Variable("interval of the PAWN index"),
     "pawn_noise": Variable("PAWN index that a factor without influence stays below"),
+    "pawn_largest": LARGEST,
+    "pawn_largest_noise": LARGEST_NOISE,
     "disagreement": DISAGREEMENT,
 }
 
@@ -73,6 +77,18 @@ class Sobol(OfOutcomes):
         strict=True,
         description="bootstrap resamples of one replicate",
     )
+    surrogate: bool = Field(
+        default=False,
+        description="let polynomials of the outcomes stand in for the lung, if fresh cases bear "
+        "them out",
+    )
+    surrogate_runs: int = Field(
+        default=256,
+        ge=64,
+        le=100_000,
+        strict=True,
+        description="cases that a surrogate is fitted to at each place; half as many judge it",
+    )
     pawn: bool = Field(
         default=True, description="add the moment-independent index; there is none for groups"
     )
@@ -107,7 +123,7 @@ def find_sobol(
         one where the case is safe and zero where it is not. The convergence curve is
         `first_by_size`, `total_by_size` and their widths (..., size), `widest_by_size`
         (population, size); `verdict` (population) says whether it settled, `rows` on how many.
-        `pawn` (population, along, pawn_outcome, parameter), its interval and `pawn_noise`, with
+        `pawn` and `pawn_largest` (population, along, pawn_outcome, parameter), their noise, with
         `disagreement` (population), a sentence on where it ranks otherwise than the total index.
 
     Raises
@@ -115,7 +131,8 @@ def find_sobol(
     NonFiniteOutcomeError
         If a case could not be solved or judged and `drop_failed` is not set.
     EbbmapError
-        For values that cannot be, fewer than two factors, or a design too large to hold.
+        If fresh cases do not bear a surrogate out; for values that cannot be, fewer than two
+        factors, or a design too large to hold.
 
     Notes
     -----
@@ -126,7 +143,7 @@ def find_sobol(
     --------
     >>> from ebbmap.registries.populations import population
     >>> normal = (population("normal"),)
-    >>> asked = Question(populations=normal)
+    >>> asked = Question("linear", populations=normal)
     >>> few = Sobol(at=[0.5], outcomes=["flow_ratio"], base_size=64, replicates=2, resamples=100)
     >>> total = find_sobol(asked, few)["total"].isel(population=0, t_low=0, outcome=0)
     >>> total.sortby(total)["parameter"].values.tolist()[0]
@@ -154,7 +171,10 @@ ANALYSIS = Analysis(
     pieces=sobol_pieces,
     size=design_size(
         lambda options, factors: (
-            largest_design(options) * (2 * factors + 2 if options.second_order else factors + 2)
+            options.surrogate_runs + fresh_cases(options.surrogate_runs)
+            if options.surrogate
+            else largest_design(options)
+            * (2 * factors + 2 if options.second_order else factors + 2)
         )
     ),
     variables=VARIABLES,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from math import prod
 
 import numpy as np
@@ -12,12 +13,14 @@ from pydantic import Field
 
 from ebbmap.analyses.asked import Asked
 from ebbmap.analyses.base import Analysis
+from ebbmap.analyses.common.knowledge import with_knowledge
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
+from ebbmap.analyses.common.windows import T_LOW
 from ebbmap.analyses.options import NO_AXES, Axes, Options, ParameterName, Share, axes_of
 from ebbmap.cases.checks import check_memory
 from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Pieces, Progress, join_groups, listed
-from ebbmap.cases.question import Question, draw_cases
+from ebbmap.cases.question import Question, draw_cases, middle_lung
 from ebbmap.cases.simulate import simulate
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.kernels.exclusion import (
@@ -29,10 +32,14 @@ from ebbmap.kernels.exclusion import (
 )
 from ebbmap.kernels.judging import judge
 from ebbmap.kernels.shares import wilson
-from ebbmap.registries.limits import Bound, Limit, LimitSet
+from ebbmap.registries.identities import identity_words, kept_sentence
+from ebbmap.registries.limits import Bound, LimitSet
 
 #: Sets that are listed, the commonest first.
 LISTED = 12
+
+#: Level of the intervals, where nobody gives another.
+LEVEL = 0.95
 
 VARIABLES: Mapping[str, Variable] = {
     "held_share": Variable("share of all lungs with a setting that surely breaks no hard limit"),
@@ -55,7 +62,7 @@ class Together(Options):
     axes: list[ParameterName] = Field(
         default=["t_low"], min_length=1, description="settings that are laid out on their axes"
     )
-    level: Share = Field(default=0.95, description="level of the intervals")
+    level: Share = Field(default=LEVEL, description="level of the intervals")
 
 
 def find_together(
@@ -96,14 +103,15 @@ def find_together(
 
     Examples
     --------
+    >>> from ebbmap.registries.limits import Limit
     >>> limits = LimitSet("both", "both", (Limit("flow_ratio", "invented", low=0.5),
     ...                                    Limit("auto_peep", "invented", high=10.0)))
-    >>> asked = Question(fixed={"p_high": 30.0, "p_low": 5.0}, rules={"both": limits})
+    >>> asked = Question("linear", fixed={"p_high": 30.0, "p_low": 5.0}, rules={"both": limits})
     >>> found = find_together(asked, axes={"t_low": [0.1, 0.3, 0.5, 1.0]})
     >>> str(found["excluding"].values.ravel()[0])
     'flow ratio at least 0.5 and auto-PEEP at most 10 cmH₂O'
     """
-    return together_pieces(question, options or Together(), axes).whole(progress)
+    return ANALYSIS.pieces(question, options or Together(), axes).whole(progress)
 
 
 def together_pieces(question: Question, options: Together, axes: Axes) -> Pieces[xr.Dataset]:
@@ -117,26 +125,75 @@ def together_pieces(question: Question, options: Together, axes: Axes) -> Pieces
         check_memory(cases, len(question.outcomes) + 4, "what can hold together")
         values = draw_cases(question, groups[number], axes)
         solved = simulate(question.lung, outcomes=question.outcomes, progress=progress, **values)
-        rest = [dim for dim in solved["status"].dims if dim not in axes]
-        solved = solved.transpose(*rest, *axes)
-        lungs = prod(solved.sizes[dim] for dim in rest)
-        return xr.concat(
-            [_under(solved, limits, lungs, options.level) for limits in question.rules.values()],
-            dim=xr.Variable("rule", list(question.rules)),
-            join="outer",
-            fill_value={"excluding": "", "largest": ""},
-        )
+        return _under_every_rule(solved, question, options.level, tuple(axes))
 
     def join(found: list[xr.Dataset]) -> xr.Dataset:
-        dataset = join_groups(found, question.group_names)
-        dataset["identity"] = ("rule", [identity_words(one) for one in question.rules.values()])
-        label_variables(dataset, VARIABLES)
-        dataset["held_share_interval"].attrs["ci_level"] = options.level
         use = Use(tuple(axes), outcomes=question.outcomes)
-        title = f"limits that can hold together over {', '.join(axes)}"
-        return add_provenance(dataset, question, title, use, lungs=lungs_drawn(question))
+        return _joined(found, question, options.level, use).assign_attrs(
+            lungs=lungs_drawn(question)
+        )
 
     return listed(len(groups), solve, join)
+
+
+def find_middle_together(question: Question, t_low: np.ndarray) -> xr.Dataset:
+    """Find which limits can hold together over T low in each population's middle lung.
+
+    Parameters
+    ----------
+    question : Question
+        Populations, values and the rules; a T low that it fixes gives way.
+    t_low : ndarray, shape (m,)
+        The T low that are tried [s].
+
+    Returns
+    -------
+    xarray.Dataset
+        As `find_together` gives it, of one lung for each population.
+
+    Examples
+    --------
+    >>> from ebbmap.registries.limits import limit_set
+    >>> asked = Question("linear", rules={"flow_ratio": limit_set("flow_ratio")})
+    >>> found = find_middle_together(asked, np.array([0.1, 0.3, 1.0]))
+    >>> found["held_share"].values.tolist()
+    [[1.0]]
+    """
+    question.require_rules()
+    fixed = {name: value for name, value in question.fixed.items() if name not in T_LOW}
+    asked = replace(question, fixed=fixed)
+    found = []
+    for group in asked.groups():
+        values = {**middle_lung(asked, group, {}), "t_low": xr.DataArray(t_low, dims="t_low")}
+        solved = simulate(asked.lung, outcomes=asked.outcomes, **values)
+        found.append(_under_every_rule(solved, asked, LEVEL, ("t_low",)))
+    use = Use(("t_low",), middle=True, outcomes=asked.outcomes)
+    return _joined(found, asked, LEVEL, use)
+
+
+def _under_every_rule(
+    solved: xr.Dataset, question: Question, level: float, axes: tuple[str, ...]
+) -> xr.Dataset:
+    """Find what holds together under every rule, in lungs that are solved over some axes."""
+    rest = [dim for dim in solved["status"].dims if dim not in axes]
+    solved = solved.transpose(*rest, *axes)
+    lungs = prod(solved.sizes[dim] for dim in rest)
+    return xr.concat(
+        [_under(solved, limits, lungs, level) for limits in question.rules.values()],
+        dim=xr.Variable("rule", list(question.rules)),
+        join="outer",
+        fill_value={"excluding": "", "largest": ""},
+    )
+
+
+def _joined(found: list[xr.Dataset], question: Question, level: float, use: Use) -> xr.Dataset:
+    dataset = join_groups(found, question.group_names)
+    said = [identity_words(one, known_values(question)) for one in question.rules.values()]
+    dataset["identity"] = ("rule", said)
+    label_variables(dataset, VARIABLES)
+    dataset["held_share_interval"].attrs["ci_level"] = level
+    title = f"limits that can hold together over {', '.join(use.laid_out)}"
+    return add_provenance(dataset, question, title, use)
 
 
 def _under(solved: xr.Dataset, limits: LimitSet, lungs: int, level: float) -> xr.Dataset:
@@ -170,39 +227,9 @@ def _kept_words(one: int, bounds: Sequence[Bound]) -> str:
     return " and ".join(said[name] for name in members(one, list(said)))
 
 
-def kept_sentence(bound: Bound) -> str:
-    """Return what holds while a bound is kept, for a reader.
-
-    Examples
-    --------
-    >>> kept_sentence(Limit("flow_ratio", "invented", low=0.5).bounds[0])
-    'flow ratio at least 0.5'
-    """
-    low, high = (bound.value if bound.side == side else None for side in ("low", "high"))
-    return Limit(bound.outcome, bound.why, low, high).sentence
-
-
-def identity_words(limits: LimitSet) -> str:
-    """Return what excludes each other by algebra in a filled linear lung; empty if nothing does.
-
-    There auto-PEEP is the flow ratio times (P high - P low).
-
-    Examples
-    --------
-    >>> limits = LimitSet("both", "both", (Limit("flow_ratio", "invented", low=0.5),
-    ...                                    Limit("auto_peep", "invented", high=10.0)))
-    >>> identity_words(limits).partition(": ")[2]
-    'flow ratio at least 0.5 and auto-PEEP at most 10 cmH₂O exclude each other where it is above 20'
-    """
-    hard = {bound.name: bound for bound in limits.hard}
-    ratio, pressure = hard.get("flow_ratio_low"), hard.get("auto_peep_high")
-    if ratio is None or pressure is None or ratio.value <= 0:
-        return ""
-    return (
-        "in a filled linear lung auto-PEEP is the flow ratio times P high - P low: "
-        f"{kept_sentence(ratio)} and {kept_sentence(pressure)} exclude each other where it is "
-        f"above {pressure.value / ratio.value:g}"
-    )
+def known_values(question: Question) -> dict[str, float]:
+    """Return what is held at one value, so that algebra can use it."""
+    return {name: float(value) for name, value in question.fixed.items() if np.ndim(value) == 0}
 
 
 def _size(question: Question, options: Together, axes: Axes) -> Size:
@@ -215,16 +242,18 @@ def _check(asked: Asked) -> Iterator[str]:
     yield from asked.repeated("axes")
 
 
-ANALYSIS = Analysis(
-    name="together",
-    long_name="limits that can hold together",
-    options=Together,
-    pieces=together_pieces,
-    size=_size,
-    variables=VARIABLES,
-    lays_out=lambda asked: asked.words("axes"),
-    draws=lambda asked: True,
-    check=_check,
-    keeps_pieces=True,
-    counts_cases=True,
+ANALYSIS = with_knowledge(
+    Analysis(
+        name="together",
+        long_name="limits that can hold together",
+        options=Together,
+        pieces=together_pieces,
+        size=_size,
+        variables=VARIABLES,
+        lays_out=lambda asked: asked.words("axes"),
+        draws=lambda asked: True,
+        check=_check,
+        keeps_pieces=True,
+        counts_cases=True,
+    )
 )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from typing import Annotated, Any
 
 import numpy as np
 import xarray as xr
@@ -11,6 +12,7 @@ from pydantic import Field
 from ebbmap.analyses.asked import Asked
 from ebbmap.analyses.base import Analysis
 from ebbmap.analyses.common.checks import check_along
+from ebbmap.analyses.common.knowledge import with_knowledge
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
 from ebbmap.analyses.common.windows import (
     SEARCHED,
@@ -24,6 +26,7 @@ from ebbmap.analyses.common.windows import (
 from ebbmap.analyses.options import (
     NO_AXES,
     Axes,
+    Number,
     Options,
     ParameterName,
     Share,
@@ -34,16 +37,27 @@ from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Pieces, Progress, listed
 from ebbmap.cases.question import Question, draw_cases, middle_lung
 from ebbmap.cases.uses import Use, add_provenance
-from ebbmap.kernels.serving import served_counts
+from ebbmap.kernels.serving import best_place_interval, served_counts
 from ebbmap.kernels.shares import share_words, wilson
-from ebbmap.kernels.windows import looks
+from ebbmap.kernels.windows import RESOLUTION, looks
+from ebbmap.registries.limits import LimitSet
+from ebbmap.registries.parameters import SPONTANEOUS
 
 #: Places at which the share of lungs served is counted [s].
 SERVED_AT = np.geomspace(0.1, 4.0, 161)
 
-#: Evaluations of one lung's window: looks, and finding where margins change (measured before there
-#: were several pieces: 25 to 40).
-WINDOW_CASES = len(looks(*SEARCHED)) + 40
+#: Evaluations that find where the margins of one lung change, besides the looks (measured before
+#: there were several pieces: 25 to 40).
+FOUND_CASES = 40
+
+
+def window_cases(resolution: float = RESOLUTION) -> int:
+    """Return the evaluations of one lung's window."""
+    return len(looks(*SEARCHED, resolution)) + FOUND_CASES
+
+
+#: Resamples of the lungs for the interval of the best single T low.
+RESAMPLES = 200
 
 #: Shares of the lungs of a population.
 SHARES = (
@@ -59,6 +73,12 @@ VARIABLES: Mapping[str, Variable] = {
     **WINDOW_VARIABLES,
     **{name: Variable(share_words(name)) for name in SHARES},
     "served_share_interval": _INTERVAL,
+    "best_t_low": Variable("T low that serves most lungs, one for all", "s"),
+    "best_t_low_interval": Variable(
+        "interval of the T low that serves most lungs",
+        "s",
+        {"ci_method": f"bootstrap of lungs, percentile, {RESAMPLES} resamples"},
+    ),
     "window_share_interval": _INTERVAL,
 }
 
@@ -69,7 +89,43 @@ class Window(Options):
     along: ParameterName | None = Field(
         default=None, description="axis along which middle lungs are followed; every lung if absent"
     )
+    own_breathing: list[Annotated[Number, Field(ge=0)]] = Field(
+        default=[],
+        max_length=4,
+        description="levels of alveolar ventilation by own breathing at which every rule judges "
+        "[L min-1]; as the study has it if empty",
+    )
+    resolution: Share = Field(
+        default=RESOLUTION,
+        description="relative step of T low between two looks: narrower pieces and holes may be "
+        "missed",
+    )
     level: Share = Field(default=0.95, description="level of the intervals")
+
+    def judges(self, question: Question) -> dict[str, tuple[LimitSet, dict[str, float]]]:
+        """Return what is compared along `rule`: limits, and the values that they judge at."""
+        if not self.own_breathing:
+            return {name: (rule, {}) for name, rule in question.rules.items()}
+        several = len(question.rules) > 1
+        return {
+            f"{name}, {level_words(level)}" if several else level_words(level): (
+                rule,
+                {SPONTANEOUS: level},
+            )
+            for name, rule in question.rules.items()
+            for level in self.own_breathing
+        }
+
+
+def level_words(level: float) -> str:
+    """Return a level of own breathing in words.
+
+    Examples
+    --------
+    >>> level_words(0.0), level_words(2.0)
+    ('no own breathing', 'own breathing 2 L/min')
+    """
+    return f"own breathing {level:g} L/min" if level else "no own breathing"
 
 
 def find_window(
@@ -100,7 +156,8 @@ def find_window(
         of all lungs that surely have a window, and `served_share` with its interval along
         `t_low`, the share of all lungs with this T low in a piece of their window; beside both
         the share that is undetermined, `window_undetermined_share` and
-        `served_undetermined_share`.
+        `served_undetermined_share`; and `best_t_low` [s], the single T low that serves most, with
+        its interval.
 
     Raises
     ------
@@ -110,19 +167,19 @@ def find_window(
     Examples
     --------
     >>> from ebbmap.registries.limits import limit_set
-    >>> windows = find_window(Question(rules={"flow_ratio": limit_set("flow_ratio")}))
+    >>> windows = find_window(Question("linear", rules={"flow_ratio": limit_set("flow_ratio")}))
     >>> windows["state"].dims
     ('population', 'rule', 'sample')
     """
     options = options or Window()
     refuse_unused(axes, options.along)
-    return window_pieces(question, options, axes).whole(progress)
+    return ANALYSIS.pieces(question, options, axes).whole(progress)
 
 
 def window_pieces(question: Question, options: Window, axes: Axes = NO_AXES) -> Pieces[xr.Dataset]:
     """Cut the windows into populations; see `find_window`."""
     question.require_rules()
-    groups = question.groups()
+    groups, judges = question.groups(), options.judges(question)
     along = axes_of(axes, options.along) if options.along else {}
 
     def solve(number: int, progress: Progress) -> xr.Dataset:
@@ -131,23 +188,27 @@ def window_pieces(question: Question, options: Window, axes: Axes = NO_AXES) -> 
             values = middle_lung(question, group, along)
         else:
             values = draw_cases(question, group, {})
-        rules = [search_windows(question.lung, values, rule) for rule in question.rules.values()]
-        return stack_windows(rules, "rule", list(question.rules))
+        rules = [
+            search_windows(question.lung, values | held, rule, resolution=options.resolution)
+            for rule, held in judges.values()
+        ]
+        return stack_windows(rules, "rule", list(judges))
 
     def join(found: list[xr.Dataset]) -> xr.Dataset:
         dataset = stack_windows(found, "population", question.group_names)
         kept = {name: dataset.attrs[name] for name in ("searched", "resolution", "comment")}
-        use = Use((*T_LOW, *along), middle=bool(along), outcomes=question.outcomes)
+        swept = (SPONTANEOUS,) if options.own_breathing else ()
+        use = Use((*T_LOW, *along, *swept), middle=bool(along), outcomes=question.outcomes)
         dataset = add_provenance(
             dataset, question, "release windows", use, along=", ".join(along), **kept
         )
-        return dataset if along else _with_shares(dataset, options.level)
+        return dataset if along else _with_shares(dataset, options.level, question.seed)
 
     return listed(len(groups), solve, join)
 
 
-def _with_shares(dataset: xr.Dataset, level: float) -> xr.Dataset:
-    """Add the shares of lungs that have a window, and that each T low serves."""
+def _with_shares(dataset: xr.Dataset, level: float, seed: int) -> xr.Dataset:
+    """Add the shares of lungs that have a window, that each T low serves, and the best T low."""
     n, state = dataset.sizes["sample"], dataset["state"]
     count = _served(dataset, "lower", "upper", "piece")
     unknown = _served(dataset, "unknown_lower", "unknown_upper", "unknown_piece")
@@ -160,11 +221,27 @@ def _with_shares(dataset: xr.Dataset, level: float) -> xr.Dataset:
         dataset[f"{name}_share_interval"] = xr.DataArray(
             edges, {"ci_bound": ["lower", "upper"]}, ("ci_bound", *successes.dims)
         )
+    best = _best(dataset, level, seed)
+    dataset["best_t_low"] = (("population", "rule"), best[..., 0])
+    dataset["best_t_low_interval"] = (("population", "rule", "ci_bound"), best[..., 1:])
     own = {name: VARIABLES[name] for name in VARIABLES if name not in WINDOW_VARIABLES}
     label_variables(dataset, own, axes=["t_low"])
-    for name in ("served", "window"):
-        dataset[f"{name}_share_interval"].attrs["ci_level"] = level
+    for name in ("served_share", "window_share", "best_t_low"):
+        dataset[f"{name}_interval"].attrs["ci_level"] = level
     return dataset
+
+
+def _best(dataset: xr.Dataset, level: float, seed: int) -> np.ndarray:
+    """Return the T low that serves most lungs and its interval, shape (population, rule, 3)."""
+    order = ("population", "rule", "sample", "piece")
+    low, high = (dataset[name].transpose(*order).values for name in ("lower", "upper"))
+    how: dict[str, Any] = {"resamples": RESAMPLES, "level": level, "seed": seed}
+    return np.array(
+        [
+            [best_place_interval(*edges, SERVED_AT, **how) for edges in zip(*both, strict=True)]
+            for both in zip(low, high, strict=True)
+        ]
+    )
 
 
 def _served(dataset: xr.Dataset, start: str, end: str, piece: str) -> xr.DataArray:
@@ -181,8 +258,8 @@ def _served(dataset: xr.Dataset, start: str, end: str, piece: str) -> xr.DataArr
 
 def _size(question: Question, options: Window, axes: Axes) -> Size:
     lungs = len(axes[options.along]) if options.along else lungs_drawn(question)
-    total = groups_of(question) * lungs * max(1, len(question.rules))
-    return Size(total * WINDOW_CASES, lungs, 8 * total)
+    total = groups_of(question) * lungs * max(1, len(options.judges(question)))
+    return Size(total * window_cases(options.resolution), lungs, 8 * total)
 
 
 def _check(asked: Asked) -> Iterator[str]:
@@ -198,15 +275,22 @@ def _check(asked: Asked) -> Iterator[str]:
             yield f"{place}.along: cannot be {name}, which is searched for."
 
 
-ANALYSIS = Analysis(
-    name="window",
-    long_name="release windows",
-    options=Window,
-    pieces=window_pieces,
-    size=_size,
-    variables=VARIABLES,
-    lays_out=lambda asked: [*T_LOW, asked.get("along")],
-    draws=lambda asked: asked.get("along") is None,
-    check=_check,
-    keeps_pieces=True,
+ANALYSIS = with_knowledge(
+    Analysis(
+        name="window",
+        long_name="release windows",
+        options=Window,
+        pieces=window_pieces,
+        size=_size,
+        variables=VARIABLES,
+        lays_out=lambda asked: [
+            *T_LOW,
+            asked.get("along"),
+            SPONTANEOUS if asked.get("own_breathing") else None,
+        ],
+        draws=lambda asked: asked.get("along") is None,
+        check=_check,
+        keeps_pieces=True,
+    ),
+    where=lambda options: options.along is None,
 )

@@ -10,15 +10,18 @@ from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
-from scipy.special import ndtri
+from scipy.special import logit, ndtri
 from scipy.stats import qmc
+from scipy.stats.mstats import hdquantiles
 
 from ebbmap.cases.measurement import Breath, measure
+from ebbmap.lungs import lung_model
+from ebbmap.registries.copula import Population
+from ebbmap.registries.derivations import all_inputs
 from ebbmap.registries.fitted.published import FOLLOWS, QUARTILES_APART, Target
-from ebbmap.registries.populations import Population
 from ebbmap.units import L_PER_ML
 
-#: What the lung `whole` takes of a population.
+#: What the lung `whole` takes of a population, where it has it.
 LUNG = (
     "compliance",
     "resistance_insp",
@@ -26,7 +29,11 @@ LUNG = (
     "resistance_quadratic",
     "slow_volume_share",
     "time_constant_slow",
+    "upstream_resistance",
 )
+
+#: A lung's flow is limited if at least this share of an expired breath leaves at limited flow.
+LIMITED = 0.05
 
 #: Share of the expired volume that is left where time constants are read.
 LEFT = 0.75
@@ -63,40 +70,74 @@ def even_lungs(group: Population, n: int, *, seed: int) -> dict[str, np.ndarray]
     return {name: one.at(scores[:, i]) for i, (name, one) in enumerate(group.marginals.items())}
 
 
+def breath_for(lungs: Mapping[str, np.ndarray], breath: Mapping[str, float]) -> Breath:
+    """Return the conventional breath of some lungs; its parts as `readings` takes them."""
+    return Breath(
+        tidal_volume=breath["volume_per_kg"] * lungs["predicted_body_weight"],
+        flow=breath["flow"],
+        rate=breath["rate"],
+        valve_time=breath["valve_time"],
+    )
+
+
 def readings(
-    lungs: Mapping[str, np.ndarray], breath: Mapping[str, float], *, plateaus: bool = False
+    lungs: Mapping[str, np.ndarray],
+    breath: Mapping[str, float],
+    *,
+    plateaus: bool = False,
+    lung: str = "whole",
 ) -> dict[str, np.ndarray]:
     """Measure lungs with a conventional breath that grows with body size.
 
     Parameters
     ----------
     lungs : mapping of str to ndarray, shape (n,)
-        Of the lung `whole`, with `predicted_body_weight`.
+        Of a lung model, with `predicted_body_weight`.
     breath : mapping of str to float
         `volume_per_kg` [mL kg-1], `flow` [L s-1], `rate` [min-1], `valve_time` [s].
     plateaus : bool
         Whether to measure only the plateau above atmosphere at each of `RATES`, without PEEP.
+    lung : str
+        The lung model: linear, tube, paired or whole.
 
     Returns
     -------
     dict of str to ndarray
-        As `measure` returns; or `plateau_18`, `plateau_12` and `plateau_6` [cmH2O].
+        As `measure` returns, and where flow can be limited `flow_limited`, 1 where it is without
+        PEEP; or `plateau_18`, `plateau_12` and `plateau_6` [cmH2O].
     """
-    own = {name: lungs[name] for name in LUNG}
-    volume = breath["volume_per_kg"] * lungs["predicted_body_weight"]
-    usual = Breath(
-        tidal_volume=volume,
-        flow=breath["flow"],
-        rate=breath["rate"],
-        valve_time=breath["valve_time"],
-    )
+    taken = all_inputs(lung_model(lung).parameters)
+    own = {name: lungs[name] for name in LUNG if name in lungs and name in taken}
+    usual = breath_for(lungs, breath)
     if not plateaus:
-        return measure("whole", own, usual, left=LEFT)
+        read = measure(lung, own, usual, left=LEFT)
+        if "upstream_resistance" in own:
+            read["flow_limited"] = _limited_without_peep(own, usual)
+        return read
     found = {}
     for rate in RATES:
-        read = measure("whole", own, replace(usual, rate=rate, peep=0.0))
-        found[f"plateau_{rate:.0f}"] = read["auto_peep"] + volume / read["static_compliance"]
+        read = measure(lung, own, replace(usual, rate=rate, peep=0.0))
+        found[f"plateau_{rate:.0f}"] = (
+            read["auto_peep"] + usual.tidal_volume / read["static_compliance"]
+        )
     return found
+
+
+def _limited_without_peep(own: Mapping[str, np.ndarray], usual: Breath) -> np.ndarray:
+    """Return 1 where flow is limited without PEEP, 0 where not, NaN where the breath is unknown.
+
+    Only lungs whose upstream resistance is the larger can have limited flow then.
+    """
+    limited = np.zeros_like(own["compliance"])
+    can = np.flatnonzero(own["upstream_resistance"] > own["resistance_exp"])
+    if can.size:
+        volume = np.broadcast_to(usual.tidal_volume, limited.shape)[can]
+        some = {name: value[can] for name, value in own.items()}
+        share = measure("whole", some, replace(usual, tidal_volume=volume, peep=0.0))[
+            "flow_limited_share"
+        ]
+        limited[can] = np.where(np.isfinite(share), share >= LIMITED, np.nan)
+    return limited
 
 
 def statistics(read: Mapping[str, np.ndarray], asked: Sequence[Target]) -> np.ndarray:
@@ -122,12 +163,15 @@ def _statistic(name: str, read: Sequence[np.ndarray]) -> float:
     kept = [one[np.all(np.isfinite(read), axis=0)] for one in read]
     if name == "mean":
         return float(kept[0].mean())
+    if name == "share":
+        return float(logit(kept[0].mean()))
     if name == "fall":
         return float(kept[0].mean() - kept[1].mean())
     logs = np.log(kept)
     if name == "correlation":
         return float(np.arctanh(np.corrcoef(logs)[0, 1]))
-    low, middle, high = np.quantile(logs[0], [0.25, 0.5, 0.75])
+    # means of order statistics (Harrell and Davis), which move smoothly where one of them jumps
+    low, middle, high = np.asarray(hdquantiles(logs[0], prob=(0.25, 0.5, 0.75)))
     return {
         "median": middle,
         "width": (high - low) / QUARTILES_APART,

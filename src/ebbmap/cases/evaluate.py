@@ -18,6 +18,7 @@ from ebbmap.lungs.base import Lung
 from ebbmap.registries.derivations import Derivation, ways
 from ebbmap.registries.outcomes import Plan, plan
 from ebbmap.registries.parameters import PARAMETERS
+from ebbmap.registries.steady import no_steady_state
 
 #: Cases in one block: measured best for the linear lung (benchmark suite).
 BLOCK = 4096
@@ -25,8 +26,8 @@ BLOCK = 4096
 #: Bytes: below the 32 MiB above which glibc stops adapting.
 KEPT_HEAP = 24 * 2**20
 
-OK, NOT_CONVERGED, OUT_OF_DOMAIN, NO_ALVEOLAR_VENTILATION = 0, 1, 2, 3
-STATUS = ("ok", "not_converged", "out_of_domain", "no_alveolar_ventilation")
+OK, NOT_CONVERGED, OUT_OF_DOMAIN, NO_STEADY_STATE = 0, 1, 2, 3
+STATUS = ("ok", "not_converged", "out_of_domain", "no_steady_state")
 
 Values = Mapping[str, np.ndarray]
 
@@ -42,8 +43,8 @@ class Result:
     Parameters
     ----------
     outcomes : dict of str to ndarray, shape (...)
-        NaN wherever `status` is not ok; with no alveolar ventilation the outcomes that do not
-        need it keep their values.
+        NaN wherever `status` is not ok; without a steady state of CO2 or oxygen the outcomes that
+        do not rest on one keep their values.
     status : ndarray of int8, shape (...)
         Index into `STATUS`.
     """
@@ -57,7 +58,7 @@ def unsolved(status: np.ndarray) -> np.ndarray:
 
     Examples
     --------
-    >>> unsolved(np.array([OK, NOT_CONVERGED, OUT_OF_DOMAIN, NO_ALVEOLAR_VENTILATION])).tolist()
+    >>> unsolved(np.array([OK, NOT_CONVERGED, OUT_OF_DOMAIN, NO_STEADY_STATE])).tolist()
     [False, True, True, False]
     """
     return np.isin(status, (NOT_CONVERGED, OUT_OF_DOMAIN))
@@ -141,6 +142,8 @@ def within_bounds(values: Values, drawn: Iterable[str]) -> tuple[dict[str, np.nd
 def bar_leavers(values: Values, drawn: Iterable[str]) -> dict[str, np.ndarray]:
     """Take P high from cases with a drawn value out of bounds: they become `out_of_domain`.
 
+    Where P high comes from the plateau, that is taken instead.
+
     Parameters and return value as in `within_bounds`.
 
     Examples
@@ -150,8 +153,10 @@ def bar_leavers(values: Values, drawn: Iterable[str]) -> dict[str, np.ndarray]:
     """
     kept, legal = within_bounds(values, drawn)
     if legal is not None:
-        p_high = kept.get("p_high", np.asarray(PARAMETERS["p_high"].default))
-        kept["p_high"] = np.where(legal, p_high, np.nan)
+        through = [way.trigger for way in ways("p_high", kept)]
+        barred = through[0] if through else "p_high"
+        value = kept.get(barred, np.asarray(PARAMETERS[barred].default))
+        kept[barred] = np.where(legal, value, np.nan)
     return kept
 
 
@@ -294,9 +299,8 @@ def _finish(todo: Plan, piece: Values, solved: Values) -> tuple[dict[str, np.nda
 def _flags(known: Values, lost: np.ndarray) -> np.ndarray:
     """Status of solved cases: one number where all are well, which is the common case."""
     flags = np.zeros((), np.int8)
-    if "alveolar_ventilation" in known:
-        none = np.equal(known["alveolar_ventilation"], 0.0)
-        flags = np.where(none, np.int8(NO_ALVEOLAR_VENTILATION), flags) if none.any() else flags
+    if (unsteady := no_steady_state(known)).any():
+        flags = np.where(unsteady, np.int8(NO_STEADY_STATE), flags)
     return np.where(lost, np.int8(NOT_CONVERGED), flags) if lost.any() else flags
 
 

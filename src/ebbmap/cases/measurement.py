@@ -30,8 +30,9 @@ from ebbmap.lungs.whole.newton import Course, run
 from ebbmap.lungs.whole.outcomes import Seen, horner, limited_gas, look, peak_flow
 from ebbmap.units import L_PER_ML, S_PER_MIN
 
-#: Newton steps towards a breath that ends as it began. The map of a breath is nearly linear.
-BREATHS = 6
+#: Newton steps at most towards a breath that ends as it began. Its map is nearly linear, less so
+#: where the lung hardly empties.
+BREATHS = 12
 
 #: A breath has settled if its end moves by less than this from one to the next [cmH2O].
 SETTLED = 1e-6
@@ -234,15 +235,31 @@ def _in_blocks(
         *own.values(), *(np.asarray(getattr(breath, name), dtype=float) for name in names)
     )
     shape = arrays[0].shape
-    flat = [array.ravel() for array in arrays]
+    flat = dict(zip((*own, *names), (array.ravel() for array in arrays), strict=True))
+    alike = _apart(flat)
     readings = []
-    for start in range(0, max(flat[0].size, 1), BLOCK):
-        block = [array[start : start + BLOCK] for array in flat]
-        lungs = dict(zip(own, block, strict=False))
-        breaths = Breath(**dict(zip(names, block[len(own) :], strict=True)))
-        readings.append(_read(circuit_of(model, lungs), breaths, left, slices))
-    joined = {name: np.concatenate([r[name] for r in readings]) for name in readings[0]}
+    blocks = [some[start : start + BLOCK] for some in alike for start in range(0, some.size, BLOCK)]
+    for chosen in blocks or alike[:1]:
+        block = {name: array[chosen] for name, array in flat.items()}
+        breaths = Breath(**{name: block[name] for name in names})
+        readings.append(_read(circuit_of(model, block), breaths, left, slices))
+    back = np.argsort(np.concatenate(alike))
+    joined = {name: np.concatenate([r[name] for r in readings])[back] for name in readings[0]}
     return {name: value.reshape((*shape, *value.shape[1:])) for name, value in joined.items()}
+
+
+def _apart(flat: dict[str, np.ndarray]) -> list[np.ndarray]:
+    """Return which lungs can have no limited flow and which can, as these take longer to solve.
+
+    The former lose their limit: while the pressure at the airway opening is at or above
+    atmosphere, their driven flow is below it.
+    """
+    upstream = flat.get("upstream_resistance")
+    if upstream is None:
+        return [np.arange(flat["flow"].size)]
+    can = upstream > flat["resistance_exp"]
+    flat["upstream_resistance"] = np.where(can, upstream, 0.0)
+    return [np.flatnonzero(~can), np.flatnonzero(can)]
 
 
 def _read(lung: Network, breath: Breath, left: float, slices: int) -> dict[str, np.ndarray]:
@@ -264,7 +281,9 @@ def _read(lung: Network, breath: Breath, left: float, slices: int) -> dict[str, 
     cuts = np.linspace(1.0, 0.0, slices + 1)[1:-1, None] * sliced
     flows = _flow_with_left(breath_end, np.concatenate([(left * expired)[None], cuts]))
     edges = np.stack([fastest, *flows[1:], -course.flow[-1, -1]])
-    taus = (sliced / slices) / (edges[:-1] - edges[1:])
+    # a lung whose flow never turns has no slices
+    with np.errstate(divide="ignore", invalid="ignore"):
+        taus = (sliced / slices) / (edges[:-1] - edges[1:])
     reading = {
         "static_compliance": np.asarray(breath.tidal_volume) / (plateau - total),
         "resistance_insp": (peak - plateau) / flow,
@@ -324,11 +343,13 @@ def _settle(lung: Network, breath: Breath) -> Settled:
         (a, b), (c, d) = course.memory
         # of the whole breath: the inflation adds to the volume and lets the spread fade
         a, b, c, d = a - 1.0, b * kept, c, d * kept - 1.0
+        off = np.abs(miss[0]) / lung.compliance + np.abs(lung.link * miss[1])
+        settled = course.settled & (off <= SETTLED)
+        if settled.all():
+            break
         determinant = a * d - b * c
         volume = volume - (d * miss[0] - b * miss[1]) / determinant
         spread = spread - (a * miss[1] - c * miss[0]) / determinant
-    off = np.abs(miss[0]) / lung.compliance + np.abs(lung.link * miss[1])
-    settled = course.settled & (off <= SETTLED)
     return Settled(start_volume, start_spread, course, look(course, drive), drive, settled)
 
 

@@ -12,8 +12,10 @@ import xarray as xr
 
 from ebbmap.cases.evaluate import DRAWN
 from ebbmap.errors import EbbmapError
-from ebbmap.lungs import lung_model
+from ebbmap.lungs import DEFAULT_LUNG, lung_model
+from ebbmap.registries.copula import known_of
 from ebbmap.registries.derivations import all_inputs
+from ebbmap.registries.folding import folded
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import plan
 from ebbmap.registries.parameters import PARAMETERS, parameter
@@ -40,34 +42,49 @@ class Question:
         Parameters that vary independently of the lung, such as settings within a range, wherever
         an analysis draws lungs and does not lay them out.
     populations : tuple of Population
-        Phenotypes that are compared; may be empty.
+        Phenotypes that are compared; may be empty. What the lung model lacks of their lungs is
+        folded into those that it has (`registries.folding`).
     rules : mapping of str to LimitSet
         Limit sets that are compared, never mixed.
     lungs : int
         Lungs drawn from each population.
     seed : int
         Seed of every draw; 0 is a seed.
+    knowledge : int
+        Outer draws of what is not known of the populations; 0 leaves it out of every interval.
     catalogue : Catalogue, optional
         Bundled and own entries; the one that is active where the question is made.
 
     Raises
     ------
     EbbmapError
-        If a population has a property that is no parameter.
+        If a population has a property that is no parameter, or knowledge is asked for where
+        nobody says how well the populations are known.
     """
 
-    lung: str = "linear"
+    lung: str = DEFAULT_LUNG
     fixed: Mapping[str, float] = field(default_factory=dict)
     samples: Mapping[str, Marginal] = field(default_factory=dict)
     populations: tuple[Population, ...] = ()
     rules: Mapping[str, LimitSet] = field(default_factory=dict)
     lungs: int = 2000
     seed: int = 0
+    knowledge: int = 0
     catalogue: Active | None = field(default_factory=active)
 
     def __post_init__(self) -> None:
-        """Refuse a property that no lung can take."""
+        """Refuse a property that no lung can take, and knowledge of what nobody knows."""
+        if self.knowledge < 0 or (self.knowledge and not self.populations):
+            raise EbbmapError(
+                "knowledge must be at least 0 outer draws, of populations; got "
+                f"{self.knowledge}. Name populations, or set knowledge = 0."
+            )
+        for group in self.populations if self.knowledge else ():
+            known_of(group)
         with activate(self.catalogue):
+            model = lung_model(self.lung)
+            groups = tuple(folded(group, model) for group in self.populations)
+            object.__setattr__(self, "populations", groups)
             for group in self.populations:
                 for name in group.properties:
                     parameter(name)
@@ -111,7 +128,7 @@ class Question:
         --------
         >>> from ebbmap.registries.populations import POPULATIONS
         >>> Question(populations=(POPULATIONS["restrictive"],)).unconfirmed_text
-        'restrictive, all but compliance, venous admixture of an open lung'
+        'restrictive, all but venous admixture of an open lung'
         """
         return "; ".join(group.unconfirmed_text for group in self.populations if group.unconfirmed)
 

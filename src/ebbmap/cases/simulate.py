@@ -21,7 +21,8 @@ from ebbmap.cases.labelling import (
     registry_attrs,
 )
 from ebbmap.kernels.judging import judge
-from ebbmap.lungs import lung_model
+from ebbmap.lungs import DEFAULT_LUNG, lung_model
+from ebbmap.registries.bounds import with_steady_state
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import plan
 from ebbmap.registries.parameters import PARAMETERS
@@ -32,7 +33,7 @@ RESERVED = ("status", "verdict", "margin", "binding")
 
 
 def simulate(
-    lung: str = "linear",
+    lung: str = DEFAULT_LUNG,
     *,
     outcomes: Iterable[str] | None = None,
     limits: LimitSet | None = None,
@@ -128,8 +129,10 @@ def add_verdict(dataset: xr.Dataset, limits: LimitSet) -> xr.Dataset:
     Returns
     -------
     xarray.Dataset
-        With `verdict`, `margin` (scaled, > 0 inside) and `binding` added.
+        With `verdict`, `margin` (scaled, > 0 inside) and `binding` added. Where the balances of
+        CO2 and oxygen are known, a case without a steady state is unsafe, whatever is limited.
     """
+    limits = with_steady_state(limits, dataset.data_vars)
     judged = judge(limits, {name: dataset[name].values for name in limits.outcomes})
     dims = dataset["status"].dims
     return dataset.assign(
@@ -144,7 +147,7 @@ def add_verdict(dataset: xr.Dataset, limits: LimitSet) -> xr.Dataset:
 
 
 def start_up(
-    lung: str = "linear",
+    lung: str = DEFAULT_LUNG,
     *,
     start_pressure: Value = 5.0,
     cycles: int = 10,

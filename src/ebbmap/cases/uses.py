@@ -19,6 +19,7 @@ from ebbmap.cases.labelling import MODEL_OUTPUT, label, provenance
 from ebbmap.cases.question import Question, draw_cases, middle_lung
 from ebbmap.lungs import lung_model
 from ebbmap.registries.derivations import all_inputs, ways
+from ebbmap.registries.folding import folded_text
 from ebbmap.registries.outcomes import plan
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import Population
@@ -126,7 +127,7 @@ def add_provenance(
         `unconfirmed` and `rules`; each is empty where there is nothing to say.
     """
     known: dict[str, Any] = {
-        "comment": f"{comment} {MODEL_OUTPUT} {question.lungs_text}".lstrip(),
+        "comment": f"{comment} {MODEL_OUTPUT} {_lungs_words(question, use)}".lstrip(),
         "lung": ", ".join(use.lungs or (question.lung,)),
         "seed": question.seed,
     }
@@ -153,12 +154,20 @@ def use_words(question: Question, use: Use) -> dict[str, str]:
     return {
         "rules": question.rules_text,
         "fixed": ", ".join(_held_words(question, use)),
+        "held_shortly": ", ".join(_held_words(question, use, shortly=True)),
         "averaged_over": ", ".join(averaged if use.factors else averaged + drawn),
         "conditioned_on": ", ".join(PARAMETERS[name].long_name for name in given),
         "sampled": ", ".join(drawn),
-        "lungs_from": question.lungs_text,
+        "lungs_from": _lungs_words(question, use),
         "unconfirmed": question.unconfirmed_text,
     }
+
+
+def _lungs_words(question: Question, use: Use) -> str:
+    """Say where lungs come from, and what was folded into them for each lung model."""
+    models = [lung_model(name) for name in use.lungs or (question.lung,)]
+    folds = [folded_text(question.populations, model) for model in models]
+    return " ".join([question.lungs_text, *(text for text in folds if text)])
 
 
 def held_values(question: Question, use: Use) -> dict[str, float]:
@@ -167,16 +176,24 @@ def held_values(question: Question, use: Use) -> dict[str, float]:
     return {name: value for name, value in question.fixed.items() if name not in varied}
 
 
-def _held_words(question: Question, use: Use) -> list[str]:
-    """Say every value that is held: stated ones, then defaults by which populations take them."""
+def _held_words(question: Question, use: Use, *, shortly: bool = False) -> list[str]:
+    """Say every value that is held: stated ones, then defaults by which populations take them.
+
+    A caption has no room for all of these: shortly, the defaults that are no settings are counted.
+    """
     groups = question.groups()
     defaults = [defaults_of(question, group, use) for group in groups]
     words = [PARAMETERS[name].say(value) for name, value in held_values(question, use).items()]
+    counted = 0
     for name, entry in PARAMETERS.items():
         taking = [g for g, own in zip(groups, defaults, strict=True) if name in own]
-        if taking:
+        if taking and shortly and entry.kind != "setting":
+            counted += 1
+        elif taking:
             of = "" if len(taking) == len(groups) else f", {', '.join(g.name for g in taking if g)}"
             words.append(f"{entry.say(entry.default)} (default{of})")
+    if counted:
+        words.append(f"{counted} more at the registry's defaults, which the result names")
     if use.middle and question.populations:
         words.append("other lung properties at each population's middle")
     return words

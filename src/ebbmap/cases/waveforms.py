@@ -14,7 +14,7 @@ from ebbmap.cases.evaluate import resolve
 from ebbmap.cases.inputs import START, as_arrays, as_count, as_numbers, as_start, frame_of
 from ebbmap.cases.labelling import provenance
 from ebbmap.errors import EbbmapError, shortened
-from ebbmap.lungs import Lung, lung_model
+from ebbmap.lungs import DEFAULT_LUNG, Lung, lung_model
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.signals import SIGNALS
 from ebbmap.registry import Active, activate
@@ -27,7 +27,7 @@ CLEAR = 1e-9
 
 
 def waveforms(
-    lung: str = "linear",
+    lung: str = DEFAULT_LUNG,
     *,
     times: Any = None,
     points: int = POINTS,

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 @command
 def check(
     protocol: Annotated[
-        Path, typer.Argument(help="Protocol file (TOML), or name of a bundled draft.")
+        Path, typer.Argument(help="Protocol or policy file (TOML), or name of a bundled one.")
     ],
     out: OutOption = None,
     date: Annotated[
@@ -42,20 +42,27 @@ def check(
     yes: YesOption = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Check a draft protocol; the exit status is 0 if it holds and 1 if it does not.
+    """Check a draft protocol or a policy; the exit status is 0 if it holds and 1 if it does not.
 
     Resumes an earlier run of the same command. A check that is expected to take more than an hour
     needs --yes.
     """
+    from ebbmap.runs.dates import stated_date
+
+    folder, stated = out or Path("out") / protocol.stem, stated_date(date, name="--date")
+    if (policy := _policy_file(protocol)) is not None:
+        from ebbmap.cli.policy import check_policy
+
+        how = {"workers": workers, "cluster": cluster, "fresh": fresh}
+        check_policy(policy, folder, stated, how, dry_run=dry_run, as_json=as_json)
+        return
     answer = Answer(as_json)
     from ebbmap.runs import default_workers
     from ebbmap.runs.costs import approve, check_costs
-    from ebbmap.runs.dates import stated_date
     from ebbmap.tables.runs import cost_data, cost_table
 
     checked = _load(protocol)
     answer.say(*checked.notes)
-    folder, stated = out or Path("out") / protocol.stem, stated_date(date, name="--date")
     at_work = workers or default_workers()
     costs = check_costs(checked, at_work)
     content = {
@@ -174,6 +181,16 @@ def diff(
         groups=difference_document(found),
         result=None if result is None else str(result),
     )
+
+
+def _policy_file(file: Path) -> Path | None:
+    """Return the file, by its path or a bundled one's name, if it is that of a policy."""
+    from ebbmap.files.bundled import bundled_policies, bundled_protocols, named_file
+    from ebbmap.files.policy import is_policy
+    from ebbmap.files.study.reading import read_text, read_toml
+
+    named = named_file(file, bundled_protocols(), bundled_policies())
+    return named if is_policy(read_toml(read_text(named), str(named))) else None
 
 
 def _load(protocol: Path) -> Protocol:

@@ -18,16 +18,22 @@ SetOption = Annotated[
         help="Value of a parameter, in the unit of the registry; may be repeated.",
     ),
 ]
-LungOption = Annotated[str, typer.Option("--lung", help="Lung model.")]
+LungOption = Annotated[
+    str | None,
+    typer.Option("--lung", help="Lung model; if absent the default one, which the answer names."),
+]
 JsonOption = Annotated[
     bool, typer.Option("--json", help="Print one JSON document and nothing else.")
 ]
 RuleOption = Annotated[
-    str, typer.Option("--rule", help="Rule for T low: flow_ratio or exhaled_fraction.")
+    str | None,
+    typer.Option(
+        "--rule", help="Rule for T low that must be kept too: flow_ratio or exhaled_fraction."
+    ),
 ]
 LimitsOption = Annotated[
     list[str] | None,
-    typer.Option("--limits", help="Limit set that holds in addition to the rule; may be repeated."),
+    typer.Option("--limits", help="Limit set to judge by instead of harm; may be repeated."),
 ]
 PopulationOption = Annotated[
     str | None, typer.Option("--population", help="Start from the middle lung of this population.")
@@ -53,8 +59,8 @@ OutOption = Annotated[
     Path | None, typer.Option(help="Folder for the results; out/NAME by default.")
 ]
 
-#: What `window`, `adjust` and `wean` judge by besides the rule, where no --limits is given.
-USUAL_LIMITS = ("pressure", "volume", "auto_peep")
+#: What `window`, `adjust` and `wean` judge by, besides a rule, where no --limits is given.
+USUAL_LIMITS = ("harm",)
 
 
 def values_of(pairs: list[str] | None) -> dict[str, Any]:
@@ -86,6 +92,13 @@ def values_of(pairs: list[str] | None) -> dict[str, Any]:
     return values
 
 
+def lung_of(lung: str | None) -> str:
+    """Return the lung that is named, or the default one."""
+    from ebbmap.lungs import DEFAULT_LUNG
+
+    return lung or DEFAULT_LUNG
+
+
 def numbers_of(pairs: list[str] | None) -> dict[str, float]:
     """Return NAME=VALUE words as numbers, categories by their code.
 
@@ -94,28 +107,37 @@ def numbers_of(pairs: list[str] | None) -> dict[str, float]:
     EbbmapError
         As in `values_of`; and if a name or a value is not one that the registry allows.
     """
+    return coded(values_of(pairs))
+
+
+def coded(values: dict[str, Any]) -> dict[str, float]:
+    """Return values as numbers, categories by their code; errors as in `numbers_of`."""
     from ebbmap.cases.inputs import as_arrays
 
-    return {name: float(array) for name, array in as_arrays(values_of(pairs)).items()}
+    return {name: float(array) for name, array in as_arrays(values).items()}
 
 
-def limits_of(rule: str, names: list[str] | None, *, only_rule: bool = False) -> LimitSet:
+def limits_of(rule: str | None, names: list[str] | None, *, only_rule: bool = False) -> LimitSet:
     """Return the limits that a command judges by.
 
     Raises
     ------
     EbbmapError
-        If there is no limit set of a name.
+        If there is no limit set of a name, or only a rule is to judge and none is named.
     """
+    from ebbmap.errors import EbbmapError
     from ebbmap.registries.limits import combine, limit_set
 
+    if only_rule and rule is None:
+        raise EbbmapError("--only-rule needs a rule. Name one with --rule flow_ratio.")
     others = () if only_rule else (names or USUAL_LIMITS)
-    return combine(rule, *(limit_set(name) for name in (*others, rule)))
+    rules = () if rule is None else (rule,)
+    return combine(rule or "limits", *(limit_set(name) for name in (*others, *rules)))
 
 
 def question_of(
     lung: str,
-    values: list[str] | None,
+    values: dict[str, Any],
     judged_by: LimitSet,
     population: str | None,
     **draws: Any,
@@ -126,4 +148,4 @@ def question_of(
 
     groups = (population_of(population),) if population else ()
     rules = {judged_by.name: judged_by}
-    return Question(lung, numbers_of(values), {}, groups, rules, **draws)
+    return Question(lung, coded(values), {}, groups, rules, **draws)

@@ -148,7 +148,9 @@ def box_pieces(protocol: Protocol) -> Pieces[xr.Dataset]:
     @lru_cache(maxsize=1)
     def drawn() -> dict[str, Drawn]:
         return {
-            group.name: draw_lungs(protocol, group, SEARCH_LUNGS, SEARCH)
+            group.name: draw_lungs(
+                protocol, group, protocol.size("search_lungs", SEARCH_LUNGS), SEARCH
+            )
             for group in protocol.groups
         }
 
@@ -163,13 +165,15 @@ def box_pieces(protocol: Protocol) -> Pieces[xr.Dataset]:
         taken = _mixture(protocol, {n: some.size for n, some in drawn().items()})
         return join_own([own(scope, n) for n in taken], list(taken.values()))
 
+    @lru_cache(maxsize=len(names))
+    def look(scope: int, name: str) -> Searched:
+        return _look(protocol, drafts[scope], drawn()[name])
+
     def solve(number: int, progress: Progress) -> xr.Dataset:
         scope, name = number // len(names), names[number % len(names)]
-        draft, out = drafts[scope], BoxTable((), len(parameters))
+        out = BoxTable((), len(parameters))
         looked = {
-            n: _look(protocol, draft, some)
-            for n, some in drawn().items()
-            if some.size >= 2 and name in (n, ALL)
+            n: look(scope, n) for n, some in drawn().items() if some.size >= 2 and name in (n, ALL)
         }
         if looked:
             coarse = _pooled(protocol, drawn(), looked) if name == ALL else looked[name]
@@ -249,7 +253,7 @@ def _fill(
 def _look(protocol: Protocol, draft: Draft, drawn: Drawn) -> Searched:
     """Judge lungs at every place of a grid over the draft's ranges."""
     d = len(draft.free)
-    places = PLACES.get(d, 1)
+    places = places_of(protocol, d)
     axes = np.meshgrid(*[np.linspace(0.0, 1.0, places)] * d, indexing="ij") if d else []
     unit = np.array(axes).reshape(d, -1).T if d else np.zeros((1, 0))
     solve, m = solver(protocol, draft, drawn, draft.places(unit))
@@ -264,12 +268,20 @@ def _look(protocol: Protocol, draft: Draft, drawn: Drawn) -> Searched:
     return Searched(draft, safe.T.reshape(*grid, -1), margin.T.reshape(*grid, -1))
 
 
+def places_of(protocol: Protocol, free: int) -> int:
+    """Return the places along each axis of the search, by the number of free parameters."""
+    places = PLACES.get(free, 1)
+    if "search_settings" not in protocol.sizes or not free:
+        return places
+    return min(places, int(protocol.sizes["search_settings"] ** (1.0 / free) + 1e-9))
+
+
 def _mixture(protocol: Protocol, sizes: dict[str, int]) -> dict[str, int]:
     """Return how many lungs each group gives to a weighted sample of all who get the mode."""
     share = {g.name: g.weight * sizes[g.name] for g in protocol.groups if sizes.get(g.name, 0) >= 2}
     total = sum(share.values())
     smallest = min(sizes[name] / (part / total) for name, part in share.items())
-    n = int(min(SEARCH_LUNGS, smallest))
+    n = int(min(protocol.size("search_lungs", SEARCH_LUNGS), smallest))
     return {name: round(n * part / total) for name, part in share.items()}
 
 
@@ -355,9 +367,10 @@ def _default(coarse: Searched, wanted: float) -> dict[str, Span]:
 def box_cases(protocol: Protocol) -> int:
     """Return how many cases the search and its certificates solve, at most."""
     free = max(1, min(len(protocol.draft.free), max(PLACES)))
-    grid = PLACES[free] ** free * SEARCH_LUNGS
-    tried = len(EXTRA) * certificates.CERTIFICATE_LUNGS * certificates.CERTIFICATE_SETTINGS
-    own = own_setting.SEARCHES * own_setting.LAST * SEARCH_LUNGS
+    lungs = protocol.size("search_lungs", SEARCH_LUNGS)
+    grid = places_of(protocol, free) ** free * lungs
+    tried = len(EXTRA) * certificates.lungs_of(protocol) * certificates.settings_of(protocol)
+    own = own_setting.SEARCHES * own_setting.last_of(protocol) * lungs
     return int(len(protocol.groups) * len(SCOPES) * (grid + tried + own))
 
 

@@ -23,10 +23,20 @@ CERTIFICATE_LUNGS = 4096
 CERTIFICATE_SETTINGS = 128
 
 
+def lungs_of(protocol: Protocol) -> int:
+    """Return how many lungs certify."""
+    return protocol.size("certificate_lungs", CERTIFICATE_LUNGS)
+
+
+def settings_of(protocol: Protocol) -> int:
+    """Return at how many settings they certify, besides the corners."""
+    return protocol.size("certificate_settings", CERTIFICATE_SETTINGS)
+
+
 def certificate_lungs(protocol: Protocol, name: str, purpose: int) -> list[Drawn]:
     """Draw fresh lungs of a group, or of all groups by their weights."""
     groups: list[Group] = [g for g in protocol.groups if name in (g.name, ALL)]
-    draws = [draw_lungs(protocol, g, CERTIFICATE_LUNGS, purpose) for g in groups]
+    draws = [draw_lungs(protocol, g, lungs_of(protocol), purpose) for g in groups]
     if name != ALL:
         return draws
     offered = np.array([g.weight * d.size for g, d in zip(groups, draws, strict=True)])
@@ -37,7 +47,7 @@ def certificate_lungs(protocol: Protocol, name: str, purpose: int) -> list[Drawn
 
 def serves(protocol: Protocol, draft: Draft, fresh: list[Drawn], name: str) -> np.ndarray:
     """Return which fresh lungs are safe at every fresh setting and at every corner of a box."""
-    unit = unit_settings(protocol, draft, CERTIFICATE_SETTINGS, name, CERTIFICATES)
+    unit = unit_settings(protocol, draft, settings_of(protocol), name, CERTIFICATES)
     unit = np.concatenate([unit, corners(draft)]) if draft.free else unit
     return np.concatenate(
         [count(protocol, draft, drawn, unit).safe_share == 1.0 for drawn in fresh]

@@ -27,8 +27,8 @@ class Check:
     protocol : Protocol
         What was checked.
     results : dict of str to Dataset
-        `verdict`, `lungs`, `boxes`, `ways`, `windows`, `parting`, and `map` and `drivers` where
-        the draft allows them.
+        `verdict`, `limits`, `lungs`, `boxes`, `ways`, `windows`, `parting`, and `map` and
+        `drivers` where the draft allows them.
     """
 
     protocol: Protocol

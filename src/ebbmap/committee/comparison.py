@@ -105,8 +105,8 @@ def ways_pieces(protocol: Protocol) -> Pieces[xr.Dataset]:
         group = protocol.groups[number]
         shape = (len(ways), len(ERRORS))
         share, target = np.full((*shape, 3), np.nan), np.full(shape, np.nan)
-        choice = _Sample(protocol, group, CHOICE_LUNGS, RULES)
-        tried = _Sample(protocol, group, TRIED_LUNGS, RULES + 10)
+        choice = _Sample(protocol, group, protocol.size("choice_lungs", CHOICE_LUNGS), RULES)
+        tried = _Sample(protocol, group, protocol.size("tried_lungs", TRIED_LUNGS), RULES + 10)
         if choice.drawn.size < 2 or tried.drawn.size < 2:
             return _kept(share, target)
         for w, (kind, common) in enumerate(_kinds()):
@@ -204,8 +204,10 @@ class _Sample:
 
 
 def _ways_cases(protocol: Protocol) -> int:
-    targets = len(TIMES) * len(WAYS) * len(ERRORS)
-    return len(protocol.groups) * targets * (CHOICE_LUNGS + TRIED_LUNGS)
+    targets = sum(len(every) for every in _TARGETS.values())
+    choice = protocol.size("choice_lungs", CHOICE_LUNGS)
+    tried = protocol.size("tried_lungs", TRIED_LUNGS)
+    return len(protocol.groups) * len(ERRORS) * (targets * choice + len(_kinds()) * tried)
 
 
 PART = Part(

@@ -127,6 +127,7 @@ _TALLY_DIMS = {
     "shortfall": ("bound", "shortfall_bin"),
     "worst": ("lung",),
     "worst_setting": ("lung",),
+    "unsteady": ("lung",),
 }
 
 

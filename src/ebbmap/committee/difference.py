@@ -35,7 +35,7 @@ VARIABLES: Mapping[str, Variable] = {
     "grade": Variable("grade", None),
     "safe_share": Variable(share_words("safe_share", COMBINATIONS)),
     "difference": Variable("change of the safe share, same lungs"),
-    "difference_interval": _interval("paired, normal"),
+    "difference_interval": _interval("paired, Student's t; none where fewer than ten lungs move"),
     "gain": Variable("share of lungs that gain"),
     "gain_interval": _interval("Wilson score"),
     "lose": Variable("share of lungs that lose"),

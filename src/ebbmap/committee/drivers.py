@@ -72,7 +72,7 @@ def margin_pieces(protocol: Protocol) -> Pieces[xr.Dataset | None] | None:
     )
     options = Sobol(
         along=along,
-        base_size=BASE_SIZE,
+        base_size=protocol.size("driver_rows", BASE_SIZE),
         second_order=False,
         outcomes=["release_volume_per_kg"],
     )
@@ -146,7 +146,7 @@ def part_lungs(counted: list[GroupCount]) -> xr.Dataset:
 
 def _cases(protocol: Protocol) -> int:
     factors = len(protocol.properties) + len(protocol.draft.free)
-    return len(protocol.groups) * PLACES * BASE_SIZE * (2 * factors + 2)
+    return len(protocol.groups) * PLACES * protocol.size("driver_rows", BASE_SIZE) * (factors + 2)
 
 
 PART = Part(

@@ -25,6 +25,7 @@ PLACES = 41
 VARIABLES: Mapping[str, Variable] = {
     "safe_share": Variable(share_words("safe_share")),
     "undetermined_share": Variable(share_words("undetermined_share")),
+    "unsteady_share": Variable(share_words("unsteady_share")),
     "commonest_bound": Variable("limit broken most often", None),
 }
 
@@ -53,8 +54,9 @@ def map_draft(protocol: Protocol) -> xr.Dataset | None:
     Returns
     -------
     xarray.Dataset or None
-        Dims (group, y, x): `safe_share`, `undetermined_share`, `commonest_bound`; the other
-        settings are half-way through the draft. None where fewer than two settings have a range.
+        Dims (group, y, x): `safe_share`, `undetermined_share`, `unsteady_share`,
+        `commonest_bound`; the other settings are half-way through the draft. None where fewer
+        than two settings have a range.
     """
     pieces = map_pieces(protocol)
     return None if pieces is None else pieces.whole()
@@ -75,17 +77,18 @@ def _map(protocol: Protocol, x: str, y: str) -> xr.Dataset:
         if name not in axes
     }
     draft = wide.within(middle)
-    unit = np.linspace(0.0, 1.0, PLACES)
-    columns = {x: np.tile(unit, PLACES), y: np.repeat(unit, PLACES)}
+    many = protocol.size("map_places", PLACES)
+    unit = np.linspace(0.0, 1.0, many)
+    columns = {x: np.tile(unit, many), y: np.repeat(unit, many)}
     places = draft.places(np.stack([columns[name] for name in draft.free], axis=1))
     bounds = [bound.name for bound in protocol.limits.hard]
     rows = []
     for group in protocol.groups:
-        drawn = draw_lungs(protocol, group, LUNGS, MAPS)
-        shape = (PLACES, PLACES)
+        drawn = draw_lungs(protocol, group, protocol.size("map_lungs", LUNGS), MAPS)
+        shape = (many, many)
         if drawn.size < 2:
             blank = np.full(shape, np.nan)
-            rows.append((blank, np.ones(shape), np.full(shape, -1)))
+            rows.append((blank, np.ones(shape), blank, np.full(shape, -1)))
             continue
         solve, m = solver(protocol, draft, drawn, places)
         judged = judge(protocol.limits, solve(slice(0, drawn.size)))
@@ -95,12 +98,14 @@ def _map(protocol: Protocol, x: str, y: str) -> xr.Dataset:
             np.broadcast_to(judged.binding, full).T.reshape(*shape, -1),
             bounds=len(bounds),
         )
-        rows.append((counted.safe, counted.undetermined, counted.commonest))
-    safe, unknown, commonest = (np.array(part) for part in zip(*rows, strict=True))
+        unsteady = np.broadcast_to(judged.unsteady, full).mean(axis=0).reshape(shape)
+        rows.append((counted.safe, counted.undetermined, unsteady, counted.commonest))
+    safe, unknown, lost, commonest = (np.array(part) for part in zip(*rows, strict=True))
     dims = ("group", y, x)
     data = {
         "safe_share": (dims, safe),
         "undetermined_share": (dims, unknown),
+        "unsteady_share": (dims, lost),
         "commonest_bound": (dims, np.array([*bounds, "none"])[commonest]),
     }
     coords = {
@@ -112,11 +117,16 @@ def _map(protocol: Protocol, x: str, y: str) -> xr.Dataset:
     return label_variables(xr.Dataset(data, coords), VARIABLES, axes=axes)
 
 
+def _cases(protocol: Protocol) -> int:
+    places = protocol.size("map_places", PLACES) ** 2
+    return len(protocol.groups) * places * protocol.size("map_lungs", LUNGS)
+
+
 PART = Part(
     name="map",
     pieces=map_pieces,
     variables=VARIABLES,
-    cases=lambda protocol: len(protocol.groups) * PLACES**2 * LUNGS,
+    cases=_cases,
     lays_out=lambda draft: axes_of(draft) or (),
     at_middle=True,
 )

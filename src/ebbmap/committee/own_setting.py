@@ -125,8 +125,13 @@ class _Search:
         return OwnSettings(self.served, doubtful, setting, settings, gain)
 
 
+def last_of(protocol: Protocol) -> int:
+    """Return the settings of a sequence at which the search ends, whatever it finds."""
+    return protocol.size("own_settings", LAST)
+
+
 def find_own_settings(
-    protocol: Protocol, draft: Draft, drawn: Drawn, name: str, *, last: int = LAST
+    protocol: Protocol, draft: Draft, drawn: Drawn, name: str, *, last: int | None = None
 ) -> OwnSettings:
     """Search the ranges of a draft for a safe setting of every lung.
 
@@ -140,8 +145,9 @@ def find_own_settings(
         The lungs.
     name : str
         Name of the population, for the stream.
-    last : int
-        Settings of a sequence at which the search ends, whatever it finds.
+    last : int, optional
+        Settings of a sequence at which the search ends, whatever it finds; the protocol's if
+        None.
 
     Returns
     -------
@@ -153,6 +159,7 @@ def find_own_settings(
     a search around the best setting of every lung that has none yet. The search ends with the
     first round of `ENOUGH` settings or more that serves no further lung.
     """
+    last = last_of(protocol) if last is None else last
     search = _Search(protocol, draft, drawn)
     every = np.arange(drawn.size)
     nothing = np.zeros(drawn.size, bool)

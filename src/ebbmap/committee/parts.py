@@ -5,7 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from ebbmap.committee import boxes, comparison, drivers, maps, verdict, windows
+from ebbmap.committee import (
+    boxes,
+    breathing,
+    comparison,
+    drivers,
+    each_limit,
+    knowledge,
+    maps,
+    verdict,
+    windows,
+)
 from ebbmap.committee.base import Part
 
 PARTS: Mapping[str, Part] = MappingProxyType(
@@ -13,6 +23,9 @@ PARTS: Mapping[str, Part] = MappingProxyType(
         part.name: part
         for part in (
             verdict.PART,
+            breathing.PART,
+            each_limit.PART,
+            knowledge.PART,
             boxes.PART,
             comparison.PART,
             windows.PART,

@@ -7,11 +7,13 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from ebbmap.committee.draft import Draft, Span, needed_properties
 from ebbmap.lungs import Lung
+from ebbmap.registries.copula import known_of
+from ebbmap.registries.folding import folded
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.populations import Population
 
@@ -72,6 +74,13 @@ class Protocol:
         Lungs drawn from each population, and settings drawn from the draft's ranges.
     seed : int
         Seed of every draw; 0 is a seed.
+    sizes : mapping of str to int
+        What the parts of the check take instead of their own sizes, by the names in `SIZES`.
+    own_breathing : tuple of float
+        Levels of alveolar ventilation by own breathing at which the verdict is counted too
+        [L min-1].
+    knowledge : int
+        Outer draws of what is not known of the populations; 0 leaves it out.
     notes : tuple of str
         What should be known before a check, though it stops none.
     """
@@ -92,12 +101,28 @@ class Protocol:
     lungs: int
     settings_drawn: int
     seed: int
+    sizes: Mapping[str, int] = field(default_factory=dict)
+    own_breathing: tuple[float, ...] = ()
+    knowledge: int = 0
     notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Fold what the lung model lacks into what it has; refuse knowledge that nobody has."""
+        for group in self.groups if self.knowledge else ():
+            known_of(group.population)
+        groups = tuple(
+            replace(group, population=folded(group.population, self.lung)) for group in self.groups
+        )
+        object.__setattr__(self, "groups", groups)
 
     @property
     def digest(self) -> str:
         """Short hash of the file."""
         return hashlib.sha256(self.text.encode()).hexdigest()[:16]
+
+    def size(self, name: str, usual: int) -> int:
+        """Return a size of the check: the protocol's, or else the usual one of a part."""
+        return int(self.sizes.get(name, usual))
 
     @property
     def properties(self) -> tuple[str, ...]:

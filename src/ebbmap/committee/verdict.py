@@ -17,6 +17,7 @@ from ebbmap.committee.protocol import Protocol
 from ebbmap.kernels.judging import CAUTION, SAFE, UNDETERMINED, UNSAFE, VERDICTS
 from ebbmap.kernels.shares import share_words, wilson
 from ebbmap.kernels.tally import Tally, clustered_interval, typical_shortfall
+from ebbmap.registries.bounds import asks_for_steady_state
 
 LEVEL = 0.95
 
@@ -38,7 +39,10 @@ QUANTILES = (0.1, 0.25, 0.5, 0.75, 0.9)
 
 _INTERVAL = Variable(
     "interval of the share",
-    attrs={"ci_level": LEVEL, "ci_method": "Wilson score at the effective number of lungs"},
+    attrs={
+        "ci_level": LEVEL,
+        "ci_method": "Wilson score at the effective number of lungs, Student's quantile",
+    },
 )
 
 VARIABLES: Mapping[str, Variable] = {
@@ -51,6 +55,7 @@ VARIABLES: Mapping[str, Variable] = {
     "safe_share": Variable(share_words("safe_share", COMBINATIONS)),
     "safe_share_interval": _INTERVAL,
     "verdict_share": Variable("share of combinations with a verdict"),
+    "unsteady_share": Variable(share_words("unsteady_share", COMBINATIONS)),
     "whole_share": Variable(
         "share of lungs for which the whole range is safe, its corners included"
     ),
@@ -132,11 +137,13 @@ def find_verdict(protocol: Protocol, counted: list[GroupCount]) -> xr.Dataset:
     -------
     xarray.Dataset
         Dims (group, bound, ...): `grade`, `safe_share` with its interval, the shares of the four
-        verdicts, lungs with none or all of the range safe, which bound is broken most and by
+        verdicts, `unsteady_share` (NaN where no limit asks), lungs
+        with none or all of the range safe, which bound is broken most and by
         how much, and the worst corner.
     """
     bounds = [bound.name for bound in protocol.limits.hard]
     rows = _rows(counted, len(bounds))
+    asked = asks_for_steady_state(protocol.limits)
     wanted = [*(one.group.wanted for one in counted), protocol.wanted]
     grades = [grade(r["safe"], r["strict"][1], w) for r, w in zip(rows, wanted, strict=True)]
     data: dict[str, Any] = {
@@ -145,6 +152,7 @@ def find_verdict(protocol: Protocol, counted: list[GroupCount]) -> xr.Dataset:
         "weight": ("group", [*(one.group.weight for one in counted), 1.0]),
         **_share(rows, "safe"),
         "verdict_share": (("group", "verdict"), [r["shares"] for r in rows]),
+        "unsteady_share": ("group", [r["unsteady"] if asked else np.nan for r in rows]),
         **_share(rows, "whole"),
         **_share(rows, "none"),
         **_who_gets_it(counted),
@@ -208,7 +216,8 @@ def _row(counted: list[GroupCount], weights: np.ndarray, bounds: int) -> dict[st
     if not tallies:
         unknown = dict.fromkeys(("safe", "strict", "whole", "none"), (np.nan, np.nan, np.nan))
         none = np.full(bounds, np.nan)
-        return {**unknown, "shares": np.full(4, np.nan), "broken": none, "shortfall": none}
+        shares = {"shares": np.full(4, np.nan), "unsteady": np.nan}
+        return {**unknown, **shares, "broken": none, "shortfall": none}
     m = tallies[0].by_setting.shape[1]
     safe = [t.safe_share for t in tallies]
     broken = sum(
@@ -221,6 +230,7 @@ def _row(counted: list[GroupCount], weights: np.ndarray, bounds: int) -> dict[st
         "whole": clustered_interval(_everywhere(counted, _all_safe), weights, LEVEL),
         "none": clustered_interval(_everywhere(counted, _all_unsafe), weights, LEVEL),
         "shares": sum(w * t.shares for w, t in zip(weights, tallies, strict=True)),
+        "unsteady": sum(w * t.unsteady.mean() / m for w, t in zip(weights, tallies, strict=True)),
         "broken": broken,
         "shortfall": typical_shortfall(np.sum([t.shortfall for t in tallies], axis=0)),
     }

@@ -10,7 +10,7 @@ import xarray as xr
 from scipy.special import ndtri
 
 from ebbmap.analyses.common.windows import UNCLEAR, WINDOW, resolution_words, search_windows
-from ebbmap.analyses.window import SERVED_AT, WINDOW_CASES
+from ebbmap.analyses.window import SERVED_AT, window_cases
 from ebbmap.cases.evaluate import DRAWN, within_bounds
 from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Pieces, Progress, listed
@@ -30,6 +30,9 @@ from ebbmap.kernels.windows import RESOLUTION
 
 #: Lungs of each group: half choose the best T low, the other half tell what it serves.
 LUNGS = 2048
+
+#: Relative step of T low between two looks in a costly lung.
+COSTLY_RESOLUTION = 0.05
 
 #: Bootstrap samples for the interval of the best T low.
 RESAMPLES = 1000
@@ -85,12 +88,16 @@ def group_window_pieces(protocol: Protocol) -> Pieces[xr.Dataset]:
     """Cut the windows into groups; see `find_group_windows`."""
 
     def solve(number: int, progress: Progress) -> xr.Dataset:
-        drawn = draw_lungs(protocol, protocol.groups[number], LUNGS, WINDOWS)
+        drawn = draw_lungs(
+            protocol, protocol.groups[number], protocol.size("window_lungs", LUNGS), WINDOWS
+        )
         if drawn.size < FEWEST:
             none = xr.Dataset({name: (dims, np.zeros((0, 1))) for name, dims in _EDGES.items()})
             return none.assign(state=("sample", np.zeros(0)))
         values = _other_settings(protocol, drawn)
-        found = search_windows(protocol.lung.name, values, protocol.limits)
+        found = search_windows(
+            protocol.lung.name, values, protocol.limits, resolution=resolution_of(protocol)
+        )
         return found[[*_EDGES, "state"]].drop_vars(list(values), errors="ignore")
 
     def join(found: list[xr.Dataset]) -> xr.Dataset:
@@ -170,7 +177,8 @@ def _joined(
         "population": names,
     }
     result = label_variables(xr.Dataset(data, coords), VARIABLES, axes=["t_low"])
-    result.attrs |= {"resolution": RESOLUTION, "comment": resolution_words(RESOLUTION)}
+    resolution = resolution_of(protocol)
+    result.attrs |= {"resolution": resolution, "comment": resolution_words(resolution)}
     return result
 
 
@@ -297,11 +305,21 @@ def _best_for_all(
     return _best(low, high, seed)
 
 
+def resolution_of(protocol: Protocol) -> float:
+    """Return the relative step of T low between two looks."""
+    return COSTLY_RESOLUTION if protocol.lung.costly else RESOLUTION
+
+
+def _cases(protocol: Protocol) -> int:
+    lungs = len(protocol.groups) * protocol.size("window_lungs", LUNGS)
+    return lungs * window_cases(resolution_of(protocol))
+
+
 PART = Part(
     name="windows",
     pieces=group_window_pieces,
     variables=VARIABLES,
-    cases=lambda protocol: len(protocol.groups) * LUNGS * WINDOW_CASES,
+    cases=_cases,
     lays_out=lambda draft: ("t_low", "t_low_in_time_constants"),
     at_middle=True,
 )

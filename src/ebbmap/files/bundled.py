@@ -1,4 +1,4 @@
-"""The studies and draft protocols that come with the package, found by name."""
+"""The studies, draft protocols and policies that come with the package, found by name."""
 
 from __future__ import annotations
 
@@ -22,21 +22,26 @@ def bundled_protocols() -> Path:
     return bundled_studies() / "protocols"
 
 
+def bundled_policies() -> Path:
+    """Return the folder of bundled policies."""
+    return bundled_studies() / "policies"
+
+
 def files_in(folder: Path) -> list[Path]:
     """Return the bundled files of a folder; one that uses others has a folder of its own name."""
     own = (path for path in folder.glob("*/*.toml") if path.stem == path.parent.name)
     return sorted((*folder.glob("*.toml"), *own), key=lambda path: path.stem)
 
 
-def named_file(path: Path, folder: Path) -> Path:
+def named_file(path: Path, *folders: Path) -> Path:
     """Return a file as it is named, or the bundled one of this name where there is none.
 
     Parameters
     ----------
     path : Path
         As the user wrote it: a path, or the stem of a bundled file.
-    folder : Path
-        Bundled files.
+    *folders : Path
+        Where bundled files lie.
 
     Raises
     ------
@@ -45,7 +50,7 @@ def named_file(path: Path, folder: Path) -> Path:
     """
     if path.exists() or path.is_symlink() or path.name != str(path) or path.suffix:
         return path
-    bundled = {file.stem: file for file in files_in(folder)}
+    bundled = {file.stem: file for folder in folders for file in files_in(folder)}
     if str(path) in bundled:
         return bundled[str(path)]
     names = sorted(bundled)
@@ -58,7 +63,7 @@ def named_file(path: Path, folder: Path) -> Path:
 
 
 def copy_bundled(folder: Path) -> list[Path]:
-    """Copy every bundled study and protocol, and what they use, over nothing that is there.
+    """Copy every bundled study, protocol and policy, and what they use, over nothing that is there.
 
     Raises
     ------

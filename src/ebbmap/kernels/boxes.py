@@ -2,8 +2,9 @@
 
 A box is peeled: from all cases, a thin slice at a time is cut off where cases without the event
 gather [1]_. It is then pasted: given back what can be given back. Each peel takes the slice that
-raises the density most for each case given up. Among the boxes on the way, the widest that is
-dense enough is pasted: an edge moves out, or away altogether, while the box stays dense enough.
+raises the density most for each case given up. Where no box on the way is dense enough, halves of
+each property are peeled too. Among the boxes on the way, the widest that is dense enough is
+pasted: an edge moves out, or away altogether, while the box stays dense enough.
 Coverage and density are those of [2]_.
 Sizes: n cases, d properties, t steps, m resamples.
 
@@ -127,17 +128,51 @@ def find_box(values: npt.ArrayLike, events: npt.ArrayLike, *, density: float = 0
     """
     x, happens = np.asarray(values, float), np.asarray(events, bool)
     _check_box(x, happens, density)
-    path = _peel(x, happens)
-    lower, upper, coverage, dense, support = (
-        np.array(column) for column in zip(*path, strict=True)
-    )
-    enough = np.flatnonzero(dense >= density)
-    step = int(enough[np.argmax(coverage[enough])]) if enough.size else int(np.argmax(dense))
+    step, columns = _chosen(_peel(x, happens, *_everything(x)), density)
+    if columns[3][step] < density:
+        halves = (_chosen(_peel(x, happens, *half), density) for half in _halves(x, happens))
+        reached = [(step, columns), *halves]
+        step, columns = max(reached, key=lambda one: _rank(one[1], one[0], density))
+    lower, upper, coverage, dense, support = columns
     low, high = _paste(x, happens, lower[step], upper[step], min(density, dense[step]))
     chosen = inside(x, low, high)
     hits = happens[chosen].sum()
     worth = float(hits / happens.sum()), float(hits / chosen.sum()), float(chosen.mean())
     return Box(low, high, *worth, step, lower, upper, coverage, dense, support)
+
+
+def _everything(x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    return np.full(x.shape[1], -np.inf), np.full(x.shape[1], np.inf)
+
+
+def _halves(x: np.ndarray, happens: np.ndarray) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+    """Yield the halves of each property: events in opposite corners hide each other in the whole.
+
+    A half without an event, or one that is everything since a value is shared, is left out.
+    """
+    for j, middle in enumerate(np.median(x, axis=0)):
+        for below in (True, False):
+            lower, upper = _everything(x)
+            (upper if below else lower)[j] = middle
+            within = inside(x, lower, upper)
+            if happens[within].any() and not within.all():
+                yield lower, upper
+
+
+def _chosen(
+    path: list[tuple[np.ndarray, np.ndarray, float, float, float]], density: float
+) -> tuple[int, list[np.ndarray]]:
+    """Return the step of a path that covers most at the density, or the densest, and the path."""
+    columns = [np.array(column) for column in zip(*path, strict=True)]
+    coverage, dense = columns[2], columns[3]
+    enough = np.flatnonzero(dense >= density)
+    step = int(enough[np.argmax(coverage[enough])]) if enough.size else int(np.argmax(dense))
+    return step, columns
+
+
+def _rank(columns: list[np.ndarray], step: int, density: float) -> tuple[float, float]:
+    """Rank boxes: by density up to the wanted one, then by coverage."""
+    return min(float(columns[3][step]), density), float(columns[2][step])
 
 
 def _check_box(x: np.ndarray, happens: np.ndarray, density: float) -> None:
@@ -226,17 +261,19 @@ def _middle(values: np.ndarray, level: float) -> np.ndarray:
 
 
 def _peel(
-    x: np.ndarray, happens: np.ndarray
+    x: np.ndarray, happens: np.ndarray, lower: np.ndarray, upper: np.ndarray
 ) -> list[tuple[np.ndarray, np.ndarray, float, float, float]]:
     """Peel until the box is pure or small; one (lower, upper, coverage, density, support) each."""
     (n, d), events = x.shape, happens.sum()
-    lower, upper = np.full(d, -np.inf), np.full(d, np.inf)
-    path = [(lower, upper, 1.0, float(events / n), 1.0)]
+    alive = inside(x, lower, upper)
+    held, size = int(happens[alive].sum()), int(alive.sum())
+    path = [(lower, upper, held / events, held / size, size / n)]
     # the cases in the order of each property: a peel takes from the ends of one of the rows
     order = np.ascontiguousarray(np.argsort(x, axis=0, kind="stable").T)
     ranked = np.take_along_axis(x.T, order, axis=1)
     hit = happens[order]
-    alive = np.ones(n, bool)
+    stay = alive[order]
+    order, ranked, hit = (rows[stay].reshape(d, -1) for rows in (order, ranked, hit))
     while path[-1][3] < 1.0:
         gain, j, cut = _best_peel(ranked, hit, LEAST_SUPPORT * n)
         if not np.isfinite(gain):

@@ -83,6 +83,7 @@ def fit_numbers(
     *,
     start: np.ndarray | None = None,
     renew: int | None = 1,
+    cheaper: Callable[[np.ndarray], np.ndarray] | None = None,
 ) -> Fit:
     """Fit the unknowns of a model.
 
@@ -103,6 +104,9 @@ def fit_numbers(
         Steps after which slopes are taken anew, >= 1, as they are where a step leads nowhere;
         slopes of the start serve throughout if None. They cost p calls of the model, a step
         without them one or a few.
+    cheaper : callable, optional
+        A model with nearly the same slopes, from which they are taken. Where the fit ends is
+        up to `model`.
 
     Returns
     -------
@@ -141,7 +145,7 @@ def fit_numbers(
     off, age = residual(values), None
     for _ in range(STEPS):
         if age is None or age == renew:
-            slopes, age = differences(model, values, steps) / errors[:, None], 0
+            slopes, age = differences(cheaper or model, values, steps) / errors[:, None], 0
             information = slopes.T @ slopes + np.diag(weight**2)
             inverse = _inverse(information)
         uphill = slopes.T @ off + weight**2 * (values - assumed)

@@ -13,6 +13,7 @@ import numpy as np
 
 from ebbmap.errors import EbbmapError
 from ebbmap.registries.limits import Bound, LimitSet
+from ebbmap.registries.steady import no_steady_state
 
 SAFE, CAUTION, UNSAFE, UNDETERMINED = 0, 1, 2, 3
 VERDICTS = ("safe", "caution", "unsafe", "undetermined")
@@ -74,6 +75,11 @@ class Judgement:
         return unsafe
 
     @property
+    def unsteady(self) -> np.ndarray:
+        """Whether a case has no steady state, as far as the limits ask for one, shape (n,)."""
+        return np.broadcast_to(no_steady_state(self.outcomes), self.verdict.shape)
+
+    @property
     def determined(self) -> np.ndarray:
         """Whether a case is safe or unsafe, shape (n,)."""
         determined: np.ndarray = self.verdict != UNDETERMINED
@@ -94,7 +100,8 @@ def judge(limits: LimitSet, outcomes: Mapping[str, np.ndarray]) -> Judgement:
     -------
     Judgement
         A broken hard bound makes a case unsafe, whatever else is unknown of it; a case with no
-        broken bound and an outcome that is NaN is undetermined, neither safe nor unsafe.
+        broken bound and an outcome that is NaN is undetermined, neither safe nor unsafe. What
+        runs away for want of a steady state breaks the bounds on its way, without a number.
 
     Raises
     ------
@@ -128,7 +135,24 @@ def judge(limits: LimitSet, outcomes: Mapping[str, np.ndarray]) -> Judgement:
 
 def bound_margins(bounds: Iterable[Bound], outcomes: Mapping[str, np.ndarray]) -> np.ndarray:
     """Return the margin of every bound, shape (k, n)."""
-    return np.stack(np.broadcast_arrays(*(b.margin(outcomes[b.outcome]) for b in bounds)))
+    return np.stack(np.broadcast_arrays(*(b.margin_among(outcomes) for b in bounds)))
+
+
+def cautions_clear(limits: LimitSet, outcomes: Mapping[str, np.ndarray]) -> np.ndarray:
+    """Return where caution limits leave a case determined, as in `judge`, shape (n,).
+
+    Parameters
+    ----------
+    limits : LimitSet
+        Whose caution limits count; without any, every case is clear.
+    outcomes : mapping of str to ndarray, shape (n,)
+        Every outcome that the set names.
+    """
+    shape = np.broadcast_shapes(*(np.shape(outcomes[name]) for name in limits.outcomes))
+    if not limits.caution:
+        return np.ones(shape, bool)
+    warned, _, unclear = _least(limits.caution, outcomes)
+    return np.broadcast_to((warned < 0) | ~unclear, shape)
 
 
 def least_margin(margins: np.ndarray) -> np.ndarray:
@@ -162,7 +186,7 @@ def _least(
     nearest = np.zeros(shape, dtype=np.int8)
     unknown = np.zeros(shape, dtype=bool)
     for number, bound in enumerate(bounds, start=1):
-        own = bound.margin(outcomes[bound.outcome])
+        own = bound.margin_among(outcomes)
         # unordered means closer, because a margin is NaN only while none before it was known
         closer = ~(own >= margin)
         missing = np.isnan(own)

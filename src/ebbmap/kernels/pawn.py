@@ -50,11 +50,18 @@ class Pawn:
         Lower and upper bound [1].
     noise : float
         Index that a factor without influence stays below with the level's probability [1].
+    largest : ndarray, shape (d, s)
+        Largest of the distances [1]: a factor that acts in few cases moves one slice, and no
+        median.
+    largest_noise : float
+        The same of a factor without influence, as `noise` [1].
     """
 
     index: np.ndarray
     interval: np.ndarray
     noise: float
+    largest: np.ndarray
+    largest_noise: float
 
 
 def pawn_indices(
@@ -114,12 +121,23 @@ def pawn_indices(
         raise NonFiniteOutcomeError("outputs must be finite. Leave the other rows out.")
     check_finite(x, "values of the factors", "rows")
     inner = np.arange(1, slices) / slices
-    slice_of = [np.searchsorted(np.quantile(f, inner), f, side="right") for f in x.T]
+    slice_of = [_slices_of(factor, inner) for factor in x.T]
     weights = replicate_weights(len(x), replicates)
     estimates = [_of_output(slice_of, output, weights, slices, level) for output in y.T]
-    index, *bounds = np.reshape(estimates, (y.shape[1], 3, x.shape[1])).transpose(1, 2, 0)
-    interval = np.clip(np.stack(bounds, axis=-1), 0.0, 1.0)
-    return Pawn(index, interval, _noise(len(x), slices, level, np.random.default_rng(rng)))
+    parts = np.reshape(estimates, (y.shape[1], 4, x.shape[1])).transpose(1, 2, 0)
+    index, low, high, largest = parts
+    interval = np.clip(np.stack([low, high], axis=-1), 0.0, 1.0)
+    noise, largest_noise = _noise(len(x), slices, level, np.random.default_rng(rng))
+    return Pawn(index, interval, noise, largest, largest_noise)
+
+
+def _slices_of(factor: np.ndarray, inner: np.ndarray) -> np.ndarray:
+    """Return the slice of each case, shape (n,); where many share a value it is a slice."""
+    edges = np.quantile(factor, inner)
+    slices = np.searchsorted(edges, factor, side="right")
+    if np.unique(edges).size < edges.size:
+        slices = np.unique(slices + np.searchsorted(edges, factor), return_inverse=True)[1]
+    return slices
 
 
 def _of_output(
@@ -129,8 +147,8 @@ def _of_output(
     slices: int,
     level: float,
 ) -> np.ndarray:
-    """Return the index of each factor and its interval, shape (3, d); NaN if it is constant."""
-    estimates = np.full((3, len(slice_of)), np.nan)
+    """Return index, its interval and the largest distance, shape (4, d); NaN if constant."""
+    estimates = np.full((4, len(slice_of)), np.nan)
     order = np.argsort(output, kind="stable")
     ranked, drawn = output[order], weights[:, order]
     if ranked[0] < ranked[-1]:
@@ -138,8 +156,9 @@ def _of_output(
         whole = np.cumsum(drawn, axis=1)
         whole /= whole[:, -1:]
         for j, own in enumerate(slice_of):
-            medians = _median_distance(own[order], drawn, whole, last, slices)
-            estimates[:, j] = _with_interval(medians, level)
+            distances = _distances(own[order], drawn, whole, last, slices)
+            estimates[:3, j] = _with_interval(np.median(distances, axis=0), level)
+            estimates[3, j] = distances[:, 0].max()
     return estimates
 
 
@@ -151,21 +170,24 @@ def _with_interval(medians: np.ndarray, level: float) -> tuple[float, float, flo
     return index, index - excess - half, index + half
 
 
-def _noise(n: int, slices: int, level: float, rng: np.random.Generator) -> float:
-    """Return the index that factors of pure noise stay below with the level's probability."""
+def _noise(n: int, slices: int, level: float, rng: np.random.Generator) -> tuple[float, float]:
+    """Return median and largest distance that pure noise stays below with the level's chance."""
     labels = np.arange(n) * slices // n
     once, whole, every = np.ones((1, n)), np.arange(1.0, n + 1.0)[None] / n, np.ones(n, bool)
-    dummies = [
-        _median_distance(rng.permutation(labels), once, whole, every, slices)[0]
-        for _ in range(DUMMIES)
-    ]
-    return float(np.quantile(dummies, level))
+    dummies = np.array(
+        [
+            _distances(rng.permutation(labels), once, whole, every, slices)[:, 0]
+            for _ in range(DUMMIES)
+        ]
+    )
+    median, largest = np.median(dummies, axis=1), dummies.max(axis=1)
+    return float(np.quantile(median, level)), float(np.quantile(largest, level))
 
 
-def _median_distance(
+def _distances(
     slice_of: np.ndarray, weights: np.ndarray, whole: np.ndarray, last: np.ndarray, slices: int
 ) -> np.ndarray:
-    """Return the median over slices of the distance to the whole, for every set of weights.
+    """Return the distance of each slice to the whole, for every set of weights, (k, r + 1).
 
     All arrays are in the order of the output; `whole` is its distribution function, shape
     (r + 1, n), and a gap counts only where `last` says that the next value differs.
@@ -187,5 +209,4 @@ def _median_distance(
             share = np.concatenate([np.zeros((len(weights), 1)), inside], axis=1)
             count = np.searchsorted(rows, np.flatnonzero(last), side="right")
             distances.append(np.abs(share[:, count] - whole[:, last]).max(axis=1))
-    median: np.ndarray = np.median(distances, axis=0)
-    return median
+    return np.array(distances)

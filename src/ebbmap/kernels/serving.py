@@ -33,6 +33,25 @@ def served_counts(lower: np.ndarray, upper: np.ndarray, places: np.ndarray) -> n
     return begun - ended
 
 
+def top_place(share: np.ndarray) -> int:
+    """Return the place of the largest share, in the middle where neighbours share it.
+
+    Parameters
+    ----------
+    share : ndarray, shape (m,)
+        Along T low.
+
+    Examples
+    --------
+    >>> top_place(np.array([0.5, 1.0, 1.0, 1.0, 0.2]))
+    2
+    """
+    first = int(share.argmax())
+    beyond = np.flatnonzero(share[first:] < share[first])
+    last = share.size if not beyond.size else first + int(beyond[0])
+    return (first + last - 1) // 2
+
+
 def serves(lower: np.ndarray, upper: np.ndarray, places: np.ndarray) -> np.ndarray:
     """Return whether each place lies in a piece of each lung's window.
 

@@ -19,6 +19,7 @@ _WORDS = {
     "safe_share_interval": "interval of the share of all {of} that surely break no hard limit",
     "caution_share": "share of all {of} that break a caution limit only",
     "undetermined_share": "share of all {of} that could not be determined, not counted as safe",
+    "unsteady_share": "share of all {of} without a steady state of CO2 or oxygen, never safe",
     "broken_share": "share of all {of} that are unsafe with this limit broken most",
     "served_share": "share of all {of} that this T low serves: it lies in a piece of their window",
     "served_undetermined_share": "share of all {of} for which this T low could not be determined",
@@ -144,7 +145,11 @@ def shares_of_counts(
 
 
 def wilson(
-    successes: npt.ArrayLike, trials: npt.ArrayLike, level: float
+    successes: npt.ArrayLike,
+    trials: npt.ArrayLike,
+    level: float,
+    *,
+    quantile: float | None = None,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return the interval of a share by Wilson's score method.
 
@@ -154,6 +159,9 @@ def wilson(
         Counts, or an effective number of trials and its share of them; trials > 0.
     level : float
         Level of the interval, 0 to 1.
+    quantile : float, optional
+        In place of the normal quantile of the level, such as Student's where a variance was
+        estimated from few cases.
 
     Returns
     -------
@@ -169,7 +177,7 @@ def wilson(
     >>> [round(float(x), 4) for x in wilson(0, 20, 0.95)]
     [0.0, 0.1611]
     """
-    z = float(ndtri(0.5 + level / 2.0))
+    z = float(ndtri(0.5 + level / 2.0)) if quantile is None else quantile
     successes, trials = np.asarray(successes), np.asarray(trials)
     share = successes / trials
     centre = share + z**2 / (2.0 * trials)
@@ -179,6 +187,44 @@ def wilson(
     low = np.where(successes == 0, 0.0, np.maximum((centre - spread) / scale, 0.0))
     high = np.where(successes == trials, 1.0, np.minimum((centre + spread) / scale, 1.0))
     return low[()], high[()]
+
+
+def paired_difference(
+    one: npt.ArrayLike, other: npt.ArrayLike, level: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the difference of two shares of the same cases, and its interval.
+
+    Parameters
+    ----------
+    one, other : array_like of bool, shape (..., n)
+        Whether each case counts, once in one way and once in another.
+    level : float
+        Level of the interval, 0 to 1.
+
+    Returns
+    -------
+    difference, low, high : ndarray, shape (...)
+        Share of `one` less share of `other`; the interval never has width 0.
+
+    References
+    ----------
+    .. [1] Agresti A, Min Y, Stat Med 2005;24:729 (from memory): Wald's interval with half a case
+       added to each cell of the table of pairs.
+
+    Examples
+    --------
+    >>> a, b = np.array([1, 1, 1, 0], bool), np.array([1, 0, 0, 0], bool)
+    >>> [round(float(x), 3) for x in paired_difference(a, b, 0.95)]
+    [0.5, -0.166, 0.832]
+    """
+    a, b = np.asarray(one, bool), np.asarray(other, bool)
+    n = a.shape[-1]
+    gained, lost = (a & ~b).sum(axis=-1), (b & ~a).sum(axis=-1)
+    net, changed = gained - lost, gained + lost + 1.0
+    centre = net / (n + 2)
+    spread = float(ndtri(0.5 + level / 2.0)) * np.sqrt(changed - net**2 / (n + 2)) / (n + 2)
+    low, high = np.maximum(centre - spread, -1.0), np.minimum(centre + spread, 1.0)
+    return np.asarray(net / n), low, high
 
 
 def crossing(x: np.ndarray, share: np.ndarray, level: float) -> tuple[np.ndarray, np.ndarray]:

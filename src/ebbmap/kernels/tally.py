@@ -11,7 +11,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtri
+from scipy.special import stdtrit
 
 from ebbmap.kernels.judging import CAUTION, SAFE, UNDETERMINED, UNSAFE, VERDICTS, judge
 from ebbmap.kernels.shares import wilson
@@ -30,6 +30,9 @@ MOST_ROWS = 255
 
 #: Lungs handed to a thread at a time.
 CHUNK = 512
+
+#: Paired differences that are not zero, below which their mean has no interval.
+LEAST_MOVED = 10
 
 Arrays = Mapping[str, np.ndarray]
 
@@ -50,6 +53,8 @@ class Tally:
         Least margin of each lung; NaN where every case is undetermined.
     worst_setting : ndarray of int64, shape (n,)
         Where it is; the first of several.
+    unsteady : ndarray of int64, shape (n,)
+        Cases of each lung without a steady state, as far as the limits ask for one.
     """
 
     by_lung: np.ndarray
@@ -57,6 +62,7 @@ class Tally:
     shortfall: np.ndarray
     worst: np.ndarray
     worst_setting: np.ndarray
+    unsteady: np.ndarray
 
     @property
     def safe_share(self) -> np.ndarray:
@@ -148,7 +154,8 @@ def _count(outcomes: Arrays, limits: LimitSet, shape: tuple[int, int]) -> Tally:
     by_setting = [np.add.reduce(mask.view(np.uint8), axis=0, dtype=np.uint8) for mask in masks]
     shortfall = np.bincount(beyond, minlength=bounds * BINS).reshape(bounds, BINS)
     worst = np.where(np.isinf(worst), np.nan, worst)
-    return Tally(by_lung, np.stack(by_setting), shortfall, worst, worst_setting)
+    unsteady = np.broadcast_to(judged.unsteady, shape).sum(axis=1)
+    return Tally(by_lung, np.stack(by_setting), shortfall, worst, worst_setting, unsteady)
 
 
 def join(tallies: Sequence[Tally]) -> Tally:
@@ -160,6 +167,7 @@ def join(tallies: Sequence[Tally]) -> Tally:
         np.stack([tally.shortfall for tally in tallies]).sum(axis=0),
         np.concatenate([tally.worst for tally in tallies]),
         np.concatenate([tally.worst_setting for tally in tallies]),
+        np.concatenate([tally.unsteady for tally in tallies]),
     )
 
 
@@ -211,41 +219,62 @@ def clustered_interval(
     -----
     All cases of one lung hang together, so the mean has the variance of the lungs' shares, not
     that of the cases: v = sum w^2 s^2 / n. Wilson's interval is taken at the number of trials
-    p (1 - p) / v that has this variance, which keeps it within 0 and 1. Where no share differs
-    from another the number of lungs stands for it.
+    p (1 - p) / v that has this variance, which keeps it within 0 and 1. The quantile is Student's,
+    with the degrees of freedom of that variance (Satterthwaite's for several groups). Where no
+    share differs from another the number of lungs stands for the trials.
 
     References
     ----------
     .. [1] Wilson EB, J Am Stat Assoc 1927;22:209.
     .. [2] Korn EL, Graubard BI, Surv Methodol 1998;24:193 (from memory): effective sample size
        in the interval of a share.
+    .. [3] Satterthwaite FE, Biometrics Bull 1946;2:110 (from memory).
 
     Examples
     --------
     >>> [round(float(x), 3) for x in clustered_interval([np.array([0.2, 0.4, 0.6])], [1.0], 0.95)]
-    [0.4, 0.211, 0.624]
+    [0.4, 0.098, 0.803]
     """
     counts = [np.size(share) for share in shares]
     if min(counts) < 2:
         return np.nan, np.nan, np.nan
     mean = float(sum(w * np.mean(share) for w, share in zip(weights, shares, strict=True)))
-    variance = sum(
-        w**2 * np.var(share, ddof=1) / n
-        for w, share, n in zip(weights, shares, counts, strict=True)
+    parts = np.array(
+        [
+            w**2 * np.var(share, ddof=1) / n
+            for w, share, n in zip(weights, shares, counts, strict=True)
+        ]
     )
-    trials = mean * (1.0 - mean) / variance if variance > 0 else float(sum(counts))
-    low, high = wilson(mean * trials, trials, level)
+    variance, free = float(parts.sum()), np.array(counts) - 1.0
+    if variance > 0:
+        trials = mean * (1.0 - mean) / variance
+        quantile = float(stdtrit(variance**2 / (parts**2 / free).sum(), 0.5 + level / 2.0))
+    else:
+        trials = float(sum(counts))
+        quantile = float(stdtrit(free.sum(), 0.5 + level / 2.0))
+    low, high = wilson(mean * trials, trials, level, quantile=quantile)
     return mean, float(low), float(high)
 
 
 def paired_interval(difference: np.ndarray, level: float) -> tuple[float, float, float]:
     """Return the mean of paired differences and its interval, shape (n,) to three numbers.
 
+    The interval is Student's. It is NaN where fewer than `LEAST_MOVED` differences are not zero,
+    unless all are: these few say little of how far others would move. Where none moved, at most
+    1 - (1 - level)^(1 / n) of all may move, and none by more than one.
+
     Examples
     --------
-    >>> [round(x, 3) for x in paired_interval(np.array([0.1, 0.2, 0.3, 0.2]), 0.95)]
-    [0.2, 0.12, 0.28]
+    >>> moved = np.tile([0.1, 0.2, 0.3, 0.2], 5)
+    >>> [round(x, 3) for x in paired_interval(moved, 0.95)]
+    [0.2, 0.166, 0.234]
     """
-    mean = float(np.mean(difference))
-    spread = float(ndtri(0.5 + level / 2.0) * np.std(difference, ddof=1) / np.sqrt(difference.size))
+    mean, n, moved = float(np.mean(difference)), difference.size, np.count_nonzero(difference)
+    if moved == 0:
+        most = 1.0 - (1.0 - level) ** (1.0 / n)
+        return mean, -most, most
+    if moved < min(LEAST_MOVED, n):
+        return mean, np.nan, np.nan
+    quantile = float(stdtrit(n - 1, 0.5 + level / 2.0))
+    spread = quantile * float(np.std(difference, ddof=1) / np.sqrt(n))
     return mean, mean - spread, mean + spread

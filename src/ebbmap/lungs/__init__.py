@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from ebbmap.lungs.base import Lung
+from ebbmap.lungs.breathing import BREATHING
 from ebbmap.lungs.linear import LINEAR
 from ebbmap.lungs.paired import PAIRED
 from ebbmap.lungs.stepped import STEPPED
@@ -10,8 +11,11 @@ from ebbmap.lungs.tube import TUBE
 from ebbmap.lungs.whole import WHOLE
 from ebbmap.registry import Registry
 
-LUNGS: Registry[Lung] = Registry("lung", (LINEAR, TUBE, PAIRED, STEPPED, WHOLE))
+#: The lung where none is named: it has tube, slow part and valve, as measured lungs do.
+DEFAULT_LUNG = WHOLE.name
+
+LUNGS: Registry[Lung] = Registry("lung", (LINEAR, TUBE, PAIRED, STEPPED, WHOLE, BREATHING))
 
 lung_model = LUNGS.named
 
-__all__ = ["LUNGS", "Lung", "lung_model"]
+__all__ = ["DEFAULT_LUNG", "LUNGS", "Lung", "lung_model"]

@@ -126,6 +126,9 @@ class Lung:
         ``waveform(state, times, **parameters) -> {signal: ndarray (n, t)}``: one cycle at `times`
         [s], shape (t,), from the start of T high. The release begins at t_high; what is asked for
         after the cycle's end shows a release that goes on.
+    costly : bool
+        Whether one core solves fewer than about a hundred thousand cases a second, so that a
+        check takes fewer lungs and settings where it is not told how many.
     functions : mapping of str to callable
         Functions that stand in for those of the registry in this lung, by outcome: they too take
         parameters and outcomes by the names of their arguments.
@@ -142,6 +145,7 @@ class Lung:
     rest: Callable[..., Any]
     cycle: Callable[..., tuple[Arrays, Any]]
     waveform: Callable[..., Arrays]
+    costly: bool = False
     functions: Mapping[str, Callable[..., np.ndarray]] = field(
         default_factory=lambda: MappingProxyType({})
     )

@@ -15,6 +15,12 @@ from ebbmap.plotting.style import DASHES, INK, SHARE_MAP, Look, colour_of, finis
 #: The boundary of the safe region, as the map defines it.
 HALF = 0.5
 
+#: Marks where half of the cases or more have no steady state of CO2 or oxygen.
+UNSTEADY_HATCH = ".."
+
+#: The boundary of the share that is averaged over the limits' uncertainty.
+DOTS = "dotted"
+
 
 def plot_map(result: xr.Dataset, *, x: str, y: str, ax: Axes | None = None) -> Axes:
     """Draw the safe share of one population under one rule.
@@ -31,7 +37,8 @@ def plot_map(result: xr.Dataset, *, x: str, y: str, ax: Axes | None = None) -> A
     Returns
     -------
     Axes
-        With the share as a mesh, a cell around each place, and the half-way boundary as a line.
+        With the share as a mesh, a cell around each place, and the half-way boundary as a line;
+        dotted, that of the share averaged over the limits' uncertainty, if the map has it.
     """
     ax = own_axes(ax)
     places, share = (result[x], result[y]), result["safe_share"].transpose(y, x)
@@ -43,9 +50,19 @@ def plot_map(result: xr.Dataset, *, x: str, y: str, ax: Axes | None = None) -> A
         text = most if float(unknown.min()) < 1 else "no case could be determined"
         look: Look = {"ha": "center", "va": "top", "fontsize": 9, "color": INK}
         ax.text(0.5, 0.97, text, transform=ax.transAxes, **look)
+    if "averaged_share" in result:
+        _draw_boundary(ax, places, result["averaged_share"].transpose(y, x), DOTS)
     if float(unknown.max()) > 0:
         ax.contourf(*places, unknown, levels=[1e-9, 1.0], colors="none", hatches=["////"])
+    if unsteady_somewhere(result):
+        lost = result["unsteady_share"].transpose(y, x)
+        ax.contourf(*places, lost, levels=[HALF, 1.0], colors="none", hatches=[UNSTEADY_HATCH])
     return _fit(ax, *places)
+
+
+def unsteady_somewhere(result: xr.Dataset) -> bool:
+    """Return whether half of the cases or more have no steady state somewhere on a map."""
+    return "unsteady_share" in result and bool((result["unsteady_share"] >= HALF).any())
 
 
 def plot_map_failures(
@@ -125,12 +142,13 @@ def mark_middle(ax: Axes, middle: Mapping[str, float], x: str, y: str, colour: s
 
 
 def _draw_boundary(
-    ax: Axes, places: tuple[xr.DataArray, xr.DataArray], share: xr.DataArray
+    ax: Axes, places: tuple[xr.DataArray, xr.DataArray], share: xr.DataArray, style: str = "solid"
 ) -> bool:
     """Draw where half of the lungs are served; return whether there is such a line."""
     crosses = bool(share.max() > HALF > share.min())
     if crosses:
-        ax.contour(*places, share, levels=[HALF], colors=[INK], linewidths=1.6)
+        look: Look = {"colors": [INK], "linewidths": 1.6, "linestyles": style}
+        ax.contour(*places, share, levels=[HALF], **look)
     return crosses
 
 

@@ -124,6 +124,17 @@ def words(name: str) -> str:
     return name.replace("_", " ")
 
 
+def judged_by(rule: str) -> str:
+    """Name in words what judges: a rule for T low, or the limits, perhaps at a stated breathing.
+
+    Examples
+    --------
+    >>> judged_by("flow_ratio"), judged_by("limits"), judged_by("no own breathing")
+    ('flow ratio rule', 'limits', 'no own breathing')
+    """
+    return words(rule) if rule == "limits" or "own breathing" in rule else f"{words(rule)} rule"
+
+
 def short(name: str) -> str:
     """Return the name of a parameter for legends and ticks; other names in words."""
     return PARAMETERS[name].short_name if name in PARAMETERS else words(name)

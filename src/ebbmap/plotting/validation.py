@@ -22,6 +22,9 @@ MARKS: dict[str, tuple[str, str, str]] = {
 #: Places on the axis that are numbered: half-widths of the published interval.
 TICKS = (-30.0, -5.0, -1.0, 1.0, 5.0, 30.0)
 
+#: How far the two intervals of a number lie from its row.
+APART = 0.1
+
 #: Height of a published interval [rows], and look of its bar.
 BAR = 0.5
 PUBLISHED: Look = {"facecolor": "#b9cdb4", "edgecolor": FAINT, "lw": 0.6}
@@ -43,7 +46,8 @@ def plot_validation(result: xr.Dataset, *, labels: list[str], ax: Axes | None = 
     -------
     Axes
         A bar from -1 to 1 for each published interval, a mark for each number of the model with a
-        line for the interval of the lungs drawn; to the right the numbers themselves.
+        thick line for the interval of the lungs drawn and a thin one for that of knowledge; to the
+        right the numbers themselves.
     """
     ax = ruled_axes(ax, "x")
     heights = np.array([label.count("\n") + 1 for label in labels])
@@ -63,7 +67,9 @@ def plot_validation(result: xr.Dataset, *, labels: list[str], ax: Axes | None = 
 
 def reach(result: xr.Dataset) -> float:
     """Return how far the axis goes to either side, so that every number is on it."""
-    return 1.3 * max(TICKS[-1], float(np.nanmax(np.abs(result["distance"]), initial=0.0)))
+    places = ("distance", "distance_knowledge")
+    most = (np.nan_to_num(np.abs(result[name].values)).max(initial=0.0) for name in places)
+    return 1.3 * float(max(TICKS[-1], *most))
 
 
 def _draw_finding(ax: Axes, row: float, found: xr.Dataset) -> None:
@@ -73,7 +79,10 @@ def _draw_finding(ax: Axes, row: float, found: xr.Dataset) -> None:
     value = float(found["value"])
     if verdict in MARKS:
         mark, edge, inside = MARKS[verdict]
-        ax.plot(found["distance_drawn"], [row, row], color=edge, lw=2.0, solid_capstyle="butt")
+        # above each other, so that neither hides: knowledge thin and capped, lungs thick
+        above, below = row - APART, row + APART
+        ax.plot(found["distance_knowledge"], [above, above], "|-", color=edge, lw=0.9, ms=5)
+        ax.plot(found["distance_drawn"], [below, below], color=edge, lw=2.0, solid_capstyle="butt")
         look: Look = {"mec": edge, "mfc": inside, "ms": 7.5, "zorder": 3}
         ax.plot(float(found["distance"]), row, mark, **look)
         numbers = f"{digits(value)} | {published_text(found, units)}"

@@ -35,8 +35,8 @@ def plot_wean(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     Returns
     -------
     Axes
-        An image of the margins with the edge of the safe part, and a line for each route; open
-        marks where a step is not safe.
+        An image of the margins with the edge of the safe part, and a line for each route up to
+        the first step that is not safe, with an open mark there.
     """
     ax = own_axes(ax)
     places = result["t_high"], result["p_high"]
@@ -53,8 +53,12 @@ def plot_wean(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:
         colour, style, mark = ROUTES[number % len(ROUTES)]
         route = result.sel(route=name)
         t_high, p_high = route["route_t_high"].values, route["route_p_high"].values
+        # weaning stops at the first step that is not safe
+        stop = int(route["first_unsafe"])
+        if stop >= 0:
+            t_high, p_high = t_high[: stop + 1], p_high[: stop + 1]
+        safe = route["route_margin"].values[: t_high.size] >= 0
         ax.plot(t_high, p_high, ls=style, color=colour, lw=2.4, label=name)
-        safe = route["route_margin"].values >= 0
         ax.plot(t_high[safe], p_high[safe], mark, color=colour, ms=8)
         ax.plot(t_high[~safe], p_high[~safe], mark, mfc="white", mec=colour, mew=1.8, ms=8)
     ax.set_xticks(np.unique(np.round(result["t_high"].values[::2], 6)))

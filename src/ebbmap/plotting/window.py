@@ -9,8 +9,11 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.collections import LineCollection
 
+from ebbmap.analyses.common.knowledge import said_share
 from ebbmap.analyses.common.windows import NO_WINDOW
+from ebbmap.kernels.serving import top_place
 from ebbmap.plotting.style import (
+    DASHES,
     END,
     FAINT,
     INK,
@@ -66,10 +69,11 @@ def plot_window(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     look: Look = {"va": "center", "fontsize": 9, "annotation_clip": False, "gid": END}
     for number, name, lungs, colour in entries(result, "population"):
         draw_served(ax, lungs, colour, label=name, lw=2.0)
-        best, top = place[int(lungs["served_share"].values.argmax())], float(tops[number])
+        best, top = place[top_place(lungs["served_share"].values)], float(tops[number])
         ax.plot([best], [top], "o", color=colour, ms=6)
-        some = float(lungs["window_share"])
-        text = f"{words(name)}: {top:.0%} at {best:.2f} s\n({some:.0%} have a window)"
+        served = said_share(lungs.sel(t_low=best), "served_share")
+        some = said_share(lungs, "window_share")
+        text = f"{words(name)}: {served} at {best:.2f} s\n({some} have a window)"
         beside: Look = {"xytext": (1.02, heights[number]), "textcoords": ("axes fraction", "data")}
         line: Look = {"arrowstyle": "-", "color": colour, "lw": 0.6, "alpha": 0.6}
         ax.annotate(text, (best, top), color=colour, arrowprops=line, **beside, **look)
@@ -80,11 +84,17 @@ def plot_window(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:
 
 
 def draw_served(ax: Axes, lungs: xr.Dataset, colour: str, **look: Any) -> None:
-    """Draw along T low the share of lungs that are served, with its interval."""
+    """Draw along T low the share of lungs that are served, with its intervals.
+
+    A band for the lungs drawn; thin lines for what knowledge leaves open, where it was asked for.
+    """
     place = lungs["t_low"].values
     low, high = lungs["served_share_interval"].transpose("ci_bound", "t_low").values
     ax.fill_between(place, low, high, color=colour, alpha=0.2, lw=0)
     ax.plot(place, lungs["served_share"], color=colour, **look)
+    if "served_share_knowledge" in lungs:
+        for end in lungs["served_share_knowledge"].transpose("ci_bound", "t_low").values:
+            ax.plot(place, end, color=colour, lw=0.8, ls=DASHES)
 
 
 def plot_window_along(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:

@@ -6,18 +6,25 @@ width: positive inside. Sizes: n cases, k bounds.
 
 from __future__ import annotations
 
+from collections.abc import Container, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
 from ebbmap.errors import EbbmapError
 from ebbmap.registries.outcomes import outcome
+from ebbmap.registries.steady import (
+    BALANCES,
+    RUNAWAY_MARGIN,
+    RUNS_AWAY,
+    Side,
+    balances_of,
+)
 from ebbmap.units import display
 
 Severity = Literal["hard", "caution"]
-Side = Literal["low", "high"]
 
 COMMON = "common practice, no source"
 ARDSNET = "NIH ARDS Network strategy"
@@ -39,6 +46,8 @@ class Bound:
         Broken hard bounds make a case unsafe.
     why : str
         Source, or "common practice, no source".
+    uncertainty : float, optional
+        How far the bound may lie either way, in the outcome's unit; None where nobody says.
     """
 
     outcome: str
@@ -47,6 +56,7 @@ class Bound:
     width: float
     severity: Severity
     why: str
+    uncertainty: float | None = None
 
     @property
     def name(self) -> str:
@@ -56,6 +66,8 @@ class Bound:
     @property
     def sentence(self) -> str:
         """What is wrong when this bound is broken, for a reader."""
+        if self.outcome in BALANCES and self.side == "low" and self.value == 0.0:
+            return BALANCES[self.outcome]
         entry = outcome(self.outcome)
         unit = f" {display(entry.units)}".rstrip()
         word = "below" if self.side == "low" else "above"
@@ -65,6 +77,35 @@ class Bound:
         """Signed distance to the bound over its width, positive inside, shape (n,)."""
         distance = values - self.value if self.side == "low" else self.value - values
         return distance / self.width
+
+    @property
+    def runs_away(self) -> tuple[str, ...]:
+        """The balances without which this bound is surely broken."""
+        side, balances = RUNS_AWAY.get(self.outcome, ("", ()))
+        return balances if side == self.side else ()
+
+    def margin_among(self, outcomes: Mapping[str, np.ndarray]) -> np.ndarray:
+        """Return the margin, shape (n,): negative too where the outcome has run away.
+
+        Without a steady state there is no number, but on the side to which the outcome runs the
+        bound is surely broken: by a whole width, and what the balance lacks.
+
+        Examples
+        --------
+        >>> acid = Limit("ph", "invented", low=7.2, width=0.4).bounds[0]
+        >>> found = {"ph": np.array([7.4, np.nan]), "co2_balance": np.array([4.0, -0.25])}
+        >>> acid.margin_among(found).round(2).tolist()
+        [0.5, -1.25]
+        """
+        own = self.margin(outcomes[self.outcome])
+        for name in self.runs_away:
+            if name in outcomes and (short := np.less(outcomes[name], 0.0)).any():
+                own = np.where(short, RUNAWAY_MARGIN + outcomes[name], own)
+        return own
+
+    def spread(self, unstated: float) -> float:
+        """Return how far the bound may lie either way, in widths; `unstated` if nobody says."""
+        return unstated if self.uncertainty is None else self.uncertainty / self.width
 
 
 @dataclass(frozen=True)
@@ -83,12 +124,14 @@ class Limit:
         `hard`: unsafe outside; `caution`: a warning.
     width : float, optional
         What counts as a margin of one; high - low, or the size of a single bound, if None.
+    uncertainty : float, optional
+        How far its bounds may lie either way, in the outcome's unit; None where nobody says.
 
     Raises
     ------
     EbbmapError
-        If the limit is empty, reversed, or without width or source. Whether there is such an
-        outcome is seen where the limit is used: it may be one's own.
+        If the limit is empty, reversed, without width or source, or of negative uncertainty.
+        Whether there is such an outcome is seen where the limit is used: it may be one's own.
     """
 
     outcome: str
@@ -97,6 +140,7 @@ class Limit:
     high: float | None = None
     severity: Severity = "hard"
     width: float | None = None
+    uncertainty: float | None = None
 
     def __post_init__(self) -> None:
         """Refuse a limit that cannot be meant."""
@@ -116,6 +160,11 @@ class Limit:
             raise EbbmapError(f"the limit on {self.outcome} needs a source or 'common practice'.")
         if not self.scale > 0:
             raise EbbmapError(f"the limit on {self.outcome} needs a width > 0; give `width`.")
+        if self.uncertainty is not None and not 0.0 <= self.uncertainty < np.inf:
+            raise EbbmapError(
+                f"the uncertainty of the limit on {self.outcome} must be >= 0; got "
+                f"{self.uncertainty:g}. Leave it out if it is not known."
+            )
 
     @property
     def scale(self) -> float:
@@ -131,7 +180,7 @@ class Limit:
         """The one or two sides of this limit."""
         sides: tuple[tuple[Side, float | None], ...] = (("low", self.low), ("high", self.high))
         return tuple(
-            Bound(self.outcome, side, value, self.scale, self.severity, self.why)
+            Bound(self.outcome, side, value, self.scale, self.severity, self.why, self.uncertainty)
             for side, value in sides
             if value is not None
         )
@@ -164,8 +213,13 @@ class LimitSet:
 
     @cached_property
     def hard(self) -> tuple[Bound, ...]:
-        """Bounds that make a case unsafe when broken."""
-        return self._bounds("hard")
+        """Bounds that make a case unsafe when broken.
+
+        Where the limits rest on a steady state and none of them is broken without one, as where
+        pH only warns, that there is one is a bound too.
+        """
+        own = self._bounds("hard")
+        return own + tuple(self._unsaid(own)) if own else ()
 
     @cached_property
     def caution(self) -> tuple[Bound, ...]:
@@ -175,12 +229,20 @@ class LimitSet:
     @property
     def outcomes(self) -> tuple[str, ...]:
         """The outcomes that must be known to judge a case."""
-        return tuple(dict.fromkeys(limit.outcome for limit in self.limits))
+        own = [limit.outcome for limit in self.limits]
+        return tuple(dict.fromkeys((*own, *(b for name in own for b in balances_of(name)))))
 
     @property
     def sentence(self) -> str:
         """Every limit in words, for captions."""
         return ", ".join(limit.sentence for limit in self.limits)
+
+    def _unsaid(self, own: tuple[Bound, ...]) -> Iterator[Bound]:
+        """Yield the bounds on steady states that the outcomes rest on and no own bound covers."""
+        covered = {name for bound in own for name in (bound.outcome, *bound.runs_away)}
+        for limit in STEADY_STATE.limits:
+            if limit.outcome in self.outcomes and limit.outcome not in covered:
+                yield from limit.bounds
 
     def _bounds(self, severity: Severity) -> tuple[Bound, ...]:
         every = (bound for limit in self.limits for bound in limit.bounds)
@@ -207,3 +269,34 @@ def combine(name: str, *sets: LimitSet) -> LimitSet:
     for twice in {bound for bound in names if names.count(bound) > 1}:
         raise EbbmapError(f"the hard bound {twice} is set twice in {name!r}. Keep one of them.")
     return LimitSet(name, " + ".join(one.long_name for one in sets), limits)
+
+
+#: That a body can come to rest at all; part of every verdict that knows of it.
+STEADY_STATE = LimitSet(
+    "steady_state",
+    "a steady state of CO2 and oxygen",
+    tuple(
+        Limit(name, f"{outcome(name).source}; {COMMON}", low=0.0, width=1.0) for name in BALANCES
+    ),
+)
+
+
+def asks_for_steady_state(limits: LimitSet) -> bool:
+    """Return whether a case can be told from these limits to have no steady state."""
+    return not set(BALANCES).isdisjoint(limits.outcomes)
+
+
+def with_steady_state(limits: LimitSet, known: Container[Any]) -> LimitSet:
+    """Return limits that also ask for a steady state, as far as the balances are known.
+
+    Examples
+    --------
+    >>> one = LimitSet("one", "one", (Limit("auto_peep", COMMON, high=15.0),))
+    >>> with_steady_state(one, {"co2_balance"}).outcomes
+    ('auto_peep', 'co2_balance')
+    """
+    named = {limit.outcome for limit in limits.limits}
+    added = [
+        one for one in STEADY_STATE.limits if one.outcome in known and one.outcome not in named
+    ]
+    return LimitSet(limits.name, limits.long_name, (*limits.limits, *added))

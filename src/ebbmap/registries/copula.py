@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 from scipy.special import ndtri
@@ -29,6 +29,31 @@ class Conditional(NamedTuple):
     covariance: np.ndarray
 
 
+class Known(Protocol):
+    """What is known of a population, and how well."""
+
+    @property
+    def numbers(self) -> tuple[Any, ...]:
+        """The k numbers that it rests on, each with a name, a grade and a source."""
+
+    def population(self, scores: np.ndarray | None = None) -> Population:
+        """Return the population where each number is off by so many standard errors."""
+
+
+class Fold(NamedTuple):
+    """What changes in a population for a lung that lacks some of what its lungs have.
+
+    Relative to the population itself, so that it serves populations drawn around it too.
+    """
+
+    centres: Mapping[str, float]
+    """Logarithm by which a centre is multiplied."""
+    spreads: Mapping[str, float]
+    """Logarithm by which a spread is multiplied."""
+    correlations: Mapping[tuple[str, str], float]
+    """What is added to Fisher's z."""
+
+
 @dataclass(frozen=True)
 class Population:
     """A phenotype: marginals and the correlation of their normal scores.
@@ -44,6 +69,12 @@ class Population:
     source : str
         Where the whole population comes from, as whoever defined it says; empty where it is
         invented around the sources of its marginals, as the bundled ones are.
+    folds : mapping of str to Fold
+        What changes for lungs that lack a part; see `registries.folding`.
+    unfolded : Population, optional
+        The population that this one was folded from.
+    known : Known, optional
+        How well its numbers are known; None where nobody says.
 
     Raises
     ------
@@ -58,6 +89,9 @@ class Population:
     marginals: Mapping[str, Marginal]
     correlations: Mapping[tuple[str, str], float] = field(default_factory=dict)
     source: str = ""
+    folds: Mapping[str, Fold] = field(default_factory=dict, repr=False)
+    unfolded: Population | None = field(default=None, repr=False)
+    known: Known | None = field(default=None, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         """Refuse impossible correlations."""
@@ -122,7 +156,7 @@ class Population:
         >>> obstructive = POPULATIONS["obstructive"]
         >>> [round(float(obstructive.middle({"resistance_exp": r})["resistance_insp"][0]), 1)
         ...  for r in (12.0, 25.0, 45.0)]
-        [8.1, 14.7, 23.9]
+        [9.6, 15.8, 23.7]
         """
         scores = self.given(given)
         return {
@@ -247,3 +281,19 @@ class Population:
             **drawn,
             **{name: np.broadcast_to(value[:, None], shape) for name, value in fixed.items()},
         }
+
+
+def known_of(group: Population) -> Known:
+    """Return what is known of a population.
+
+    Raises
+    ------
+    EbbmapError
+        If nobody says how well its numbers are known.
+    """
+    if group.known is None:
+        raise EbbmapError(
+            f"knowledge: how well the numbers of the population {group.name!r} are known is not "
+            "stated. Set knowledge = 0, or take a fitted population."
+        )
+    return group.known

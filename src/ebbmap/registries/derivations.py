@@ -87,6 +87,28 @@ def t_low_from_multiple(
     return np.asarray(t_low_in_time_constants) * resistance_exp * compliance / ML_PER_L
 
 
+def p_high_from_plateau(
+    plateau_peep: np.ndarray,
+    plateau_volume_per_kg: np.ndarray,
+    p_high_at_most: np.ndarray,
+    predicted_body_weight: np.ndarray,
+    compliance: np.ndarray,
+) -> Any:
+    """P high [cmH2O] at the plateau of a conventional breath in this lung, shape (n,).
+
+    References
+    ----------
+    .. [1] Zhou Y et al., Intensive Care Med 2017;43:1648: P high set to the plateau, at most 30.
+
+    Examples
+    --------
+    >>> float(p_high_from_plateau(10.0, 6.0, 30.0, 60.0, 36.0))
+    20.0
+    """
+    rise = plateau_volume_per_kg * np.asarray(predicted_body_weight) / compliance
+    return np.minimum(plateau_peep + rise, p_high_at_most)
+
+
 def one_shared_resistance(resistance_shared: np.ndarray) -> Any:
     """Resistance of the shared airway in one direction, given for both [cmH2O s L-1], shape (n,).
 
@@ -163,6 +185,7 @@ DERIVATIONS = (
     Derivation("opening_time_constant", "opening_speed", opening_time_constant),
     Derivation("predicted_body_weight", "height", predicted_body_weight),
     Derivation("t_low", "t_low_in_time_constants", t_low_from_multiple),
+    Derivation("p_high", "plateau_peep", p_high_from_plateau),
     Derivation("co2_production", "co2_production_per_kg", co2_production),
     Derivation(
         "functional_residual_capacity",
@@ -191,17 +214,27 @@ def ways(target: str, given: Collection[str]) -> tuple[Derivation, ...]:
     return tuple(d for d in DERIVATIONS if d.target == target and d.trigger in given)
 
 
-def all_inputs(names: Iterable[str]) -> frozenset[str]:
+def all_inputs(names: Iterable[str], given: Collection[str] | None = None) -> frozenset[str]:
     """Return every parameter that these can be set by: themselves and what derives them.
+
+    Parameters
+    ----------
+    names : iterable of str
+        Parameters.
+    given : collection of str, optional
+        What is given: a derivation that nothing of it asks for counts for nothing.
 
     Examples
     --------
     >>> sorted(all_inputs(["predicted_body_weight"]))
     ['height', 'predicted_body_weight', 'sex']
+    >>> sorted(all_inputs(["predicted_body_weight", "t_low"], given=["compliance", "t_low"]))
+    ['predicted_body_weight', 't_low']
     """
+    asked = [d for d in DERIVATIONS if given is None or d.trigger in given]
     known = set(names)
     added = known
     while added:
-        added = {n for d in DERIVATIONS if d.target in added for n in d.inputs} - known
+        added = {n for d in asked if d.target in added for n in d.inputs} - known
         known |= added
     return frozenset(known)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, log, sqrt
 from typing import Any, Literal, get_args
 
 import numpy as np
@@ -180,48 +179,3 @@ class Marginal:
         ends = [f"from {self.low:g}"] if np.isfinite(self.low) else []
         ends += [f"up to {self.high:g}"] if np.isfinite(self.high) else []
         return " ".join([entry.long_name, text, *ends, unit]).rstrip()
-
-
-def lognormal_of_moments(mean: float, sd: float) -> tuple[float, float]:
-    """Median and log-SD of the lognormal with this mean and SD.
-
-    Examples
-    --------
-    >>> [round(x, 3) for x in lognormal_of_moments(37.6, 13.0)]
-    [35.536, 0.336]
-    """
-    variance = log(1.0 + (sd / mean) ** 2)
-    return mean * exp(-variance / 2.0), sqrt(variance)
-
-
-def expiratory_resistance(
-    median: float, log_sd: float, ratio_low: float, ratio_high: float
-) -> tuple[float, float, float]:
-    """Lognormal of R_exp = R_insp x ratio, and its correlation with R_insp.
-
-    Parameters
-    ----------
-    median, log_sd : float
-        Lognormal of the inspiratory resistance [cmH2O s L-1].
-    ratio_low, ratio_high : float
-        Uniform range of the ratio R_exp / R_insp.
-
-    Returns
-    -------
-    tuple of float
-        Median [cmH2O s L-1], log-SD, and correlation of the logarithms, by the first two moments
-        of the logarithm of the ratio.
-
-    Examples
-    --------
-    >>> [round(x, 3) for x in expiratory_resistance(12.0, 0.28, 1.0, 1.4)]
-    [14.333, 0.296, 0.945]
-    """
-    span = ratio_high - ratio_low
-
-    def upto(x: float) -> tuple[float, float]:
-        return x * (log(x) - 1.0), x * (log(x) ** 2 - 2.0 * log(x) + 2.0)
-
-    first, second = ((upto(ratio_high)[i] - upto(ratio_low)[i]) / span for i in range(2))
-    total = sqrt(log_sd**2 + second - first**2)
-    return median * exp(first), total, log_sd / total

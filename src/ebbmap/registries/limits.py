@@ -2,7 +2,15 @@
 
 from __future__ import annotations
 
-from ebbmap.registries.bounds import ARDSNET, COMMON, Bound, Limit, LimitSet, combine
+from ebbmap.registries.bounds import (
+    ARDSNET,
+    COMMON,
+    STEADY_STATE,
+    Bound,
+    Limit,
+    LimitSet,
+    combine,
+)
 from ebbmap.registries.harm import HARM
 from ebbmap.registry import Registry
 
@@ -166,7 +174,7 @@ _BUNDLED = (
 )
 
 #: The bundled sets: starting points with their sources, not advice.
-LIMIT_SETS: Registry[LimitSet] = Registry("limit set", (*_BUNDLED, HARM))
+LIMIT_SETS: Registry[LimitSet] = Registry("limit set", (*_BUNDLED, HARM, STEADY_STATE))
 
 limit_set = LIMIT_SETS.named
 

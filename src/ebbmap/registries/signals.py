@@ -73,6 +73,12 @@ SIGNALS: Registry[Signal] = Registry(
             units="1",
             comment="Share of all units of the lung that are open.",
         ),
+        Signal(
+            "muscle_pressure",
+            long_name="muscle pressure",
+            units="cmH2O",
+            comment="Of the inspiratory muscles; positive as it draws gas in.",
+        ),
     ),
 )
 

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from ebbmap.analyses.common.knowledge import NOT_ASKED
 from ebbmap.caution import CAUTION, CONTRAINDICATIONS
 from ebbmap.committee.check import Check
 from ebbmap.files.writing import make_folder, save_dataset, write_text
@@ -84,8 +85,9 @@ def page(check: Check, tables: dict[str, Table], date: str) -> str:
         tables={name: to_html(table) for name, table in tables.items()},
         figures=pictures_of(check, tables),
         grades=sentences.GRADES,
+        not_asked=NOT_ASKED,
         needs=sentences.needs(check),
-        box_method=sentences.BOX_METHOD,
+        box_method=sentences.box_method(check),
         ways_text=sentences.ways_text(check),
         drivers_text=sentences.drivers_text(check),
         rule_text=sentences.rule_text(check),

@@ -5,8 +5,9 @@ from __future__ import annotations
 import xarray as xr
 
 from ebbmap.committee.boxes import EXTRA, SEARCH_LUNGS
-from ebbmap.committee.certificates import CERTIFICATE_LUNGS, CERTIFICATE_SETTINGS
+from ebbmap.committee.certificates import lungs_of, settings_of
 from ebbmap.committee.check import Check
+from ebbmap.committee.sizes import size_words
 from ebbmap.registries.limits import LIMIT_SETS, RULES
 
 GRADES = (
@@ -18,14 +19,19 @@ GRADES = (
     "the mode, and the whole, is safe or caution."
 )
 
-BOX_METHOD = (
-    "A box serves a lung if every setting in it is safe for that lung. All boxes of a grid are "
-    f"compared on {SEARCH_LUNGS:,} lungs, the best is refined, and the certificate comes from up "
-    f"to {CERTIFICATE_LUNGS:,} fresh lungs at {CERTIFICATE_SETTINGS} fresh settings and all "
-    f"corners; at most {len(EXTRA)} boxes are tried and share the error probability of 5 %. "
-    "Settings that the draft fixes or sets by a rule stay as they are; the usual ranges are the "
-    "registry's."
-)
+
+def box_method(check: Check) -> str:
+    """Return how boxes were searched and certified, with the sizes of this check."""
+    protocol = check.protocol
+    searched = protocol.size("search_lungs", SEARCH_LUNGS)
+    fresh, settings = lungs_of(protocol), settings_of(protocol)
+    return (
+        "A box serves a lung if every setting in it is safe for that lung. All boxes of a grid "
+        f"are compared on {searched:,} lungs, the best is refined, and the certificate comes from "
+        f"up to {fresh:,} fresh lungs at {settings} fresh settings and all corners; at most "
+        f"{len(EXTRA)} boxes are tried and share the error probability of 5 %. Settings that the "
+        "draft fixes or sets by a rule stay as they are; the usual ranges are the registry's."
+    )
 
 
 def lead(check: Check) -> str:
@@ -140,9 +146,20 @@ def methods_text(check: Check) -> str:
         "the margin is the signed distance to the nearest hard limit over that limit's width. "
         "Intervals take the lung as the sampling unit, since the combinations of one lung are "
         "not independent: Wilson's interval at the number of trials that has the variance of the "
-        "lungs' shares. What a rule measures is blurred by a lognormal error. What is searched for "
-        "on some lungs is certified on others. A model of this kind leaves out much that matters "
-        "in a patient."
+        "lungs' shares, with Student's quantile for the number of lungs. What a rule measures is "
+        "blurred by a lognormal error. What is searched for on some lungs is certified on others. "
+        f"A model of this kind leaves out much that matters in a patient.{_sizes_text(check)}"
+    )
+
+
+def _sizes_text(check: Check) -> str:
+    """Return which sizes a costly lung or the protocol set, to explain wide intervals."""
+    sizes = check.protocol.sizes
+    if not sizes:
+        return ""
+    return (
+        " Sizes that the protocol states, or that were cut because this lung takes long to solve; "
+        f"fewer lungs make wider intervals: {size_words(sizes)}."
     )
 
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
 from ebbmap.kernels.judging import VERDICTS
-from ebbmap.tables.common import by_population, lung_words, outcome_columns
+from ebbmap.tables.common import by_population, lung_words, outcome_columns, steady_cells
 from ebbmap.tables.model import (
     HUNDREDTHS,
     SHARE,
@@ -61,8 +62,10 @@ def _now_table(found: xr.Dataset, name: str) -> Table:
         *outcome_columns(shown, Form(".3g")),
         *(Column(f"margin, {rule}", HUNDREDTHS) for rule in rules),
     ]
-    row = ("as set", *(float(now[key]) for key in shown), *_margins(now, rules))
-    return table(f"{lung_words(name)} before any step", columns, [row])
+    row = ("as set", *steady_cells(now, shown), *_margins(now, rules))
+    words = str(now["unsteady"].values)
+    notes = [words] if words else []
+    return table(f"{lung_words(name)} before any step", columns, [row], notes=notes)
 
 
 def _step_table(found: xr.Dataset, name: str) -> Table:
@@ -73,18 +76,20 @@ def _step_table(found: xr.Dataset, name: str) -> Table:
         *(Column(f"margin, {rule}", HUNDREDTHS) for rule in rules),
     ]
     rows: list[tuple[Cell, ...]] = []
-    faint = []
+    faint, notes = [], []
     for number in np.flatnonzero(found["size"].values == 1):
         step = found.isel(move=number)
         word = str(step["move"].values)
         if int(step["possible"]):
-            changes = [float(step[f"change_{key}"]) for key in shown]
+            changes = steady_cells(step, [f"change_{key}" for key in shown])
+            notes += [f"{word}: {said}" for said in [str(step["unsteady"].values)] if said]
             rows.append((word, *changes, *_margins(step, rules)))
         else:
             faint.append(len(rows))
-            rows.append((word, "not possible", *(None,) * (len(columns) - 2)))
+            rows.append((word, "not tried", *(None,) * (len(columns) - 2)))
+            notes.append(f"{word}: {step['stopped'].values}")
     title = f"one step of each setting, {lung_words(name)}: change, and the margin then"
-    return table(title, columns, rows, faint=faint)
+    return table(title, columns, rows, faint=faint, notes=notes)
 
 
 def _best_table(result: xr.Dataset) -> Table:
@@ -119,7 +124,7 @@ def _practice_table(result: xr.Dataset) -> Table:
         "practice",
         "source",
         "in the model",
-        Column("lungs against it", Form(SHARE.spec, SHARE.factor, SHARE.suffix, missing="")),
+        Column("lungs against it", replace(SHARE, missing="")),
         "through",
     ]
     rows: list[tuple[Cell, ...]] = []
@@ -150,6 +155,8 @@ def adjust_document(result: xr.Dataset) -> dict[str, Any]:
         {
             "move": str(move["move"].values),
             "possible": bool(move["possible"]),
+            "stopped": str(move["stopped"].values),
+            "unsteady": str(move["unsteady"].values),
             "margin": float(move["margin"]),
             "verdict": VERDICTS[int(move["verdict"])],
             **{name: float(move[name]) for name in changes},

@@ -7,8 +7,10 @@ from typing import Any
 import xarray as xr
 
 from ebbmap.cases.evaluate import STATUS
+from ebbmap.cases.steady import lost_outcomes, unsteady_words
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.registries.parameters import PARAMETERS
+from ebbmap.tables.common import NO_STEADY_STATE_CELL
 from ebbmap.tables.model import PLAIN, PRECISE, Table, table
 from ebbmap.tables.plain import document
 from ebbmap.units import display
@@ -35,12 +37,16 @@ def case_table(solved: xr.Dataset) -> Table:
         mark = " (default)" if name in _defaults(solved) else ""
         rows.append((name, text, display(entry.units), f"{entry.long_name}{mark}"))
     given = len(rows)
+    lost = set(lost_outcomes(solved))
     for name in _outcomes(solved):
         outcome = OUTCOMES[name]
-        text = PRECISE.write(float(solved[name]))
+        text = NO_STEADY_STATE_CELL if name in lost else PRECISE.write(float(solved[name]))
         rows.append((name, text, display(outcome.units), outcome.long_name))
     title = f"settled cycle, lung {solved.attrs['lung']}, status {STATUS[int(solved['status'])]}"
-    return table(title, ["name", "value", "unit", "in words"], rows, faint=range(given))
+    notes = [words] if (words := str(unsteady_words(solved))) else []
+    return table(
+        title, ["name", "value", "unit", "in words"], rows, faint=range(given), notes=notes
+    )
 
 
 def case_document(solved: xr.Dataset) -> dict[str, Any]:
@@ -60,4 +66,5 @@ def case_document(solved: xr.Dataset) -> dict[str, Any]:
             for name in _outcomes(solved)
         },
         status=STATUS[int(solved["status"])],
+        status_words=str(unsteady_words(solved)),
     )

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import xarray as xr
 
 from ebbmap.tables.common import by_population
-from ebbmap.tables.model import HUNDREDTHS, SHARE, WHOLE_SHARE, Cell, Column, Table, table
+from ebbmap.tables.model import HUNDREDTHS, LUNG_SHARE, Cell, Column, Table, table
 
 
 def tables(result: xr.Dataset) -> Iterator[Table]:
@@ -16,10 +16,10 @@ def tables(result: xr.Dataset) -> Iterator[Table]:
         "population",
         "release",
         Column("T low", HUNDREDTHS, "s"),
-        Column("flow ratio", WHOLE_SHARE),
-        Column("closes", SHARE),
-        Column("if units closed at once", SHARE),
-        Column("reopens in T high", SHARE),
+        Column("flow ratio", LUNG_SHARE),
+        Column("closes", LUNG_SHARE),
+        Column("if units closed at once", LUNG_SHARE),
+        Column("reopens in T high", LUNG_SHARE),
     ]
     rows = [row for name, found in by_population(result) for row in _rows(name, found)]
     yield table(result.attrs["title"], columns, rows)

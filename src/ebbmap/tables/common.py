@@ -8,16 +8,34 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.registries.outcomes import OUTCOMES
-from ebbmap.tables.model import Column, Form
+from ebbmap.tables.model import Cell, Column, Form
 
 #: A factor is named from this index on.
 NAMED_ABOVE = 0.1
 
+#: What stands for an outcome that has no value for want of a steady state.
+NO_STEADY_STATE_CELL = "no steady state"
+
+
+def steady_cells(found: xr.Dataset, names: list[str]) -> list[Cell]:
+    """Return outcomes of one case as cells: words where there is no steady state to have them in.
+
+    Parameters
+    ----------
+    found : Dataset
+        One case, with `unsteady`, why it has no steady state, or empty.
+    names : list of str
+        Its outcomes, or changes of them.
+    """
+    lost = bool(str(found["unsteady"].values))
+    values = [float(found[name]) for name in names]
+    return [NO_STEADY_STATE_CELL if lost and np.isnan(value) else value for value in values]
+
 
 def by_rule_and_population(result: xr.Dataset) -> Iterator[tuple[str, str, xr.Dataset]]:
     """Yield every rule and population of a result with what was found for them."""
-    for rule in result["rule"].values.astype(str):
-        for name in result["population"].values.astype(str):
+    for rule in result["rule"].values.astype(str).tolist():
+        for name in result["population"].values.astype(str).tolist():
             yield rule, name, result.sel(rule=rule, population=name)
 
 
@@ -50,6 +68,19 @@ def shown_places(result: xr.Dataset) -> tuple[str, list[float]]:
 def margins_of(result: xr.Dataset) -> list[str]:
     """Return the names of the outcomes that are safety margins."""
     return [name for name in result["outcome"].values.astype(str) if name.startswith("margin_")]
+
+
+def number_column(
+    result: xr.Dataset, name: str, title: str, form: Form, units: str = "1"
+) -> Column:
+    """Return the column of a number with intervals of lungs and, if asked for, of knowledge."""
+    return Column(title, form, units, interval=True, knowledge=f"{name}_knowledge" in result)
+
+
+def number_cell(found: xr.Dataset, name: str) -> Cell:
+    """Return a number with intervals of lungs and, if asked for, of knowledge, as a cell."""
+    names = [n for n in (f"{name}_interval", f"{name}_knowledge") if n in found]
+    return (float(found[name]), *(float(end) for n in names for end in found[n].values))
 
 
 def outcome_columns(names: list[str], form: Form) -> list[Column]:

@@ -15,7 +15,7 @@ FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\n", "＝", "＋", "－", "＠")
 
 
 def to_csv(table: Table) -> str:
-    """Return a table as CSV text; an interval takes two columns more.
+    """Return a table as CSV text; each interval takes two columns more.
 
     Examples
     --------
@@ -31,6 +31,8 @@ def to_csv(table: Table) -> str:
         head.append(column.head)
         if column.interval:
             head += [f"{column.head}, lower", f"{column.head}, upper"]
+        if column.knowledge:
+            head += [f"{column.head}, knowledge, lower", f"{column.head}, knowledge, upper"]
     writer.writerow(head)
     for row in table.rows:
         cells: list[Any] = []

@@ -7,10 +7,10 @@ from collections.abc import Iterator
 import numpy as np
 import xarray as xr
 
-from ebbmap.analyses.common.practice import SPONTANEOUS
 from ebbmap.registries.outcomes import OUTCOMES
-from ebbmap.registries.parameters import PARAMETERS
-from ebbmap.tables.model import HUNDREDTHS, WHOLE_SHARE, Cell, Column, Table, table
+from ebbmap.registries.parameters import PARAMETERS, SPONTANEOUS
+from ebbmap.tables.common import number_cell, number_column
+from ebbmap.tables.model import HUNDREDTHS, SHARE, Cell, Column, Table, table
 
 _FIRST = (
     "lung model",
@@ -25,10 +25,12 @@ def tables(result: xr.Dataset) -> Iterator[Table]:
     """Yield the rule that foretells harm best, and the threshold that serves most lungs."""
     best, chosen = [], []
     for key, found in _each(result):
-        best.append((*key, *_best(found)))
+        best.append((*key, *(number_cell(found, name) for name in _BEST)))
         chosen.append((*key, *_chosen(found)))
-    yield table("rules for T low that foretell harm best", [*_FIRST, *_BEST], best)
-    yield table("thresholds of T low that leave most lungs unharmed", [*_FIRST, *_CHOSEN], chosen)
+    columns = [number_column(result, name, *said) for name, said in _BEST.items()]
+    yield table("rules for T low that foretell harm best", [*_FIRST, *columns], best)
+    columns = _chosen_columns(result)
+    yield table("thresholds of T low that leave most lungs unharmed", [*_FIRST, *columns], chosen)
 
 
 def _each(result: xr.Dataset) -> Iterator[tuple[tuple[Cell, ...], xr.Dataset]]:
@@ -43,37 +45,26 @@ def _each(result: xr.Dataset) -> Iterator[tuple[tuple[Cell, ...], xr.Dataset]]:
         yield (model, float(found[SPONTANEOUS]), population, rule, name), found
 
 
-_BEST = (
-    Column("kept from", HUNDREDTHS, interval=True),
-    Column("kept up to", HUNDREDTHS, interval=True),
-    Column("unharmed if kept", WHOLE_SHARE, interval=True),
-    Column("unharmed if broken", WHOLE_SHARE, interval=True),
-    Column("sensitivity", WHOLE_SHARE, interval=True),
-    Column("specificity", WHOLE_SHARE, interval=True),
-    Column("sensitivity + specificity - 1", HUNDREDTHS, interval=True),
-)
-_SCORES = (
-    "best_first",
-    "best_last",
-    "best_kept_unharmed_share",
-    "best_broken_unharmed_share",
-    "best_sensitivity",
-    "best_specificity",
-    "best_youden",
-)
+#: What is said of the best rule: titles and forms of its numbers.
+_BEST = {
+    "best_first": ("kept from", HUNDREDTHS),
+    "best_last": ("kept up to", HUNDREDTHS),
+    "best_kept_unharmed_share": ("unharmed if kept", SHARE),
+    "best_broken_unharmed_share": ("unharmed if broken", SHARE),
+    "best_sensitivity": ("sensitivity", SHARE),
+    "best_specificity": ("specificity", SHARE),
+    "best_youden": ("sensitivity + specificity - 1", HUNDREDTHS),
+}
 
 
-def _best(found: xr.Dataset) -> tuple[Cell, ...]:
-    return tuple(_interval(found, name) for name in _SCORES)
-
-
-_CHOSEN = (
-    Column("at threshold", HUNDREDTHS),
-    Column("median T low", HUNDREDTHS, "s"),
-    Column("unharmed", WHOLE_SHARE, interval=True),
-    Column("undetermined", WHOLE_SHARE),
-    "fails most there",
-)
+def _chosen_columns(result: xr.Dataset) -> list[Column]:
+    return [
+        Column("at threshold", HUNDREDTHS),
+        Column("median T low", HUNDREDTHS, "s"),
+        number_column(result, "unharmed_share", "unharmed", SHARE),
+        Column("undetermined", SHARE),
+        Column("fails most there"),
+    ]
 
 
 def _chosen(found: xr.Dataset) -> tuple[Cell, ...]:
@@ -83,12 +74,7 @@ def _chosen(found: xr.Dataset) -> tuple[Cell, ...]:
     return (
         float(one["threshold"]),
         float(one["chosen_t_low"]),
-        _interval(one, "unharmed_share"),
+        number_cell(one, "unharmed_share"),
         float(one["undetermined_share"] + one["unreached_share"]),
         worst,
     )
-
-
-def _interval(found: xr.Dataset, name: str) -> Cell:
-    low, high = (float(end) for end in found[f"{name}_interval"])
-    return (float(found[name]), low, high)

@@ -8,6 +8,7 @@ import xarray as xr
 
 from ebbmap.files.study import Study
 from ebbmap.registries.parameters import PARAMETERS
+from ebbmap.tables.together import clash_notes
 
 #: Attributes of a result, and the words that lead them in.
 ATTRIBUTES = {
@@ -38,6 +39,7 @@ def held_text(result: xr.Dataset) -> str:
 def study_notes(study: Study) -> Iterator[str]:
     """Yield which settings take their default, and what may leave its bounds."""
     yield from study.notes
+    yield from clash_notes(study)
     for place, names in study.defaults.items():
         values = ", ".join(PARAMETERS[name].say(PARAMETERS[name].default) for name in names)
         yield f"{place} does not set {values}: the default"

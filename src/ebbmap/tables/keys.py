@@ -29,7 +29,7 @@ _TABLES = {
     "title": "what the table shows",
     "columns[].title": "name of a column",
     "columns[].units": "its unit (UDUNITS); 1 for texts and pure numbers",
-    "rows[][]": "cells: text, number, null, or [value, lower, upper]",
+    "rows[][]": "cells: text, number, null, or [value, lower, upper], and two more for knowledge",
     "notes[]": "sentences under the table",
 }
 
@@ -44,7 +44,9 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "parameters.NAME.default": "whether nobody gave it",
             "outcomes.NAME.value": "value of an outcome; null if it could not be computed",
             "outcomes.NAME.units": "its unit",
-            "status": "ok, not_converged or out_of_domain",
+            "status": "ok, not_converged, out_of_domain or no_steady_state",
+            "status_words": "why there is no steady state, and how long CO2 takes to its ceiling; "
+            "empty where there is one",
         },
         "window": {
             **_CAUTION,
@@ -69,7 +71,9 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "best_single": "step that clears most CO2 within the limits",
             "best_pair": "pair of steps that does",
             "moves[].move": "one step, or a pair of steps",
-            "moves[].possible": "whether settings stay within their bounds",
+            "moves[].possible": "whether settings stay in bounds and where practice stops",
+            "moves[].stopped": "why the move is not tried; empty if it is",
+            "moves[].unsteady": "why there is no steady state; empty if there is one",
             "moves[].margin": "least margin after the move",
             "moves[].verdict": "safe, caution, unsafe or undetermined",
             "moves[].NAME": "change of an outcome",
@@ -81,9 +85,11 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             **_CAUTION,
             **_HELD,
             "units.NAME": "unit of each value of a step",
-            "routes.NAME.first_unsafe": "number of the first unsafe step; -1 if none",
+            "routes.NAME.first_unsafe": "number of the first unsafe step, at which weaning stops "
+            "and goes back; -1 if none",
             "routes.NAME.leaves": "limit that is broken there",
-            "routes.NAME.steps[].NAME": "value at each step",
+            "routes.NAME.steps[].NAME": "value at each step, up to the first unsafe one",
+            "routes.NAME.steps[].unsteady": "why there is no steady state; empty if there is one",
         },
         "run": {
             **_CAUTION,
@@ -109,6 +115,8 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "groups.NAME.wanted": "share of combinations that has to be safe",
             "groups.NAME.safe": "share that is safe, caution included",
             "groups.NAME.interval[]": "its 95 % interval: lower, upper",
+            "groups.NAME.unsteady_share": "share without a steady state of CO2 or oxygen; null "
+            "where no limit asks for one",
             "groups.NAME.none_share": "share of lungs with no safe setting",
             "groups.NAME.fails_most": "limit that fails most often; null if none does",
             "answer": "the verdict in words; null with --dry-run",
@@ -176,6 +184,9 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "limits.NAME.limits[].severity": "hard or caution",
             "limits.NAME.limits[].sentence": "what breaks the limit",
             "limits.NAME.limits[].why": "where the bound comes from",
+            "limits.NAME.together[]": "which bounds bound one quantity or exclude each other",
+            "study.title": "of a study: its title; the keys above are absent then",
+            **{f"study.tables[].{key}": text for key, text in _TABLES.items()},
             "populations.NAME.properties.NAME.family": "family of the distribution",
             "populations.NAME.properties.NAME.centre": "its centre",
             "populations.NAME.properties.NAME.spread": "its spread",
@@ -200,6 +211,8 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "findings[].published[]": "published interval: lower, upper",
             "findings[].value": "number of the model; null if it cannot be compared",
             "findings[].lungs_drawn[]": "its 95 % interval of the lungs drawn: lower, upper",
+            "findings[].knowledge[]": "its 95 % interval of knowledge: lower, upper",
+            "findings[].within_reach": "whether both intervals together reach the published one",
             "findings[].lungs": "lungs drawn; 0 if the number hangs on none",
             "findings[].verdict": "agrees, set by it, disagrees or not comparable",
             "findings[].why": "why it disagrees or cannot be compared",
@@ -218,6 +231,49 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
     }
 )
 
+#: Key -> meaning, of `check` with a policy.
+POLICY_KEYS: Mapping[str, str] = MappingProxyType(
+    {
+        **_CAUTION,
+        "title": "title of the policy",
+        "notes[]": "the source, what it leaves out, what is the project's own",
+        **_COSTS,
+        "findings[].kind": "contradiction, gap, never_fires, step_too_coarse, cap_before_goal or "
+        "too_rare",
+        "findings[].where": "file and line",
+        "findings[].sentence": "what is wrong",
+        "findings[].rules[]": "the rules concerned",
+        "findings[].region": "measured values, or settings, where it holds; null without a region",
+        "holds": "whether each group and everybody is surely safe enough at the end; null with "
+        "--dry-run",
+        "groups.NAME.patients": "patients who get the mode",
+        "groups.NAME.wanted": "share that has to be safe",
+        "groups.NAME.safe_at.NAME.share": "share in the mode and within every hard limit after "
+        "1, 6, 24 and 48 h; null past the end",
+        "groups.NAME.safe_at.NAME.interval[]": "its 95 % interval, patients drawn: lower, upper",
+        "groups.NAME.safe_at.NAME.knowledge_interval": "that of what is not known of the "
+        "population; null, for it is not computed yet",
+        "groups.NAME.safe_at.NAME.left_alone": "share of the same patients that is safe with the "
+        "start left alone",
+        "groups.NAME.safe_at.NAME.gained": "share that is safe by the policy only",
+        "groups.NAME.safe_at.NAME.forgone": "share that is safe with the start left alone only",
+        "groups.NAME.never_safe": "share that is never safe",
+        "groups.NAME.first_safe": "middle time to the first safe state [s]; null if nobody is",
+        "groups.NAME.left_the_mode": "share that left the mode",
+        "groups.NAME.left_interval[]": "its 95 % interval: lower, upper",
+        "groups.NAME.left_because[].criterion": "a criterion in the file's words",
+        "groups.NAME.left_because[].share": "share that left by it",
+        "groups.NAME.oscillating": "share with a setting moved up and down again",
+        "groups.NAME.changes_a_day": "changes at the bedside per patient and day",
+        "groups.NAME.outside[].limit": "a hard limit",
+        "groups.NAME.outside[].hours": "mean hours outside it",
+        "groups.NAME.outside[].worst": "hours of the worst one in twenty",
+        "groups.NAME.outside[].harm": "mean distance beyond it, in its widths, times hours",
+        "answer": "three sentences; null with --dry-run",
+        "result": "file of the result (NetCDF); null with --dry-run",
+    }
+)
+
 
 def keys_text(command: str) -> str:
     """Return the keys of a command as lines for its help; empty if it has none of its own.
@@ -230,4 +286,7 @@ def keys_text(command: str) -> str:
     keys = KEYS.get(command)
     if not keys:
         return ""
-    return "\n".join(["Keys of --json:", *(f"  {key}: {meaning}" for key, meaning in keys.items())])
+    lines = ["Keys of --json:", *(f"  {key}: {meaning}" for key, meaning in keys.items())]
+    if command == "check":
+        lines += ["Keys for a policy:", *(f"  {k}: {text}" for k, text in POLICY_KEYS.items())]
+    return "\n".join(lines)

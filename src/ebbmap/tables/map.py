@@ -7,8 +7,8 @@ from collections.abc import Iterator
 import numpy as np
 import xarray as xr
 
-from ebbmap.tables.common import by_rule_and_population
-from ebbmap.tables.model import NUMBER, SHARE, WHOLE_SHARE, Cell, Column, Table, table
+from ebbmap.tables.common import by_rule_and_population, number_cell, number_column
+from ebbmap.tables.model import NUMBER, SHARE, Cell, Column, Table, table
 
 
 def tables(result: xr.Dataset) -> Iterator[Table]:
@@ -17,17 +17,24 @@ def tables(result: xr.Dataset) -> Iterator[Table]:
     columns = [
         "rule",
         "population",
-        Column("largest share", WHOLE_SHARE),
+        number_column(result, "safe_share", "largest share", SHARE),
         Column(f"at {x}", NUMBER, result[x].attrs.get("units", "1")),
         Column(f"at {y}", NUMBER, result[y].attrs.get("units", "1")),
         Column("undetermined", SHARE),
+        Column("no steady state", SHARE),
     ]
-    rows = []
+    over_limits = "averaged_share" in result
+    if over_limits:
+        columns.append(Column("there, averaged over the limits' uncertainty", SHARE))
+    rows: list[tuple[Cell, ...]] = []
     for rule, name, found in by_rule_and_population(result):
         share, unknown = found["safe_share"].values, float(found["undetermined_share"].mean())
         row, column = np.unravel_index(int(share.argmax()), share.shape)
         largest: tuple[Cell, ...] = ("none determined", None, None)
         if unknown < 1:
-            largest = (float(share[row, column]), float(found[x][column]), float(found[y][row]))
-        rows.append((rule, name, *largest, unknown))
+            there = found.isel({y: row, x: column})
+            largest = (number_cell(there, "safe_share"), float(there[x]), float(there[y]))
+        rows.append((rule, name, *largest, unknown, float(found["unsteady_share"].mean())))
+        if over_limits:
+            rows[-1] += (float(found["averaged_share"].values[row, column]),)
     yield table(f"safe share over {x} and {y}", columns, rows)

@@ -11,11 +11,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
+from ebbmap.digits import percent, share_decimals
 from ebbmap.units import bracketed
 
 Number = int | float
-#: A text, a number, nothing, or (value, lower, upper) where a column has intervals.
-Cell = str | Number | tuple[Number, Number, Number] | None
+#: A text, a number, nothing, or (value, lower, upper) where a column has intervals; two numbers
+#: more where these are followed by what knowledge leaves open.
+Cell = str | Number | tuple[Number, ...] | None
 
 #: Signs that tell the grades apart without colour.
 SIGNS = {"safe": "●", "caution": "◐", "unsafe": "✕", "undetermined": "?", "excluded": "–"}
@@ -37,6 +39,8 @@ class Form:
         What stands for NaN.
     kind : {"number", "text", "grade", "code"}
         What the page makes of a cell.
+    borne : bool
+        Whether a number has the digits only that its intervals bear, as `digits.share_text`.
     """
 
     spec: str = ""
@@ -44,6 +48,7 @@ class Form:
     suffix: str = ""
     missing: str = "–"
     kind: str = "number"
+    borne: bool = False
 
     def write(self, cell: Cell) -> str:
         """Return a cell as it is read.
@@ -51,7 +56,9 @@ class Form:
         Examples
         --------
         >>> SHARE.write(0.5), SHARE.write((0.5, 0.45, 0.55)), NUMBER.write(float("nan"))
-        ('50.0 %', '50.0 % (45.0 to 55.0)', '–')
+        ('50 %', '50 % (45 to 55)', '–')
+        >>> SHARE.write((0.5, 0.45, 0.55, 0.3, 0.7))
+        '50 % (45 to 55; knowledge 30 to 70)'
         """
         if cell is None:
             return ""
@@ -60,14 +67,23 @@ class Form:
         value, *ends = cell if isinstance(cell, tuple) else (cell,)
         if not math.isfinite(value):
             return self.missing
-        text = f"{self._number(value)}{self.suffix}"
-        if not ends:
+        pairs = [ends[at : at + 2] for at in range(0, len(ends), 2)]
+        decimals = share_decimals(*pairs) if self.borne else 0
+        text = f"{self._number(value, decimals)}{self.suffix}"
+        if not pairs:
             return text
-        if not all(map(math.isfinite, ends)):
-            return f"{text} (no interval)"
-        return f"{text} ({' to '.join(map(self._number, ends))})"
+        said = [self._interval(pair, decimals) for pair in pairs]
+        return f"{text} ({'; knowledge '.join(said)})"
 
-    def _number(self, value: Number) -> str:
+    def _interval(self, ends: list[Number], decimals: int) -> str:
+        if not all(map(math.isfinite, ends)):
+            return "no interval"
+        return " to ".join(self._number(end, decimals) for end in ends)
+
+    def _number(self, value: Number, decimals: int) -> str:
+        if self.borne:
+            sign = "+" if "+" in self.spec and value > 0 else "-" if value < 0 else ""
+            return sign + percent(abs(value), decimals)
         return format(value * self.factor if self.factor != 1.0 else value, self.spec)
 
 
@@ -78,9 +94,11 @@ CODE = Form(kind="code")
 NUMBER, PRECISE, PLAIN = Form(".3g"), Form(".4g"), Form("g")
 COUNT = Form(",")
 TENTHS, HUNDREDTHS, THOUSANDTHS = Form(".1f"), Form(".2f"), Form(".3f")
-#: Shares are 0 to 1 in the table and per cent where they are read.
-SHARE, WHOLE_SHARE = Form(".1f", 100.0, " %"), Form(".0f", 100.0, " %")
-SIGNED, SIGNED_SHARE = Form("+.3g"), Form("+.1f", 100.0, " %")
+#: Shares are 0 to 1 in the table and per cent where they are read: counted ones, changes of them,
+#: those that somebody stated, and those of a single lung.
+SHARE, SIGNED_SHARE = Form(suffix=" %", borne=True), Form("+", suffix=" %", borne=True)
+STATED_SHARE, LUNG_SHARE = Form("g", 100.0, " %"), Form(".1f", 100.0, " %")
+SIGNED = Form("+.3g")
 
 
 @dataclass(frozen=True)
@@ -97,12 +115,15 @@ class Column:
         UDUNITS string; "1" for texts and pure numbers.
     interval : bool
         Whether cells are (value, lower, upper).
+    knowledge : bool
+        Whether two numbers follow: the ends of what knowledge leaves open.
     """
 
     title: str
     form: Form = TEXT
     units: str = "1"
     interval: bool = False
+    knowledge: bool = False
 
     @property
     def head(self) -> str:
@@ -190,7 +211,7 @@ def table(
     Examples
     --------
     >>> table("lungs", ["lung", Column("share", SHARE)], [("normal", 0.25)]).written()
-    [['normal', '25.0 %']]
+    [['normal', '25 %']]
     """
     return Table(
         title,

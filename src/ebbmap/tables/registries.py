@@ -7,11 +7,15 @@ from typing import Any
 
 from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.lungs import LUNGS
+from ebbmap.registries.identities import algebra_sentences
 from ebbmap.registries.limits import LIMIT_SETS, LimitSet
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import POPULATIONS, Marginal, Population
 from ebbmap.tables.model import PLAIN, Column, Table, table
+
+#: What algebra knows of settings where nobody gives any.
+_AT_P_LOW = {"p_low": PARAMETERS["p_low"].default}
 
 
 def registry_tables(name: str | None) -> Iterator[Table]:
@@ -29,10 +33,18 @@ def registry_tables(name: str | None) -> Iterator[Table]:
             yield found
 
 
+def is_known(name: str) -> bool:
+    """Return whether a registry has an entry of this name."""
+    return any(name in registry for registry in _registries())
+
+
+def _registries() -> tuple[Mapping[str, Any], ...]:
+    return (PARAMETERS, OUTCOMES, LIMIT_SETS, POPULATIONS, LUNGS)
+
+
 def _check_known(name: str | None) -> None:
-    registries = (PARAMETERS, OUTCOMES, LIMIT_SETS, POPULATIONS, LUNGS)
-    if name is not None and not any(name in registry for registry in registries):
-        known = [key for registry in registries for key in registry]
+    if name is not None and not is_known(name):
+        known = [key for registry in _registries() for key in registry]
         raise EbbmapError(unknown_name("name", name, known))
 
 
@@ -82,7 +94,13 @@ def _limits(wanted: str | None) -> Table:
         for bound in limit.bounds
     ]
     title = "limit sets: starting points, not advice"
-    return table(title, ["set", "limit", "severity", "source"], rows)
+    notes = [
+        f"{name}: {said}"
+        for name, limits in LIMIT_SETS.items()
+        if wanted in (None, name)
+        for said in algebra_sentences(limits, _AT_P_LOW)
+    ]
+    return table(title, ["set", "limit", "severity", "source"], rows, notes=notes)
 
 
 def _populations(wanted: str | None) -> Table:
@@ -140,7 +158,8 @@ def _fields(*names: str) -> Callable[[Any], dict[str, Any]]:
 def _limit_data(limits: LimitSet) -> dict[str, Any]:
     read = _fields("outcome", "side", "value", "severity", "sentence", "why")
     bounds = [read(bound) for limit in limits.limits for bound in limit.bounds]
-    return {"long_name": limits.long_name, "limits": bounds}
+    together = list(algebra_sentences(limits, _AT_P_LOW))
+    return {"long_name": limits.long_name, "limits": bounds, "together": together}
 
 
 def _population_data(group: Population) -> dict[str, Any]:

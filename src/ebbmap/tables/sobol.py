@@ -7,8 +7,16 @@ from collections.abc import Iterator
 import numpy as np
 import xarray as xr
 
+from ebbmap.analyses.common.growth import rows_needed
+from ebbmap.analyses.common.pawn import few_cases_notes
 from ebbmap.tables.common import by_population, leaders, margins_of, shown_places
 from ebbmap.tables.model import COUNT, THOUSANDTHS, Column, Form, Table, table
+
+#: Width of an interval that is narrow, where no stopping width was asked for.
+NARROW = 0.02
+
+#: A yes-or-no outcome with a share below this has hardly any variance to share out.
+RARE = 0.05
 
 _WIDTH = Form(THOUSANDTHS.spec, missing="not known of every index")
 
@@ -49,4 +57,45 @@ def _certainty_table(result: xr.Dataset) -> Table:
                 pawn,
             )
         )
-    return table("how sure that is", columns, rows, notes=[str(result.attrs["failures"])])
+    notes = [str(result.attrs["failures"]), *size_notes(result), *rare_notes(result)]
+    runs = int(result.attrs.get("surrogate_runs", 0))
+    if runs:
+        notes.append(
+            f"a surrogate stands in for the lung: polynomials fitted to {runs:,} cases at each "
+            "place and judged by half as many; its error is in the intervals"
+        )
+    if "pawn" in result:
+        notes += [
+            f"{name}: {text}."
+            for name, one in by_population(result)
+            for text in few_cases_notes(one)
+        ]
+    return table("how sure that is", columns, rows, notes=notes)
+
+
+def size_notes(result: xr.Dataset) -> Iterator[str]:
+    """Yield how many base rows each population would need for narrow intervals."""
+    asked = float(result.attrs["stopping_width"])
+    until = asked if np.isfinite(asked) else NARROW
+    for name, found in by_population(result):
+        rows = int(found["rows"])
+        width = float(found["widest_by_size"].sel(size=rows))
+        if np.isfinite(width) and width > until:
+            needed = rows_needed(width, rows, until)
+            yield (
+                f"{name}: for intervals of {until:g} about {needed:,} base rows would be needed, "
+                f"{needed // rows:,} times the cases"
+            )
+
+
+def rare_notes(result: xr.Dataset) -> Iterator[str]:
+    """Yield a warning for each yes-or-no outcome that is nearly always the same somewhere."""
+    for name, found in by_population(result):
+        for outcome in result["outcome"].values.astype(str):
+            variance = found["variance"].sel(outcome=outcome)
+            if outcome.startswith("safe_") and bool((variance < RARE * (1.0 - RARE)).any()):
+                yield (
+                    f"{outcome} of {name} lungs is the same in more than {1.0 - RARE:.0%} of the "
+                    "cases at some places: there variance-based indices say little. Ask for "
+                    "analyses.rare, which says how lungs differ where harm occurs."
+                )

@@ -7,16 +7,17 @@ from typing import Any
 
 import xarray as xr
 
-from ebbmap.tables.model import COUNT, PRECISE, Column, Table, table, triple
+from ebbmap.tables.model import COUNT, PRECISE, Column, Table, table
 from ebbmap.validation.words import (
-    INTERVAL,
     by_subject,
     counts,
     counts_text,
     findings_of,
+    interval_text,
     published_text,
     value_text,
     verdict_of,
+    verdict_text,
 )
 
 #: Texts of a finding that its row carries.
@@ -31,7 +32,7 @@ def full_table(result: xr.Dataset) -> Table:
         "unit",
         Column("published, lower", PRECISE),
         Column("published, upper", PRECISE),
-        Column("ebbmap", PRECISE, interval=True),
+        Column("ebbmap", PRECISE, interval=True, knowledge=True),
         Column("lungs drawn", COUNT),
         "verdict",
         *TEXTS,
@@ -41,9 +42,13 @@ def full_table(result: xr.Dataset) -> Table:
             name,
             *(str(found[text].values) for text in ("subject", "unit")),
             *map(float, found["published"]),
-            triple(float(found["value"]), found["lungs_drawn"].values),
+            (
+                float(found["value"]),
+                *map(float, found["lungs_drawn"]),
+                *map(float, found["knowledge"]),
+            ),
             int(found["lungs"]),
-            verdict_of(found),
+            verdict_text(found),
             *(str(found[text].values) for text in TEXTS),
         )
         for name, found in findings_of(result)
@@ -60,13 +65,13 @@ def tables(result: xr.Dataset) -> Iterator[Table]:
                 name,
                 published_text(one, str(one["unit"].values)),
                 value_text(one),
-                verdict_of(one),
+                verdict_text(one),
                 str(one["why"].values),
             )
             for name, one in findings_of(found)
         ]
         yield table(subject, columns, rows)
-    yield table("", (), (), notes=(INTERVAL, counts_text(result)))
+    yield table("", (), (), notes=(interval_text(result), counts_text(result)))
 
 
 def validation_data(result: xr.Dataset) -> dict[str, Any]:
@@ -79,7 +84,9 @@ def validation_data(result: xr.Dataset) -> dict[str, Any]:
             "published": found["published"].values,
             "value": float(found["value"]),
             "lungs_drawn": found["lungs_drawn"].values,
+            "knowledge": found["knowledge"].values,
             "lungs": int(found["lungs"]),
+            "within_reach": bool(found["within_reach"]),
             "verdict": verdict_of(found),
             **{text: str(found[text].values) for text in TEXTS},
         }

@@ -10,10 +10,11 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.analyses.common.windows import STATES
+from ebbmap.kernels.serving import top_place
 from ebbmap.registries.limits import LimitSet
-from ebbmap.tables.common import by_rule_and_population
+from ebbmap.tables.common import by_rule_and_population, number_cell, number_column
 from ebbmap.tables.held import held_text
-from ebbmap.tables.model import HUNDREDTHS, SHARE, THOUSANDTHS, WHOLE_SHARE, Column, Table, table
+from ebbmap.tables.model import HUNDREDTHS, SHARE, THOUSANDTHS, Column, Table, table
 from ebbmap.tables.plain import document
 
 #: What closes a piece where no limit does.
@@ -37,27 +38,26 @@ def tables(result: xr.Dataset) -> Iterator[Table]:
     columns = [
         "rule",
         "population",
-        Column("lungs with a window", WHOLE_SHARE),
+        number_column(result, "window_share", "lungs with a window", SHARE),
         Column("undetermined", SHARE),
-        Column("several pieces", WHOLE_SHARE),
-        Column("one T low serves at most", WHOLE_SHARE),
-        Column("at T low", HUNDREDTHS, "s"),
+        Column("several pieces", SHARE),
+        number_column(result, "served_share", "one T low serves at most", SHARE),
+        number_column(result, "best_t_low", "at T low", HUNDREDTHS, "s"),
         "closes most windows below",
         "closes most windows above",
     ]
     rows = []
     for rule, name, found in by_rule_and_population(result):
-        served = found["served_share"]
-        top = int(served.values.argmax())
+        top = top_place(found["served_share"].values)
         rows.append(
             (
                 rule,
                 name,
-                float(found["window_share"]),
+                number_cell(found, "window_share"),
                 float(found["window_undetermined_share"]),
                 float((found["pieces"] > 1).mean()),
-                float(served[top]),
-                float(served["t_low"][top]),
+                number_cell(found.isel(t_low=top), "served_share"),
+                number_cell(found, "best_t_low"),
                 _commonest(found["shorter_fails"]),
                 _commonest(found["longer_fails"]),
             )

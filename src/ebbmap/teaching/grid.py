@@ -1,4 +1,7 @@
-"""What the page shows, computed on a grid of T low, resistance and compliance."""
+"""What the page shows, computed on a grid of T low, resistance and compliance.
+
+Sizes: b hard bounds, l levels of own breathing.
+"""
 
 from __future__ import annotations
 
@@ -11,12 +14,14 @@ import xarray as xr
 
 from ebbmap.cases.labelling import describe, label, provenance
 from ebbmap.cases.simulate import simulate
+from ebbmap.cases.start import OWN_BREATHING, started
 from ebbmap.cases.waveforms import CLEAR, waveforms
 from ebbmap.errors import EbbmapError
 from ebbmap.kernels.judging import bound_margins
-from ebbmap.lungs import lung_model
-from ebbmap.registries.limits import RULES, LimitSet, combine, limit_set
-from ebbmap.registries.parameters import parameter
+from ebbmap.lungs import DEFAULT_LUNG, lung_model
+from ebbmap.lungs.tracheal_tube import tracheal_tube
+from ebbmap.registries.limits import LimitSet, limit_set
+from ebbmap.registries.parameters import SPONTANEOUS, parameter
 from ebbmap.registries.populations import POPULATIONS
 from ebbmap.registries.signals import SIGNALS
 
@@ -24,7 +29,7 @@ from ebbmap.registries.signals import SIGNALS
 #: those of the sliders.
 AXES = MappingProxyType(
     {
-        "resistance_exp": np.geomspace(5.0, 50.0, 12),
+        "resistance_exp": np.geomspace(3.0, 40.0, 14),
         "compliance": np.geomspace(15.0, 110.0, 11),
         "t_low": np.geomspace(0.2, 2.0, 20),
     }
@@ -41,6 +46,7 @@ SHOWN = (
     "flow_ratio",
     "exhaled_fraction",
     "paco2",
+    "spo2",
     "time_constant_exp",
     "release_in_time_constants",
 )
@@ -48,26 +54,41 @@ SHOWN = (
 #: Curves that the page draws.
 CURVES = ("alveolar_pressure", "flow", "volume")
 
-#: What is judged besides each rule.
-SETS = ("pressure", "volume", "auto_peep")
+#: Shown for each level of the patient's own breathing; the rest does not depend on it.
+BY_LEVEL = ("paco2", "spo2")
+
+#: What judges. The rules for T low are shown beside it.
+JUDGED_BY = "harm"
 
 
-def teaching_grid(lung: str = "linear", **values: float) -> xr.Dataset:
+#: A tracheal tube, whose turbulent part no slider moves.
+TUBE = float(tracheal_tube(7.5)[1])
+
+#: Middle lungs with a larger slow part than this are not on the page.
+SLOW_AT_MOST = 0.3
+
+#: Margin of a bound where the body has no steady state: as far outside as a limit is wide.
+NO_STEADY_STATE = -1.0
+
+
+def teaching_grid(lung: str = DEFAULT_LUNG, **values: float) -> xr.Dataset:
     """Return everything that the page shows, on a grid of T low, resistance and compliance.
 
     Parameters
     ----------
     lung : str
-        A lung model with one compartment: its resistance is set both ways by one slider.
+        A lung model whose resistance can be set both ways by one slider.
     **values : float
-        Settings and properties that have no slider, such as p_high.
+        Settings and properties that have no slider, such as p_high. What is not given starts as
+        commands do (`cases.start`), with a tracheal tube of 7.5 mm where the lung has one.
 
     Returns
     -------
     xarray.Dataset
-        Dims (resistance_exp, compliance, t_low): the numbers in `SHOWN` and `margin` by `bound`;
-        with a last dim `point` the curves in `CURVES`, first T high, then the release, at the
-        shares `place` of the phase. `bound_rule` says to which rule a bound belongs ("both").
+        Dims (resistance_exp, compliance, t_low): the numbers in `SHOWN` and `p_high`; those in
+        `BY_LEVEL` by level of own breathing, `margin` by `bound` and level; with a last dim
+        `point` the curves in `CURVES`, first T high, then the release, at the shares `place` of
+        the phase.
 
     Raises
     ------
@@ -85,17 +106,30 @@ def teaching_grid(lung: str = "linear", **values: float) -> xr.Dataset:
         name: xr.DataArray(axis, dims=name, coords={name: axis}) for name, axis in AXES.items()
     }
     resistance_insp = grid["resistance_exp"].drop_vars("resistance_exp")
-    given = {**values, **grid, "resistance_insp": resistance_insp}
-    limits = _limits()
+    start = {n: value for n, value in started(values)[0].items() if n != SPONTANEOUS}
+    if "resistance_quadratic" in lung_model(lung).parameters:
+        start = {"resistance_quadratic": TUBE, **start}
+    given: dict[str, Any] = {**start, **grid, "resistance_insp": resistance_insp}
+    limits = limit_set(JUDGED_BY)
     wanted = tuple(dict.fromkeys((*SHOWN, *limits.outcomes)))
-    solved = simulate(lung, outcomes=wanted, **given).transpose(*AXES)
-    held = {name: float(solved[name]) for name in ("t_high", "p_high", "p_low")}
+    levels = xr.DataArray(
+        list(OWN_BREATHING), dims=SPONTANEOUS, coords={SPONTANEOUS: [*OWN_BREATHING]}
+    )
+    solved = simulate(lung, outcomes=wanted, **{**given, SPONTANEOUS: levels})
+    solved = solved.transpose(*AXES, SPONTANEOUS, ...)
+    held = {name: float(solved[name]) for name in ("t_high", "p_low")}
     if not bool(np.isfinite(solved["release_volume"]).all()):
         raise EbbmapError(
-            f"p_high must be above p_low; got {held['p_high']:g} and {held['p_low']:g} cmH2O. "
-            "Set a higher p_high, so that there is a release to show."
+            f"p_high must be above p_low; got {float(solved['p_high'].min()):g} and "
+            f"{held['p_low']:g} cmH2O. Set a higher p_high, so that there is a release to show."
         )
-    dataset = solved[list(SHOWN)].drop_vars("resistance_insp")
+    first = solved.isel({SPONTANEOUS: 0}, drop=True)
+    frame = first["release_volume"]
+    dataset = first[[name for name in SHOWN if name not in BY_LEVEL]].drop_vars("resistance_insp")
+    for name in BY_LEVEL:
+        dataset[name] = solved[name]
+    p_high = (first["p_high"] + 0.0 * frame).transpose(*AXES)
+    dataset = dataset.drop_vars("p_high").assign(p_high=label(p_high, "p_high"))
     dataset = _with_margins(dataset, limits, solved)
     place = np.linspace(0.0, 1.0, POINTS)
     for name, values_along in _curves(lung, given, held["t_high"], place).items():
@@ -112,33 +146,28 @@ def teaching_grid(lung: str = "linear", **values: float) -> xr.Dataset:
 def _check_sliders(lung: str, values: Mapping[str, float]) -> None:
     """Refuse a value that a slider sets, and a lung that a slider does not suit."""
     model = lung_model(lung)
-    for name in (*AXES, "resistance_insp"):
+    for name in (*AXES, "resistance_insp", SPONTANEOUS):
         if name in values:
-            raise EbbmapError(f"{name} is set by a slider of the page. Leave it out.")
-        if name not in model.parameters:
+            raise EbbmapError(f"{name} is set by a slider or button of the page. Leave it out.")
+        if name != SPONTANEOUS and name not in model.parameters:
             raise EbbmapError(
-                f"the page needs a lung with one compartment; got {lung!r}, which has no {name}. "
-                "Take the lung 'linear'."
+                f"the page needs a lung that takes {name}; got {lung!r}. Take the lung 'whole'."
             )
 
 
 def _with_margins(dataset: xr.Dataset, limits: LimitSet, solved: xr.Dataset) -> xr.Dataset:
-    """Add the margin of every hard bound, the rule it belongs to, and its sentence."""
+    """Add the margin of every hard bound at every level of own breathing, and its sentence."""
     margins = bound_margins(limits.hard, {name: solved[name].values for name in limits.outcomes})
+    shape = (len(limits.hard), *solved["release_volume"].shape)
+    margins = np.nan_to_num(np.broadcast_to(margins, shape), nan=NO_STEADY_STATE)
     dataset["margin"] = describe(
-        xr.DataArray(margins, dims=("bound", *AXES)), "safety margin of every hard limit"
+        xr.DataArray(margins, dims=("bound", *AXES, SPONTANEOUS)),
+        "safety margin of every hard limit",
     )
-    rules = [bound.outcome if bound.outcome in RULES else "both" for bound in limits.hard]
     return dataset.assign_coords(
         bound=[bound.name for bound in limits.hard],
-        bound_rule=("bound", rules),
         bound_sentence=("bound", [bound.sentence for bound in limits.hard]),
     )
-
-
-def _limits() -> LimitSet:
-    """Return every bound of both rules; the page keeps the rules apart."""
-    return combine("page", *(limit_set(name) for name in (*SETS, *RULES)))
 
 
 def _curves(
@@ -161,17 +190,22 @@ def _curves(
 
 def _held_text(solved: xr.Dataset) -> str:
     """Return what is held, for the caption."""
-    held = ("p_high", "p_low", "t_high", "predicted_body_weight", "co2_production")
-    return ", ".join(parameter(name).say(float(solved[name])) for name in held if name in solved)
+    high = "plateau_peep" if "plateau_peep" in solved.coords else "p_high"
+    held = (high, "p_low", "t_high", "fio2", "resistance_quadratic", "predicted_body_weight")
+    return ", ".join(
+        parameter(name).say(float(solved[name]))
+        for name in (*held, "co2_production")
+        if name in solved.coords
+    )
 
 
 def middle_lungs() -> dict[str, tuple[float, float]]:
     """Return resistance and compliance of the middle lung of every bundled population.
 
-    Populations whose tube is modelled apart are left out: the page has no tube.
+    A population whose slow part decides is left out: no slider moves it.
     """
     return {
         name: (group.median["resistance_exp"], group.median["compliance"])
         for name, group in POPULATIONS.items()
-        if "resistance_quadratic" not in group.properties
+        if group.median["slow_volume_share"] <= SLOW_AT_MOST
     }

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import json
 from importlib.resources import files
+from math import prod
 from types import MappingProxyType
 from typing import Any
 
@@ -12,6 +13,8 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.caution import CAUTION
+from ebbmap.registries.limits import RULES, limit_set
+from ebbmap.registries.parameters import SPONTANEOUS
 from ebbmap.teaching.grid import AXES, CURVES, SHOWN, middle_lungs
 from ebbmap.units import display
 
@@ -52,7 +55,7 @@ def build_page(grid: xr.Dataset) -> str:
 def page_data(grid: xr.Dataset) -> dict[str, Any]:
     """Return what the script reads: axes, texts, and arrays as base64 of 32-bit numbers."""
     arrays, parts, start = {}, [], 0
-    for name in (*SHOWN, *CURVES, "margin"):
+    for name in (*SHOWN, "p_high", *CURVES, "margin"):
         last = [str(dim) for dim in grid[name].dims if dim not in AXES]
         values = grid[name].transpose(*AXES, *last).values.astype("<f4")
         form = FORMS.get(name, "itself")
@@ -62,7 +65,7 @@ def page_data(grid: xr.Dataset) -> dict[str, Any]:
             values = np.nan_to_num(1.0 / values, nan=0.0)
         arrays[name] = {
             "start": start,
-            "size": grid.sizes[last[0]] if last else 1,
+            "size": prod(grid.sizes[dim] for dim in last),
             "form": form,
             "text": str(grid[name].attrs["long_name"]),
             "units": display(str(grid[name].attrs["units"])),
@@ -73,13 +76,14 @@ def page_data(grid: xr.Dataset) -> dict[str, Any]:
         "axes": {name: grid[name].values.tolist() for name in AXES},
         "arrays": arrays,
         "place": grid["place"].values.tolist(),
-        "bounds": [
-            {"rule": str(rule), "text": str(text)}
-            for rule, text in zip(
-                grid["bound_rule"].values, grid["bound_sentence"].values, strict=True
-            )
+        "bounds": grid["bound_sentence"].values.astype(str).tolist(),
+        "rules": [
+            {"name": bound.outcome, "low": bound.low, "high": bound.high, "text": bound.sentence}
+            for name in RULES
+            for bound in limit_set(name).limits
         ],
-        "set": {name: grid.attrs[name] for name in ("t_high", "p_high", "p_low")},
+        "levels": [f"{level:g}" for level in grid[SPONTANEOUS].values],
+        "set": {name: grid.attrs[name] for name in ("t_high", "p_low")},
         "fixed": grid.attrs["fixed"],
         "lung": grid.attrs["lung"],
         "source": grid.attrs["source"],

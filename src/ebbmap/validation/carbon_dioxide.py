@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import partial
 
-from ebbmap.validation import measured
+from ebbmap.validation import measured, stores
 from ebbmap.validation.finding import Finding
 from ebbmap.validation.sources import HYPERVENTILATION
 
@@ -57,7 +57,7 @@ CO2 = (
         HYPERVENTILATION,
         "read",
         (2400.0, 2600.0),
-        measured.washed_out,
+        stores.washed_out,
         units="mL",
         note="about 2.5 L",
         why="the body's stores of CO2 are too small",
@@ -67,7 +67,7 @@ CO2 = (
         HYPERVENTILATION,
         "read",
         (0.28, 0.39),
-        measured.taken_back,
+        stores.taken_back,
         note="a third",
         why="the body's slow store of CO2 is too small",
     ),
@@ -76,7 +76,7 @@ CO2 = (
         "Stock et al., J Clin Anesth 1988;1:96",
         "read",
         (5.5, 6.5),
-        partial(measured.rise, 20.0, 80.0, 200.0),
+        partial(stores.rise, 20.0, 80.0, 200.0),
         units="mmHg min-1",
         fitted=True,
         note="6 mmHg/min; production is not printed, 200 mL/min assumed",
@@ -86,7 +86,7 @@ CO2 = (
         "Eger and Severinghaus, Anesthesiology 1961;22:419",
         "memory",
         (3.0, 4.0),
-        partial(measured.rise, 60.0, 300.0, 170.0),
+        partial(stores.rise, 60.0, 300.0, 170.0),
         units="mmHg min-1",
         fitted=True,
         note="about 3.5 mmHg/min; 170 mL/min assumed",

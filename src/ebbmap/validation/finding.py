@@ -140,6 +140,29 @@ class Finding:
             return "disagrees"
         return "set by it" if self.fitted else "agrees"
 
+    def reached(self, value: float, *intervals: np.ndarray) -> bool:
+        """Return whether a number, with all that its intervals leave open, reaches the finding.
+
+        Parameters
+        ----------
+        value : float
+            The model's number.
+        *intervals : ndarray, shape (2,)
+            Lower and upper end of each; NaN where there is none. Their parts below and above the
+            number add up as those of independent errors do.
+
+        Examples
+        --------
+        >>> heart = Finding("pulse", "invented", "memory", (60.0, 80.0), None, why="invented")
+        >>> drawn, known = np.array([52.0, 58.0]), np.array([48.0, 58.0])
+        >>> heart.reached(55.0, drawn, known), heart.reached(55.0, drawn, known + [0.0, 4.0])
+        (False, True)
+        """
+        apart = np.nan_to_num(np.array([np.asarray(pair) - value for pair in intervals]))
+        below, above = np.sqrt((apart**2).sum(axis=0)) if len(intervals) else (0.0, 0.0)
+        low, high = self.interval
+        return bool(value - below <= high and value + above >= low)
+
     def distance(self, value: float | np.ndarray) -> float | np.ndarray:
         """Return how far a number lies from the middle of the interval [half its width]."""
         low, high = self.interval

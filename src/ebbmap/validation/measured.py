@@ -2,37 +2,102 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
-from scipy.linalg import expm
 
+from ebbmap.cases.calibration import LUNG, readings
 from ebbmap.cases.evaluate import evaluate
-from ebbmap.cases.measurement import Breath, measure
+from ebbmap.cases.uncertain import outer_scores
 from ebbmap.exchange import co2
 from ebbmap.lungs import lung_model, stepped, tracheal_tube
 from ebbmap.lungs.stepped.cases import NAMES
 from ebbmap.registries import derivations
+from ebbmap.registries.fitted import fitted
 from ebbmap.registries.parameters import PARAMETERS
-from ebbmap.registries.populations import POPULATIONS
-from ebbmap.units import S_PER_MIN
+from ebbmap.registries.populations import POPULATIONS, Population
+from ebbmap.units import L_PER_ML, S_PER_MIN
 from ebbmap.validation.reading import Reading, exact, mean_of, median_of
 
-#: Lungs drawn, and those that are ventilated conventionally, which takes longer.
-LUNGS, MEASURED_LUNGS = 4000, 400
+#: Lungs drawn, and those that are measured as patients were, which takes longer.
+LUNGS, MEASURED_LUNGS = 4000, 1000
 
 #: mL kg-1: the breath where a paper does not print its own.
 BREATH = 8.0
 
+#: T lows between which flow is looked for [s].
+T_LOWS = np.geomspace(0.05, 10.0, 32)
 
-def lungs(group: str) -> dict[str, np.ndarray]:
+#: Settings of a release of which only T low is known.
+RELEASE = {"p_high": 25.0, "p_low": 0.0, "t_high": 5.0}
+
+#: Lungs whose releases are followed at many T lows.
+FOLLOWED_LUNGS = 400
+
+
+@dataclass(frozen=True)
+class Draw:
+    """The populations as they may be, and how many lungs of each are read at most.
+
+    Parameters
+    ----------
+    number : int or None
+        Of the outer draw; None for the central numbers.
+    lungs : int
+        At most.
+    """
+
+    number: int | None = None
+    lungs: int = LUNGS
+
+
+#: What is read where nothing else is said.
+CENTRAL = Draw()
+_DRAW: ContextVar[Draw] = ContextVar("draw of the populations", default=CENTRAL)
+
+
+@contextmanager
+def read_as(draw: Draw) -> Iterator[None]:
+    """Let everything that is measured read other populations, or fewer lungs."""
+    token = _DRAW.set(draw)
+    try:
+        yield
+    finally:
+        _DRAW.reset(token)
+
+
+def _scores(group: str) -> np.ndarray | None:
+    """Return by how many standard errors the numbers behind a population are off now."""
+    number = _DRAW.get().number
+    if number is None:
+        return None
+    return outer_scores(POPULATIONS[group], number + 1, seed=0)[number]
+
+
+def group_of(group: str) -> Population:
+    """Return a population as it is read now."""
+    scores = _scores(group)
+    return POPULATIONS[group] if scores is None else fitted(group).population(scores)
+
+
+def breath_of(group: str) -> dict[str, float]:
+    """Return how the lungs of a population were ventilated, as it is read now."""
+    return fitted(group).breath(_scores(group))
+
+
+def lungs(group: str, n: int = LUNGS) -> dict[str, np.ndarray]:
     """Draw the same lungs each time."""
-    return POPULATIONS[group].sample(LUNGS, seed=0)
+    return group_of(group).sample(min(n, _DRAW.get().lungs), seed=0)
 
 
 def middle(group: str, name: str) -> Reading:
     """Return the median of a property as the population has it."""
-    return exact(POPULATIONS[group].median[name])
+    return exact(group_of(group).median[name])
 
 
 def mean(group: str, name: str) -> Reading:
@@ -51,67 +116,103 @@ def used(name: str) -> Reading:
 
 
 def solve(
-    group: str, names: tuple[str, ...], lung: str = "linear", **settings: float | np.ndarray
+    group: str, names: tuple[str, ...], **settings: float | np.ndarray
 ) -> dict[str, np.ndarray]:
-    """Solve the lungs of a population at some settings; outcomes of shape (n,) each."""
+    """Solve whole lungs of a population at some settings; outcomes of shape (n,) each."""
     given = {name: np.asarray(value, dtype=float) for name, value in settings.items()}
-    return evaluate(lung_model(lung), lungs(group) | given, names).outcomes
+    return evaluate(lung_model("whole"), lungs(group) | given, names).outcomes
 
 
-def time_constant(group: str) -> np.ndarray:
-    """Return expiratory time constants, tube included [s], shape (n,)."""
-    return solve(group, ("time_constant_exp",))["time_constant_exp"]
+def conventional(group: str, **other: float) -> dict[str, np.ndarray]:
+    """Return readings of a conventional breath, as in `readings`; those not known left out."""
+    drawn = lungs(group, MEASURED_LUNGS)
+    taken = [name for name in (*LUNG, "predicted_body_weight") if name in drawn]
+    breath = {**breath_of(group), **other}
+    return _read(
+        tuple((name, drawn[name].tobytes()) for name in taken), tuple(sorted(breath.items()))
+    )
 
 
-def middle_tau(group: str) -> Reading:
-    """Return the median expiratory time constant of linear lungs."""
-    return median_of(time_constant(group))
+@lru_cache(maxsize=8)
+def _read(
+    drawn: tuple[tuple[str, bytes], ...], breath: tuple[tuple[str, float], ...]
+) -> dict[str, np.ndarray]:
+    """Return readings of lungs that are given byte by byte: many findings ask for the same."""
+    found = readings({name: np.frombuffer(held) for name, held in drawn}, dict(breath))
+    known = np.isfinite(found["time_constant_exp"])
+    return {name: value[known] for name, value in found.items()}
 
 
-def mean_tau(group: str) -> Reading:
-    """Return the mean expiratory time constant of linear lungs."""
-    return mean_of(time_constant(group))
+def read_median(group: str, reading: str) -> Reading:
+    """Return the median of a reading of a conventional breath."""
+    return median_of(conventional(group)[reading])
+
+
+def read_mean(group: str, reading: str) -> Reading:
+    """Return the mean of a reading of a conventional breath."""
+    column = conventional(group)[reading]
+    return mean_of(column[np.isfinite(column)])
+
+
+def trapping_share(group: str) -> Reading:
+    """Return the share of lungs with an auto-PEEP of 0.5 cmH2O or more, conventional breath."""
+    return mean_of((conventional(group)["auto_peep"] >= 0.5).astype(float))
+
+
+def slices(group: str) -> np.ndarray:
+    """Return time constants over five slices of a breath out of 2.9 s, shape (n, 5).
+
+    The valve is immediate: one that opens slowly rounds the peak, from which slices are cut.
+    """
+    breath = breath_of(group)
+    weight = group_of(group).median["predicted_body_weight"]
+    inspiration = weight * breath["volume_per_kg"] * L_PER_ML / breath["flow"]
+    rate = S_PER_MIN / (inspiration + 2.9)
+    return conventional(group, rate=rate, valve_time=0.0)["time_constant_slices"]
+
+
+def slice_mean(group: str) -> Reading:
+    """Return the mean time constant over five slices of a breath out."""
+    return mean_of(slices(group).mean(axis=1))
 
 
 def slice_ratio(group: str) -> Reading:
     """Return the mean time constant of the last fifth of a breath out over that of the first."""
-    drawn = POPULATIONS[group].sample(MEASURED_LUNGS, seed=0)
-    breath = Breath(tidal_volume=BREATH * drawn["predicted_body_weight"], rate=15.0)
-    slices = measure("whole", drawn, breath)["time_constant_slices"]
-    return Reading(_ratio_of_means, (slices[:, -1], slices[:, 0]))
+    found = slices(group)
+    return Reading(_ratio_of_means, (found[:, -1], found[:, 0]))
 
 
 def _ratio_of_means(above: np.ndarray, below: np.ndarray) -> np.ndarray:
     return above.mean(axis=-1) / below.mean(axis=-1)
 
 
-def limited_time_constant() -> Reading:
-    """Return gas left over flow when 75 % of a breath is out: obstructive middle lung, stepped."""
-    lung = {name: default(name) for name in NAMES}
-    lung |= {k: v for k, v in POPULATIONS["obstructive"].median.items() if k in lung}
-    # a breath of 8 mL/kg from rest at 5 cmH2O, then a release to 5 that goes on
-    filled = 5.0 + BREATH * lung["predicted_body_weight"] / lung["compliance"]
-    lung |= {"p_high": filled, "p_low": 5.0, "t_high": 0.05, "t_low": 60.0}
-    times = 0.05 + np.geomspace(1e-3, 60.0, 400)
-    seen = stepped.waveform(stepped.rest(filled, **lung), times, **lung)
-    volume, flow = seen["volume"], -seen["flow"]
-    left = (volume - volume[-1]) / (stepped.rest(filled, **lung).volume - volume[-1])
-    at = np.flatnonzero(left <= 0.25)[0]
-    return exact((volume[at] - volume[-1]) / (1000.0 * flow[at]))
+def _t_lows(group: str, ratio: float) -> tuple[dict[str, np.ndarray], np.ndarray]:
+    """Return lungs, and the T low at which their flow has fallen to a share of its peak [s]."""
+    drawn = lungs(group, FOLLOWED_LUNGS)
+    drawn["valve_time"] = np.full_like(drawn["compliance"], breath_of(group)["valve_time"])
+    usual = {name: np.asarray(value) for name, value in RELEASE.items()}
+    columns = {name: value[:, None] for name, value in drawn.items()}
+    flow = evaluate(
+        lung_model("whole"), columns | usual | {"t_low": T_LOWS}, ("flow_ratio",)
+    ).outcomes["flow_ratio"]
+    times = np.log(T_LOWS)
+    found = [np.interp(-ratio, -one, times, np.nan, np.nan) for one in flow]
+    return drawn, np.exp(found)
 
 
 def t_low_at(group: str, ratio: float) -> Reading:
-    """Return the median T low at which flow has fallen to a share of its peak, linear lung."""
-    return median_of(-np.log(ratio) * time_constant(group))
+    """Return the median T low at which flow has fallen to a share of its peak."""
+    return median_of(_t_lows(group, ratio)[1])
 
 
 def released_at_half_flow() -> Reading:
     """Return the median release volume per kg of restrictive lungs, flow falling to half."""
-    t_low = -np.log(0.5) * time_constant("restrictive")
-    found = solve(
-        "restrictive", ("release_volume_per_kg",), p_high=25.0, p_low=0.0, t_high=5.0, t_low=t_low
+    drawn, t_low = _t_lows("restrictive", 0.5)
+    usual = {name: np.asarray(value) for name, value in RELEASE.items()}
+    found = evaluate(
+        lung_model("whole"), drawn | usual | {"t_low": t_low}, ("release_volume_per_kg",)
     )
-    return median_of(found["release_volume_per_kg"])
+    return median_of(found.outcomes["release_volume_per_kg"])
 
 
 def specific_elastance() -> Reading:
@@ -122,7 +223,7 @@ def specific_elastance() -> Reading:
 
 def closed_share(t_low: float) -> Reading:
     """Return the share of what will close that has closed, in a lung that empties at once [s]."""
-    group = POPULATIONS["restrictive"].median
+    group = group_of("restrictive").median
     lung: dict[str, Any] = {name: default(name) for name in NAMES} | {
         "resistance_exp": 0.01,
         "resistance_insp": 0.01,
@@ -255,59 +356,6 @@ def return_gained() -> Reading:
 
 def _ratio_of_medians(above: np.ndarray, below: np.ndarray) -> np.ndarray:
     return np.median(above, axis=-1) / np.median(below, axis=-1)
-
-
-def stores() -> dict[str, float]:
-    """Return the CO2 stores and the exchange between them."""
-    return {n: default(n) for n in ("co2_store_fast", "co2_store_slow", "co2_store_exchange")}
-
-
-def rise(start: float, end: float, production: float) -> Reading:
-    """Return the rise of the arterial tension between two times of an apnoea, per minute."""
-    course = co2.paco2_course(np.array([start, end]), 40.0, 0.0, production, **stores())
-    return exact((course[1] - course[0]) / (end - start) * S_PER_MIN)
-
-
-#: Breaths of 500 mL with 150 mL of dead space, three times as deep and 1.5 times as often.
-DEEPER = 1.5 * (1500.0 - 150.0) / (500.0 - 150.0)
-
-
-def hyperventilation() -> tuple[np.ndarray, np.ndarray]:
-    """Return minutes (t,) and tension [mmHg] of twelve minutes of it."""
-    minutes = np.linspace(0.0, 12.0, 2401)
-    before = co2.STPD_TO_TENSION * 200.0 / 40.0
-    return minutes, co2.paco2_course(minutes * 60.0, 40.0, before * DEEPER, 200.0, **stores())
-
-
-def washed_out() -> Reading:
-    """Return the CO2 that twelve minutes of hyperventilation remove beyond what is made."""
-    minutes, tension = hyperventilation()
-    cleared = 200.0 / 40.0 * DEEPER * tension
-    return exact(np.trapezoid(cleared - 200.0, minutes))
-
-
-def taken_back() -> Reading:
-    """Return the share of the loss that is back after twelve minutes of usual ventilation.
-
-    The stores are apart when that begins, so both are followed by their own equations.
-    """
-    fast, slow, exchange = stores().values()
-    held = np.array([fast, slow])
-    lost = [0.0]
-    state = np.array([40.0, 40.0, 1.0])
-    for ventilation in (DEEPER, 1.0):
-        cleared = 200.0 * ventilation / 40.0
-        # the third row carries what is made
-        rates = np.array(
-            [
-                [-(exchange + cleared) / fast, exchange / fast, 200.0 / fast],
-                [exchange / slow, -exchange / slow, 0.0],
-                [0.0, 0.0, 0.0],
-            ]
-        )
-        state = expm(12.0 * rates) @ state
-        lost.append(float(held @ (40.0 - state[:2])))
-    return exact(1.0 - lost[2] / lost[1])
 
 
 def oxygen_of_a_shorter_release() -> Reading:

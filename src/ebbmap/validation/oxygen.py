@@ -101,6 +101,6 @@ CIRCULATION = (
         (0.07, 0.54),
         None,
         units="mmHg cmH2O-1",
-        why="intracranial pressure is not modelled",
+        why="not modelled but taken from here as a slope",
     ),
 )

@@ -13,9 +13,20 @@ from ebbmap.validation.finding import VERDICTS
 
 #: What the interval of the model's numbers is, and what it is not.
 INTERVAL = (
-    "In brackets: 95 % interval of the lungs drawn; numbers without one hang on no draw. How well "
-    "the populations themselves are known is not in it."
+    "In brackets: 95 % interval of the lungs drawn, then that of knowledge, over what the numbers "
+    "behind the populations may be; numbers without one hang on no draw."
 )
+
+#: The same without draws of what is not known.
+INTERVAL_OF_LUNGS = (
+    "In brackets: 95 % interval of the lungs drawn; numbers without one hang on no draw. How well "
+    "the populations themselves are known was not asked."
+)
+
+
+def interval_text(result: xr.Dataset) -> str:
+    """Return what the intervals of the model's numbers are."""
+    return INTERVAL if np.isfinite(result["knowledge"]).any() else INTERVAL_OF_LUNGS
 
 
 def digits(value: float, units: str = "") -> str:
@@ -38,6 +49,13 @@ def published_text(found: xr.Dataset, units: str = "") -> str:
 def verdict_of(found: xr.Dataset) -> str:
     """Return the verdict of one finding in words."""
     return VERDICTS[int(found["verdict"])]
+
+
+def verdict_text(found: xr.Dataset) -> str:
+    """Return the verdict of one finding, and whether a disagreement goes beyond the intervals."""
+    verdict = verdict_of(found)
+    within = verdict == "disagrees" and bool(found["within_reach"])
+    return f"{verdict}, but no further than its intervals reach" if within else verdict
 
 
 def findings_of(result: xr.Dataset) -> Iterator[tuple[str, xr.Dataset]]:
@@ -64,27 +82,38 @@ def counts_text(result: xr.Dataset) -> str:
     """Return how many findings agree, were set, disagree and cannot be compared, in a sentence."""
     found = counts(result)
     apart = found["not_comparable"]
+    reach = sum(bool(one["within_reach"]) for _, one in findings_of(result) if _disagrees(one))
     return (
         f"Of {result.sizes['finding'] - apart} published findings "
         f"{found['agrees'] + found['set_by_it']} agree, {found['set_by_it']} of these because the "
-        f"model was set by that very number, and {found['disagrees']} disagree; {apart} more "
-        "cannot be compared."
+        f"model was set by that very number, and {found['disagrees']} disagree, {reach} of these "
+        f"no further than their intervals reach; {apart} more cannot be compared."
     )
 
 
+def _disagrees(found: xr.Dataset) -> bool:
+    return verdict_of(found) == "disagrees"
+
+
 def value_text(found: xr.Dataset, units: str = "") -> str:
-    """Return the model's number with the interval of the lungs drawn; nothing if there is none."""
+    """Return the model's number with both of its intervals; nothing if there is none."""
     value = float(found["value"])
     if not np.isfinite(value):
         return ""
-    low, high = found["lungs_drawn"].values
-    drawn = f" ({digits(low)} to {digits(high)})" if np.isfinite(low) else ""
-    return f"{digits(value, units)}{drawn}"
+    said = [
+        f"{word}{digits(low)} to {digits(high)}"
+        for word, (low, high) in (
+            ("", found["lungs_drawn"].values),
+            ("knowledge ", found["knowledge"].values),
+        )
+        if np.isfinite(low)
+    ]
+    return f"{digits(value, units)} ({'; '.join(said)})" if said else digits(value, units)
 
 
 def page_text(result: xr.Dataset) -> str:
     """Return the page in words, one line for each finding, for those who cannot see it."""
-    lines = [counts_text(result), INTERVAL]
+    lines = [counts_text(result), interval_text(result)]
     for name, found in findings_of(result):
         units = str(found["unit"].values)
         here = value_text(found, units)
@@ -92,7 +121,7 @@ def page_text(result: xr.Dataset) -> str:
         lines.append(
             f"{name}: published {published_text(found, units)}"
             + (f", here {here}" if here else "")
-            + f": {verdict_of(found)}"
+            + f": {verdict_text(found)}"
             + (f"; {why}." if why else ".")
         )
     return "\n".join([*lines, CAUTION])

@@ -31,7 +31,7 @@ t_high = { low = 4.0, high = 6.0 }
 t_low = { rule = "time_constant", multiple = { low = 0.5, high = 0.7 }, error = 0.1, at_least = 0.2 }
 [fixed]
 apparatus_dead_space = 10.0
-resistance_quadratic = 4.0
+hemoglobin = 10.0
 [[groups]]
 population = "normal"
 weight = 3
@@ -58,6 +58,7 @@ severity = "caution"
 #: The same with the other kinds of settings.
 OTHER = """
 title = "t"
+lung = "linear"
 lungs = 64
 settings_drawn = 8
 [settings]

@@ -1,15 +1,20 @@
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from ebbmap.committee.counting import count_groups
 from ebbmap.committee.draft import Span
+from ebbmap.committee.sizes import COSTLY, COSTLY_VERDICT, VERDICT
 from ebbmap.committee.verdict import find_verdict
 from ebbmap.errors import StudyError
 from ebbmap.files.protocol import load_protocol, parse_protocol
 
+NOT_UNSAFE = {"safe", "caution", "undetermined"}
+
 GOOD = """
 title = "t"
+lung = "linear"
 [settings]
 p_high = { low = 20.0, high = 28.0 }
 p_low = 0.0
@@ -44,6 +49,13 @@ def test_a_good_file_becomes_a_draft():
     assert "flow_ratio" in protocol.limits.outcomes
 
 
+@pytest.mark.parametrize(("drawn", "notes"), [(32, 1), (64, 0)])
+def test_few_settings_are_noted(drawn, notes):
+    protocol = parse_protocol(GOOD.replace('title = "t"', f'title = "t"\nsettings_drawn = {drawn}'))
+    few = [note for note in protocol.notes if note.startswith("settings_drawn: 32 settings")]
+    assert len(few) == notes
+
+
 @pytest.mark.parametrize(
     ("old", "new", "told"),
     [
@@ -65,7 +77,7 @@ def test_a_good_file_becomes_a_draft():
         ('"volume"]', '"volum"]', "did you mean 'volume'"),
         ('title = "t"', 'title = "t"\nsettings_drawn = 100', "power of two; got 100"),
         ('title = "t"', 'title = "t"\nlungs = 3', "lungs: "),
-        ('title = "t"', 'title = "t"\n[fixed]\ncompliance = 50.0', "is drawn with normal"),
+        ('lung = "linear"', 'lung = "linear"\n[fixed]\ncompliance = 50.0', "is drawn with normal"),
         ("[limits]", "[[limits.own]]\noutcome = 'ph'\nwhy = 'x'\n[limits]", "needs low or high"),
     ],
 )
@@ -96,22 +108,47 @@ def test_a_population_without_a_needed_property_is_told():
 
 
 @pytest.mark.parametrize(
-    ("name", "graded"),
+    ("name", "own", "graded"),
     [
-        ("harbour_draft", ["caution", "caution", "unsafe", "unsafe"]),
-        ("harbour_revision", ["caution"] * 4),
-        ("published_ranges", ["unsafe"] * 4),
+        ("harbour_draft", 3.0, {"normal": {"caution"}, "restrictive": {"unsafe"}}),
+        ("harbour_draft", 0.0, {"restrictive": {"unsafe"}, "obstructive": {"unsafe"}}),
+        # 0.80 of the restrictive lungs, where 0.75 is wanted: too few here to be sure
+        ("harbour_revision", 3.0, {"normal": {"caution"}, "restrictive": NOT_UNSAFE}),
+        ("harbour_revision", 0.0, {"restrictive": {"unsafe"}, "obstructive": {"unsafe"}}),
+        ("published_ranges", 2.0, {"normal": {"unsafe"}, "restrictive": {"unsafe"}}),
     ],
 )
-def test_bundled_protocols_are_graded_as_the_guide_says(name, graded):
-    """With fewer lungs than the files ask for; the shares lie far from what is wanted."""
+def test_bundled_protocols_are_graded_as_the_guide_says(name, own, graded):
+    """With fewer lungs than a check takes; the shares lie far from what is wanted."""
     path = Path(__file__).parents[3] / "studies" / "protocols" / f"{name}.toml"
     text = path.read_text(encoding="utf-8")
-    small = text.replace("lungs = 20000", "lungs = 1024").replace("= 2048", "= 128")
+    small = text.replace("seed = 2026", "seed = 2026\nlungs = 100\nsettings_drawn = 16")
     protocol = parse_protocol(small)
-    assert protocol.lungs == 1024
-    found = find_verdict(protocol, count_groups(protocol))
-    assert found["grade"].values.astype(str).tolist() == graded
+    assert protocol.lungs == 100
+    fixed = {**protocol.fixed, "spontaneous_alveolar_ventilation": own}
+    asked = replace(protocol, fixed=fixed)
+    found = find_verdict(asked, count_groups(asked))
+    for group, expected in graded.items():
+        assert str(found["grade"].sel(group=group).values) in expected, group
+
+
+def test_a_costly_lung_takes_fewer_lungs_unless_the_file_says_how_many():
+    cheap = parse_protocol(GOOD)
+    assert (cheap.lungs, cheap.settings_drawn, cheap.sizes) == (*VERDICT, {})
+    text = GOOD.replace('lung = "linear"', 'lung = "whole"')
+    costly = parse_protocol(f"{text}\n[sizes]\nmap_lungs = 77\n")
+    assert (costly.lungs, costly.settings_drawn) == COSTLY_VERDICT
+    assert costly.sizes == {**COSTLY, "map_lungs": 77}
+    assert costly.size("map_lungs", 512) == 77
+    assert cheap.size("map_lungs", 512) == 512
+
+
+def test_sizes_that_cannot_be_are_told():
+    told = problems(f"{GOOD}\n[sizes]\ndriver_rows = 100\nmap_lungs = 3\n")
+    assert "sizes.map_lungs" in told
+    assert "sizes.driver_rows: must be a power of two; got 100." in problems(
+        f"{GOOD}\n[sizes]\ndriver_rows = 100\n"
+    )
 
 
 @pytest.mark.parametrize("value", ["true", '"5"'])

@@ -26,10 +26,15 @@ TABLES = {
     "rules": '[analyses.rules]\nalong = "t_low"\nmodels = ["linear"]',
     "foretell": "[analyses.foretell]\nresamples = 10",
     "together": "[analyses.together]",
+    "limits": "[analyses.limits]",
+    "strategies": "[analyses.strategies]\nstrategies = ['trial_2017']",
+    "unknowns": "[analyses.unknowns]\nt_low = 0.4",
     "map": '[[analyses.map]]\nx = "t_low"\ny = "resistance_exp"',
+    "edge": "[analyses.edge]\npoints = 100",
     "mapping": "[analyses.mapping]\nresamples = 50",
     "boxes": "[analyses.boxes]\nresamples = 10",
     "given": "[analyses.given]\noutcomes = ['auto_peep']",
+    "rare": "[analyses.rare]\ncases = 100\nreplicates = 4",
     "shapley": "[analyses.shapley]\nbase_size = 32\noutcomes = ['auto_peep']",
     "screening": "[analyses.screening]\ntrajectories = 4\noutcomes = ['auto_peep']",
     "sobol": "[analyses.sobol]\nbase_size = 32\nresamples = 100\noutcomes = ['auto_peep']",
@@ -45,15 +50,21 @@ WITH_AXIS = {
     "rules",
     "foretell",
     "together",
+    "unknowns",
     "map",
+    "edge",
     "mapping",
     "boxes",
     "given",
+    "rare",
     "shapley",
     "screening",
     "sobol",
     "sweep",
 }
+
+#: Analyses that work out all four settings themselves.
+SETS_SETTINGS = {"strategies"}
 
 
 def study_of(kind, *lines, populations='["normal", "restrictive"]'):
@@ -65,6 +76,7 @@ def study_of(kind, *lines, populations='["normal", "restrictive"]'):
             'title = "t"',
             f'lung = "{LUNGS.get(kind, "linear")}"',
             f"lungs = {LEAST_LUNGS.get(kind, 8)}",
+            f"knowledge = {90 if kind == 'unknowns' else 0}",
             f"populations = {populations}",
             "[fixed]",
             *fixed,
@@ -95,8 +107,10 @@ def test_every_analysis_names_what_it_held(results, kind):
     attrs = results[kind].attrs
     fixed = attrs["fixed"].split(", ")
     assert "compliance 40 mL/cmH₂O" in fixed
-    assert f"{PARAMETERS['p_high'].say(PARAMETERS['p_high'].default)} (default)" in fixed
-    assert ("T low 0.5 s (default)" in fixed) == (kind not in WITH_AXIS | {"window"})
+    default = f"{PARAMETERS['p_high'].say(PARAMETERS['p_high'].default)} (default)"
+    assert (default in fixed) == (kind not in SETS_SETTINGS)
+    by_itself = WITH_AXIS | SETS_SETTINGS | {"window"}
+    assert ("T low 0.5 s (default)" in fixed) == (kind not in by_itself)
     assert attrs["conditioned_on"].split(", ")[0] == "compliance"
     assert attrs["averaged_over"] == attrs["sampled"] == ""
     assert "Invented lungs (normal, restrictive)." in attrs["comment"]
@@ -105,7 +119,8 @@ def test_every_analysis_names_what_it_held(results, kind):
 @pytest.mark.parametrize("kind", TABLES)
 def test_every_value_that_was_held_is_a_coordinate(results, kind):
     result = results[kind]
-    for name, value in {"p_high": 25.0, "compliance": 40.0}.items():
+    settings = {} if kind in SETS_SETTINGS else {"p_high": 25.0}
+    for name, value in {**settings, "compliance": 40.0}.items():
         if name not in result.dims:  # the way of weaning begins there
             assert np.all(result[name] == value), name
 
@@ -113,10 +128,12 @@ def test_every_value_that_was_held_is_a_coordinate(results, kind):
 @pytest.mark.parametrize("kind", TABLES)
 def test_a_default_that_enters_is_the_one_that_the_analysis_used(results, kind):
     """Naming the default in the study changes no number, and drops the mark."""
-    stated = result_of(study_of(kind, "compliance = 40.0", "p_high = 25.0", "t_high = 5.0"))
+    defaults = ("fio2 = 0.5",) if kind in SETS_SETTINGS else ("p_high = 25.0", "t_high = 5.0")
+    stated = result_of(study_of(kind, "compliance = 40.0", *defaults))
     for name, array in results[kind].data_vars.items():
         np.testing.assert_array_equal(array, stated[name])
-    assert "P high 25 cmH₂O" in stated.attrs["fixed"].split(", ")
+    name, value = ("fio2", 0.5) if kind in SETS_SETTINGS else ("p_high", 25.0)
+    assert PARAMETERS[name].say(value) in stated.attrs["fixed"].split(", ")
 
 
 def test_what_is_averaged_over_is_said():

@@ -14,7 +14,7 @@ from ebbmap.files.study import load_study, parse_study, reading
 from ebbmap.files.study.reading import DEEPEST, LARGEST, MOST_ENTRIES, MOST_NUMBERS
 from hostile_files import few_calls
 
-VALID = 'title = "größer"\n[analyses.window]\n'
+VALID = 'title = "größer"\nlung = "linear"\n[analyses.window]\n'
 
 #: Bytes that reading a refused file may take at most: a few times the largest text.
 REFUSING_BYTES = 200e6
@@ -102,7 +102,7 @@ def test_a_key_of_many_parts_is_refused_before_it_is_parsed(parse, join, form):
 
 
 def test_points_in_texts_and_numbers_are_no_keys():
-    text = 'title = "a study ... of 1.5 to 2.5 etc."\n' + "axes.t_low = ["
+    text = 'title = "a study ... of 1.5 to 2.5 etc."\nlung = "linear"\n' + "axes.t_low = ["
     text += ", ".join(f"{0.3 + n / 1000:.3f}" for n in range(1000)) + "]\n[analyses.sweep]\n"
     assert len(parse_study(text).axes["t_low"]) == 1000
 
@@ -126,16 +126,16 @@ CROWDS = {
 @pytest.mark.parametrize("kind", CROWDS)
 def test_twenty_thousand_of_anything_are_one_sentence(parse, kind):
     unit, sentence = CROWDS[kind]
-    text = 'title = "t"\n' + crowd(unit, 20_000)
+    text = 'title = "t"\nlung = "linear"\n' + crowd(unit, 20_000)
     with pytest.raises(StudyError) as error:
         parse(text)
-    count = 20_001 if sentence.startswith("file") else 20_000
+    count = 20_002 if sentence.startswith("file") else 20_000
     assert error.value.problems == (sentence.format(MOST_ENTRIES, count),)
 
 
 def test_a_list_of_numbers_may_be_as_long_as_an_axis():
     values = ", ".join(f"{1 + n / 1000}" for n in range(MOST_NUMBERS))
-    study = 'title = "t"\naxes.t_low = [{}]\n[analyses.sweep]'
+    study = 'title = "t"\nlung = "linear"\naxes.t_low = [{}]\n[analyses.sweep]'
     assert len(parse_study(study.format(values)).axes["t_low"]) == MOST_NUMBERS
     with pytest.raises(StudyError, match=r"axes\.t_low: must have at most 10,000 entries"):
         parse_study(study.format(values + ", 30.0"))
@@ -144,7 +144,7 @@ def test_a_list_of_numbers_may_be_as_long_as_an_axis():
 @PARSERS
 def test_known_names_are_listed_once_for_a_table(parse):
     with pytest.raises(StudyError) as error:
-        parse('title = "t"\n' + crowd("unheard_of_{} = 1", 200))
+        parse('title = "t"\nlung = "linear"\n' + crowd("unheard_of_{} = 1", 200))
     problems = error.value.problems
     unknown = [one for one in problems if "unknown key 'unheard_of" in one]
     assert len([one for one in unknown if "Known:" in one]) == 1
@@ -177,7 +177,7 @@ def test_an_integer_of_a_hundred_thousand_digits_is_a_sentence(parse, place):
 @PARSERS
 def test_a_name_of_many_letters_is_shortened(parse):
     with pytest.raises(StudyError) as error:
-        parse(f'title = "t"\n{"k" * 100_000} = 1\n')
+        parse(f'title = "t"\nlung = "linear"\n{"k" * 100_000} = 1\n')
     assert len(str(error.value)) < 2000
 
 

@@ -77,7 +77,9 @@ figures = []
 
 
 def study(*lines, analyses="[analyses.window]"):
-    return "\n".join(['title = "t"', *lines, analyses])
+    named = any(line.startswith("lung = ") for line in lines)
+    lung = [] if named else ['lung = "linear"']
+    return "\n".join(['title = "t"', *lung, *lines, analyses])
 
 
 def problems_of(text):
@@ -104,7 +106,9 @@ def test_axes_become_grids():
 
 
 def test_an_own_population_changes_only_what_it_names():
-    stiff = parse_study(WHOLE).question.populations[1]
+    # the one lung for which nothing is folded into what it has
+    text = WHOLE.replace('lung = "linear"', 'lung = "whole"')
+    stiff = parse_study(text).question.populations[1]
     base = POPULATIONS["restrictive"]
     assert stiff.marginals["compliance"].centre == 25.0
     assert stiff.marginals["resistance_exp"] == base.marginals["resistance_exp"]
@@ -410,7 +414,7 @@ BAD = [
         study("fixed.p_high = 20.0", analyses="[analyses.wean]\np_high_end = 20.0"),
         "analyses.wean.p_high_end: must be below P high of 20; got 20.",
     ),
-    ('title = "t"\n[analyses]', "analyses: must name at least one of "),
+    ('title = "t"\nlung = "linear"\n[analyses]', "analyses: must name at least one of "),
     ('title = "t"', "analyses: must be given: 'analyses' is missing. Add it."),
     ("[analyses.window]", "title: must be given: 'title' is missing. Add it."),
     # names that would leave the output folder or break a file

@@ -1,4 +1,4 @@
-"""What goes wrong in a case: unsafe at all, too slow to empty, emptied too far, or one limit.
+"""What goes wrong in a case: unsafe at all, release too short, emptied too far, or one limit.
 
 A limit that a case breaks blames a side of the axis: too low where more of the axis would bring
 that case nearer to the limit, too high where less would. This is decided for every case by itself,
@@ -30,7 +30,7 @@ NO_TREND = 1e-3
 #: Relative step along the axis by which the side is found [1]: far above the solvers' errors.
 NUDGE = 1e-3
 
-_RELEASE = {TOO_LOW: "too slow to empty", TOO_HIGH: "empties too far"}
+_RELEASE = {TOO_LOW: "release too short", TOO_HIGH: "release too long"}
 
 
 @dataclass(frozen=True)
@@ -63,7 +63,7 @@ def event_words(event: str, along: str) -> str:
     Examples
     --------
     >>> event_words("too_low", "t_low"), event_words("too_high", "p_high")
-    ('too slow to empty', 'P high too high')
+    ('release too short', 'P high too high')
     """
     if event == UNSAFE:
         return "unsafe"

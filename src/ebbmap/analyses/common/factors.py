@@ -5,7 +5,7 @@ Sizes: n cases, d factors, m places.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -130,9 +130,10 @@ def factors_of(
         that the lung model uses.
     """
     wanted = None if outcomes is None else (*outcomes, *question.outcomes)
-    used = all_inputs(plan(lung_model(question.lung), wanted).parameters)
     values = {**question.fixed, along: place}
     properties = group.properties if group else ()
+    given = {*values, *properties, *question.samples}
+    used = all_inputs(plan(lung_model(question.lung), wanted).parameters, given)
     held = {name: values[name] for name in properties if name in values}
     if None in held.values():
         raise EbbmapError(f"{along} is a property of the lung: the factors need its place.")
@@ -203,16 +204,39 @@ def solve_places(
     solved = simulate(question.lung, outcomes=wanted, progress=progress, **everything)
     outputs = solved[[*outcomes, "status"]]
     outputs = outputs.drop_vars([name for name in outputs.coords if name != along])
+    values = {name: solved[name].values for name in question.outcomes}
+    judged = add_judgements(outputs, question, values, solved["status"].dims)
+    return judged.transpose("sample", along)
+
+
+def add_judgements(
+    outputs: xr.Dataset,
+    question: Question,
+    values: Mapping[str, np.ndarray],
+    dims: tuple[Hashable, ...],
+) -> xr.Dataset:
+    """Add margin and verdict under each rule of a question; see `solve_places`.
+
+    Parameters
+    ----------
+    outputs : Dataset
+        Changed in place.
+    question : Question
+        Its rules.
+    values : mapping of str to ndarray
+        Every outcome of the rules.
+    dims : tuple of str
+        Of these arrays.
+    """
     for rule, limits in question.rules.items():
-        judged = judge(limits, {name: solved[name].values for name in limits.outcomes})
-        dims = solved["status"].dims
+        judged = judge(limits, {name: values[name] for name in limits.outcomes})
         safe = np.isin(judged.verdict, (SAFE, CAUTION)).astype(float)
         safe[judged.verdict == UNDETERMINED] = np.nan
         outputs[f"margin_{rule}"] = describe(
             xr.DataArray(judged.margin, dims=dims), f"safety margin ({rule})"
         )
         outputs[f"safe_{rule}"] = describe(xr.DataArray(safe, dims=dims), f"being safe ({rule})")
-    return outputs.transpose("sample", along)
+    return outputs
 
 
 def varying(question: Question, values: dict[str, xr.DataArray]) -> list[str]:
@@ -223,7 +247,7 @@ def varying(question: Question, values: dict[str, xr.DataArray]) -> list[str]:
     EbbmapError
         If there are none.
     """
-    used = all_inputs(plan(lung_model(question.lung), question.outcomes).parameters)
+    used = all_inputs(plan(lung_model(question.lung), question.outcomes).parameters, values)
     names = [name for name, array in values.items() if "sample" in array.dims and name in used]
     if not names:
         raise EbbmapError("no property varies. Name a population, or give [samples].")

@@ -11,12 +11,12 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ebbmap.analyses.common.practice import SPONTANEOUS
 from ebbmap.cases.labelling import Variable
 from ebbmap.kernels.foretelling import Foretold, best_rule
 from ebbmap.kernels.judging import judge
 from ebbmap.kernels.shares import wilson
 from ebbmap.registries.limits import LimitSet
+from ebbmap.registries.parameters import SPONTANEOUS
 
 _CHOSEN = "share of all lungs that {what} with T low chosen at this threshold"
 _BY_LUNGS = {"ci_method": "bootstrap of lungs, percentile"}

@@ -86,6 +86,31 @@ def widest(indices: xr.Dataset, outcomes: Sequence[str] | None) -> float:
     return max((width for width in found if not np.isnan(width)), default=0.0)
 
 
+def rows_needed(width: float, rows: int, until: float) -> int:
+    """Return the base rows, a power of two, at which the widest interval should be narrow enough.
+
+    Parameters
+    ----------
+    width : float
+        Of the widest interval on so many base rows.
+    rows : int
+        Base rows.
+    until : float
+        The width wanted.
+
+    Notes
+    -----
+    Widths of replicates fall with the square root of the rows, or faster; this takes the root.
+
+    Examples
+    --------
+    >>> rows_needed(0.08, 1024, 0.02), rows_needed(0.01, 1024, 0.02)
+    (16384, 1024)
+    """
+    needed = rows * max((width / until) ** 2, 1.0)
+    return int(2 ** np.ceil(np.log2(needed) - 1e-9))
+
+
 def curve_of(curve: Sequence[xr.Dataset], widths: Sequence[float]) -> dict[str, xr.DataArray]:
     """Return indices and widths by base rows, from results on designs of growing size."""
     sizes = [int(one.attrs["base_size"]) for one in curve]

@@ -23,6 +23,31 @@ PAWN_OUTCOMES = ("auto_peep", "release_volume_per_kg")
 DISAGREEMENT = Variable("where the two kinds of index rank otherwise")
 
 
+#: What a factor does in the slice where it does most.
+LARGEST = Variable("largest distance of a slice (PAWN)")
+LARGEST_NOISE = Variable("largest distance that a factor without influence stays below")
+
+
+def few_cases_notes(result: xr.Dataset) -> list[str]:
+    """Return a sentence for each factor that acts in few cases only, at any place.
+
+    Parameters
+    ----------
+    result : xarray.Dataset
+        One population, with `pawn`, `pawn_largest` and what noise gives.
+    """
+    few = (result["pawn"] < result["pawn_noise"]) & (
+        result["pawn_largest"] > 2.0 * result["pawn_largest_noise"]
+    )
+    return [
+        f"{say_factor(factor)} acts on {say_outcome(outcome)} in few cases: its PAWN index is "
+        "within the noise, but not its largest slice"
+        for factor in few["parameter"].values.astype(str)
+        for outcome in few["pawn_outcome"].values.astype(str)
+        if bool(few.sel(parameter=factor, pawn_outcome=outcome).any())
+    ]
+
+
 def estimate_pawn(
     design: xr.Dataset, outputs: xr.Dataset, along: str, *, level: float, seed: int
 ) -> dict[str, Any]:
@@ -62,6 +87,10 @@ def estimate_pawn(
     return {
         "pawn": describe(index, "PAWN index (median)", slices=SLICES, cases=int(solved.sum())),
         "pawn_interval": describe(interval, "interval of the PAWN index", ci_level=level),
+        "pawn_largest": describe(
+            xr.DataArray(found.largest.T.reshape(shape), dims=dims), LARGEST.long_name
+        ),
+        "pawn_largest_noise": describe(xr.DataArray(found.largest_noise), LARGEST_NOISE.long_name),
         "pawn_noise": describe(
             xr.DataArray(found.noise), "PAWN index that a factor without influence stays below"
         ),

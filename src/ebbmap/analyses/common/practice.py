@@ -16,14 +16,11 @@ from ebbmap.cases.inputs import as_arrays
 from ebbmap.cases.simulate import simulate
 from ebbmap.lungs import lung_model
 from ebbmap.registries.outcomes import OUTCOMES, plan
-from ebbmap.registries.parameters import parameter
+from ebbmap.registries.parameters import SPONTANEOUS, parameter
 from ebbmap.units import display
 
 #: Given instead of a setting, and dropped once that setting is stepped.
-STANDS_FOR = MappingProxyType({"t_low": "t_low_in_time_constants"})
-
-#: Breathing that no release depends on.
-SPONTANEOUS = "spontaneous_alveolar_ventilation"
+STANDS_FOR = MappingProxyType({"t_low": "t_low_in_time_constants", "p_high": "plateau_peep"})
 
 #: A change below this share of the value is rounding.
 NO_CHANGE = 1e-9

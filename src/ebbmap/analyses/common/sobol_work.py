@@ -32,8 +32,9 @@ from ebbmap.analyses.common.growth import (
 )
 from ebbmap.analyses.common.pawn import DISAGREEMENT, disagreement_sentence, estimate_pawn
 from ebbmap.analyses.common.sensitivity import estimate_sobol
+from ebbmap.analyses.common.surrogate import Surrogate, fit_surrogate
 from ebbmap.cases.design import draw_sobol_design
-from ebbmap.cases.evaluate import NO_ALVEOLAR_VENTILATION, OK, unsolved
+from ebbmap.cases.evaluate import NO_STEADY_STATE, OK, unsolved
 from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Found, Progress, in_a_row, join_groups, join_places
 from ebbmap.cases.question import Question
@@ -42,12 +43,12 @@ from ebbmap.errors import NonFiniteOutcomeError
 SETTLED, SPENT, NOT_ASKED = "settled", "budget spent", "no stopping width asked"
 
 #: What is said of cases that are determined, although some of their outcomes have no value.
-FLAGGED = "solved, but have no alveolar ventilation, so no PaCO2 and pH"
+FLAGGED = "solved, but have no steady state, so no PaCO2, pH or SpO2"
 
 #: Cases of which not every outcome is known, from their status.
 _GAPS: Mapping[str, Callable[[np.ndarray], np.ndarray]] = {
     "failed": unsolved,
-    "flagged": lambda status: status == NO_ALVEOLAR_VENTILATION,
+    "flagged": lambda status: status == NO_STEADY_STATE,
 }
 
 INDEPENDENT = (
@@ -85,6 +86,7 @@ class SobolWork:
         self.outcomes = named_outcomes(question, options.outcomes)
         self.populations = question.groups()
         self.design = lru_cache(maxsize=2)(self._draw)
+        self.surrogate = lru_cache(maxsize=2)(self._fit)
 
     def wanted(self, found: Found) -> list[str]:
         """Return all pieces that are known to be needed, given those that are there."""
@@ -134,8 +136,10 @@ class SobolWork:
         known = sum(part.sizes["kept_row"] for part in parts)
         new = self._solved(number, place, design["unit"].values[known:], progress)
         outputs = rows_after(parts, new)
-        indices = self._estimated(design, outputs, self._gaps(number, design, outputs, place))
-        if options.pawn and options.groups is None:
+        gaps = self._gaps(number, design, outputs, place)
+        fitted = self.surrogate(number, float(place[0])) if options.surrogate else None
+        indices = self._estimated(design, outputs, gaps, fitted)
+        if options.pawn and options.groups is None and fitted is None:
             how = {"level": options.level, "seed": self.question.seed}
             indices = indices.assign(estimate_pawn(design, outputs, options.along, **how))
         status = outputs["status"].values
@@ -150,7 +154,9 @@ class SobolWork:
     def _solved(
         self, number: int, place: np.ndarray, unit: np.ndarray, progress: Progress = None
     ) -> xr.Dataset:
-        """Solve rows of a design at one place, shape (1,)."""
+        """Solve rows of a design at one place, shape (1,), or let a surrogate foretell them."""
+        if self.options.surrogate:
+            return self.surrogate(number, float(place[0])).predict(unit)
         return solve_places(
             self.question,
             self._factors(number, place[0]).from_unit(unit),
@@ -160,12 +166,24 @@ class SobolWork:
             progress=progress,
         )
 
-    def _estimated(self, design: xr.Dataset, outputs: xr.Dataset, gaps: str) -> xr.Dataset:
+    def _fit(self, number: int, place: float) -> Surrogate:
+        return fit_surrogate(
+            self.question,
+            self._factors(number, place),
+            along=self.options.along,
+            place=place,
+            outcomes=self.outcomes,
+            runs=self.options.surrogate_runs,
+        )
+
+    def _estimated(
+        self, design: xr.Dataset, outputs: xr.Dataset, gaps: str, surrogate: Surrogate | None
+    ) -> xr.Dataset:
         """Estimate on the whole design, and on its first rows for the convergence curve."""
         options, size = self.options, int(design.attrs["base_size"])
 
         def estimate(rows: int) -> xr.Dataset:
-            return _on_first_rows(
+            indices = _on_first_rows(
                 design,
                 outputs,
                 rows,
@@ -175,6 +193,7 @@ class SobolWork:
                 seed=self.question.seed,
                 nan_policy="drop_block" if options.drop_failed else "raise",
             )
+            return surrogate.widen(indices) if surrogate else indices
 
         # the whole design first: if cases failed, its counts are the ones to report
         whole = estimate(size)
@@ -228,6 +247,7 @@ class SobolWork:
         dataset.attrs |= {
             "base_size": int(dataset["rows"].max()),
             "stopping_width": float("nan") if width is None else width,
+            "surrogate_runs": options.surrogate_runs if options.surrogate else 0,
             "max_base_size": largest_design(options),
             "failures": _failures(dataset, options.drop_failed),
         }
@@ -250,7 +270,12 @@ class SobolWork:
             # a place with more failures has fewer cases, and more noise
             noise = max(float(piece["pawn_noise"]) for piece in last)
             said = disagreement_sentence(whole["pawn"], whole["pawn_interval"], whole, along)
-            whole = whole.assign(pawn_noise=whole["pawn_noise"].copy(data=noise), disagreement=said)
+            most = max(float(piece["pawn_largest_noise"]) for piece in last)
+            whole = whole.assign(
+                pawn_noise=whole["pawn_noise"].copy(data=noise),
+                pawn_largest_noise=whole["pawn_largest_noise"].copy(data=most),
+                disagreement=said,
+            )
         verdict = NOT_ASKED
         if width is not None:
             verdict = SETTLED if widths[-1] <= width else SPENT

@@ -271,8 +271,8 @@ def draw_morris_design(
     trajectories : int
         How many, >= 2.
     levels : int
-        Even number of levels of each parameter; they sit in the middle of as many equal slices,
-        for on the faces of the cube a distribution has no quantile.
+        Even number of equal slices of each parameter. A trajectory moves between slices and keeps
+        its own random place within them, so that every part of a range is reached, tails too.
     groups : mapping of str to sequence of str, optional
         Parameters that change together, by the name of their group.
     seed : int
@@ -295,8 +295,9 @@ def draw_morris_design(
     Examples
     --------
     >>> design = draw_morris_design(["compliance", "t_low"], 4, levels=4, seed=0)
-    >>> dict(design.sizes), sorted(set(design.unit.values.round(3).ravel().tolist()))
-    ({'sample': 12, 'parameter': 2}, [0.125, 0.375, 0.625, 0.875])
+    >>> step = np.abs(design.unit.values[1] - design.unit.values[0])
+    >>> dict(design.sizes), sorted(step.round(9).tolist())
+    ({'sample': 12, 'parameter': 2}, [0.0, 0.5])
     """
     from SALib.sample import morris
 
@@ -306,13 +307,16 @@ def draw_morris_design(
     if not isinstance(levels, INTEGER) or levels < 2 or levels % 2:
         raise EbbmapError(f"levels must be even and >= 2; got {levels!r}. 4 to 8 are usual.")
     # SALib takes an integer for a seed, so that it gets one of the stream's own
-    own_seed = int(np.random.default_rng(seed_stream(seed, DESIGN_STREAM)).integers(2**31))
+    rng = np.random.default_rng(seed_stream(seed, DESIGN_STREAM))
+    own_seed = int(rng.integers(2**31))
     points = morris.sample(
         factors.problem(), int(trajectories), num_levels=int(levels), seed=own_seed
     )
+    slices = np.rint(points * (levels - 1)).reshape(int(trajectories), -1, len(factors.names))
+    within = np.clip(rng.random((len(slices), 1, slices.shape[2])), HALF_CELL, 1.0 - HALF_CELL)
     return _label(
         factors,
-        (np.rint(points * (levels - 1)) + 0.5) / levels,
+        ((slices + within) / levels).reshape(-1, len(factors.names)),
         "Trajectories: each point differs from the one before in one factor.",
         design="morris",
         base_size=int(trajectories),

@@ -3,13 +3,23 @@
 from __future__ import annotations
 
 import math
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
-from pydantic import BeforeValidator, Field
+from pydantic import BeforeValidator, Field, create_model
 
 from ebbmap.analyses.options import LungName, Number, ParameterName, Positive, Share
 from ebbmap.committee.draft import Rule, Span
-from ebbmap.files.study.schema import MAX_LUNGS, Limits, OwnName, OwnPopulation, Table, Text
+from ebbmap.committee.sizes import SIZES
+from ebbmap.files.study.schema import (
+    MAX_DRAWS,
+    MAX_LUNGS,
+    Limits,
+    OwnName,
+    OwnPopulation,
+    Table,
+    Text,
+)
+from ebbmap.lungs import DEFAULT_LUNG
 
 #: Settings drawn from the draft's ranges, at most.
 MAX_SETTINGS = 2**16
@@ -158,16 +168,62 @@ class GroupTable(Table):
     wanted: Share | None = Field(None, description="share that must be safe; the file's if absent")
 
 
+if TYPE_CHECKING:
+
+    class Sizes(Table):
+        """How many lungs and settings the parts of the check take."""
+else:
+    Sizes = create_model(
+        "Sizes",
+        __base__=Table,
+        __doc__="How many lungs and settings the parts of the check take; by the lung's cost.",
+        **{
+            name: (
+                int | None,
+                Field(None, ge=one.least, le=one.most, strict=True, description=one.text),
+            )
+            for name, one in SIZES.items()
+        },
+    )
+
+
 class ProtocolFile(Table):
     """A protocol: a draft, whom it is for, and how much must be safe."""
 
     title: Text = Field(min_length=1, max_length=200)
     question: Text = ""
     institution: Text = ""
-    lung: LungName = "linear"
+    lung: LungName = DEFAULT_LUNG
     seed: int = Field(0, ge=0, lt=2**63, strict=True)
-    lungs: int = Field(4096, ge=64, le=MAX_LUNGS, strict=True)
-    settings_drawn: int = Field(512, ge=8, le=MAX_SETTINGS, strict=True)
+    lungs: int | None = Field(
+        None,
+        ge=64,
+        le=MAX_LUNGS,
+        strict=True,
+        description="lungs drawn from each group; by the lung's cost if absent",
+    )
+    settings_drawn: int | None = Field(
+        None,
+        ge=8,
+        le=MAX_SETTINGS,
+        strict=True,
+        description="settings that each lung meets; by the lung's cost if absent",
+    )
+    sizes: Sizes = Sizes()
+    own_breathing: list[Annotated[Number, Field(ge=0)]] = Field(
+        [],
+        max_length=4,
+        description="levels of alveolar ventilation by own breathing at which the verdict is "
+        "counted too [L min-1]",
+    )
+    knowledge: int = Field(
+        0,
+        ge=0,
+        le=MAX_DRAWS,
+        strict=True,
+        description="outer draws of what is not known of the populations; 39 or more for 95 %, 0 "
+        "for none",
+    )
     wanted: Share = 0.9
     settings: Settings
     fixed: dict[ParameterName, Number] = Field(default_factory=dict)

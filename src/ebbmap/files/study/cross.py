@@ -168,6 +168,9 @@ def _check_analyses(study: RawStudy, analyses: Mapping[str, Analysis]) -> Iterat
     if "analyses" in study.raw and not study.table("analyses"):
         yield f"analyses: must name at least one of {', '.join(sorted(analyses))}."
     models = []
+    knowing = sorted(name for name, entry in analyses.items() if entry.knows)
+    if study.raw.get("knowledge") and not set(knowing) & set(study.table("analyses")):
+        yield f"knowledge: no analysis here takes it. Drop it, or ask for {', '.join(knowing)}."
     for entry, asked in asked_of(study, analyses):
         yield from entry.check(asked)
         models += entry.models(asked)

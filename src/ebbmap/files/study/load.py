@@ -70,6 +70,7 @@ class Study:
             rules=file.limits.build(),
             lungs=file.lungs,
             seed=file.seed,
+            knowledge=file.knowledge,
         )
 
     @property
@@ -126,7 +127,7 @@ def parse_study(
     --------
     >>> study = parse_study('title = "t"\n[analyses.window]')
     >>> study.question.lung
-    'linear'
+    'whole'
     """
     raw = read_toml(text, where)
     named = raw.get("use")

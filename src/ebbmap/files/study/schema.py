@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -21,6 +22,9 @@ from ebbmap.analyses.options import (
     known_name,
 )
 from ebbmap.analyses.registry import ANALYSES
+from ebbmap.errors import EbbmapError
+from ebbmap.lungs import DEFAULT_LUNG
+from ebbmap.registries.folding import without
 from ebbmap.registries.limits import LIMIT_SETS, RULES, Limit, LimitSet, combine
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import POPULATIONS, Confirmed, Marginal, Population
@@ -30,6 +34,9 @@ STUDY_SOURCE = "study file"
 
 #: Lungs of a population that a study may ask for.
 MAX_LUNGS = 1_000_000
+
+#: Outer draws of what is not known that a study may ask for.
+MAX_DRAWS = 10_000
 
 
 def _number_or_word(value: object) -> object:
@@ -155,6 +162,7 @@ class OwnPopulation(Stated):
             MappingProxyType(marginals),
             MappingProxyType(pairs),
             self.source_text(),
+            folds=MappingProxyType(without(base.folds, self.properties) if base else {}),
         )
 
     def source_text(self) -> str:
@@ -180,11 +188,20 @@ class OwnLimit(Table):
     high: Number | None = None
     severity: Literal["hard", "caution"] = "hard"
     width: Number | None = None
+    uncertainty: Number | None = Field(None, description="how far its bounds may lie either way")
     rule: OwnName | None = Field(None, description="belongs to this compared rule only")
 
     def build(self) -> Limit:
         """Return the limit."""
-        return Limit(self.outcome, self.why, self.low, self.high, self.severity, self.width)
+        return Limit(
+            self.outcome,
+            self.why,
+            self.low,
+            self.high,
+            self.severity,
+            self.width,
+            self.uncertainty,
+        )
 
 
 class Limits(Table):
@@ -193,6 +210,9 @@ class Limits(Table):
     sets: list[SetName] = ["pressure", "volume", "auto_peep"]
     rules: list[str] = list(RULES)
     own: list[OwnLimit] = []
+    uncertainty: dict[OutcomeName, Annotated[Number, Field(ge=0)]] = Field(
+        {}, description="how far limits on an outcome may lie either way, in its unit"
+    )
 
     def build(self) -> dict[str, LimitSet]:
         """Return every compared rule, together with the limits that always hold."""
@@ -206,8 +226,19 @@ class Limits(Table):
             parts = [*shared, *([LIMIT_SETS[rule]] if rule in LIMIT_SETS else [])]
             if own:
                 parts.append(LimitSet(rule, rule, own))
-            rules[rule] = combine(rule, *parts)
+            rules[rule] = self._uncertain(combine(rule, *parts))
+        for name in self.uncertainty:
+            if not any(name in rule.outcomes for rule in rules.values()):
+                raise EbbmapError(f"uncertainty.{name}: no limit bounds it. Drop it.")
         return rules
+
+    def _uncertain(self, rule: LimitSet) -> LimitSet:
+        """Return a rule with the uncertainties that the study states."""
+        limits = (
+            replace(one, uncertainty=self.uncertainty.get(one.outcome, one.uncertainty))
+            for one in rule.limits
+        )
+        return replace(rule, limits=tuple(limits))
 
 
 def analyses_table(analyses: Mapping[str, Analysis]) -> type[Table]:
@@ -249,9 +280,17 @@ class StudyFile(Table):
         description="own entries: .py files in the folder of the study, which are run with all "
         "your rights, and packages such as 'my-package >= 1.2'",
     )
-    lung: LungName = "linear"
+    lung: LungName = DEFAULT_LUNG
     seed: int = Field(0, ge=0, lt=2**63, strict=True)
     lungs: int = Field(2000, ge=2, le=MAX_LUNGS, strict=True)
+    knowledge: int = Field(
+        0,
+        ge=0,
+        le=MAX_DRAWS,
+        strict=True,
+        description="outer draws of what is not known of the populations, each with as many "
+        "lungs: a second interval of every share; 39 or more for 95 %, 0 for none",
+    )
     populations: list[str] = []
     population: dict[OwnName, OwnPopulation] = {}
     fixed: dict[ParameterName, Value] = {}

@@ -262,6 +262,7 @@ STEPPED = Lung(
     rest=rest,
     cycle=cycle,
     waveform=waveform,
+    costly=True,
     functions=MappingProxyType(
         {
             "alveolar_ventilation": alveolar_ventilation_of_breaths,

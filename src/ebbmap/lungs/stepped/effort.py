@@ -75,6 +75,22 @@ def muscle_pressure(
     return np.where(active, effort_pressure * np.sin(np.pi * clock / part), 0.0)
 
 
+def mean_muscle_pressure(
+    effort_pressure: np.ndarray | float,
+    effort_rate: np.ndarray | float,
+    effort_duration: np.ndarray | float,
+) -> Any:
+    """Return the muscle pressure, mean over all times, shape (n,) [cmH2O].
+
+    Examples
+    --------
+    >>> round(float(mean_muscle_pressure(10.0, 20.0, 1.5)), 3)
+    3.183
+    """
+    part = length(effort_rate, effort_duration) / period(effort_rate)
+    return effort_pressure * (2.0 / np.pi) * part
+
+
 def muscle_rate(
     clock: np.ndarray | float,
     active: np.ndarray,

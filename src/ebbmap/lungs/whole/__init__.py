@@ -30,7 +30,18 @@ from ebbmap.lungs.whole.newton import Course, Effort, run
 from ebbmap.lungs.whole.outcomes import SOLVES, describe
 from ebbmap.lungs.whole.waves import draw
 
-__all__ = ["WHOLE", "State", "cycle", "rest", "settle", "solve", "waveform"]
+__all__ = [
+    "WHOLE",
+    "State",
+    "cycle",
+    "described",
+    "gathered",
+    "in_blocks",
+    "rest",
+    "settle",
+    "solve",
+    "waveform",
+]
 
 #: Cases at a time: what one pass works on then fits the processor's cache (measured).
 BLOCK = 768
@@ -86,15 +97,15 @@ def solve(**parameters: npt.ArrayLike) -> dict[str, np.ndarray]:
     >>> bool(delayed["release_volume"] < immediate["release_volume"])
     True
     """
-    values, shape = _gathered(parameters)
-    parts = _in_blocks(_solved, values)
+    values, shape = gathered(parameters)
+    parts = in_blocks(_solved, values)
     return {name: parts[name].reshape(shape) for name in SOLVES}
 
 
 def settle(**parameters: npt.ArrayLike) -> State:
     """Return the state of the settled cycle at the end of a release, shape (n,) each."""
-    values, shape = _gathered(parameters)
-    parts = _in_blocks(_solved, values)
+    values, shape = gathered(parameters)
+    parts = in_blocks(_solved, values)
     return State(*(parts[name].reshape(shape) for name in State._fields))
 
 
@@ -129,8 +140,8 @@ def cycle(state: State, **parameters: npt.ArrayLike) -> tuple[dict[str, np.ndarr
     >>> bool(first.slow > first.fast)
     True
     """
-    values, shape = _gathered({**parameters, **State(*state)._asdict()})
-    parts = _in_blocks(_followed, values)
+    values, shape = gathered({**parameters, **State(*state)._asdict()})
+    parts = in_blocks(_followed, values)
     return (
         {name: parts[name].reshape(shape) for name in SOLVES},
         State(*(parts[name].reshape(shape) for name in State._fields)),
@@ -158,7 +169,7 @@ def waveform(
         The signals in `WAVES`, and `alveolar_pressure_fast` and `alveolar_pressure_slow`. At the
         instant of a switch the values are those just after it.
     """
-    values, shape = _gathered({**parameters, **State(*state)._asdict()})
+    values, shape = gathered({**parameters, **State(*state)._asdict()})
     times = np.asarray(times, dtype=float)
     latest = times.max() if times.size else 0.0
     values["t_low"] = np.maximum(values["t_low"], latest - values["t_high"])
@@ -171,11 +182,11 @@ def waveform(
         course = run(lung, drive, begun(lung, part, _state(part)), **effort)
         return draw(course, drive, part, times), course.settled
 
-    parts = _in_blocks(drawn, values)
+    parts = in_blocks(drawn, values)
     return {name: value.reshape((*shape, times.size)) for name, value in parts.items()}
 
 
-def _gathered(
+def gathered(
     parameters: Mapping[str, npt.ArrayLike],
 ) -> tuple[dict[str, np.ndarray], tuple[int, ...]]:
     """Bring all values to one shape: return them flat, and the shape."""
@@ -184,7 +195,7 @@ def _gathered(
     return {name: array.ravel() for name, array in zip(names, arrays, strict=True)}, arrays[0].shape
 
 
-def _in_blocks(
+def in_blocks(
     function: Callable[..., tuple[dict[str, np.ndarray], np.ndarray]],
     values: Mapping[str, np.ndarray],
 ) -> dict[str, np.ndarray]:
@@ -222,7 +233,7 @@ def _solved(
 ) -> tuple[dict[str, np.ndarray], np.ndarray]:
     """Outcomes and state of the settled cycle."""
     lung, drive = circuit(values), settled_drive(values)
-    return _described(run(lung, drive, None, **effort), drive, values)
+    return described(run(lung, drive, None, **effort), drive, values)
 
 
 def _followed(
@@ -230,14 +241,13 @@ def _followed(
 ) -> tuple[dict[str, np.ndarray], np.ndarray]:
     """Outcomes and state of the cycle after a state."""
     lung, drive = circuit(values), driven(values, values["airway"])
-    return _described(
-        run(lung, drive, begun(lung, values, _state(values)), **effort), drive, values
-    )
+    return described(run(lung, drive, begun(lung, values, _state(values)), **effort), drive, values)
 
 
-def _described(
+def described(
     course: Course, drive: Drive, values: Mapping[str, np.ndarray]
 ) -> tuple[dict[str, np.ndarray], np.ndarray]:
+    """Return outcomes and the state after a cycle, and whether it settled."""
     end = ended(course.network, values, course.volume[-1], course.spread[-1], drive.ends()[1])
     return {**describe(course, drive, values), **end._asdict()}, course.settled
 
@@ -259,4 +269,5 @@ WHOLE = Lung(
     rest=rest,
     cycle=cycle,
     waveform=waveform,
+    costly=True,
 )

@@ -67,7 +67,7 @@ def describe(
     if drive.atmosphere is not None:
         emptying = emptying_time(lung, drive)
     if frame.limited is not None:
-        limited = _share(limited_gas(course), released)
+        limited = share(limited_gas(course), released)
         behind = ends[0] / lung.compliance + lung.link * ends[1]
         end_flow = np.minimum(end_flow, limit(lung, drive, behind))
     seen = look(course, drive)
@@ -87,8 +87,8 @@ def describe(
         "peak_expiratory_flow": peak_flow(course, drive, seen)[0],
         "end_release_flow": end_flow,
         "mean_alveolar_pressure": p_low + alveoli,
-        "fill_fraction": _share(tops[0] - starts[0], drive.target[0] * lung.compliance - starts[0]),
-        "exhaled_fraction": _share(released, tops[0]),
+        "fill_fraction": share(tops[0] - starts[0], drive.target[0] * lung.compliance - starts[0]),
+        "exhaled_fraction": share(released, tops[0]),
         "time_constant_exp": emptying + np.zeros_like(period),
         "mean_airway_pressure": p_low + drive.mean(),
         "trapped_volume_fast": ML_PER_L * lung.fast_gas(*ends),
@@ -96,7 +96,7 @@ def describe(
         "auto_peep_fast": lung.fast_alveoli(*ends),
         "auto_peep_slow": slow_end,
         "pendelluft_volume": ML_PER_L * _pendelluft(course, seen),
-        "slow_exhaled_fraction": _share(slow_top - slow_end, slow_top),
+        "slow_exhaled_fraction": share(slow_top - slow_end, slow_top),
         "mechanical_power": inwards * per_minute,
         "mechanical_power_above_p_low": (
             (work.sum(axis=0) - p_low * (ends[0] - starts[0])) * per_minute
@@ -138,7 +138,7 @@ def _integrals(course: Course, values: np.ndarray) -> Any:
     return course.frame.lengths * sum(weight * row for weight, row in rows)
 
 
-def _share(part: np.ndarray, whole: np.ndarray) -> Any:
+def share(part: np.ndarray, whole: np.ndarray) -> Any:
     """Return part / whole, 0 where there is no whole."""
     return part / np.where(whole == 0.0, 1.0, whole)
 

@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from ebbmap.plotting.adjust import plot_adjust, plot_adjust_margins, plot_adjust_practice
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import LINE_HEIGHT, broken, text_size
-from ebbmap.plotting.style import colour_of, words
+from ebbmap.plotting.style import colour_of, judged_by, words
 
 #: What is drawn: variable, heading, decimals, factor on the numbers.
 COLUMNS = (
@@ -92,7 +92,7 @@ def _one_page(result: xr.Dataset, name: str, colour: str) -> Page:
         f"auto-PEEP {float(now['auto_peep']):.1f} cmH₂O"
     )
     best = [
-        f"Most for CO₂ inside the limits, {words(rule)} rule: "
+        f"Most for CO₂ inside the limits, {judged_by(rule)}: "
         f"{own['best_single'].sel(rule=rule).values}; "
         f"of pairs: {own['best_pair'].sel(rule=rule).values}"
         for rule in rules

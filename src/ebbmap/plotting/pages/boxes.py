@@ -12,7 +12,7 @@ from ebbmap.analyses.common.events import TOO_HIGH, TOO_LOW, UNSAFE, event_words
 from ebbmap.plotting.boxes import plot_box, plot_boxes
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import LINE_HEIGHT, text_size
-from ebbmap.plotting.style import colour_of, words
+from ebbmap.plotting.style import colour_of, judged_by, words
 from ebbmap.registries.parameters import PARAMETERS
 
 
@@ -23,8 +23,8 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         fig, details = _box_figure(result.sel(rule=rule), along)
         add_caption(
             fig,
-            f"Rule: {words(rule)}. Above, each peel: the share of the cases in the box that "
-            f"have the event (density; dotted: {result.attrs['wanted_density']:.0%} wanted) "
+            f"Judged by: {judged_by(rule)}. Above, each peel: the share of the cases in the box "
+            f"that have the event (density; dotted: {result.attrs['wanted_density']:.0%} wanted) "
             "against the share of the cases with the event that lie in it (coverage), and the "
             f"chosen box (mark: on its own cases; cross: {result.attrs['ci_level']:.0%} intervals "
             "on cases left out). Below, the box: edges, each with the share of "

@@ -11,7 +11,7 @@ from matplotlib.text import Text
 
 from ebbmap.caution import CAUTION
 from ebbmap.plotting.pages.layout import LINE_HEIGHT, broken, legend_above, settle, text_size
-from ebbmap.plotting.style import FAINT, INK, words
+from ebbmap.plotting.style import FAINT, INK, judged_by, words
 from ebbmap.registries.parameters import PARAMETERS
 
 #: Name, figure, alternative text.
@@ -93,8 +93,10 @@ def conditions(result: xr.Dataset) -> list[str]:
         ("sampled", "Drawn beside the lungs: {}."),
         ("conditioned_on", "Lungs drawn given {}."),
         ("left_bounds", "{}."),
+        ("knowledge", "{}"),
     )
     texts = {name: str(result.attrs.get(name, "")) for name, _ in said}
+    texts["fixed"] = str(result.attrs.get("held_shortly", texts["fixed"]))
     if texts["averaged_over"] == "nothing":
         texts["averaged_over"] = ""
     texts["averaged_over"] = ", ".join(
@@ -136,7 +138,7 @@ def limits_text(result: xr.Dataset, rule: str) -> str:
     said = [", ".join(shared)] if shared else []
     for name, own in limits.items():
         left = ", ".join(limit for limit in own if limit not in shared)
-        said += [f"{words(name)} rule: {left}"] if left else []
+        said += [f"{judged_by(name)}: {left}"] if left else []
     return f"Limits: {'; '.join(said)}."
 
 

@@ -7,7 +7,7 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from ebbmap.plotting.style import colour_of, words
+from ebbmap.plotting.style import colour_of, judged_by, words
 from ebbmap.registries.parameters import PARAMETERS
 
 #: Outcomes whose drivers are worth a picture, besides each rule's margin.
@@ -25,7 +25,7 @@ def shown_outcomes(outcome: xr.DataArray, *, margins_only: bool = False) -> list
 def driven_words(outcome: str) -> str:
     """Return the title of a panel: an outcome, or the margin under a rule."""
     if outcome.startswith("margin_"):
-        return f"safety margin\n({words(outcome.removeprefix('margin_'))} rule)"
+        return f"safety margin\n({judged_by(outcome.removeprefix('margin_'))})"
     return words(outcome)
 
 

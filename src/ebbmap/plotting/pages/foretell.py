@@ -8,12 +8,11 @@ import numpy as np
 import xarray as xr
 from matplotlib.figure import Figure
 
-from ebbmap.analyses.common.practice import SPONTANEOUS
 from ebbmap.plotting.foretell import plot_foretell
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import first_handles
 from ebbmap.plotting.style import words
-from ebbmap.registries.parameters import PARAMETERS
+from ebbmap.registries.parameters import PARAMETERS, SPONTANEOUS
 from ebbmap.units import bracketed, display
 
 
@@ -29,17 +28,12 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
                 "low, each lung with the T low that its rule gives it; rows: own breathing. Large "
                 "marks: the threshold that leaves most lungs unharmed. Bands: Wilson intervals. "
                 "Dotted: published ends of the rule. "
-                f"N = {result.attrs['lungs']:,} lungs in each population. "
-                + _stop(result.attrs["p_high_rule"]),
+                f"N = {result.attrs['lungs']:,} lungs in each population.",
                 result,
                 rule=rule,
                 legend=(*first_handles(fig.axes), ""),
             )
             yield f"{model}_{rule}_unharmed", fig, _told(one, model)
-
-
-def _stop(sentence: str) -> str:
-    return f"{sentence}." if sentence else ""
 
 
 def _limits_words(result: xr.Dataset, rule: str) -> str:

@@ -9,17 +9,20 @@ import xarray as xr
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
+from ebbmap.analyses.common.knowledge import said_share
 from ebbmap.plotting.map import (
+    DOTS,
     HALF,
     failing_bounds,
     legend_of_bounds,
     mark_middle,
     plot_map,
     plot_map_failures,
+    unsteady_somewhere,
 )
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import in_rows
-from ebbmap.plotting.style import INK, colour_of, text_of, words
+from ebbmap.plotting.style import INK, colour_of, judged_by, text_of, words
 
 
 def pages(result: xr.Dataset) -> Iterator[Page]:
@@ -33,12 +36,22 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         bounds = failing_bounds(own)
         half = [Line2D([], [], color=INK, label="half are safe")] if (best > HALF).any() else []
         handles = [*legend_of_bounds(bounds), *half]
+        dotted = "averaged_share" in own
+        if dotted:
+            name = "half are safe, averaged over the limits' uncertainty"
+            half.append(Line2D([], [], color=INK, ls=DOTS, label=name))
         add_caption(
             fig,
-            f"Rule: {words(rule)}. Above, the {own['safe_share'].attrs['long_name']}; below, the "
-            f"limit broken most often. A cell around each of {result.sizes[x]} by "
+            f"Judged by: {judged_by(rule)}. Above, the {own['safe_share'].attrs['long_name']}; "
+            f"below, the limit broken most often. A cell around each of {result.sizes[x]} by "
             f"{result.sizes[y]} places; {result.attrs['lungs']:,} lungs in each population."
             + (f" Line: {HALF:.0%} are safe, read between the places." if half else "")
+            + (
+                f" Stippled: at least {HALF:.0%} have no steady state of CO₂ or oxygen."
+                if unsteady_somewhere(own)
+                else ""
+            )
+            + (" Dotted: the same, averaged over the limits' uncertainty." if dotted else "")
             + (" Dashed: the population's middle lung given what is held." if marked else ""),
             result,
             rule=rule,
@@ -48,12 +61,12 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
                 "lower panels: limit broken most often" if bounds else "",
             ),
         )
-        details = ", ".join(f"{n} {_share(float(best.sel(population=n)))}" for n in populations)
+        details = ", ".join(f"{n} {_largest(own.sel(population=n), x, y)}" for n in populations)
         yield (
             f"{x}_{y}_{rule}",
             fig,
             f"Maps of the {own['safe_share'].attrs['long_name']} over {words(x)} and {words(y)} "
-            f"under the {words(rule)} rule; largest share: {details}. Below, the limit broken most "
+            f"under the {judged_by(rule)}; largest share: {details}. Below, the limit broken most "
             "often.",
         )
 
@@ -85,8 +98,13 @@ def _figure(own: xr.Dataset, x: str, y: str) -> tuple[Figure, bool]:
     return fig, marked
 
 
-def _share(value: float) -> str:
-    return f"{value:.0%}" if np.isfinite(value) else "none determined"
+def _largest(own: xr.Dataset, x: str, y: str) -> str:
+    """Return the largest share of a map in words."""
+    share = own["safe_share"].transpose(y, x).values
+    if not np.isfinite(share).any():
+        return "none determined"
+    row, column = np.unravel_index(int(np.nanargmax(share)), share.shape)
+    return said_share(own.isel({y: row, x: column}), "safe_share")
 
 
 def _middle(own: xr.Dataset, x: str, y: str) -> dict[str, float]:

@@ -12,7 +12,7 @@ from ebbmap.analyses.common.events import TOO_HIGH, TOO_LOW, event_words
 from ebbmap.plotting.mapping import NAMED_ABOVE, plot_mapping
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import first_handles
-from ebbmap.plotting.style import colour_of, words
+from ebbmap.plotting.style import colour_of, judged_by, words
 from ebbmap.registries.parameters import PARAMETERS
 
 
@@ -49,10 +49,10 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         }
         add_caption(
             fig,
-            f"Rule: {words(rule)}. Distance (Kolmogorov-Smirnov) between the lungs with and "
-            f"without the event, bands: {result.attrs['ci_level']:.0%} intervals, hollow: within "
-            f"the noise; named where it exceeds {NAMED_ABOVE:g}, high or low as it is in the "
-            f"lungs with the event at its largest; grey: share of the lungs with the event. "
+            f"Judged by: {judged_by(rule)}. Distance (Kolmogorov-Smirnov) between the lungs with "
+            f"and without the event, bands: {result.attrs['ci_level']:.0%} intervals, hollow: "
+            f"within the noise; named where it exceeds {NAMED_ABOVE:g}, high or low as in "
+            f"the lungs with the event at its largest; grey: share of the lungs with the event. "
             f"{result.attrs['lungs']:,} lungs in each population, correlations kept. "
             + "".join(
                 f"{event_words(event, along)}: {limits[event] or 'no limit'}. " for event in events

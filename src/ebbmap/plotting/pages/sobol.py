@@ -71,7 +71,7 @@ def _totals(result: xr.Dataset) -> Iterator[Page]:
         f"Total Sobol indices at every {words(along)}, bands: "
         f"{result.attrs['ci_level']:.0%} intervals (hollow triangle: goes on above the axis), "
         f"{sizes_text(result)}; properties drawn independently, without their correlations."
-        f"{without_interval(axes.flat)}",
+        f"{_surrogate_text(result)}{without_interval(axes.flat)}",
         result,
         rule="*",
         legend=(*first_handles(axes.flat), ""),
@@ -253,3 +253,21 @@ def _verdict_text(result: xr.Dataset) -> str:
         for n in result["population"].values
     )
     return f"Verdict: {said}."
+
+
+def _surrogate_text(result: xr.Dataset) -> str:
+    """Return that polynomials stand in for the lung, if they do."""
+    runs = int(result.attrs.get("surrogate_runs", 0))
+    if not runs:
+        return ""
+    return (
+        f" Polynomials fitted to {runs:,} cases at each place stand in for the lung; Q2 at least "
+        f"{float(result['surrogate_q2'].sel(outcome=_smooth(result)).min()):.3f} on fresh cases; "
+        "their error is in the intervals."
+    )
+
+
+def _smooth(result: xr.Dataset) -> list[str]:
+    """Return the outcomes that a surrogate fits: neither margins nor verdicts."""
+    names = result["outcome"].values.astype(str).tolist()
+    return [name for name in names if not name.startswith(("margin_", "safe_"))]

@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import first_handles, in_rows
-from ebbmap.plotting.style import colour_of, words
+from ebbmap.plotting.style import colour_of, judged_by, words
 from ebbmap.plotting.trade import DRAWN_SHARE, plot_trade
 
 
@@ -52,7 +52,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         legend=(*first_handles(axes.flat), ""),
     )
     details = "; ".join(
-        f"{name} lung, {words(rule)} rule: "
+        f"{name} lung, {judged_by(rule)}: "
         + str(result["answer"].sel(rule=rule, population=name).values)
         for rule in rules
         for name in populations

@@ -42,9 +42,9 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     axes[0].annotate("ebbmap | published", (1.0, 1.0), annotation_clip=False, color=INK, **place)
     axes[-1].set_xlabel("distance from the middle of the published interval [half its width]")
     text = (
-        f"{counts_text(result)} Lines: 95 % interval of the "
-        "lungs drawn; numbers without one hang on no draw. How well the populations themselves "
-        "are known is not in it. The axis is logarithmic beyond the published interval."
+        f"{counts_text(result)} Thick lines: 95 % interval of the lungs drawn; thin ones: that of "
+        "knowledge, over what the numbers behind the populations may be; numbers without one hang "
+        "on no draw. The axis is logarithmic beyond the published interval."
     )
     add_caption(fig, text, result, legend=(*legend_of_verdicts(), ""))
     yield "validation", fig, page_text(result)

@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import first_handles, in_rows
-from ebbmap.plotting.style import colour_of, words
+from ebbmap.plotting.style import colour_of, judged_by, words
 from ebbmap.plotting.wean import FULL, plot_wean
 
 
@@ -53,15 +53,15 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     add_caption(
         fig,
         f"P high down by {result.attrs['p_high_step']:g} cmH₂O and T high up by "
-        f"{result.attrs['seconds_per_pressure']:g} s per cmH₂O. Line: margin zero. Open marks: a "
-        "hard limit is broken, or it is not known. Own breathing and oxygen are held. The middle "
-        "lung of each population; N = 1 each.",
+        f"{result.attrs['seconds_per_pressure']:g} s per cmH₂O. Line: margin zero. Open mark: a "
+        "hard limit is broken, or it is not known, and weaning stops. "
+        f"{result.attrs['comment']} The middle lung of each population; N = 1 each.",
         result,
         rule="*",
         legend=(*first_handles(axes.flat), ""),
     )
     said = "; ".join(
-        f"{name} lung, {words(rule)} rule: "
+        f"{name} lung, {judged_by(rule)}: "
         + ", ".join(_result_text(result.sel(rule=rule, population=name)))
         for rule in rules
         for name in populations

@@ -8,9 +8,11 @@ import numpy as np
 import xarray as xr
 from matplotlib.figure import Figure
 
+from ebbmap.analyses.common.knowledge import said_share
+from ebbmap.digits import share_text
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import in_rows
-from ebbmap.plotting.style import INK, colour_of, words
+from ebbmap.plotting.style import INK, colour_of, judged_by, words
 from ebbmap.plotting.window import COMMON_RANGE, plot_window, plot_window_along, plot_window_lungs
 
 
@@ -24,21 +26,22 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     axes = fig.subplots(len(rules), 1, squeeze=False, sharex=True)
     for ax, rule in zip(axes[:, 0], rules, strict=True):
         plot_window(result.sel(rule=rule), ax=ax)
-        ax.set_title(f"rule: {words(rule)}", loc="left", fontsize=12)
+        ax.set_title(judged_by(rule), loc="left", fontsize=12)
     for ax in axes[:-1, 0]:
         ax.set_xlabel("")
     add_caption(
         fig,
         f"Share of all lungs in whose release window a T low lies{_unclear(result)}; "
-        f"{result.sizes['sample']} lungs in each population, bands: {_level(result)} intervals.",
+        f"{result.sizes['sample']} lungs in each population, bands: {_level(result)} intervals of "
+        f"the lungs drawn{_dashed(result)}.",
         result,
         rule="*",
     )
-    served = result["served_share"].max("t_low")
+    top = result.isel(t_low=result["served_share"].argmax("t_low"))
     details = "; ".join(
         f"{words(rule)}: "
         + ", ".join(
-            f"{name} {float(served.sel(rule=rule, population=name)):.0%}"
+            f"{name} {said_share(top.sel(rule=rule, population=name), 'served_share')}"
             for name in result["population"].values.astype(str)
         )
         for rule in rules
@@ -73,7 +76,7 @@ def _clouds(result: xr.Dataset, rules: np.ndarray) -> Iterator[Page]:
                 color=colour_of(name, names.index(name)),
             )
             ax.set_ylabel("")
-        row[0].set_ylabel(f"{words(rule)} rule\nT low [s]")
+        row[0].set_ylabel(f"{judged_by(rule)}\nT low [s]")
         row[len(block) - 1].annotate(
             f"common\nstart:\n{COMMON_RANGE[0]:g} to\n{COMMON_RANGE[1]:g} s",
             (1.02, float(np.sqrt(np.prod(COMMON_RANGE)))),
@@ -92,11 +95,10 @@ def _clouds(result: xr.Dataset, rules: np.ndarray) -> Iterator[Page]:
         result,
         rule="*",
     )
-    some = result["window_share"]
     details = "; ".join(
         f"{words(rule)}: "
         + ", ".join(
-            f"{name} {float(some.sel(rule=rule, population=name)):.0%}"
+            f"{name} {said_share(result.sel(rule=rule, population=name), 'window_share')}"
             for name in result["population"].values.astype(str)
         )
         for rule in rules
@@ -114,7 +116,14 @@ def _unclear(result: xr.Dataset) -> str:
     most = float(result["window_undetermined_share"].max())
     if not most > 0:
         return ""
-    return f" (up to {most:.1%} of the lungs could not be determined and count as not served)"
+    return (
+        f" (up to {share_text(most)} of the lungs could not be determined and count as not served)"
+    )
+
+
+def _dashed(result: xr.Dataset) -> str:
+    """Return what dashed lines are, where there are any."""
+    return "; dashed: those of knowledge" if "served_share_knowledge" in result else ""
 
 
 def _level(result: xr.Dataset) -> str:

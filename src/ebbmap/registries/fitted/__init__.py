@@ -24,38 +24,26 @@ from typing import Any
 import numpy as np
 
 from ebbmap.errors import EbbmapError, unknown_name
+from ebbmap.registries.copula import Fold, Population
+from ebbmap.registries.distributions import Family, Marginal
+from ebbmap.registries.fitted.assumed import assumed
+from ebbmap.registries.fitted.bases import PHENOTYPES, REST, families
+from ebbmap.registries.folding import possible
 from ebbmap.registries.parameters import parameter
-from ebbmap.registries.populations import Marginal, Population, population
-
-#: Phenotypes by name, with the bundled population that lends families, bounds and the rest.
-BASES: Mapping[str, str] = MappingProxyType(
-    {
-        "normal": "normal_with_tube",
-        "restrictive": "restrictive_with_tube",
-        "obstructive": "obstructive_with_tube",
-        "severe_asthma": "obstructive_with_tube",
-    }
-)
 
 LONG_NAMES: Mapping[str, str] = MappingProxyType(
     {
-        "normal": "normal lungs, fitted",
-        "restrictive": "restrictive lungs (ARDS), fitted",
-        "obstructive": "obstructive lungs (COPD), fitted",
-        "severe_asthma": "severe asthma, three plateaus fitted, the rest assumed",
+        "normal": "normal lungs",
+        "restrictive": "restrictive lungs (ARDS)",
+        "obstructive": "obstructive lungs (COPD)",
+        "severe_asthma": "severe asthma (three plateaus fitted, the rest assumed)",
     }
 )
 
 COMMENT = (
     "Invented lungs that have, measured as patients were, the published quartiles; body size, "
-    "chest wall and exchange are assumptions. For the lung `whole`. Not a description of patients."
+    "chest wall and exchange are assumptions. Not a description of patients."
 )
-
-#: What is not of the whole lung: it limits no flow, and the fitted resistance holds all of it.
-LEFT_OUT = ("flow_limitation",)
-
-#: Least eigenvalue that drawn correlations keep: below it they are drawn towards none.
-LEAST_EIGENVALUE = 1e-3
 
 
 @dataclass(frozen=True)
@@ -113,9 +101,12 @@ class Fitted:
         errors = np.sqrt((self.response**2).sum(axis=1))
         return dict(zip(self.unknowns, errors.tolist(), strict=True))
 
-    def breath(self) -> dict[str, float]:
-        """Return how the lungs were ventilated while they were measured, in registry units."""
-        return breath_of(dict(zip(self.unknowns, self.values.tolist(), strict=True)))
+    def breath(self, scores: np.ndarray | None = None) -> dict[str, float]:
+        """Return how the lungs were ventilated while they were measured, in registry units.
+
+        Scores are as in `population`.
+        """
+        return breath_of(self._unknowns(scores))
 
     def population(self, scores: np.ndarray | None = None) -> Population:
         """Return the population at the central numbers, or at drawn ones.
@@ -130,34 +121,12 @@ class Fitted:
         Population
             Correlations that cannot hold together are drawn towards none until they can.
         """
+        return replace(population_of(self.name, self._unknowns(scores)), known=self)
+
+    def _unknowns(self, scores: np.ndarray | None) -> dict[str, float]:
+        """Return every unknown where each number is off by so many standard errors."""
         values = self.values if scores is None else self.values + self.response @ scores
-        return population_of(self.name, dict(zip(self.unknowns, values.tolist(), strict=True)))
-
-    def draw(self, outer: int, *, seed: int) -> tuple[np.ndarray, tuple[Population, ...]]:
-        """Draw populations from what is not known.
-
-        Parameters
-        ----------
-        outer : int
-            How many populations m, >= 1.
-        seed : int
-            Seed of the generator; 0 is a seed.
-
-        Returns
-        -------
-        scores : ndarray, shape (m, k)
-            By how many standard errors each number is off in each draw.
-        populations : tuple of Population
-            One for each draw.
-
-        Examples
-        --------
-        >>> scores, drawn = fitted("normal").draw(2, seed=0)
-        >>> drawn[0].median["compliance"] != drawn[1].median["compliance"]
-        True
-        """
-        scores = np.random.default_rng(seed).standard_normal((outer, len(self.numbers)))
-        return scores, tuple(self.population(one) for one in scores)
+        return dict(zip(self.unknowns, values.tolist(), strict=True))
 
 
 def breath_of(values: Mapping[str, float]) -> dict[str, float]:
@@ -183,67 +152,92 @@ def population_of(phenotype: str, values: Mapping[str, float]) -> Population:
     -------
     Population
     """
-    base = _base(phenotype)
+    _check(phenotype)
+    unknowns = {name: one.value for name, one in assumed(phenotype).items()} | dict(values)
+    rest = REST[phenotype]
     marginals = {
-        name: _moved(one, values.get(f"centre: {name}"), values.get(f"spread: {name}"))
-        for name, one in base.items()
+        name: _fitted(name, form, unknowns[f"centre: {name}"], unknowns[f"spread: {name}"])
+        for name, form in families(phenotype).items()
+    } | {
+        name: _moved(name, one, unknowns.get(f"centre: {name}"), unknowns.get(f"spread: {name}"))
+        for name, one in rest.items()
     }
     pairs = {
-        tuple(name.removeprefix("correlation: ").split(", ")): tanh(value)
+        _pair(name.removeprefix("correlation: ")): tanh(value)
         for name, value in values.items()
         if name.startswith("correlation: ")
     }
     return Population(
-        f"{phenotype}_fitted",
+        phenotype,
         LONG_NAMES[phenotype],
         COMMENT,
         MappingProxyType(marginals),
-        MappingProxyType(_possible(tuple(marginals), pairs)),
+        MappingProxyType(possible(tuple(marginals), pairs)),
+        folds=_folds(phenotype),
     )
 
 
-def _base(phenotype: str) -> dict[str, Marginal]:
-    """Distributions that a fitted phenotype starts from."""
-    if phenotype not in BASES:
-        raise EbbmapError(unknown_name("fitted phenotype", phenotype, BASES))
-    bundled = population(BASES[phenotype]).marginals
-    return {name: _bounded(name, one) for name, one in bundled.items() if name not in LEFT_OUT}
+def _check(phenotype: str) -> None:
+    """Refuse a phenotype that is not known."""
+    if phenotype not in PHENOTYPES:
+        raise EbbmapError(unknown_name("fitted phenotype", phenotype, PHENOTYPES))
 
 
-def _bounded(name: str, one: Marginal) -> Marginal:
-    """Cut a lognormal off at the parameter's bounds: a wide one that is drawn would leave them."""
-    entry = parameter(name)
-    return replace(one, low=entry.low, high=entry.high) if one.family == "lognormal" else one
+def _pair(text: str) -> tuple[str, str]:
+    """Return the two properties of a correlation's name."""
+    one, other = text.split(", ")
+    return one, other
 
 
-def _moved(one: Marginal, centre: float | None, spread: float | None) -> Marginal:
-    """Return a marginal with the centre and spread of a fit, where it has them.
+def _fitted(name: str, form: tuple[Family, float, float], centre: float, spread: float) -> Marginal:
+    """Return the marginal of a fitted property."""
+    family, low, high = form
+    middle = exp(centre) if family == "lognormal" else centre
+    low, high = _ends(name, family, low, high)
+    source = "fitted to published measurements; its standard error lies beside it"
+    inside = min(max(middle, low), high)
+    return Marginal(family, inside, exp(spread), source, "derived", low=low, high=high)
 
-    A drawn centre beyond the bounds is brought to the nearer one.
-    """
+
+def _moved(name: str, one: Marginal, centre: float | None, spread: float | None) -> Marginal:
+    """Return a marginal around a drawn centre, within its bounds, with a drawn spread."""
+    low, high = _ends(name, one.family, one.low, one.high)
     if centre is None or spread is None:
-        return one
-    plain = exp(centre) if one.family == "lognormal" else centre
-    return replace(
-        one,
-        centre=min(max(plain, one.low), one.high),
-        spread=exp(spread),
-        source="fitted to published measurements; its standard error lies beside it",
-        confirmed="derived",
+        return replace(one, low=low, high=high)
+    middle = exp(centre) if one.family == "lognormal" else centre
+    inside = min(max(middle, low), high)
+    return replace(one, centre=inside, spread=exp(spread), low=low, high=high)
+
+
+def _ends(name: str, family: Family, low: float, high: float) -> tuple[float, float]:
+    """Return the bounds of a marginal; a lognormal's are those of the parameter.
+
+    A wide one that is drawn would leave these.
+    """
+    entry = parameter(name)
+    return (entry.low, entry.high) if family == "lognormal" else (low, high)
+
+
+@cache
+def _file(phenotype: str) -> Mapping[str, Any]:
+    """Return what the file of a phenotype holds."""
+    _check(phenotype)
+    text = files(__package__).joinpath(f"{phenotype}.json").read_text(encoding="utf-8")
+    return MappingProxyType(json.loads(text))
+
+
+def _folds(phenotype: str) -> Mapping[str, Fold]:
+    """Return what changes for lungs that lack a part."""
+    return MappingProxyType(
+        {
+            kind: Fold(
+                held["centres"],
+                held["spreads"],
+                {_pair(name): change for name, change in held["correlations"].items()},
+            )
+            for kind, held in _file(phenotype).get("folds", {}).items()
+        }
     )
-
-
-def _possible(
-    names: tuple[str, ...], pairs: Mapping[tuple[str, ...], float]
-) -> dict[tuple[str, str], float]:
-    """Draw correlations towards none until they can hold together."""
-    matrix = np.eye(len(names))
-    for (one, other), value in pairs.items():
-        i, j = names.index(one), names.index(other)
-        matrix[i, j] = matrix[j, i] = value
-    least = float(np.linalg.eigvalsh(matrix)[0])
-    kept = min(1.0, (1.0 - LEAST_EIGENVALUE) / (1.0 - least)) if least < 1.0 else 1.0
-    return {(first, second): kept * value for (first, second), value in pairs.items()}
 
 
 @cache
@@ -258,11 +252,9 @@ def fitted(phenotype: str) -> Fitted:
     Examples
     --------
     >>> fitted("restrictive").population().name
-    'restrictive_fitted'
+    'restrictive'
     """
-    _base(phenotype)
-    text = files(__package__).joinpath(f"{phenotype}.json").read_text(encoding="utf-8")
-    held = json.loads(text)
+    held = _file(phenotype)
     unknowns = tuple(held["unknowns"])
     numbers = tuple(
         Number(*(one[field] for field in ("name", "value", "error", "confirmed", "source")))

@@ -10,14 +10,14 @@ from math import atanh, log, sqrt
 from types import MappingProxyType
 from typing import NamedTuple
 
+from ebbmap.registries.distributions import Confirmed
+from ebbmap.registries.fitted.bases import ADMIXTURE, REST
 from ebbmap.registries.fitted.published import QUARTILES, Quartiles
-from ebbmap.registries.populations import Confirmed, Marginal
 
 CHELUCCI = "Chelucci et al., Eur Respir J 1993;6:785"
 TUBES = "Futagawa et al., BMC Anesthesiology 2017: a 7.5 mm tube; half a size up and down"
 PROVENT = "Simonis et al., Ann Intensive Care 2018 (PRoVENT)"
 DIEPEN = "van Diepen, 2022, doi 10.1007/s10877-022-00822-4, as a transcription gives it"
-WALL = "Anesthesiology 1999;91:1221, n = 9"
 OURS = "our choice, no source"
 CUSTOM = "common practice, no source"
 
@@ -143,6 +143,10 @@ _OWN: Mapping[str, Mapping[str, Assumed]] = MappingProxyType(
                     0.33, 0.5, "as in normal lungs; 6.3 +/- 1 for the lung alone would be less"
                 ),
             ),
+            # without it the tube takes all of the resistance in some lungs, and they do not settle
+            "spread: resistance_insp": _of_log(
+                0.33, 0.5, "as of the expiratory one; 6.3 +/- 1 for the lung alone would be less"
+            ),
             **_slow(0.19, 0.06, 4.7, 0.45, 6),
             **_breath(7.0, 0.12, 20.0, f"{CUSTOM}: 6 to 8 mL/kg"),
         },
@@ -156,6 +160,11 @@ _OWN: Mapping[str, Mapping[str, Assumed]] = MappingProxyType(
             ),
             **_slow(0.25, 0.08, 4.0, 0.5, None),
             **_breath(7.9, 0.1, 14.0),
+            "centre: upstream_resistance": _free(15.0),
+            "spread: upstream_resistance": _of_log(0.7, 0.4, OURS),
+            "correlation: resistance_exp, upstream_resistance": _pair(
+                0.5, 0.4, "the same airways; size our choice"
+            ),
         },
         "severe_asthma": {
             "centre: compliance": _of_log(54.0, 0.25, "as in normal lungs; no source"),
@@ -190,60 +199,46 @@ _REST_ERRORS: Mapping[str, tuple[float, float, str]] = MappingProxyType(
     }
 )
 
-_ADMIXTURE = "Intensive Care Med 1983;9:307, n = 11"
 _COLLAPSE = "error of the fit to admixture and PaO2/FiO2 at assumed pressures; "
 
 #: The same for the admixture and the collapse of injured lungs.
 _INJURED_ERRORS: Mapping[str, tuple[float, float, str]] = MappingProxyType(
     {
-        "shunt_baseline": (0.045 / sqrt(11), 1.0 / sqrt(2.0 * (11 - 1)), _ADMIXTURE),
+        "shunt_baseline": (0.045 / sqrt(11), 1.0 / sqrt(2.0 * (11 - 1)), ADMIXTURE),
         "collapsible_share": (0.05, 0.3, f"{_COLLAPSE}0.048, of the spread 0.32"),
         "half_closed_pressure": (3.0, 0.4, f"{_COLLAPSE}0.7, pressures off by 3: our choice"),
         "closing_width": (0.5, 0.4, f"{_COLLAPSE}0.54; of the spread our choice"),
     }
 )
 
-#: Mean and SD of the chest wall's share of elastance, with their errors.
-_WALLS: Mapping[str, tuple[float, float, float, float, Confirmed, str]] = MappingProxyType(
+#: The same for the chest wall's share of elastance.
+_WALL_ERRORS: Mapping[str, tuple[float, float]] = MappingProxyType(
     {
-        "normal": (0.37, 0.10, 0.033, 0.25, "derived", WALL),
-        "restrictive": (
-            0.30,
-            0.12,
-            0.07,
-            0.3,
-            "derived",
-            "0.20 and 0.47: Gattinoni et al., Am J Respir Crit Care Med 1998;158:3; between",
-        ),
-        "obstructive": (0.37, 0.10, 0.08, 0.3, "assumption", f"as in normal lungs, {WALL}"),
-        "severe_asthma": (0.37, 0.10, 0.08, 0.3, "assumption", f"as in normal lungs, {WALL}"),
+        "normal": (0.033, 0.25),
+        "restrictive": (0.07, 0.3),
+        "obstructive": (0.08, 0.3),
+        "severe_asthma": (0.08, 0.3),
     }
 )
 
 
-def unprobed(phenotype: str, marginals: Mapping[str, Marginal]) -> dict[str, Assumed]:
-    """Return what is assumed of the properties that no published number here depends on.
-
-    Parameters
-    ----------
-    phenotype : str
-        Whose.
-    marginals : mapping of str to Marginal
-        Bundled distributions: their centres and spreads are kept, doubts are added.
-    """
-    mean, sd, of_mean, of_sd, grade, source = _WALLS[phenotype]
-    found = {
-        "centre: chest_wall_share": Assumed(mean, of_mean, grade, source, probed=False),
-        "spread: chest_wall_share": Assumed(log(sd), of_sd, grade, source, probed=False),
-        "correlation: compliance, chest_wall_share": _pair(0.2, 0.2)._replace(probed=False),
+def unprobed(phenotype: str) -> dict[str, Assumed]:
+    """Return what is assumed of the properties that no published number here depends on."""
+    wall = REST[phenotype]["chest_wall_share"]
+    errors = {
+        "chest_wall_share": (*_WALL_ERRORS[phenotype], wall.source),
+        **_REST_ERRORS,
+        **(_INJURED_ERRORS if phenotype == "restrictive" else {}),
     }
-    rest = {**_REST_ERRORS, **(_INJURED_ERRORS if phenotype == "restrictive" else {})}
-    for name, (of_centre, of_spread, why) in rest.items():
-        one = marginals[name]
+    found = {"correlation: compliance, chest_wall_share": _pair(0.2, 0.2)._replace(probed=False)}
+    for name, (of_centre, of_spread, why) in errors.items():
+        one = REST[phenotype][name]
         centre = log(one.centre) if one.family == "lognormal" else one.centre
+        # of the chest wall the source gives the spread as well
+        spread_grade = wall.confirmed if one is wall else "assumption"
         found[f"centre: {name}"] = Assumed(centre, of_centre, one.confirmed, why, probed=False)
         found[f"spread: {name}"] = Assumed(
-            log(one.spread), of_spread, "assumption", why, probed=False
+            log(one.spread), of_spread, spread_grade, why, probed=False
         )
     return found
 

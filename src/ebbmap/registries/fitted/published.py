@@ -15,7 +15,7 @@ from math import hypot, log, sqrt
 from types import MappingProxyType
 from typing import NamedTuple
 
-from ebbmap.registries.populations import Confirmed
+from ebbmap.registries.distributions import Confirmed
 
 #: Quartiles are this many standard deviations of a normal apart.
 QUARTILES_APART = 1.34898
@@ -39,7 +39,7 @@ class Target(NamedTuple):
     name: str
     statistic: str
     """How it is taken from a sample of readings: median, width, asymmetry, correlation, mean of
-    logarithms, or fall (mean of the first less that of the second)."""
+    logarithms, share (as a logit), or fall (mean of the first less that of the second)."""
     of: tuple[str, ...]
     """The readings it is of."""
     value: float
@@ -166,6 +166,20 @@ _PLATEAUS = (
 )
 
 
+_SHARE = 12.0 / 32.0
+
+#: Share of lungs whose flow is limited in a quiet breath.
+_ARMAGANIDIS = Target(
+    "flow_limited: share",
+    "share",
+    ("flow_limited",),
+    log(_SHARE / (1.0 - _SHARE)),
+    1.0 / sqrt(32.0 * _SHARE * (1.0 - _SHARE)),
+    "assumption",
+    "12 of 32 with failure of several kinds: Armaganidis et al. (read); of COPD alone, our reading",
+)
+
+
 def targets(phenotype: str) -> tuple[Target, ...]:
     """Return what the lungs of a phenotype must have when they are measured.
 
@@ -178,4 +192,5 @@ def targets(phenotype: str) -> tuple[Target, ...]:
         return _PLATEAUS
     quartiles = QUARTILES[phenotype]
     found = [target for name, one in quartiles.items() for target in one.targets(name)]
-    return (*found, *([_NEZAMI] if phenotype == "restrictive" else []))
+    also = {"restrictive": (_NEZAMI,), "obstructive": (_ARMAGANIDIS,)}
+    return (*found, *also.get(phenotype, ()))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ebbmap.exchange import circulation, co2, oxygen
+from ebbmap.exchange import circulation, co2, oxygen, steady
 from ebbmap.registries.outcomes.entry import Outcome
 
 GAS_EXCHANGE = (
@@ -38,18 +38,26 @@ GAS_EXCHANGE = (
         long_name="alveolar ventilation (BTPS)",
         units="L min-1",
         source="release rate x (release volume - dead space) + own breathing; textbook",
-        comment="0 is a status of its own: no steady gas exchange exists, and the outcomes that "
-        "rest on it are missing. Own breathing is counted once: what the lung solves for where "
-        "effort_pressure is above 0, spontaneous_alveolar_ventilation elsewhere.",
+        comment="Own breathing is counted once: what the lung solves for where effort_pressure "
+        "or effort_gain is above 0, spontaneous_alveolar_ventilation elsewhere.",
         compute=co2.alveolar_ventilation,
+    ),
+    Outcome(
+        "co2_balance",
+        long_name="alveolar ventilation over what a steady state needs, less 1",
+        units="1",
+        source=f"assumption: no steady state above {steady.HIGHEST_PACO2:g} mmHg of CO2",
+        comment="Below 0 CO2 keeps rising: a status of its own, and the outcomes that rest on a "
+        "steady state are missing. -1: nothing is ventilated.",
+        compute=steady.co2_balance,
     ),
     Outcome(
         "paco2",
         long_name="arterial CO₂ tension",
         units="mmHg",
         source="0.863 VCO2 / VA; textbook",
-        comment="Steady state.",
-        compute=co2.paco2,
+        comment="Steady state; missing where there is none.",
+        compute=steady.steady_paco2,
     ),
     Outcome(
         "arterial_bicarbonate",
@@ -99,12 +107,21 @@ GAS_EXCHANGE = (
         compute=oxygen.arteriovenous_difference,
     ),
     Outcome(
+        "oxygen_balance",
+        long_name="arterial oxygen content over what the body takes out, less 1",
+        units="1",
+        source="shunt equation and conservation of oxygen; textbook",
+        comment="Below 0 oxygen runs out, for venous blood would hold less than none: a status of "
+        "its own, and the outcomes that rest on a steady state are missing.",
+        compute=steady.oxygen_balance,
+    ),
+    Outcome(
         "arterial_oxygen_content",
         long_name="arterial oxygen content",
         units="mL dL-1",
         source="shunt equation; textbook",
-        comment="0 where the lung cannot take up what the body consumes.",
-        compute=oxygen.arterial_oxygen_content,
+        comment="Steady state; missing where there is none.",
+        compute=steady.steady_oxygen_content,
     ),
     Outcome(
         "pao2",

@@ -7,6 +7,8 @@ from typing import Any
 import numpy as np
 
 from ebbmap.registries.outcomes.entry import Outcome
+from ebbmap.registries.outcomes.mechanics import SHARE
+from ebbmap.units import ML_PER_L
 
 #: Share of the lung by which two settled cycles must differ to be called two: the search that
 #: tells them apart is good to half of it.
@@ -21,6 +23,22 @@ RECRUITMENT = (
 def other_settled_cycle(closed_start_gap: np.ndarray) -> Any:
     """Whether a lung that began closed has a settled cycle of its own: 1 or 0 [1]."""
     return np.where(np.greater(closed_start_gap, ANOTHER_CYCLE), 1.0, 0.0)
+
+
+def own_minute_volume(release_minute_volume: np.ndarray, effort_share: np.ndarray) -> Any:
+    """Gas breathed besides the releases per minute [L min-1].
+
+    Examples
+    --------
+    >>> own_minute_volume(6.0, 0.25)
+    2.0
+    """
+    return release_minute_volume * effort_share / (1.0 - effort_share)
+
+
+def own_tidal_volume(own_minute_volume: np.ndarray, effort_rate: np.ndarray) -> Any:
+    """Gas breathed besides the releases per effort [mL]."""
+    return own_minute_volume * ML_PER_L / effort_rate
 
 
 RECRUITMENT_AND_EFFORT = (
@@ -93,5 +111,71 @@ RECRUITMENT_AND_EFFORT = (
         units="1",
         source="definition; limit: Mead et al., J Appl Physiol 1967;22:95 (from memory)",
         comment="Gas that leaves while a lower pressure downstream would let out no more.",
+    ),
+    Outcome(
+        "own_minute_volume",
+        long_name="minute volume of own breaths",
+        units="L min-1",
+        source="definition: expired gas less the net fall of volume in releases",
+        comment="What is breathed besides the releases, dead space included.",
+        compute=own_minute_volume,
+    ),
+    Outcome(
+        "own_tidal_volume",
+        long_name="tidal volume of own breaths",
+        units="mL",
+        source="definition: minute volume of own breaths over the rate of efforts",
+        comment="Mean over all efforts, those in a release or while the lung fills included, whose "
+        "gas counts as the release's.",
+        compute=own_tidal_volume,
+    ),
+    Outcome(
+        "peak_muscle_pressure",
+        long_name="peak muscle pressure of the efforts",
+        units="cmH2O",
+        source="effort_pressure and what CO2 adds, straight from set point to limit: assumption",
+        comment="Solved together with the CO2 tension that it leads to.",
+    ),
+    Outcome(
+        "mean_muscle_pressure",
+        long_name="mean muscle pressure",
+        units="cmH2O",
+        source="definition; half-sine efforts",
+        comment="Over all times.",
+    ),
+    Outcome(
+        "mean_transpulmonary_pressure",
+        long_name="mean transpulmonary pressure",
+        units="cmH2O",
+        source=SHARE,
+        comment="Muscle pressure included.",
+    ),
+    Outcome(
+        "peak_transpulmonary_pressure",
+        long_name="highest transpulmonary pressure",
+        units="cmH2O",
+        source=SHARE,
+        comment="Muscle pressure included; at any phase of the efforts.",
+    ),
+    Outcome(
+        "lowest_pleural_pressure",
+        long_name="lowest pleural pressure",
+        units="cmH2O",
+        source=SHARE,
+        comment="Muscle pressure included; at any phase of the efforts.",
+    ),
+    Outcome(
+        "lowest_alveolar_pressure",
+        long_name="lowest alveolar pressure",
+        units="cmH2O",
+        source="definition",
+        comment="Muscle pressure included; at any phase of the efforts.",
+    ),
+    Outcome(
+        "highest_auto_peep",
+        long_name="highest auto-PEEP",
+        units="cmH2O",
+        source="definition: total less set end-expiratory pressure",
+        comment="At any phase of the efforts; the muscles may be at work at that moment.",
     ),
 )

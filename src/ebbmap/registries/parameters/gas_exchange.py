@@ -7,6 +7,9 @@ from ebbmap.units import ML_PER_L
 
 STORES = "assumption: no measured store is used; set beside published apnoea rises in the tests"
 
+#: The name of own breathing, which no release depends on.
+SPONTANEOUS = "spontaneous_alveolar_ventilation"
+
 GAS_EXCHANGE = (
     Parameter(
         "fio2",
@@ -42,7 +45,7 @@ GAS_EXCHANGE = (
         source=f"{RANGES}: 2.9; sets co2_production = this x predicted_body_weight",
     ),
     Parameter(
-        "spontaneous_alveolar_ventilation",
+        SPONTANEOUS,
         long_name="alveolar ventilation by the patient's own breathing",
         short_name="own breathing",
         units="L min-1",
@@ -51,7 +54,7 @@ GAS_EXCHANGE = (
         default=0.0,
         kind="patient",
         source="assumption: passive patient; the mode permits breathing at any phase. Not added "
-        "where effort_pressure is above 0: the stepped lung then solves for that breathing",
+        "where effort_pressure or effort_gain is above 0: lungs with efforts then solve for it",
     ),
     Parameter(
         "bicarbonate",

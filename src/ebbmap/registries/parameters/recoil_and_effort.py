@@ -188,4 +188,51 @@ RECOIL_AND_EFFORT = (
         source="assumption: usual neural inspiratory times; never longer than the time between "
         "efforts",
     ),
+    Parameter(
+        "effort_gain",
+        long_name="peak muscle pressure gained per CO₂ tension",
+        short_name="effort gain",
+        units="cmH2O mmHg-1",
+        bounds=(0.0, 20.0),
+        usual=(0.0, 2.0),
+        default=0.0,
+        kind="patient",
+        source="assumption: slopes of 0.2 to 0.4 L/min per mmHg after long ventilation and 2 to 3 "
+        "in health (from memory), at 1 to 2 cmH2O for each L/min; 0: no answer to CO2",
+    ),
+    Parameter(
+        "effort_set_point",
+        long_name="CO₂ tension above which effort rises",
+        short_name="effort set point",
+        units="mmHg",
+        bounds=(15.0, 150.0),
+        usual=(36.0, 55.0),
+        default=42.0,
+        kind="patient",
+        source="assumption: the tension at rest and 1 to 6 mmHg more while a ventilator inflates "
+        "(a review of the control of breathing during weaning, read in a transcription)",
+    ),
+    Parameter(
+        "effort_limit",
+        long_name="greatest peak muscle pressure that CO₂ asks for",
+        short_name="effort limit",
+        units="cmH2O",
+        bounds=(0.0, 100.0),
+        usual=(5.0, 30.0),
+        default=15.0,
+        kind="patient",
+        source="assumption: sedation or weakness; an effort_pressure above it stays as it is",
+    ),
+    Parameter(
+        "effort_inhibition",
+        long_name="share of the drive lost per mean transpulmonary pressure",
+        short_name="effort inhibition",
+        units="cmH2O-1",
+        bounds=(0.0, 1.0),
+        usual=(0.0, 0.04),
+        default=0.0,
+        kind="patient",
+        source="assumption: stretch reflex and shortened muscles of a full lung; no number of "
+        "patients was found; 0: no coupling",
+    ),
 )

@@ -6,9 +6,12 @@ from ebbmap.committee.check import Check
 from ebbmap.tables.committee.boxes import box_table, default_table, trade_off_table
 from ebbmap.tables.committee.draft import draft_table, limit_table, population_table
 from ebbmap.tables.committee.drivers import driver_table, parting_table
+from ebbmap.tables.committee.each_limit import limits_tables
 from ebbmap.tables.committee.verdict import (
+    breathing_table,
     corner_table,
     failing_table,
+    knowledge_table,
     per_lung_table,
     verdict_table,
 )
@@ -22,8 +25,11 @@ def check_tables(check: Check) -> dict[str, Table]:
     made = [
         draft_table(protocol),
         verdict_table(results["verdict"]),
+        *([breathing_table(results["breathing"])] if "breathing" in results else []),
+        *([knowledge_table(results["knowledge"])] if "knowledge" in results else []),
         per_lung_table(results["verdict"]),
         failing_table(results["verdict"], protocol.limits),
+        *limits_tables(results["limits"]),
         corner_table(results["verdict"]),
         box_table(results["boxes"]),
         default_table(results["boxes"]),

@@ -8,7 +8,7 @@ from ebbmap.committee.protocol import Protocol
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.registries.parameters import PARAMETERS
-from ebbmap.tables.model import SHARE, Column, Table, table
+from ebbmap.tables.model import STATED_SHARE, Column, Table, table
 from ebbmap.tables.registries import distribution_text
 from ebbmap.units import display
 
@@ -52,7 +52,7 @@ def population_table(protocol: Protocol) -> Table:
     ]
     heads = [
         "group",
-        Column("weight", SHARE),
+        Column("weight", STATED_SHARE),
         "property",
         "distribution",
         "confirmed",

@@ -9,8 +9,10 @@ import xarray as xr
 
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import OUTCOMES
+from ebbmap.registries.parameters import SPONTANEOUS
 from ebbmap.tables.committee.common import WHOLE, groups_of, text_of, with_interval
-from ebbmap.tables.model import CODE, GRADE, NUMBER, SHARE, Column, Table, table
+from ebbmap.tables.common import number_cell, number_column
+from ebbmap.tables.model import CODE, GRADE, NUMBER, SHARE, STATED_SHARE, Column, Table, table
 from ebbmap.units import display
 
 #: A limit that fails in fewer combinations than this is not listed.
@@ -24,6 +26,7 @@ SHORT = (
     "safe, caution included",
     "caution",
     "undetermined",
+    "no steady state",
     "lungs with no safe setting",
 )
 
@@ -33,9 +36,10 @@ def verdict_table(ds: xr.Dataset) -> Table:
     columns = [
         "group",
         Column("grade", GRADE),
-        Column("wanted", SHARE),
+        Column("wanted", STATED_SHARE),
         Column("safe, caution included", SHARE, interval=True),
         *(Column(verdict, SHARE) for verdict in ds["verdict"].values.astype(str)),
+        Column("no steady state", SHARE),
         Column("lungs with no safe setting", SHARE, interval=True),
         Column("lungs safe over the whole range", SHARE, interval=True),
         Column("lungs not given the mode", SHARE),
@@ -50,6 +54,7 @@ def verdict_table(ds: xr.Dataset) -> Table:
                 float(group["wanted_share"]),
                 with_interval(group, "safe_share"),
                 *(float(share) for share in group["verdict_share"].values),
+                float(group["unsteady_share"]),
                 with_interval(group, "none_share"),
                 with_interval(group, "whole_share"),
                 float(group["excluded_share"]),
@@ -84,10 +89,52 @@ def verdict_document(ds: xr.Dataset) -> dict[str, Any]:
             "wanted": float(group["wanted_share"]),
             "safe": float(group["safe_share"]),
             "interval": [float(end) for end in group["safe_share_interval"].values],
+            "unsteady_share": float(group["unsteady_share"]),
             "none_share": float(group["none_share"]),
             "fails_most": fails_most(group),
         }
     return found
+
+
+def breathing_table(ds: xr.Dataset) -> Table:
+    """Return the verdict on each group at every level of own breathing."""
+    columns = [
+        "group",
+        Column("own breathing", NUMBER, "L/min"),
+        Column("grade", GRADE),
+        Column("safe, caution included", SHARE, interval=True),
+        "fails most",
+    ]
+    rows = [
+        (
+            name,
+            float(level),
+            text_of(one, "grade"),
+            with_interval(one, "safe_share"),
+            text_of(one, "commonest"),
+        )
+        for name in groups_of(ds)
+        for level in ds[SPONTANEOUS].values
+        for one in (ds.sel(group=name, spontaneous_alveolar_ventilation=level),)
+    ]
+    title = "The verdict at levels of the patient's own breathing, with 95 % intervals"
+    return table(title, columns, rows, name="breathing")
+
+
+def knowledge_table(ds: xr.Dataset) -> Table:
+    """Return how far what is not known of the populations could move each share."""
+    shown = {
+        "safe_share": "safe, caution included",
+        "none_share": "lungs with no safe setting",
+        "whole_share": "lungs safe over the whole range",
+    }
+    columns = ["group", *(number_column(ds, name, title, SHARE) for name, title in shown.items())]
+    rows = [
+        (name, *(number_cell(ds.sel(group=name), share) for share in shown))
+        for name in groups_of(ds)
+    ]
+    title = "Shares with 95 % intervals of the lungs drawn, and of knowledge"
+    return table(title, columns, rows, name="knowledge")
 
 
 def per_lung_table(ds: xr.Dataset) -> Table:

@@ -1,0 +1,166 @@
+"""The schema of a policy file: that of a protocol, with rules in the place of a fixed setting."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, Field
+
+from ebbmap.analyses.options import Number, OutcomeName, Positive
+from ebbmap.files.policy.words import condition_of, minutes_of, step_of
+from ebbmap.files.protocol.schema import ProtocolFile, Setting, Settings
+from ebbmap.files.study.schema import OwnName, Table, Text
+from ebbmap.policies.language import MOVABLE
+
+#: Longest time that patients are followed [h].
+MOST_HOURS = 240
+
+
+def _condition(text: str) -> str:
+    condition_of(text)
+    return text
+
+
+def _step(text: str) -> str:
+    step_of(text)
+    return text
+
+
+def _time(text: str) -> str:
+    minutes_of(text)
+    return text
+
+
+ConditionText = Annotated[str, AfterValidator(_condition)]
+StepText = Annotated[str, AfterValidator(_step)]
+TimeText = Annotated[str, AfterValidator(_time)]
+Rows = dict[Literal[MOVABLE], list[Number]]  # type: ignore[valid-type]
+ROWS = "settings of a table's rows instead, the next of which is taken"
+NotNegative = Annotated[Number, Field(ge=0)]
+
+
+class Start(Settings):
+    """The first settings: a range, a value or a rule for each of the four, and FiO2."""
+
+    fio2: Setting | None = Field(
+        None, description="inspired oxygen; what [fixed] or the registry has if absent"
+    )
+
+
+class Measure(Table):
+    """What is measured, how often, and how well."""
+
+    name: OutcomeName
+    every: TimeText
+    after_change: TimeText | None = Field(
+        None, description="measured besides so long after a change of settings"
+    )
+    delay: TimeText = Field("0 min", description="until the value is known")
+    error: Text = Field("", description="standard deviation of the error, such as '0.05' or '5 %'")
+    error_share: NotNegative = Field(0.0, le=1, description="the same as a share of the value")
+    round_to: Text = Field("", description="step to which the value is rounded")
+    source: Text = ""
+
+
+class Adjust(Table):
+    """What is changed when a condition on measured values holds."""
+
+    name: OwnName
+    when: ConditionText
+    until: ConditionText | None = Field(None, description="once begun, it acts until this holds")
+    move: list[StepText] = Field([], description="one step of each setting")
+    rows: Rows = Field({}, description=ROWS)
+    cap: list[ConditionText] = Field([], description="settings past which it does not move")
+    wait: TimeText = Field(description="before any rule acts again")
+    again: TimeText | None = Field(None, description="before this rule acts again")
+    priority: int = Field(0, description="the smallest comes first, then the order of the file")
+    source: Text = ""
+    own: Text = Field("", description="what of it is the project's own")
+
+
+class Leaving(Table):
+    """A criterion to leave the mode."""
+
+    when: ConditionText
+    lasting: TimeText
+    words: Text = Field(min_length=1)
+
+
+class Stop(Table):
+    """When a patient leaves the mode."""
+
+    criteria: list[Leaving] = Field(min_length=1)
+    own: Text = ""
+
+
+class Wean(Table):
+    """How pressure comes down; the last of the rules, and the first to be set back."""
+
+    when: ConditionText
+    move: list[StepText] = Field([], description="one step of each setting")
+    rows: Rows = Field({}, description=ROWS)
+    cap: list[ConditionText] = Field([], description="as of the other rules")
+    wait: TimeText
+    again: TimeText | None = None
+    end: ConditionText | None = Field(None, description="where it is done")
+    halt: ConditionText | None = Field(None, description="when one step is taken back")
+    source: Text = ""
+    own: Text = ""
+
+
+class Breathing(Table):
+    """Own ventilation that follows CO2: none below the threshold, a line above it, a top.
+
+    Numbers are our choice around what was read: 0.72 L/min/mmHg in volunteers on remifentanil
+    (Anesthesiology 2003;99:779, derived); thresholds 1 to 6 mmHg above the resting tension while
+    a ventilator inflates the lung.
+    """
+
+    slope: NotNegative = Field(0.5, le=10)
+    spread: NotNegative = Field(0.7, le=3)
+    threshold: Positive = Field(40.0, le=200)
+    above: NotNegative = Field(6.0, le=100)
+    at_most: NotNegative = Field(3.0, le=30)
+
+
+class Patients(Table):
+    """How patients answer in time; numbers are our choice unless a source is named.
+
+    CO2 stores: 1.0 mL/kg/mmHg fast and 3 in all, exchange 0.06 /min, for 65 kg (stores of 1.5 to
+    3.73 mL/kg/mmHg in dogs; elimination constant 0.08 /min in adults, Anesthesiology 2003;99:779).
+    Oxygen: rate constants 1.01 /min up and 0.69 /min down after a step of inspired oxygen
+    (Intensive Care Med 2001;27:655). Collapse: lost within 5 min and gained over more than an
+    hour (Crit Care 2013, cc12051), so 5 and 120 min. CO2 of 50 mmHg when the mode begins.
+    """
+
+    own_breathing: Breathing = Breathing()
+    co2_store_fast: Positive = 65.0
+    co2_store_slow: Positive = 130.0
+    co2_store_exchange: Positive = 7.8
+    oxygen_up: Positive = Field(1.01, le=60)
+    oxygen_down: Positive = Field(0.69, le=60)
+    closing: TimeText = "5 min"
+    opening: TimeText = "2 h"
+    paco2_start: Positive = Field(50.0, ge=10, le=200)
+
+
+class PolicyFile(ProtocolFile):
+    """A policy: how to start, what to measure, what to change, when to stop, how to wean."""
+
+    settings: Start = Field(alias="start")
+    source: Text = Field(min_length=1, description="the one source of the policy")
+    leaves_out: list[Text] = Field(description="what the source does not say")
+    own: list[Text] = Field(description="what is the project's own")
+    goal: ConditionText = Field(description="measured values at which nothing needs to be done")
+    measure: list[Measure] = Field(min_length=1)
+    adjust: list[Adjust] = Field([], description="rules, the most urgent first")
+    stop: Stop | None = None
+    wean: Wean | None = None
+    patients: Patients = Patients()
+    dial: dict[Literal[MOVABLE], Text] = Field(  # type: ignore[valid-type]
+        {}, description="step in which a setting can be set"
+    )
+    hours: int = Field(48, ge=1, le=MOST_HOURS, strict=True)
+    reversal: TimeText = Field(
+        "4 h", description="a setting moved up and down within this time oscillates"
+    )

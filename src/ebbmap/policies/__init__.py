@@ -1,0 +1,1 @@
+"""Policies: how to start, what to measure, what to change; their rules checked, and simulated."""

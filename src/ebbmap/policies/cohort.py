@@ -1,0 +1,160 @@
+"""The patients that a policy is tried on: lungs as a check draws them, and the settings they get.
+
+Sizes: n patients.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from ebbmap.cases.evaluate import resolve, within_bounds
+from ebbmap.committee.draft import measure, settings_of
+from ebbmap.committee.lungs import VERDICT, eligible, fixed, streams
+from ebbmap.committee.protocol import Group
+from ebbmap.exchange.oxygen import closed_fraction
+from ebbmap.policies.body import CLOSED, Bodies, State
+from ebbmap.policies.language import MOVABLE, Policy
+from ebbmap.registries.parameters import PARAMETERS, inputs_of
+
+#: What a draw is for, beside the purposes of a check: own breathing, and errors of readings.
+OWN_BREATHING, READINGS = 1000, 1001
+
+#: Patients breathe at most this many L min-1 mmHg-1: the top of what is measured in health (from
+#: memory), and less than what own breathing held for a minute would let swing up.
+STEEPEST = 3.0
+
+
+@dataclass(frozen=True)
+class Cohort:
+    """Patients of one group.
+
+    Parameters
+    ----------
+    group : Group
+        Theirs.
+    values : mapping of str to ndarray, shape (n,)
+        Properties, and what the file fixes.
+    settings : mapping of str to ndarray, shape (n,)
+        How each starts.
+    breathing : mapping of str to ndarray, shape (n,)
+        Own `slope`, `threshold` and `at_most`.
+    """
+
+    group: Group
+    values: Mapping[str, np.ndarray]
+    settings: Mapping[str, np.ndarray]
+    breathing: Mapping[str, np.ndarray]
+
+    @property
+    def size(self) -> int:
+        """How many, n."""
+        return int(self.settings["p_high"].size)
+
+    def part(self, cut: slice | np.ndarray) -> Cohort:
+        """Return some of them."""
+        parts = (
+            {name: value[cut] for name, value in part.items()}
+            for part in (self.values, self.settings, self.breathing)
+        )
+        return Cohort(self.group, *parts)
+
+
+def draw_cohort(policy: Policy, group: Group, n: int) -> Cohort:
+    """Draw patients of a group that the policy gives the mode, and set them as it starts.
+
+    Parameters
+    ----------
+    policy : Policy
+        The policy.
+    group : Group
+        One of its groups.
+    n : int
+        Patients to draw; those who do not get the mode are left out.
+
+    Returns
+    -------
+    Cohort
+        The lungs of the verdict of a check with the same seed.
+    """
+    protocol = policy.protocol
+    lung_stream, error_stream, setting_stream = streams(protocol, group.name, VERDICT)
+    drawn = group.population.sample(n, seed=int(lung_stream.generate_state(1, np.uint64)[0]))
+    scores = np.random.default_rng(error_stream).standard_normal(n)
+    kept = eligible(protocol, within_bounds(drawn, drawn)[0])
+    legal = within_bounds(drawn, drawn)[1]
+    kept = kept if legal is None else kept & legal
+    unit = np.random.default_rng(setting_stream).random((n, len(protocol.draft.free)))
+    values = {name: np.asarray(value, float)[kept] for name, value in drawn.items()}
+    held = {name: np.full(kept.sum(), value) for name, value in fixed(protocol).items()}
+    values |= {name: value for name, value in held.items() if name not in MOVABLE}
+    settings = _start(policy, values, unit[kept], scores[kept], held)
+    return Cohort(group, values, settings, _breathing(policy, group, n, kept))
+
+
+def _start(
+    policy: Policy,
+    values: Mapping[str, np.ndarray],
+    unit: np.ndarray,
+    scores: np.ndarray,
+    held: Mapping[str, np.ndarray],
+) -> dict[str, np.ndarray]:
+    """Return the first settings of each patient, on the dial, shape (n,) each."""
+    draft, n = policy.protocol.draft, scores.size
+    places = {
+        name: np.broadcast_to(np.asarray(value, float), (n,))[:, None]
+        for name, value in draft.places(unit).items()
+    }
+    known = measure(policy.protocol.lung, draft, dict(values), scores)
+    found = {name: value[:, 0] for name, value in settings_of(draft, known, places).items()}
+    fio2 = (
+        places["fio2"][:, 0] if "fio2" in places else held.get("fio2", PARAMETERS["fio2"].default)
+    )
+    found["fio2"] = np.broadcast_to(np.asarray(fio2, float), (n,))
+    return {name: policy.on_dial(name, found[name]) for name in MOVABLE}
+
+
+def _breathing(policy: Policy, group: Group, n: int, kept: np.ndarray) -> dict[str, np.ndarray]:
+    """Draw how each patient breathes, shape (n kept,) each."""
+    numbers = policy.body.breathing
+    rng = np.random.default_rng(streams(policy.protocol, group.name, OWN_BREATHING)[0])
+    score, place = rng.standard_normal(n)[kept], rng.random(n)[kept]
+    return {
+        "slope": np.minimum(numbers.slope * np.exp(numbers.spread * score), STEEPEST),
+        "threshold": numbers.threshold + numbers.above * place,
+        "at_most": np.full(int(kept.sum()), numbers.at_most),
+    }
+
+
+def first_state(
+    policy: Policy, bodies: Bodies, cohort: Cohort, solved: dict[str, np.ndarray]
+) -> State:
+    """Return how patients are when the mode begins, shape (n,) each.
+
+    Parameters
+    ----------
+    policy, bodies, cohort
+        The policy, its model and the patients.
+    solved : dict of str to ndarray, shape (n,)
+        As `Bodies.solve` gives it at the start.
+
+    Returns
+    -------
+    State
+        CO2 at the tension that the file states, nobody breathing above it yet; the lung as far
+        closed as the mean pressure of conventional ventilation leaves it, and oxygen settled.
+    """
+    n = cohort.size
+    tension = np.full(n, policy.body.paco2_start)
+    names = (*inputs_of(closed_fraction), "conventional_mean_pressure")
+    given = resolve(cohort.values, names[1:])
+    closed = solved.get(CLOSED, np.zeros(n))
+    if CLOSED in solved:
+        closed = np.broadcast_to(
+            closed_fraction(given.pop("conventional_mean_pressure"), **given), (n,)
+        )
+    state = State(np.zeros(n), tension, tension, closed, np.full(n, np.nan))
+    state.pao2 = bodies.present(solved, state)[1]
+    return state

@@ -1,0 +1,132 @@
+"""How often every kind of interval holds the truth, and what an error costs, as one table.
+
+Run as a script it writes `out/coverage.csv` and `out/cost.csv` (an hour; `quick` takes minutes):
+`python tests/external/coverage_table.py [quick]`.
+"""
+
+import csv
+import sys
+from pathlib import Path
+
+import numpy as np
+import test_interval_coverage as sobol
+import test_rare_exact as rare
+import test_refining_exact as edge
+import test_small_groups as small
+
+from ebbmap.analyses.common.factors import factors_of, solve_places
+from ebbmap.analyses.common.surrogate import fit_surrogate, fresh_cases
+from ebbmap.analyses.sobol import Sobol, find_sobol
+from ebbmap.cases.question import Question
+from ebbmap.kernels.given_data import given_data_indices
+from ebbmap.kernels.tally import clustered_interval, paired_interval
+from ebbmap.registries.populations import POPULATIONS
+
+HEADS = ("interval of", "case", "size", "coverage, nominal 0.95", "share that have an interval")
+
+
+def coverages(repeats):
+    """Yield the rows of the table of coverage."""
+    for name, function in sobol.FUNCTIONS.items():
+        for n in sobol.SIZES:
+            held, given, *_ = sobol.coverage(function, n, repeats)
+            d = len(held) // 2
+            for order, part in (("first", slice(0, d)), ("total", slice(d, None))):
+                mean = np.nanmean(held[part]) if np.isfinite(held[part]).any() else np.nan
+                yield f"{order} Sobol index", name, n, mean, np.mean(given[part])
+    for name in small.LUNGS:
+        for n in (5, 10, 100):
+            yield (
+                "share of a group",
+                name,
+                n,
+                small.share_coverage(clustered_interval, name, n, 10 * repeats),
+                1.0,
+            )
+    for n in (10, 100, 1000):
+        held, given = small.pair_coverage(paired_interval, n, repeats=10 * repeats)
+        yield "paired difference", "5 % of lungs move", n, held, given
+    for shape in rare.SHAPES:
+        for probability in (1e-2, 1e-4, 1e-6):
+            held, _, cases = rare.coverage(shape, probability, 8, repeats=repeats)
+            yield "rare share", f"{shape}, {probability:g}", round(cases), held, 1.0
+    for margin, d, truth in edge.CASES:
+        held = [
+            one.low <= truth <= one.high
+            for one in (edge.volume(margin, d, seed)[1] for seed in range(max(5, repeats // 10)))
+        ]
+        yield "volume of a region", margin.__name__, d, np.mean(held), 1.0
+
+
+ASKED = Question(
+    fixed={"p_high": 24.0, "p_low": 0.0, "t_high": 5.0},
+    populations=(POPULATIONS["obstructive"],),
+)
+OUTCOMES, PLACE = ("auto_peep",), 0.8
+
+
+def costs(repeats):
+    """Yield method, cases, and error of first-order indices of auto-PEEP at T low 0.8 s."""
+    how = {"at": [PLACE], "outcomes": list(OUTCOMES), "resamples": 100, "pawn": False}
+    truth = find_sobol(ASKED, Sobol(base_size=2**16, replicates=1, **how))["first"].values.ravel()
+    factors = factors_of(ASKED, ASKED.populations[0], "t_low", OUTCOMES, place=PLACE)
+    d = len(factors.names)
+
+    def error(found):
+        return float(np.sqrt(np.mean([(one - truth) ** 2 for one in found])))
+
+    for n in (64, 256, 1024):
+        found = []
+        for seed in range(repeats):
+            asked = Question(fixed=ASKED.fixed, populations=ASKED.populations, seed=seed)
+            found.append(find_sobol(asked, Sobol(base_size=n, **how))["first"].values.ravel())
+        yield "sobol, 16 replicates", n * (2 * d + 2), error(found)
+    for n in (512, 2048, 8192):
+        found = []
+        for seed in range(repeats):
+            unit = np.random.default_rng(seed).random((n, d))
+            solved = solve_places(
+                ASKED,
+                factors.from_unit(unit),
+                along="t_low",
+                grid=np.array([PLACE]),
+                outcomes=OUTCOMES,
+            )
+            indices = given_data_indices(unit, solved["auto_peep"].values, correlation=np.eye(d))
+            found.append(indices.first[:, 0])
+        yield "given data", n, error(found)
+    for runs in (64, 128, 256):
+        found = []
+        for seed in range(repeats):
+            asked = Question(fixed=ASKED.fixed, populations=ASKED.populations, seed=seed)
+            fitted = fit_surrogate(
+                asked, factors, along="t_low", place=PLACE, outcomes=OUTCOMES, runs=runs, least=0.0
+            ).fits["auto_peep"]
+            scores = np.random.default_rng(seed).standard_normal((2**15, d))
+            indices = given_data_indices(
+                scores, fitted.predict(scores)[:, None], correlation=np.eye(d)
+            )
+            found.append(indices.first[:, 0])
+        yield "surrogate", runs + fresh_cases(runs), error(found)
+
+
+def main() -> None:
+    """Write both tables."""
+    repeats = 20 if "quick" in sys.argv else 200
+    folder = Path("out")
+    folder.mkdir(exist_ok=True)
+    for name, heads, rows in (
+        ("cost", ("method", "cases", "error (RMSE)"), costs(max(3, repeats // 10))),
+        ("coverage", HEADS, coverages(repeats)),
+    ):
+        with (folder / f"{name}.csv").open("w", newline="", encoding="utf-8") as file:
+            writer = csv.writer(file)
+            writer.writerow(heads)
+            for row in rows:
+                said = [f"{cell:.3g}" if isinstance(cell, float) else cell for cell in row]
+                writer.writerow(said)
+                print(*said, sep=", ", flush=True)
+
+
+if __name__ == "__main__":
+    main()
