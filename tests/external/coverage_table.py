@@ -1,7 +1,7 @@
 """How often every kind of interval holds the truth, and what an error costs, as one table.
 
 Run as a script it writes `out/coverage.csv` and `out/cost.csv` (an hour; `quick` takes minutes):
-`python tests/external/coverage_table.py [quick]`.
+`PYTHONPATH=tests python tests/external/coverage_table.py [quick]`.
 """
 
 import csv
@@ -9,10 +9,6 @@ import sys
 from pathlib import Path
 
 import numpy as np
-import test_interval_coverage as sobol
-import test_rare_exact as rare
-import test_refining_exact as edge
-import test_small_groups as small
 
 from ebbmap.analyses.common.factors import factors_of, solve_places
 from ebbmap.analyses.common.surrogate import fit_surrogate, fresh_cases
@@ -21,6 +17,10 @@ from ebbmap.cases.question import Question
 from ebbmap.kernels.given_data import given_data_indices
 from ebbmap.kernels.tally import clustered_interval, paired_interval
 from ebbmap.registries.populations import POPULATIONS
+from external import test_interval_coverage as sobol
+from external import test_rare_exact as rare
+from external import test_refining_exact as edge
+from external import test_small_groups as small
 
 HEADS = ("interval of", "case", "size", "coverage, nominal 0.95", "share that have an interval")
 
