@@ -13,6 +13,7 @@ from ebbmap.analyses.common.events import (
     find_events,
 )
 from ebbmap.analyses.mapping import FactorMapping, find_mapping
+from ebbmap.cases.design import draw_random_design
 from ebbmap.cases.evaluate import evaluate
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.kernels.judging import Judgement, judge
@@ -93,7 +94,10 @@ def test_the_worst_lungs_are_not_left_out_under_the_co2_limits(analysis):
         found = find_boxes(asked, Boxes(resamples=10), axes={"t_low": np.array([0.1, 2.0])})
         one = found.isel(population=0, rule=0).sel(event=UNSAFE)
         assert float(one["undetermined"]) == 0.0
-        assert 0.5 < float(one["share"]) < 1.0
+        points = draw_random_design(("t_low",), N, seed=asked.seed)["unit"].values[:, 0]
+        _, _, judged = solved(asked, 0.1 + (2.0 - 0.1) * points)
+        assert judged.determined.all() and judged.unsteady.any()
+        assert float(one["share"]) == judged.unsafe.mean()
         return
     found = find_mapping(
         asked, FactorMapping(along="t_low", resamples=50), axes={"t_low": GRID}

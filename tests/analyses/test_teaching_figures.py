@@ -16,6 +16,8 @@ from ebbmap.cases.question import Question
 from ebbmap.cases.simulate import simulate
 from ebbmap.errors import EbbmapError
 from ebbmap.kernels.paths import safest_path
+from ebbmap.lungs import lung_model
+from ebbmap.registries.folding import folded
 from ebbmap.registries.limits import combine, limit_set
 from ebbmap.registries.populations import POPULATIONS
 
@@ -147,9 +149,9 @@ def test_every_single_step_and_pair_is_there_once():
 
 def test_a_move_is_the_difference_of_two_solved_cases():
     told = adjusted().sel(population="restrictive", move="P high +2 cmH₂O, T low -0.05 s")
-    lung = POPULATIONS["restrictive"].median
-    before = simulate(**lung, **SET)
-    after = simulate(**lung, **{**SET, "p_high": 26.0, "t_low": 0.45})
+    lung = folded(POPULATIONS["restrictive"], lung_model("linear")).median
+    before = simulate("linear", **lung, **SET)
+    after = simulate("linear", **lung, **{**SET, "p_high": 26.0, "t_low": 0.45})
     for name in ("paco2", "auto_peep", "mean_airway_pressure", "closed_fraction"):
         # the same function of the same numbers, 0.5 - 0.05 rounded once more
         assert float(told[f"change_{name}"]) == pytest.approx(
@@ -286,9 +288,8 @@ def test_a_step_of_the_route_is_a_solved_case():
     told = find_wean(question, Wean(own_breathing_at_most=0.0)).sel(
         population="restrictive", rule="flow_ratio", route=COMMON, step=2
     )
-    alone = simulate(
-        lung="linear", **POPULATIONS["restrictive"].median, **{**SET, "p_high": 20.0, "t_high": 6.0}
-    )
+    middle = folded(POPULATIONS["restrictive"], lung_model("linear")).median
+    alone = simulate(lung="linear", **middle, **{**SET, "p_high": 20.0, "t_high": 6.0})
     assert float(told["paco2"]) == pytest.approx(float(alone["paco2"]), rel=1e-12)
 
 

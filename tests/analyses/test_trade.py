@@ -7,6 +7,8 @@ from ebbmap.cases.simulate import simulate
 from ebbmap.errors import EbbmapError
 from ebbmap.kernels.fronts import non_dominated
 from ebbmap.kernels.judging import VERDICTS
+from ebbmap.lungs import lung_model
+from ebbmap.registries.folding import folded
 from ebbmap.registries.limits import LIMIT_SETS, combine
 from ebbmap.registries.populations import POPULATIONS
 
@@ -31,7 +33,7 @@ def test_costs_are_those_of_the_middle_lung(traded):
     one = traded.sel(population="normal", rule="flow_ratio").isel(t_low=4, t_high=2)
     alone = simulate(
         lung="linear",
-        **POPULATIONS["normal"].median,
+        **folded(POPULATIONS["normal"], lung_model("linear")).median,
         p_high=25.0,
         p_low=0.0,
         t_low=float(one["t_low"]),

@@ -18,6 +18,7 @@ AXES = {"t_low": [0.2, 0.3, 0.4]}
 
 def asked(**changes):
     usual = {
+        "lung": "linear",
         "fixed": {"resistance_exp": RESISTANCE, "p_low": 0.0},
         "populations": (stated(),),
         "rules": {"half": HALF},

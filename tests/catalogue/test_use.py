@@ -295,6 +295,7 @@ def test_a_file_is_checked_entry_by_entry(folder):
     assert all(finding.passes for finding in found.values())
     assert found["clearing_share"].reads == ("gas_beyond_dead_space", "release_volume")
     assert found["clearing_share"].lungs == (
+        "breathing",
         "linear",
         "paired",
         "stepped",

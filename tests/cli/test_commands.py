@@ -92,7 +92,14 @@ LINEAR = ("--lung", "linear", "--set", "spontaneous_alveolar_ventilation=0", "--
 def test_one_cycle_as_json():
     done = call("cycle", "--json", *LINEAR, "--set", "t_low=0.5", "--set", "p_high=24")
     told = json.loads(done.stdout)
-    assert list(told) == ["caution", "lung", "parameters", "outcomes", "status"]
+    assert list(told) == [
+        "caution",
+        "lung",
+        "parameters",
+        "outcomes",
+        "status",
+        "status_words",
+    ]
     assert (told["caution"], told["lung"], told["status"]) == (CAUTION, "linear", "ok")
     assert told["parameters"]["p_high"] == {"value": 24.0, "units": "cmH2O", "default": False}
     assert set(told["outcomes"]) == set(outcomes_of(LUNGS["linear"]))

@@ -12,7 +12,8 @@ from scipy.integrate import solve_ivp
 
 from ebbmap.cases.evaluate import resolve
 from ebbmap.lungs import lung_model
-from ebbmap.registries.parameters import PARAMETERS, SPONTANEOUS
+from ebbmap.lungs.breathing import BREATHING
+from ebbmap.registries.parameters import PARAMETERS
 from external.test_whole_integrator import Circuit, airway_pressure
 
 #: Cycles that are left out until the lung has settled, and cycles whose mean is taken.
@@ -91,10 +92,10 @@ def test_a_long_train_of_cycles_has_the_means(name):
     # a golden share of an effort from cycle to cycle: no two cycles keep step
     golden = 0.5 * (np.sqrt(5.0) - 1.0)
     given = {key: np.array(value) for key, value in CASES[name].items()}
-    case = {key: float(value) for key, value in resolve(given, SPONTANEOUS.parameters).items()}
+    case = {key: float(value) for key, value in resolve(given, BREATHING.parameters).items()}
     period = case["t_high"] + case["t_low"]
     case["effort_rate"] = 60.0 * (max(round(period / 3.0), 1) + golden) / period
-    ours = {key: float(value) for key, value in SPONTANEOUS.solve(**case).items()}
+    ours = {key: float(value) for key, value in BREATHING.solve(**case).items()}
     found = train(case)
     # the mean of 34 golden steps is off by about 1/34 of what differs between cycles
     phase = {key: np.ptp(row) / COUNTED for key, row in found.items()}
@@ -123,7 +124,7 @@ def test_a_long_train_of_cycles_has_the_means(name):
 def test_the_stepped_lung_breathes_alike_where_both_hold():
     shared = {
         name: np.array(PARAMETERS[name].default)
-        for name in set(SPONTANEOUS.parameters) & set(lung_model("stepped").parameters)
+        for name in set(BREATHING.parameters) & set(lung_model("stepped").parameters)
     }
     shared |= {
         "effort_pressure": np.array([4.0, 10.0]),
@@ -131,8 +132,8 @@ def test_the_stepped_lung_breathes_alike_where_both_hold():
         "t_low": np.array(0.7),
         "resistance_quadratic": np.array(5.0),
     }
-    ours = SPONTANEOUS.solve(
-        **resolve(shared | {"slow_volume_share": np.array(0.0)}, SPONTANEOUS.parameters)
+    ours = BREATHING.solve(
+        **resolve(shared | {"slow_volume_share": np.array(0.0)}, BREATHING.parameters)
     )
     stepped = lung_model("stepped")
     theirs = stepped.solve(**resolve(shared, stepped.parameters))
@@ -155,7 +156,7 @@ def test_the_stepped_lung_breathes_alike_where_both_hold():
 def test_a_linear_lung_answers_a_sine_as_a_first_order_filter_does():
     # efforts that fill half of their period and none of the rest: the mean volume that muscles
     # hold is exactly compliance times their mean pressure, at any resistance
-    given = {name: np.array(PARAMETERS[name].default) for name in SPONTANEOUS.parameters}
+    given = {name: np.array(PARAMETERS[name].default) for name in BREATHING.parameters}
     given |= {
         "slow_volume_share": np.array(0.0),
         "resistance_quadratic": np.array(0.0),
@@ -165,7 +166,7 @@ def test_a_linear_lung_answers_a_sine_as_a_first_order_filter_does():
         "t_low": np.array(1.0),
     }
     passive, active = (
-        SPONTANEOUS.solve(**given | {"effort_pressure": np.array(p)}) for p in (0.0, 9.0)
+        BREATHING.solve(**given | {"effort_pressure": np.array(p)}) for p in (0.0, 9.0)
     )
     muscle_mean = 9.0 * 2.0 / np.pi * 1.0 / 3.0
     np.testing.assert_allclose(active["mean_muscle_pressure"], muscle_mean, rtol=1e-6)

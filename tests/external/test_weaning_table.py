@@ -30,6 +30,7 @@ def test_all_nine_mean_airway_pressures(lung):
 @pytest.mark.parametrize("compliance, resistance", [(39.0, 12.0), (54.0, 11.0)])
 def test_the_releases_of_the_last_row_move_a_sixth_of_the_first(compliance, resistance):
     rows = simulate(
+        "linear",
         outcomes="release_minute_volume",
         p_high=P_HIGH,
         p_low=0.0,

@@ -11,36 +11,28 @@ from ebbmap.plotting.pages import pages_of
 from ebbmap.registries.populations import POPULATIONS
 from ebbmap.runs.run import Task, plan_tasks
 
-#: Analyses whose results are drawn; a sweep holds cases, what can
-#: hold together is a table.
-DRAWN = set(ANALYSES) - {"sweep", "together"}
+#: Analyses whose results are drawn; a sweep holds cases.
+DRAWN = set(ANALYSES) - {"sweep"}
 
 ALL = tuple(POPULATIONS)
-PLAIN, TUBES = ALL[:3], ALL[3:]
-
 BOTH, LONGER = ("flow_ratio", "exhaled_fraction"), ("exhaled_fraction",)
 
-#: Lung model, populations and rules of each study. Populations that differ in the properties that
-#: a lung takes (a tube, flow limitation) are never in one study.
+#: Lung model, populations and rules of each study.
 STUDIES = {
-    "linear, six": ("linear", ALL, LONGER),
-    "linear, one": ("linear", PLAIN[2:], LONGER),
-    "tube, with tube": ("tube", TUBES, BOTH),
-    "paired, three": ("paired", TUBES, LONGER),
-    "stepped, limited with tube": ("stepped", TUBES[2:], LONGER),
+    "linear, all": ("linear", ALL, LONGER),
+    "linear, one": ("linear", ALL[2:3], LONGER),
+    "tube, three": ("tube", ALL[1:], BOTH),
+    "paired, three": ("paired", ALL[:3], LONGER),
+    "stepped, one": ("stepped", ALL[3:], LONGER),
 }
 
 #: The rest of every lung with every population: fewer factors or shorter names than those above.
 MORE_STUDIES = {
-    "tube, without": ("tube", PLAIN, BOTH),
-    "tube, one": ("tube", TUBES[1:2], BOTH),
-    "paired, without": ("paired", PLAIN, BOTH),
-    "paired, one": ("paired", PLAIN[:1], BOTH),
-    "stepped, with tube": ("stepped", TUBES[:2], BOTH),
-    "stepped, without": ("stepped", PLAIN[:2], BOTH),
-    "stepped, limited": ("stepped", PLAIN[2:], BOTH),
-    "whole, with tube": ("whole", TUBES, LONGER),
-    "whole, without": ("whole", PLAIN, LONGER),
+    "tube, one": ("tube", ALL[:1], BOTH),
+    "paired, one": ("paired", ALL[3:], BOTH),
+    "stepped, three": ("stepped", ALL[:3], BOTH),
+    "whole, all": ("whole", ALL, LONGER),
+    "breathing, all": ("breathing", ALL, LONGER),
 }
 
 HEAD = """
@@ -77,6 +69,7 @@ base_size = 16
 replicates = 8
 resamples = 100
 outcomes = ["release_volume_per_kg", "auto_peep", "paco2", "spo2"]
+drop_failed = true
 [analyses.screening]
 along = "t_low"
 trajectories = 4

@@ -202,8 +202,8 @@ def test_a_group_without_lungs_leaves_its_panel_empty():
 
 
 def renamed(ds):
-    """Give the groups the longest names of bundled populations."""
-    longest = ["restrictive_with_tube", "obstructive_with_tube"]
+    """Give the groups names longer than those of bundled populations."""
+    longest = ["severe_asthma_of_children", "restrictive_and_obstructive"]
     dims = [dim for dim in ("group", "population") if dim in ds.dims]
     return ds.assign_coords({dim: [*longest, *ds[dim].values[2:]] for dim in dims})
 

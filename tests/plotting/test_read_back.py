@@ -17,7 +17,7 @@ from plotting.facts import FACTS, each, names, rule_of
 pytestmark = pytest.mark.slow
 
 #: Studies that have every kind of page between them.
-READ = ("tube, with tube", "paired, three", "stepped, limited with tube")
+READ = ("tube, three", "paired, three", "stepped, one")
 
 #: Texts of a dataset up to this length are names or units, and hide nothing that is printed.
 LEAST_SENTENCE = 5

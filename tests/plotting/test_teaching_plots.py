@@ -137,8 +137,12 @@ def test_the_way_out(results):
     ax = plot_wean(one)
     for route in (COMMON, SAFEST):
         x, y = line(ax, route)
-        np.testing.assert_array_equal(x, one["route_t_high"].sel(route=route))
-        np.testing.assert_array_equal(y, one["route_p_high"].sel(route=route))
+        walked = one.sel(route=route)
+        # up to the first step that is not safe
+        stop = int(walked["first_unsafe"])
+        steps = slice(None) if stop < 0 else slice(stop + 1)
+        np.testing.assert_array_equal(x, walked["route_t_high"][steps])
+        np.testing.assert_array_equal(y, walked["route_p_high"][steps])
     np.testing.assert_array_equal(
         ax.collections[0].get_array().reshape(one["margin"].shape), one["margin"]
     )

@@ -103,7 +103,7 @@ def test_a_design_that_may_grow_counts_at_its_largest(tmp_path):
 def test_every_part_of_a_check_has_a_forecast():
     protocol = load_protocol(DRAFT)
     found = {cost.name: cost for cost in check_costs(protocol, 2)}
-    assert set(found) == {"verdict", "boxes", "ways", "windows", "map", "drivers"}
+    assert set(found) == {"verdict", "boxes", "ways", "windows", "map", "limits", "drivers"}
     assert found["verdict"].cases == 2 * 256 * 64
     assert all(cost.seconds > 0 for cost in found.values())
 

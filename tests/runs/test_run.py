@@ -5,6 +5,9 @@ import xarray as xr
 from ebbmap.analyses.sweep import Sweep, find_sweep
 from ebbmap.caution import CAUTION
 from ebbmap.files.study import parse_study
+from ebbmap.lungs import lung_model
+from ebbmap.registries.folding import folded
+from ebbmap.registries.populations import POPULATIONS
 from ebbmap.runs.run import plan_tasks, run_study
 
 STUDY = """
@@ -107,11 +110,12 @@ def test_a_run_gives_the_same_numbers_again(ran, study, tmp_path):
 
 def test_the_profile_is_the_middle_lung(ran):
     profile = ran[0]["profile"][0]
+    middle = folded(POPULATIONS["normal"], lung_model("linear")).median
     # exp(-T low / (R C)) of the median lung
     np.testing.assert_allclose(
         profile["flow_ratio"].sel(population="normal"),
-        np.exp(-profile["t_low"] / (54.0 * 14.333 / 1000)),
-        rtol=1e-4,
+        np.exp(-1000.0 * profile["t_low"] / (middle["compliance"] * middle["resistance_exp"])),
+        rtol=1e-12,
     )
 
 

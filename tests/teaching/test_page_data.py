@@ -157,10 +157,12 @@ def test_margins_are_those_of_the_limits_that_are_named(data):
                 case = solved(r, data["axes"]["compliance"][2], t, own)
                 for number, bound in enumerate(bounds):
                     margin = margin_by_hand(bound, float(case[bound.outcome]))
-                    # no steady state is outside
-                    margin = -1.0 if np.isnan(margin) else margin
                     place = number * len(LEVELS) + level
-                    assert told[i, 2, k, place] == pytest.approx(margin, rel=1e-5, abs=1e-6)
+                    if np.isnan(margin):
+                        # no steady state is outside, at least as far as the limit is wide
+                        assert told[i, 2, k, place] <= -1.0
+                    else:
+                        assert told[i, 2, k, place] == pytest.approx(margin, rel=1e-5, abs=1e-6)
 
 
 def test_rules_stand_beside_the_verdict_with_their_ends(data):

@@ -101,7 +101,7 @@ def find_sweep(
         values = draw_cases(question, group, axes)
         solved = simulate(question.lung, outcomes=keep, progress=progress, **values)
         for rule, limits in question.rules.items() if judged else ():
-            verdicts = add_verdict(solved, limits)
+            verdicts = add_verdict(solved, limits, steady=False)
             solved = solved.assign({f"{name}_{rule}": verdicts[name] for name in _JUDGED})
         groups.append(solved)
     names = question.group_names

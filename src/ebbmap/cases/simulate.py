@@ -116,7 +116,7 @@ def _settled(
     return dataset if limits is None else add_verdict(dataset, limits)
 
 
-def add_verdict(dataset: xr.Dataset, limits: LimitSet) -> xr.Dataset:
+def add_verdict(dataset: xr.Dataset, limits: LimitSet, *, steady: bool = True) -> xr.Dataset:
     """Judge cases that are already solved.
 
     Parameters
@@ -125,14 +125,17 @@ def add_verdict(dataset: xr.Dataset, limits: LimitSet) -> xr.Dataset:
         With every outcome that the limits name.
     limits : LimitSet
         The limits.
+    steady : bool
+        Whether a case without a steady state is unsafe whatever is limited, where the balances of
+        CO2 and oxygen are among the outcomes; where cases are counted, the limits alone decide.
 
     Returns
     -------
     xarray.Dataset
-        With `verdict`, `margin` (scaled, > 0 inside) and `binding` added. Where the balances of
-        CO2 and oxygen are known, a case without a steady state is unsafe, whatever is limited.
+        With `verdict`, `margin` (scaled, > 0 inside) and `binding` added.
     """
-    limits = with_steady_state(limits, dataset.data_vars)
+    if steady:
+        limits = with_steady_state(limits, dataset.data_vars)
     judged = judge(limits, {name: dataset[name].values for name in limits.outcomes})
     dims = dataset["status"].dims
     return dataset.assign(

@@ -74,7 +74,7 @@ def defaults_of(question: Question, group: Population | None, use: Use) -> dict[
     Examples
     --------
     >>> from ebbmap.registries.populations import population
-    >>> asked = Question(fixed={"p_high": 24.0}, populations=(population("normal"),))
+    >>> asked = Question("linear", {"p_high": 24.0}, populations=(population("normal"),))
     >>> defaults_of(asked, asked.populations[0], Use(("t_low",), outcomes=("flow_ratio",)))
     {'p_low': 0.0, 't_high': 5.0}
     """

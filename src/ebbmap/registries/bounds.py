@@ -289,12 +289,16 @@ def asks_for_steady_state(limits: LimitSet) -> bool:
 def with_steady_state(limits: LimitSet, known: Container[Any]) -> LimitSet:
     """Return limits that also ask for a steady state, as far as the balances are known.
 
+    A set without a hard limit stays as it is: it judges no safety.
+
     Examples
     --------
     >>> one = LimitSet("one", "one", (Limit("auto_peep", COMMON, high=15.0),))
     >>> with_steady_state(one, {"co2_balance"}).outcomes
     ('auto_peep', 'co2_balance')
     """
+    if not limits.hard:
+        return limits
     named = {limit.outcome for limit in limits.limits}
     added = [
         one for one in STEADY_STATE.limits if one.outcome in known and one.outcome not in named

@@ -18,7 +18,6 @@ LEAST = "".join(f"{name} = {size.least}\n" for name, size in SIZES.items())
 DRAFT = (
     (Path(__file__).parent / "small_draft.toml")
     .read_text(encoding="utf-8")
-    .replace("seed = 3", 'lung = "linear"\nseed = 3')
     .replace("[settings]", f"[sizes]\n{LEAST}[settings]")
 )
 

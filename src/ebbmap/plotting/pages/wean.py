@@ -8,9 +8,12 @@ import xarray as xr
 from matplotlib.figure import Figure
 
 from ebbmap.plotting.pages.caption import Page, add_caption
-from ebbmap.plotting.pages.layout import first_handles, in_rows
+from ebbmap.plotting.pages.layout import broken, first_handles, in_rows
 from ebbmap.plotting.style import colour_of, judged_by, words
 from ebbmap.plotting.wean import FULL, plot_wean
+
+#: Width of a panel [inch], and size of its title [pt].
+PANEL, TITLE = 4.4, 12.0
 
 
 def pages(result: xr.Dataset) -> Iterator[Page]:
@@ -19,7 +22,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     rules = result["rule"].values.astype(str)
     blocks = in_rows(populations)
     fig = Figure(
-        figsize=(max(8.0, 2.2 + 4.4 * len(blocks[0])), 5.4 * len(rules) * len(blocks)),
+        figsize=(max(8.0, 2.2 + PANEL * len(blocks[0])), 5.4 * len(rules) * len(blocks)),
         layout="constrained",
     )
     axes = fig.subplots(
@@ -30,9 +33,10 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         for column, name in enumerate(block):
             ax = plot_wean(result.sel(rule=rule, population=name), ax=axes[row, column])
             details = "\n".join(_result_text(result.sel(rule=rule, population=name)))
+            # broken before it is laid out: a long title would leave its panel no width
             ax.set_title(
-                f"{words(name)}, {words(rule)}\n{details}",
-                fontsize=12,
+                broken(f"{words(name)}, {words(rule)}\n{details}", TITLE, 0.9 * PANEL),
+                fontsize=TITLE,
                 loc="left",
                 color=colour_of(name, populations.index(name)),
             )
