@@ -140,8 +140,10 @@ def test_a_map_too_large_is_refused_before_any_work(question):
 
 def test_a_caption_says_what_is_assumed_and_what_is_held():
     groups = tuple(POPULATIONS[name] for name in ("normal", "restrictive"))
-    assert Question(lung="linear", populations=groups).unconfirmed_text == (
-        "normal, all; restrictive, all but venous admixture of an open lung"
+    assert Question(lung="linear", populations=groups).unconfirmed_text == "; ".join(
+        f"{sum(m.confirmed in ('assumption', 'memory, uncertain') for m in g.marginals.values())} "
+        f"of {len(g.marginals)} properties ({g.name})"
+        for g in groups
     )
     assert (
         Question(lung="linear", fixed={"t_low": 0.5, "sex": 1.0}).fixed_text

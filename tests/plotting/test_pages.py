@@ -56,7 +56,7 @@ def test_every_page_carries_the_caution_and_says_where_its_lungs_come_from(pages
     assert pages
     names = [group.name for group in study.question.populations]
     # the bundled studies draw bundled populations, which are invented; others state one lung
-    said = f"Invented lungs ({', '.join(names)})." if names else STATED_LUNG
+    said = f"Invented lungs ({', '.join(names)}).".replace("_", " ") if names else STATED_LUNG
     for name, figure, _ in pages:
         text = " ".join(" ".join(t.get_text() for t in figure.texts).split())
         assert CAUTION in text, name

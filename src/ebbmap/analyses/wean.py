@@ -169,14 +169,14 @@ def find_wean(
         question,
         "weaning towards continuous pressure",
         Use(middle=True, outcomes=wanted),
-        comment=_comment(options),
+        own_breathing=_own_breathing(options),
         p_high_step=options.p_high_step,
         seconds_per_pressure=options.seconds_per_pressure,
         own_breathing_at_most=options.own_breathing_at_most,
     )
 
 
-def _comment(options: Wean) -> str:
+def _own_breathing(options: Wean) -> str:
     """Return what is said of own breathing and oxygen."""
     if not options.own_breathing_at_most:
         return "The patient's own breathing and inspired oxygen are held."

@@ -122,13 +122,13 @@ class Question:
 
     @property
     def unconfirmed_text(self) -> str:
-        """Which properties rest on numbers that were not read in a source, for captions.
+        """How many properties rest on numbers assumed or from memory, for captions.
 
         Examples
         --------
         >>> from ebbmap.registries.populations import POPULATIONS
         >>> Question(populations=(POPULATIONS["restrictive"],)).unconfirmed_text
-        'restrictive, all but venous admixture of an open lung'
+        '9 of 18 properties (restrictive)'
         """
         return "; ".join(group.unconfirmed_text for group in self.populations if group.unconfirmed)
 
@@ -143,7 +143,9 @@ class Question:
         'Invented lungs (normal).'
         """
         sources = [f"{group.name}: {group.source}" for group in self.populations if group.source]
-        invented = ", ".join(group.name for group in self.populations if not group.source)
+        invented = ", ".join(
+            group.name.replace("_", " ") for group in self.populations if not group.source
+        )
         parts = [f"Invented lungs ({invented})."] if invented else []
         if sources:
             parts.append(f"Lungs drawn from what the study states: {'; '.join(sources)}.")

@@ -15,7 +15,6 @@ from scipy.special import ndtri
 
 from ebbmap.errors import EbbmapError
 from ebbmap.registries.distributions import EDGE, Marginal
-from ebbmap.registries.parameters import parameter
 
 
 class Conditional(NamedTuple):
@@ -122,15 +121,16 @@ class Population:
 
     @property
     def unconfirmed(self) -> tuple[str, ...]:
-        """Properties whose centre and spread were not read in a source."""
-        return tuple(name for name, m in self.marginals.items() if m.confirmed != "read")
+        """Properties whose centre and spread are assumed or from memory."""
+        doubted = ("assumption", "memory, uncertain")
+        return tuple(name for name, m in self.marginals.items() if m.confirmed in doubted)
 
     @property
     def unconfirmed_text(self) -> str:
-        """Which properties these are, in words, for captions."""
-        read = [n for n in self.properties if n not in self.unconfirmed]
-        but = ", ".join(parameter(name).long_name for name in read)
-        return f"{self.name}, all but {but}" if read else f"{self.name}, all"
+        """How many properties these are, in words, for captions."""
+        count, name = len(self.properties), self.name.replace("_", " ")
+        doubted = len(self.unconfirmed)
+        return f"{f'{doubted} of' if doubted < count else 'all'} {count} properties ({name})"
 
     @property
     def median(self) -> dict[str, float]:

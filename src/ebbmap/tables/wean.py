@@ -27,7 +27,10 @@ def tables(result: xr.Dataset) -> Iterator[Table]:
         ends.append((name, rule, route, None if step < 0 else step, leaves))
         yield _route_table(found, f"{route}, {lung_words(name)}, rule {rule}")
     columns = ["population", "rule", "route", Column("first unsafe step", PLAIN), "limit"]
-    notes = [str(result.attrs["comment"]), "At the first unsafe step weaning stops and goes back."]
+    notes = [
+        str(result.attrs["own_breathing"]),
+        "At the first unsafe step weaning stops and goes back.",
+    ]
     yield table("weaning: where each route leaves the safe region", columns, ends, notes=notes)
 
 

@@ -115,7 +115,7 @@ def made_from(result: xr.Dataset) -> list[str]:
     """Return which lung model was solved, and where its lungs come from."""
     doubt = result.attrs.get("unconfirmed", "")
     said = [f"Lung model: {result.attrs['lung']}.", result.attrs.get("lungs_from", INVENTED)]
-    return said + ([f"Centre and spread assumed or from memory: {doubt}."] if doubt else [])
+    return said + ([f"Assumed or from memory: {doubt}."] if doubt else [])
 
 
 def limits_text(result: xr.Dataset, rule: str) -> str:

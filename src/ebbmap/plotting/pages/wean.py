@@ -8,12 +8,12 @@ import xarray as xr
 from matplotlib.figure import Figure
 
 from ebbmap.plotting.pages.caption import Page, add_caption
-from ebbmap.plotting.pages.layout import broken, first_handles, in_rows
+from ebbmap.plotting.pages.layout import LINE_HEIGHT, broken, first_handles, in_rows, text_size
 from ebbmap.plotting.style import colour_of, judged_by, words
 from ebbmap.plotting.wean import FULL, plot_wean
 
-#: Width of a panel [inch], and size of its title [pt].
-PANEL, TITLE = 4.4, 12.0
+#: Width of a panel [inch].
+PANEL = 4.4
 
 
 def pages(result: xr.Dataset) -> Iterator[Page]:
@@ -29,14 +29,17 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         len(rules) * len(blocks), len(blocks[0]), squeeze=False, sharex=True, sharey=True
     )
     rows = [(rule, block) for block in blocks for rule in rules]
+    lines, size = 0, text_size(fig.get_figwidth())
     for row, (rule, block) in enumerate(rows):
         for column, name in enumerate(block):
             ax = plot_wean(result.sel(rule=rule, population=name), ax=axes[row, column])
             details = "\n".join(_result_text(result.sel(rule=rule, population=name)))
             # broken before it is laid out: a long title would leave its panel no width
+            title = broken(f"{words(name)}, {words(rule)}\n{details}", size, 0.8 * PANEL)
+            lines = max(lines, title.count("\n") + 1)
             ax.set_title(
-                broken(f"{words(name)}, {words(rule)}\n{details}", TITLE, 0.9 * PANEL),
-                fontsize=TITLE,
+                title,
+                fontsize=size,
                 loc="left",
                 color=colour_of(name, populations.index(name)),
             )
@@ -46,6 +49,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
                 ax.set_xlabel("")
         for ax in axes[row, len(block) :]:
             ax.set_visible(False)
+    fig.set_figheight(fig.get_figheight() + len(rows) * lines * LINE_HEIGHT * size)
     fig.colorbar(
         axes[0, 0].collections[0],
         ax=axes,
@@ -59,7 +63,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         f"P high down by {result.attrs['p_high_step']:g} cmH₂O and T high up by "
         f"{result.attrs['seconds_per_pressure']:g} s per cmH₂O. Line: margin zero. Open mark: a "
         "hard limit is broken, or it is not known, and weaning stops. "
-        f"{result.attrs['comment']} The middle lung of each population; N = 1 each.",
+        f"{result.attrs['own_breathing']} The middle lung of each population; N = 1 each.",
         result,
         rule="*",
         legend=(*first_handles(axes.flat), ""),
