@@ -164,6 +164,10 @@ def test_a_second_order_index_is_filled_only_where_surely_above_zero(read):
         for population, ax in zip(names(result), figure.axes, strict=False):
             part = one.sel(population=population)
             part = part.isel(t_low=int(weight.sel(population=population).values.argmax()))
+            # the ten factors that weigh most, in their order
+            totals = part["total"].fillna(-np.inf).values
+            leading = sorted(sorted(range(totals.size), key=lambda k: (-totals[k], k))[:10])
+            part = part.isel(parameter=leading, parameter_other=leading)
             for mark in ax.lines:
                 (j,), (i,) = np.round(mark.get_xdata()), np.round(mark.get_ydata())
                 at = part.isel(parameter=int(i))

@@ -14,6 +14,9 @@ from ebbmap.plotting.style import FAINT, INK, Look, dress, own_axes, short
 #: From none to strong; pale enough that dark text stays readable on it.
 WEIGHT_MAP = LinearSegmentedColormap.from_list("weight", ["#ffffff", "#cfe3e6", "#5fa8b0"])
 
+#: Factors that a matrix shows; with more, no number could be read.
+MOST_FACTORS = 10
+
 
 def plot_sobol_pairs(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     """Draw the pairs of one outcome: value, half width, a filled mark where surely above zero.
@@ -21,7 +24,7 @@ def plot_sobol_pairs(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     Parameters
     ----------
     result : xarray.Dataset
-        One outcome at one place of `sobol`, with `first`, `second` and their intervals.
+        One outcome at one place of `sobol`, with `first`, `second`, their intervals and `total`.
     ax : Axes, optional
         Where to draw.
 
@@ -29,11 +32,13 @@ def plot_sobol_pairs(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     -------
     Axes
         A lower triangle of second-order indices, with the first-order indices on its diagonal;
-        rows carry names and numbers, columns the numbers. A share of a variance cannot be
+        rows carry names and numbers, columns the numbers. Of more than `MOST_FACTORS` factors
+        those with the largest total indices are drawn. A share of a variance cannot be
         negative, so only an interval wholly above zero says that there is one; "± ?" where an
         index has no interval.
     """
     ax = own_axes(ax)
+    result = _leading(result)
     names = result["parameter"].values.astype(str)
     value, bounds = _lower_triangle(result)
     lower = np.tril(np.ones_like(value, dtype=bool))
@@ -51,6 +56,13 @@ def plot_sobol_pairs(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     ax.tick_params(length=0, labelsize=8)
     ax.spines[["left", "bottom"]].set_visible(False)
     return ax
+
+
+def _leading(result: xr.Dataset) -> xr.Dataset:
+    """Return the factors with the largest total indices, in their order."""
+    totals = np.nan_to_num(result["total"].values, nan=-np.inf)
+    kept = np.sort(np.argsort(-totals, kind="stable")[:MOST_FACTORS])
+    return result.isel(parameter=kept, parameter_other=kept)
 
 
 def _lower_triangle(result: xr.Dataset) -> tuple[np.ndarray, np.ndarray]:

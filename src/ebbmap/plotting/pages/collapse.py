@@ -6,10 +6,15 @@ from collections.abc import Iterator
 
 import numpy as np
 import xarray as xr
+from matplotlib.artist import Artist
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
 
 from ebbmap.plotting.collapse import (
+    AT_ONCE,
     CLOSING,
+    NOT_DELAYED,
     NOTHING,
     OPENING,
     SHOWN,
@@ -22,7 +27,7 @@ from ebbmap.plotting.collapse import (
 )
 from ebbmap.plotting.compare import AIRWAY
 from ebbmap.plotting.pages.caption import Page, add_caption
-from ebbmap.plotting.style import COLOURS, FAINT, colour_of, words
+from ebbmap.plotting.style import COLOURS, FAINT, INK, colour_of, words
 from ebbmap.registries.limits import RULES
 from ebbmap.registries.parameters import PARAMETERS
 
@@ -115,7 +120,6 @@ def _along_page(result: xr.Dataset) -> Page:
         axes[0, 0].set_ylim(0.0, 1.7 * most)
         least = float(result["open_fraction_end_release"].min())
         axes[1, 0].set_ylim(least - 0.1 * most, least + 1.25 * most)
-    _name_along(axes[:, 0], result.sel(population=names[0]), colour_of(names[0], 0))
     add_caption(
         fig,
         "Settled cycles along T low. Shaded: T low that keeps each rule (50 to 75 %), and what "
@@ -123,6 +127,7 @@ def _along_page(result: xr.Dataset) -> Page:
         "units closed at once at the pressure of the moment. Dotted line: time constant of "
         f"closing. {ROUGH} N = 1 lung each.",
         result,
+        legend=_named_along(),
     )
     details = ". ".join(_rules_text(result.sel(population=name), name) for name in names)
     return (
@@ -173,49 +178,15 @@ def _name_lines(axes: np.ndarray, own: xr.Dataset, colour: str) -> None:
     )
 
 
-def _name_along(axes: np.ndarray, own: xr.Dataset, colour: str) -> None:
-    """Name the curves and the rules once, in the first column."""
-    closing, left = axes
-    place = own["t_low"].values
-    if not np.isfinite(own["closed_per_release"]).all():
-        return
-    for ax, name, text, shade, side in (
-        (closing, "closed_by_pressure", "if units closed at once", CLOSING, "bottom"),
-        (closing, "closed_per_release", "closes", colour, "top"),
-        (left, "open_fraction_end_high", "before the release", FAINT, "bottom"),
-        (left, "open_fraction_end_release", "at its end", colour, "top"),
-    ):
-        share = _clear_of_rules(own, place) if ax is left else 0.97
-        at = float(place[0] + share * (place[-1] - place[0]))
-        ax.annotate(
-            text,
-            (at, float(np.interp(at, place, own[name]))),
-            xytext=(0, 8 if side == "bottom" else -24),
-            textcoords="offset points",
-            ha="right" if share > 0.5 else "left",
-            va=side,
-            color=shade,
-        )
-    for rule in RULES:
-        ends = own["rule_t_low"].sel(rule=rule)
-        if np.isfinite(ends).all():
-            left.text(
-                float(ends.mean()),
-                0.03,
-                f"{words(rule)} rule",
-                rotation=90,
-                ha="center",
-                va="bottom",
-                color=COLOURS[rule],
-                transform=left.get_xaxis_transform(),
-            )
-
-
-def _clear_of_rules(own: xr.Dataset, place: np.ndarray) -> float:
-    """End of the axis, as a share of it, from which the names of the rules are farther."""
-    middles = (own["rule_t_low"].mean("end", skipna=False).values - place[0]) / np.ptp(place)
-    middles = middles[np.isfinite(middles)]
-    return 0.03 if middles.size and (1.0 - middles).min() < middles.min() else 0.97
+def _named_along() -> tuple[list[Artist], list[str], str]:
+    """Return the legend of the curves and rules, the same in every column."""
+    named: list[tuple[Artist, str]] = [
+        (Line2D([], [], **AT_ONCE), NOT_DELAYED),
+        (Line2D([], [], color=INK, lw=2.6), "closes; open when the release ends"),
+        (Line2D([], [], color=FAINT, lw=2.0), "open before the release"),
+        *((Patch(color=COLOURS[rule], alpha=0.3), f"{words(rule)} rule kept") for rule in RULES),
+    ]
+    return [artist for artist, _ in named], [text for _, text in named], ""
 
 
 def _result_text(here: xr.Dataset) -> str:

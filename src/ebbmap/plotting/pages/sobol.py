@@ -16,7 +16,7 @@ from ebbmap.plotting.pages.common import driven_words, place_text, shown_outcome
 from ebbmap.plotting.pages.layout import first_handles
 from ebbmap.plotting.sobol import plot_sobol
 from ebbmap.plotting.sobol_convergence import MISSING, plot_sobol_by_size, plot_sobol_convergence
-from ebbmap.plotting.sobol_pairs import plot_sobol_pairs
+from ebbmap.plotting.sobol_pairs import MOST_FACTORS, plot_sobol_pairs
 from ebbmap.plotting.style import FAINT, INK, colour_of, words
 
 #: Side of a cell of the interactions [inch], the side up to which two matrices stand beside each
@@ -102,7 +102,7 @@ def _interactions(result: xr.Dataset) -> Iterator[Page]:
     for outcome in shown_outcomes(result["outcome"], margins_only=True):
         own = result.sel(outcome=outcome)
         weight = abs(own["second"]).sum(("parameter", "parameter_other"))
-        side = CELL * own.sizes["parameter"]
+        side = CELL * min(own.sizes["parameter"], MOST_FACTORS)
         columns = min(len(populations), 2 if side <= WIDEST else 1)
         rows = -(-len(populations) // columns)
         fig = Figure(
@@ -131,7 +131,7 @@ def _interactions(result: xr.Dataset) -> Iterator[Page]:
             f"of a variance, so one below zero is an error of sampling); of many pairs "
             f"without effect some are filled by chance; ± ?: too few of the cases drawn carry "
             f"the index for an interval. {sizes_text(result)}. Each panel at "
-            f"the place where the pairs weigh most.".replace("\n", " "),
+            f"the place where the pairs weigh most.{_left_out(own)}".replace("\n", " "),
             result,
             rule=outcome.removeprefix("margin_"),
         )
@@ -140,6 +140,14 @@ def _interactions(result: xr.Dataset) -> Iterator[Page]:
             fig,
             f"Interactions of the factors in {_in_line(outcome)}: {'; '.join(details)}.",
         )
+
+
+def _left_out(own: xr.Dataset) -> str:
+    """Return a sentence on the factors that the matrices leave out."""
+    count = own.sizes["parameter"]
+    if count <= MOST_FACTORS:
+        return ""
+    return f" Of {count} factors the {MOST_FACTORS} with the largest total indices are shown."
 
 
 def _pawn(result: xr.Dataset) -> Iterator[Page]:
