@@ -47,8 +47,8 @@ def interpolated(grid, name, points):
     if form == "logarithm":
         return np.exp(np.log(values).interp(at))
     if form == "reciprocal":
-        with np.errstate(divide="ignore"):
-            return 1 / (1 / values).fillna(0).interp(at)
+        balance = grid["co2_balance"].assign_coords(values.coords)
+        return 200.0 / (balance + 1.0).interp(at)
     return values.interp(at)
 
 

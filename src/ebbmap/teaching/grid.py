@@ -55,7 +55,7 @@ SHOWN = (
 CURVES = ("alveolar_pressure", "flow", "volume")
 
 #: Shown for each level of the patient's own breathing; the rest does not depend on it.
-BY_LEVEL = ("paco2", "spo2")
+BY_LEVEL = ("paco2", "spo2", "co2_balance")
 
 #: What judges. The rules for T low are shown beside it.
 JUDGED_BY = "harm"
@@ -111,7 +111,7 @@ def teaching_grid(lung: str = DEFAULT_LUNG, **values: float) -> xr.Dataset:
         start = {"resistance_quadratic": TUBE, **start}
     given: dict[str, Any] = {**start, **grid, "resistance_insp": resistance_insp}
     limits = limit_set(JUDGED_BY)
-    wanted = tuple(dict.fromkeys((*SHOWN, *limits.outcomes)))
+    wanted = tuple(dict.fromkeys((*SHOWN, *BY_LEVEL, *limits.outcomes)))
     levels = xr.DataArray(
         list(OWN_BREATHING), dims=SPONTANEOUS, coords={SPONTANEOUS: [*OWN_BREATHING]}
     )

@@ -13,6 +13,7 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.caution import CAUTION
+from ebbmap.exchange.steady import HIGHEST_PACO2
 from ebbmap.registries.limits import RULES, limit_set
 from ebbmap.registries.parameters import SPONTANEOUS
 from ebbmap.teaching.grid import AXES, CURVES, SHOWN, middle_lungs
@@ -22,7 +23,8 @@ from ebbmap.units import display
 DATA, LINE = "__PAGE_DATA__", "__CAUTION__"
 
 #: What is interpolated in another form than its own, because it is straighter in it. The
-#: reciprocal of PaCO2 goes to 0 where nothing is ventilated.
+#: reciprocal of PaCO2 goes to 0 where nothing is ventilated; above its ceiling, where there is no
+#: steady state, it goes on, so that the page finds the edge between points of the grid.
 FORMS = MappingProxyType(
     {
         "paco2": "reciprocal",
@@ -62,11 +64,14 @@ def page_data(grid: xr.Dataset) -> dict[str, Any]:
         if form == "logarithm":
             values = np.log(values)
         elif form == "reciprocal":
-            values = np.nan_to_num(1.0 / values, nan=0.0)
+            # what is ventilated, over what holds PaCO2 at its ceiling
+            share = grid["co2_balance"].transpose(*AXES, *last).values + 1.0
+            values = (share / HIGHEST_PACO2).astype("<f4")
         arrays[name] = {
             "start": start,
             "size": prod(grid.sizes[dim] for dim in last),
             "form": form,
+            **({"ceiling": HIGHEST_PACO2} if form == "reciprocal" else {}),
             "text": str(grid[name].attrs["long_name"]),
             "units": display(str(grid[name].attrs["units"])),
         }
