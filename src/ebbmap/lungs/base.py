@@ -14,6 +14,8 @@ from typing import Any, Self
 
 import numpy as np
 
+from ebbmap.array import broadcast_to, floats, where
+
 Arrays = Mapping[str, np.ndarray]
 
 #: What every model must solve for; the registry of outcomes builds on these.
@@ -60,7 +62,7 @@ class Setting:
     def columns(self) -> Self:
         """Return all values with an axis for time behind, shape (n, 1)."""
         values = (getattr(self, name) for name in self.names())
-        return type(self)(*(np.asarray(value, dtype=float)[..., None] for value in values))
+        return type(self)(*(floats(value)[..., None] for value in values))
 
     @cached_property
     def drop(self) -> Any:
@@ -90,9 +92,9 @@ class Setting:
         alveolar, flow, volume : ndarray, shape (n, t)
             Alveolar pressure [cmH2O], flow [L s-1], volume [mL].
         """
-        airway = np.where(in_release, self.p_low, self.p_high)
+        airway = where(in_release, self.p_low, self.p_high)
         return {
-            "airway_pressure": np.broadcast_to(airway, alveolar.shape),
+            "airway_pressure": broadcast_to(airway, alveolar.shape),
             "alveolar_pressure": alveolar,
             "flow": flow,
             "volume": volume,
