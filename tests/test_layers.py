@@ -15,7 +15,8 @@ ROOT = Path(__file__).parents[1]
 #: Packages from the bottom to the top. A package imports from lines above its own here, never from
 #: its own line or from one below. DEVELOPERS.md quotes these lines.
 LAYERS = """\
-units errors caution digits
+units errors caution digits array
+special
 registry
 exchange
 lungs

@@ -20,7 +20,7 @@ import numpy as np
 TINY = float_info.min
 
 #: Types that go to NumPy without being asked.
-_PLAIN = frozenset({np.ndarray, np.float64, np.bool_, float, int, bool})
+_PLAIN = frozenset({np.ndarray, np.float64, np.int8, np.bool_, float, int, bool})
 
 
 def namespace(*values: Any) -> Any:
@@ -156,6 +156,31 @@ def few(mask: Any, share: float) -> bool:
     True
     """
     return bool(np.count_nonzero(mask) <= share * np.size(mask)) if is_plain(mask) else False
+
+
+def code(number: int, like: Any) -> Any:
+    """Return a number that stands for a word, as a byte of another array's engine, shape ().
+
+    Examples
+    --------
+    >>> code(3, np.ones(2)).dtype
+    dtype('int8')
+    """
+    space = namespace(like)
+    return np.int8(number) if space is np else space.asarray(number, dtype=space.int8)
+
+
+def numbered(mask: Any, number: int) -> Any:
+    """Return a number where a mask holds and 0 elsewhere, as bytes, shape (...).
+
+    Examples
+    --------
+    >>> numbered(np.array([True, False]), 3).tolist()
+    [3, 0]
+    """
+    if is_plain(mask):
+        return mask * np.int8(number)
+    return where(mask, code(number, mask), code(0, mask))
 
 
 def stack(arrays: Sequence[Any], axis: int = 0) -> Any:

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from ebbmap.array import code, isnan, some, where
 from ebbmap.errors import EbbmapError
 from ebbmap.lungs.base import Lung
 from ebbmap.registries.derivations import Derivation, ways
@@ -272,7 +273,7 @@ def compute(lung: Lung, todo: Plan, piece: Values) -> tuple[dict[str, np.ndarray
     )
     if legal is None:
         return known, flags
-    return known, np.where(legal, flags, np.int8(OUT_OF_DOMAIN))
+    return known, where(legal, flags, code(OUT_OF_DOMAIN, legal))
 
 
 def _possible(piece: Values) -> tuple[np.ndarray | None, Values]:
@@ -280,28 +281,28 @@ def _possible(piece: Values) -> tuple[np.ndarray | None, Values]:
 
     NaN goes through every formula as NaN, so the lung never sees an impossible case.
     """
-    legal = np.asarray(piece["p_high"] > piece["p_low"])
-    if legal.all():
+    legal = piece["p_high"] > piece["p_low"]
+    if not some(~legal):
         return None, piece
-    return legal, {**piece, "p_high": np.where(legal, piece["p_high"], np.nan)}
+    return legal, {**piece, "p_high": where(legal, piece["p_high"], np.nan)}
 
 
 def _finish(todo: Plan, piece: Values, solved: Values) -> tuple[dict[str, np.ndarray], np.ndarray]:
     known = {**piece, **solved}
     for name, function, needs in todo.steps:
         known[name] = function(**{need: known[need] for need in needs})
-    lost = np.isnan(solved["release_volume"])
-    if lost.any():  # what needs no lung, such as the release rate, is blanked too
-        known |= {name: np.where(lost, np.nan, known[name]) for name in todo.outcomes}
+    lost = isnan(solved["release_volume"])
+    if some(lost):  # what needs no lung, such as the release rate, is blanked too
+        known |= {name: where(lost, np.nan, known[name]) for name in todo.outcomes}
     return known, _flags(known, lost)
 
 
 def _flags(known: Values, lost: np.ndarray) -> np.ndarray:
     """Status of solved cases: one number where all are well, which is the common case."""
-    flags = np.zeros((), np.int8)
-    if (unsteady := no_steady_state(known)).any():
-        flags = np.where(unsteady, np.int8(NO_STEADY_STATE), flags)
-    return np.where(lost, np.int8(NOT_CONVERGED), flags) if lost.any() else flags
+    flags = code(OK, lost)
+    if some(unsteady := no_steady_state(known)):
+        flags = where(unsteady, code(NO_STEADY_STATE, lost), flags)
+    return where(lost, code(NOT_CONVERGED, lost), flags) if some(lost) else flags
 
 
 def start_up(

@@ -9,6 +9,7 @@ Sizes: n cases, t times. All functions broadcast.
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
@@ -24,6 +25,9 @@ CARBONIC_PK, CO2_SOLUBILITY = 6.1, 0.03
 
 #: mmHg: tension at which bicarbonate is stated; share of it below which no straight line goes.
 USUAL_PACO2, LEAST_BICARBONATE = 40.0, 0.01
+
+#: Decimal logarithm by the natural one.
+LOG10_OF_E = 1.0 / math.log(10.0)
 
 #: L min-1: less than this is rounding of the volumes, not ventilation.
 LEAST_VENTILATION = 1e-9
@@ -258,7 +262,7 @@ def ph(paco2: np.ndarray | float, arterial_bicarbonate: np.ndarray | float) -> n
     >>> round(float(ph(60.0, 26.0)), 2)
     7.26
     """
-    return CARBONIC_PK + log(arterial_bicarbonate / (CO2_SOLUBILITY * paco2)) * (1.0 / log(10.0))
+    return CARBONIC_PK + log(arterial_bicarbonate / (CO2_SOLUBILITY * paco2)) * LOG10_OF_E
 
 
 def paco2_course(
