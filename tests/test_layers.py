@@ -38,6 +38,8 @@ cli
 ARRAYS = (
     "units",
     "errors",
+    "array",
+    "special",
     "registry",
     "exchange",
     "lungs",

@@ -22,6 +22,8 @@ TINY = float_info.min
 #: Types that go to NumPy without being asked.
 _PLAIN = frozenset({np.ndarray, np.float64, np.int8, np.bool_, float, int, bool})
 
+DOCSTRING = "Return `{}` of the array API standard, by the engine of the arrays."
+
 
 def namespace(*values: Any) -> Any:
     """Return the functions of the first value that is no plain number, NumPy's if all are.
@@ -49,7 +51,9 @@ def _of_one(name: str) -> Callable[[Any], Any]:
     def function(x: Any) -> Any:
         return plain(x) if type(x) in _PLAIN else getattr(namespace(x), name)(x)
 
-    return _named(function, name)
+    function.__name__ = function.__qualname__ = name
+    function.__doc__ = DOCSTRING.format(name)
+    return function
 
 
 def _of_two(name: str) -> Callable[[Any, Any], Any]:
@@ -61,12 +65,8 @@ def _of_two(name: str) -> Callable[[Any, Any], Any]:
             return plain(x, y)
         return getattr(namespace(x, y), name)(x, y)
 
-    return _named(function, name)
-
-
-def _named(function: Any, name: str) -> Any:
     function.__name__ = function.__qualname__ = name
-    function.__doc__ = f"Return `{name}` of the array API standard, by the engine of the arrays."
+    function.__doc__ = DOCSTRING.format(name)
     return function
 
 
@@ -121,7 +121,26 @@ def fmin(x: Any, y: Any) -> Any:
     return where(isnan(x), y_kept, minimum(x, y_kept))
 
 
-def floats(value: Any) -> Any:
+def repeat(times: int, step: Callable[[Any, Any], tuple[Any, Any]], first: Any, second: Any) -> Any:
+    """Take a step a fixed number of times, from two arrays or lists of some to two like them.
+
+    An engine that compiles, compiles the step once.
+
+    Examples
+    --------
+    >>> repeat(3, lambda a, b: (b, a + b), 1.0, 1.0)
+    (3.0, 5.0)
+    """
+    if namespace(first, second).__name__ == "jax.numpy":
+        from jax.lax import fori_loop
+
+        return fori_loop(0, times, lambda _, both: step(*both), (first, second))
+    for _ in range(times):
+        first, second = step(first, second)
+    return first, second
+
+
+def floats(value: Any) -> np.ndarray:
     """Return numbers as an array of floats of their own engine, shape (...).
 
     Examples
@@ -129,7 +148,8 @@ def floats(value: Any) -> Any:
     >>> floats([1, 2]).tolist()
     [1.0, 2.0]
     """
-    return np.asarray(value, dtype=float) if namespace(value) is np else value
+    found: np.ndarray = np.asarray(value, dtype=float) if namespace(value) is np else value
+    return found
 
 
 def some(mask: Any) -> bool:
@@ -186,18 +206,13 @@ def numbered(mask: Any, number: int) -> Any:
 def stack(arrays: Sequence[Any], axis: int = 0) -> Any:
     """Return arrays of one shape, put on a new axis."""
     space = namespace(*arrays)
-    return space.stack(arrays if space is np else alike(space, arrays), axis=axis)
+    return space.stack([space.asarray(one) for one in arrays], axis=axis)
 
 
 def concatenate(arrays: Sequence[Any], axis: int = 0) -> Any:
     """Return arrays, put one behind the other."""
     space = namespace(*arrays)
-    return space.concat(arrays if space is np else alike(space, arrays), axis=axis)
-
-
-def alike(space: Any, arrays: Sequence[Any]) -> list[Any]:
-    """Return arrays as those of one engine, at their common shape."""
-    return list(space.broadcast_arrays(*(space.asarray(one) for one in arrays)))
+    return space.concat([space.asarray(one) for one in arrays], axis=axis)
 
 
 def of_engine(value: Any, like: Any) -> Any:

@@ -25,7 +25,7 @@ LONGEST = 86400.0
 
 def co2_balance(
     co2_production: np.ndarray | float, alveolar_ventilation: np.ndarray | float
-) -> np.ndarray:
+) -> Any:
     """Return ventilation over what holds the arterial CO2 at its ceiling, less one [1].
 
     Parameters
