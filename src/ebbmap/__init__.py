@@ -46,6 +46,7 @@ if TYPE_CHECKING:
     from ebbmap.catalogue.marks import outcome as outcome
     from ebbmap.catalogue.value import Catalogue as Catalogue
     from ebbmap.catalogue.value import builtin as builtin
+    from ebbmap.engines import use_engine as use_engine
     from ebbmap.registries.limits import Limit as Limit
     from ebbmap.registries.limits import LimitSet as LimitSet
     from ebbmap.registries.populations import Marginal as Marginal
@@ -74,6 +75,7 @@ _HOMES = {
     "run": "runs.api",
     "simulate": "cases.simulate",
     "start_up": "cases.simulate",
+    "use_engine": "engines",
     "waveforms": "cases.waveforms",
     **{f"find_{name}": f"analyses.{name}" for name in NAMES},
 }

@@ -131,6 +131,10 @@ class Lung:
     costly : bool
         Whether one core solves fewer than about a hundred thousand cases a second, so that a
         check takes fewer lungs and settings where it is not told how many.
+    compiled : tuple of callable
+        As `solve`, in functions of any engine and with fixed passes, so that an engine may compile
+        them; each is for the cases that the one before left NaN. Empty where NumPy alone solves
+        this lung, as where its steps are laid by looking at values.
     functions : mapping of str to callable
         Functions that stand in for those of the registry in this lung, by outcome: they too take
         parameters and outcomes by the names of their arguments.
@@ -148,6 +152,7 @@ class Lung:
     cycle: Callable[..., tuple[Arrays, Any]]
     waveform: Callable[..., Arrays]
     costly: bool = False
+    compiled: tuple[Callable[..., Arrays], ...] = ()
     functions: Mapping[str, Callable[..., np.ndarray]] = field(
         default_factory=lambda: MappingProxyType({})
     )

@@ -253,4 +253,5 @@ LINEAR = Lung(
     rest=rest,
     cycle=cycle,
     waveform=waveform,
+    compiled=(solve,),
 )

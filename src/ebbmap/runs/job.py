@@ -6,16 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from ebbmap.cases.evaluate import (
-    DRAWN,
-    aligned,
-    bar_leavers,
-    boxes,
-    compute,
-    keep_heap,
-    resolve,
-    view,
-)
+from ebbmap.cases.blocks import aligned, boxes, keep_heap, view
+from ebbmap.cases.evaluate import DRAWN, bar_leavers, compute, resolve
 from ebbmap.cases.inputs import as_arrays
 from ebbmap.cases.question import draw_cases
 from ebbmap.files.study import Study

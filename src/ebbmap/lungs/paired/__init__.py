@@ -338,4 +338,5 @@ PAIRED = Lung(
     rest=rest,
     cycle=cycle,
     waveform=waveform,
+    compiled=(solve,),
 )

@@ -204,4 +204,5 @@ TUBE = Lung(
     rest=rest,
     cycle=cycle,
     waveform=waveform,
+    compiled=(solve,),
 )

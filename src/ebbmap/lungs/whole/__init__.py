@@ -15,7 +15,7 @@ from typing import Unpack
 import numpy as np
 import numpy.typing as npt
 
-from ebbmap.array import broadcast_arrays, floats, isfinite, maximum
+from ebbmap.array import broadcast_arrays, floats, isfinite, maximum, where
 from ebbmap.lungs.base import WAVES, Lung
 from ebbmap.lungs.whole.cases import (
     NAMES,
@@ -101,6 +101,23 @@ def solve(**parameters: npt.ArrayLike) -> dict[str, np.ndarray]:
     values, shape = gathered(parameters)
     parts = in_blocks(_solved, values)
     return {name: parts[name].reshape(shape) for name in SOLVES}
+
+
+def solve_free(**parameters: npt.ArrayLike) -> dict[str, np.ndarray]:
+    """Solve as `solve` does, in fixed passes, as if no flow were limited; NaN where one is."""
+    return _at_once({"free": True}, parameters)
+
+
+def solve_limited(**parameters: npt.ArrayLike) -> dict[str, np.ndarray]:
+    """Solve as `solve` does, in fixed passes, where flow may be limited."""
+    return _at_once({}, parameters)
+
+
+def _at_once(effort: Effort, parameters: Mapping[str, npt.ArrayLike]) -> dict[str, np.ndarray]:
+    """Solve all cases with one effort; NaN throughout where that does not settle one."""
+    values, shape = gathered(parameters)
+    parts, settled = _solved(values, **effort)
+    return {name: where(settled, parts[name], np.nan).reshape(shape) for name in SOLVES}
 
 
 def settle(**parameters: npt.ArrayLike) -> State:
@@ -271,4 +288,5 @@ WHOLE = Lung(
     cycle=cycle,
     waveform=waveform,
     costly=True,
+    compiled=(solve_free, solve_limited),
 )
