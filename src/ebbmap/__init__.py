@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from ebbmap.cases.question import Question as Question
     from ebbmap.cases.simulate import simulate as simulate
     from ebbmap.cases.simulate import start_up as start_up
+    from ebbmap.cases.trace import trace as trace
     from ebbmap.cases.waveforms import waveforms as waveforms
     from ebbmap.catalogue.marks import analysis as analysis
     from ebbmap.catalogue.marks import lung as lung
@@ -75,6 +76,7 @@ _HOMES = {
     "run": "runs.api",
     "simulate": "cases.simulate",
     "start_up": "cases.simulate",
+    "trace": "cases.trace",
     "use_engine": "engines",
     "waveforms": "cases.waveforms",
     **{f"find_{name}": f"analyses.{name}" for name in NAMES},
