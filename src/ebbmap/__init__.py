@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from ebbmap.analyses.wean import find_wean as find_wean
     from ebbmap.analyses.window import find_window as find_window
     from ebbmap.cases.draw_design import draw_design as draw_design
+    from ebbmap.cases.gradient import gradient as gradient
     from ebbmap.cases.question import Question as Question
     from ebbmap.cases.simulate import simulate as simulate
     from ebbmap.cases.simulate import start_up as start_up
@@ -76,6 +77,7 @@ _HOMES = {
     "run": "runs.api",
     "simulate": "cases.simulate",
     "start_up": "cases.simulate",
+    "gradient": "cases.gradient",
     "trace": "cases.trace",
     "use_engine": "engines",
     "waveforms": "cases.waveforms",

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from ebbmap.array import broadcast_to, code, isnan, some, where
+from ebbmap.array import broadcast_to, code, floats, isnan, some, where
 from ebbmap.cases.blocks import aligned, boxes, keep_heap, view
 from ebbmap.engines import compiles
 from ebbmap.engines.columns import Compiled, block_size, blocks
@@ -97,7 +97,7 @@ def resolve(values: Values, names: tuple[str, ...]) -> dict[str, np.ndarray]:
             raise EbbmapError(f"{name} is given twice, by {' and by '.join(given)}. Drop one.")
         if asked:
             _check_inputs(asked[0], values, names)
-            resolved[name] = np.asarray(asked[0].function(**resolve(values, asked[0].inputs)))
+            resolved[name] = floats(asked[0].function(**resolve(values, asked[0].inputs)))
         elif name in values:
             resolved[name] = values[name]
         else:

@@ -84,7 +84,7 @@ def javascript(graph: Graph, quantities: Mapping[str, Mapping[str, Any]], title:
     --------
     >>> from ebbmap.engines.tracer import record
     >>> text = javascript(record(lambda at: {"y": 2.0 * at["x"]}, ("x",)), {}, "twice")
-    >>> "const v1 = 2 * x;" in text
+    >>> "const v2 = 2 * x;" in text
     True
     """
     words, lines = [], []
