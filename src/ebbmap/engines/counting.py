@@ -7,6 +7,7 @@ can solve it otherwise and count it with the rest. Sizes: n lungs, m settings, k
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,6 +17,7 @@ from ebbmap.array import namespace, where
 from ebbmap.engines.columns import double_precision
 from ebbmap.kernels.judging import VERDICTS, judge
 from ebbmap.registries.limits import LimitSet
+from ebbmap.registry import active, keep_active
 
 #: ``solve(values) -> (outcomes, unsolved)``, in functions of any engine.
 Solve = Callable[[Mapping[str, Any]], tuple[Mapping[str, Any], Any]]
@@ -50,7 +52,7 @@ def count_verdicts(
     rows: int,
     first: int = 0,
 ) -> Counts:
-    """Draw lungs on the device, judge each at every setting and count.
+    """Draw lungs on the devices of this machine, judge each at every setting and count.
 
     Parameters
     ----------
@@ -68,33 +70,68 @@ def count_verdicts(
     Returns
     -------
     Counts
-        The same for every size of block.
+        The same for every size of block and number of devices.
     """
+    with double_precision() as jax:
+        devices = jax.local_devices()
+        share = -(-lungs // (rows * len(devices))) * rows
+        cuts = [(first + k * share, min(share, lungs - k * share)) for k in range(len(devices))]
+
+    def part(device: Any, cut: tuple[int, int]) -> Counts:
+        with double_precision() as jax, jax.default_device(device):
+            return _count_on(solve, draw, settings, limits, cut[1], rows, cut[0])
+
+    wanted = [pair for pair in zip(devices, cuts, strict=True) if pair[1][1] > 0]
+    if len(wanted) == 1:
+        return part(*wanted[0])
+    with ThreadPoolExecutor(len(wanted), initializer=keep_active, initargs=(active(),)) as pool:
+        done = list(pool.map(lambda pair: part(*pair), wanted))
+    return Counts(
+        np.sum([one.verdicts for one in done], axis=0),
+        np.concatenate([one.unsolved for one in done]),
+    )
+
+
+def _count_on(
+    solve: Solve,
+    draw: Draw,
+    settings: Mapping[str, np.ndarray],
+    limits: LimitSet,
+    lungs: int,
+    rows: int,
+    first: int,
+) -> Counts:
+    """Count as `count_verdicts` does, on one device."""
     with double_precision() as jax:
         space = jax.numpy
         placed = {name: space.asarray(value)[None, :] for name, value in settings.items()}
         length = max(np.size(value) for value in settings.values())
 
-        def block(start: Any) -> tuple[Any, Any]:
-            numbers = start + space.arange(rows, dtype=space.uint32)
-            drawn = {name: value[:, None] for name, value in draw(numbers).items()}
-            wanted = (numbers < first + lungs)[:, None]
-            return _counted(solve({**drawn, **placed}), limits, wanted, (rows, length))
+        def numbered(start: Any) -> Any:
+            return start + space.arange(rows, dtype=space.uint32)
 
-        def counts_only(start: Any) -> tuple[Any, Any]:
-            counts, left = block(start)
+        def block(start: Any, drawn: Mapping[str, Any]) -> tuple[Any, Any]:
+            values = {name: value[:, None] for name, value in drawn.items()}
+            wanted = (numbered(start) < first + lungs)[:, None]
+            return _counted(solve({**values, **placed}), limits, wanted, (rows, length))
+
+        def counts_only(start: Any, drawn: Mapping[str, Any]) -> tuple[Any, Any]:
+            counts, left = block(start, drawn)
             return counts, left.any()
 
+        # drawn by itself first: fused into the reduction, draws keep the compiler busy for minutes
+        drawing = jax.jit(lambda start: draw(numbered(start)))
         # masks of all blocks would fill the device: a block with something left is asked again
-        step = jax.jit(counts_only)
-        again = jax.jit(lambda start: block(start)[1])
+        step, again = jax.jit(counts_only), jax.jit(lambda *block_: block(*block_)[1])
         total = space.zeros((len(VERDICTS), length), dtype=space.int64)
         unsolved = []
         for start in range(first, first + lungs, rows):
-            counts, left = step(np.uint32(start))
+            number = np.uint32(start)
+            counts, left = step(number, drawing(number))
             total = total + counts
             unsolved.append((start, left))
-        found = [_places(start, again(np.uint32(start))) for start, left in unsolved if bool(left)]
+        lost = [np.uint32(start) for start, left in unsolved if bool(left)]
+        found = [_places(int(start), again(start, drawing(start))) for start in lost]
         none = np.zeros((0, 2), dtype=np.int64)
         return Counts(np.asarray(total), np.concatenate([none, *found]))
 
