@@ -5,7 +5,7 @@ Sizes: n lungs, m settings.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Container, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -14,12 +14,13 @@ import numpy as np
 from ebbmap.array import where
 from ebbmap.cases.evaluate import NOT_CONVERGED, Values, compute, evaluate, resolve
 from ebbmap.engines import compiles
-from ebbmap.engines.counting import count_verdicts
+from ebbmap.engines.counting import Counter
 from ebbmap.engines.draws import normals
 from ebbmap.errors import EbbmapError
 from ebbmap.kernels.judging import VERDICTS, judge
 from ebbmap.lungs import lung_model
 from ebbmap.lungs.base import Lung
+from ebbmap.registries.derivations import all_inputs
 from ebbmap.registries.folding import folded
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import plan
@@ -36,7 +37,13 @@ HOST_CASES = 2**15
 MOST_LUNGS = 2**32
 
 
-def drawn(group: Population, seed: int, numbers: Any) -> dict[str, Any]:
+#: What was compiled for a question, and what must stay so that its identity does.
+_COUNTERS: dict[tuple[Any, ...], tuple[Any, Counter]] = {}
+
+
+def drawn(
+    group: Population, seed: int, numbers: Any, wanted: Container[str] | None = None
+) -> dict[str, Any]:
     """Draw lungs of a population by their numbers, shape (n,): the same by any engine.
 
     Parameters
@@ -47,6 +54,8 @@ def drawn(group: Population, seed: int, numbers: Any) -> dict[str, Any]:
         Below 2^32.
     numbers : array of uint32, shape (n,)
         Numbers of the lungs.
+    wanted : container of str, optional
+        Properties that are wanted; all if None.
 
     Examples
     --------
@@ -55,12 +64,13 @@ def drawn(group: Population, seed: int, numbers: Any) -> dict[str, Any]:
     >>> lungs["compliance"].shape
     (3,)
     """
-    scores = [normals(seed, stream, numbers) for stream in range(len(group.properties))]
+    scores = normals(seed, len(group.properties), numbers)
     factors = np.linalg.cholesky(group.correlation_matrix).tolist()
     lungs = {}
     for row, (name, marginal) in zip(factors, group.marginals.items(), strict=True):
-        parts = [f * score for f, score in zip(row, scores, strict=True) if f != 0.0]
-        lungs[name] = marginal.at(sum(parts[1:], parts[0]))
+        if wanted is None or name in wanted:
+            parts = [f * scores[column] for column, f in enumerate(row) if f != 0.0]
+            lungs[name] = marginal.at(sum(parts[1:], parts[0]))
     return lungs
 
 
@@ -105,11 +115,13 @@ def count_shares(
     if not 0 < lungs <= MOST_LUNGS or not 0 <= seed < MOST_LUNGS:
         raise EbbmapError(f"lungs must be 1 to 2^32 and seed below; got {lungs} and {seed}.")
     model = lung_model(lung)
-    group, todo = folded(group, model), plan(model, limits.outcomes)
+    known_group, group = group, folded(group, model)
+    todo = plan(model, limits.outcomes)
+    used = all_inputs(todo.parameters)
     length = max(np.size(value) for value in settings.values())
 
     def draw(numbers: Any) -> dict[str, Any]:
-        return {n: v for n, v in drawn(group, seed, numbers).items() if n not in settings}
+        return drawn(group, seed, numbers, used - set(settings))
 
     def solver(way: Lung) -> Callable[[Values], tuple[Mapping[str, Any], Any]]:
         def solve(values: Values) -> tuple[Mapping[str, Any], Any]:
@@ -121,10 +133,13 @@ def count_shares(
     if not compiles(model):
         return _count_here(solver(model), draw, settings, limits, lungs, cases or HOST_CASES)
     size = cases or (COSTLY_CASES if model.costly else CASES)
-    first = replace(model, solve=model.compiled[0])
-    counted = count_verdicts(
-        solver(first), draw, settings, limits, lungs, rows=max(1, min(size // length, lungs))
-    )
+    rows = max(1, min(size // length, lungs))
+    key = (id(model), id(known_group), id(limits), tuple(settings), seed, rows)
+    if key not in _COUNTERS:
+        first = replace(model, solve=model.compiled[0])
+        kept = known_group, limits, model
+        _COUNTERS[key] = kept, Counter(solver(first), draw, limits, rows)
+    counted = _COUNTERS[key][1].count(settings, lungs)
     total = counted.verdicts
     if counted.unsolved.size:
         number, place = counted.unsolved.T
@@ -158,7 +173,7 @@ def _count_here(
     lungs: int,
     cases: int,
 ) -> np.ndarray:
-    """Count as `count_verdicts` does, by NumPy."""
+    """Count as `Counter` does, by NumPy."""
     length = max(np.size(value) for value in settings.values())
     total = np.zeros((len(VERDICTS), length), dtype=np.int64)
     rows = max(1, cases // length)

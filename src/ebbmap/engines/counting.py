@@ -42,98 +42,90 @@ class Counts:
     unsolved: np.ndarray
 
 
-def count_verdicts(
-    solve: Solve,
-    draw: Draw,
-    settings: Mapping[str, np.ndarray],
-    limits: LimitSet,
-    lungs: int,
-    *,
-    rows: int,
-    first: int = 0,
-) -> Counts:
-    """Draw lungs on the devices of this machine, judge each at every setting and count.
+class Counter:
+    """Draws lungs on the devices of this machine, judges each at every setting and counts.
 
     Parameters
     ----------
     solve, draw : callable
         See `Solve` and `Draw`.
-    settings : mapping of str to ndarray, shape (m,)
-        What is set, by parameter.
     limits : LimitSet
         At least one hard bound.
-    lungs, first : int
-        How many lungs, and the number of the first.
     rows : int
         Lungs in a block; the last block is filled up and what fills it is not counted.
-
-    Returns
-    -------
-    Counts
-        The same for every size of block and number of devices.
     """
-    with double_precision() as jax:
-        devices = jax.local_devices()
-        share = -(-lungs // (rows * len(devices))) * rows
-        cuts = [(first + k * share, min(share, lungs - k * share)) for k in range(len(devices))]
 
-    def part(device: Any, cut: tuple[int, int]) -> Counts:
-        with double_precision() as jax, jax.default_device(device):
-            return _count_on(solve, draw, settings, limits, cut[1], rows, cut[0])
+    def __init__(self, solve: Solve, draw: Draw, limits: LimitSet, rows: int):
+        self.rows, self.limits, self._solve = rows, limits, solve
+        with double_precision() as jax:
+            # drawn by itself first: fused into the reduction, draws keep the compiler busy
+            self._draw = jax.jit(
+                lambda start: draw(start + jax.numpy.arange(rows, dtype=jax.numpy.uint32))
+            )
+            # masks of all blocks would fill the device: a block with something left is asked again
+            self._count = jax.jit(lambda *block: self._block(*block)[:2])
+            self._left = jax.jit(lambda *block: self._block(*block)[2])
 
-    wanted = [pair for pair in zip(devices, cuts, strict=True) if pair[1][1] > 0]
-    if len(wanted) == 1:
-        return part(*wanted[0])
-    with ThreadPoolExecutor(len(wanted), initializer=keep_active, initargs=(active(),)) as pool:
-        done = list(pool.map(lambda pair: part(*pair), wanted))
-    return Counts(
-        np.sum([one.verdicts for one in done], axis=0),
-        np.concatenate([one.unsolved for one in done]),
-    )
+    def count(self, settings: Mapping[str, np.ndarray], lungs: int, first: int = 0) -> Counts:
+        """Count lungs, from the number of the first on.
 
+        Parameters
+        ----------
+        settings : mapping of str to ndarray, shape (m,)
+            What is set, by parameter.
+        lungs, first : int
+            How many lungs, and the number of the first.
 
-def _count_on(
-    solve: Solve,
-    draw: Draw,
-    settings: Mapping[str, np.ndarray],
-    limits: LimitSet,
-    lungs: int,
-    rows: int,
-    first: int,
-) -> Counts:
-    """Count as `count_verdicts` does, on one device."""
-    with double_precision() as jax:
-        space = jax.numpy
-        placed = {name: space.asarray(value)[None, :] for name, value in settings.items()}
-        length = max(np.size(value) for value in settings.values())
+        Returns
+        -------
+        Counts
+            The same for every size of block and number of devices.
+        """
+        with double_precision() as jax:
+            devices = jax.local_devices()
+        share = -(-lungs // (self.rows * len(devices))) * self.rows
+        cuts = [(first + start, min(share, lungs - start)) for start in range(0, lungs, share)]
 
-        def numbered(start: Any) -> Any:
-            return start + space.arange(rows, dtype=space.uint32)
+        def part(device: Any, cut: tuple[int, int]) -> Counts:
+            with double_precision() as jax, jax.default_device(device):
+                return self._count_on(settings, *cut)
 
-        def block(start: Any, drawn: Mapping[str, Any]) -> tuple[Any, Any]:
-            values = {name: value[:, None] for name, value in drawn.items()}
-            wanted = (numbered(start) < first + lungs)[:, None]
-            return _counted(solve({**values, **placed}), limits, wanted, (rows, length))
+        if len(cuts) == 1:
+            return part(devices[0], cuts[0])
+        with ThreadPoolExecutor(len(cuts), initializer=keep_active, initargs=(active(),)) as pool:
+            done = list(pool.map(part, devices, cuts))
+        return Counts(
+            np.sum([one.verdicts for one in done], axis=0),
+            np.concatenate([one.unsolved for one in done]),
+        )
 
-        def counts_only(start: Any, drawn: Mapping[str, Any]) -> tuple[Any, Any]:
-            counts, left = block(start, drawn)
-            return counts, left.any()
+    def _block(self, drawn: Mapping[str, Any], placed: Mapping[str, Any], wanted: Any) -> Any:
+        """Return counts of a block, whether a case is left, and which are."""
+        values = {name: value[:, None] for name, value in drawn.items()}
+        length = max(value.shape[1] for value in placed.values())
+        valid = (namespace(wanted).arange(self.rows) < wanted)[:, None]
+        counts, left = _counted(
+            self._solve({**values, **placed}), self.limits, valid, (self.rows, length)
+        )
+        return counts, left.any(), left
 
-        # drawn by itself first: fused into the reduction, draws keep the compiler busy for minutes
-        drawing = jax.jit(lambda start: draw(numbered(start)))
-        # masks of all blocks would fill the device: a block with something left is asked again
-        step, again = jax.jit(counts_only), jax.jit(lambda *block_: block(*block_)[1])
-        total = space.zeros((len(VERDICTS), length), dtype=space.int64)
-        unsolved = []
-        for start in range(first, first + lungs, rows):
-            number = np.uint32(start)
-            counts, left = step(number, drawing(number))
-            total = total + counts
-            unsolved.append((start, left))
-        lost = [np.uint32(start) for start, left in unsolved if bool(left)]
-        found = [_places(int(start), again(start, drawing(start))) for start in lost]
-        none = np.zeros((0, 2), dtype=np.int64)
-        return Counts(np.asarray(total), np.concatenate([none, *found]))
+    def _count_on(self, settings: Mapping[str, np.ndarray], first: int, lungs: int) -> Counts:
+        """Count as `count` does, on the device that is the default one."""
+        with double_precision() as jax:
+            placed = {n: jax.numpy.asarray(v)[None, :] for n, v in settings.items()}
+            total, lost = 0, []
+            for start in range(0, lungs, self.rows):
+                drawn = self._draw(np.uint32(first + start))
+                counts, left = self._count(drawn, placed, np.int64(lungs - start))
+                total = total + counts
+                lost.append((start, left))
+            found = [np.zeros((0, 2), dtype=np.int64)]
+            for start, left in lost:
+                if bool(left):
+                    drawn = self._draw(np.uint32(first + start))
+                    mask = self._left(drawn, placed, np.int64(lungs - start))
+                    found.append(_places(first + start, mask))
+            return Counts(np.asarray(total), np.concatenate(found))
 
 
 def _counted(

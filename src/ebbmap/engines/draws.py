@@ -2,7 +2,7 @@
 
 A block cipher of few rounds turns a counter into bits, so that neither blocks nor devices nor
 engines change a draw. Written in whole numbers of 32 bits, which every engine wraps alike.
-Sizes: n cases.
+Sizes: d streams, n cases.
 
 References
 ----------
@@ -26,56 +26,60 @@ PARITY = 0x1BD11BDA
 HIGH, LOW = 26, 27
 
 
-def threefry(key: tuple[int, int], first: Any, second: Any) -> tuple[Any, Any]:
-    """Return two words of 32 bits for every pair of counters.
+def threefry(seed: int, stream: Any, first: Any, second: Any) -> tuple[Any, Any]:
+    """Return two words of 32 bits for every pair of counters; all that is given broadcasts.
 
     Parameters
     ----------
-    key : tuple of two int
-        Seed and stream, each below 2^32.
-    first, second : array of uint32, shape (n,)
-        Counters.
+    seed : int
+        First word of the key.
+    stream, first, second : array of uint32
+        Second word of the key, and the counters.
     """
     space = namespace(first)
 
     def word(value: int) -> Any:
         return space.asarray(value & 0xFFFFFFFF, dtype=space.uint32)
 
-    keys = (key[0], key[1], key[0] ^ key[1] ^ PARITY)
-    x, y = first + word(keys[0]), second + word(keys[1])
+    keys = (word(seed), stream, stream ^ word(seed ^ PARITY))
+    x, y = first + keys[0], second + keys[1]
     for round_ in range(5):
         for rotation in ROTATIONS[round_ % 2]:
             x = x + y
             y = (y << word(rotation)) | (y >> word(32 - rotation))
             y = x ^ y
-        x = x + word(keys[(round_ + 1) % 3])
-        y = y + word(keys[(round_ + 2) % 3] + round_ + 1)
+        x = x + keys[(round_ + 1) % 3]
+        y = y + keys[(round_ + 2) % 3] + word(round_ + 1)
     return x, y
 
 
-def uniforms(seed: int, stream: int, cases: Any) -> Any:
-    """Return numbers between 0 and 1, never either, one for each case, shape (n,).
+def uniforms(seed: int, streams: int, cases: Any) -> Any:
+    """Return numbers between 0 and 1, never either, for each stream and case, shape (d, n).
 
     Parameters
     ----------
-    seed, stream : int
-        Each below 2^32; a stream for each quantity that is drawn.
+    seed : int
+        Below 2^32.
+    streams : int
+        How many quantities are drawn; further ones leave these as they are.
     cases : array of uint32, shape (n,)
         Numbers of the cases.
 
     Examples
     --------
     >>> import numpy as np
-    >>> bool((uniforms(0, 1, np.arange(4, dtype=np.uint32)) < 1.0).all())
+    >>> bool((uniforms(0, 2, np.arange(4, dtype=np.uint32)) < 1.0).all())
     True
     """
     space = namespace(cases)
-    high, low = threefry((seed, stream), cases, space.zeros_like(cases))
+    stream = space.arange(streams, dtype=space.uint32)[:, None]
+    # all at once, so that a compiler sees the rounds once
+    high, low = threefry(seed, stream, cases[None, :], space.zeros_like(cases)[None, :])
     kept = (high >> space.asarray(32 - HIGH, dtype=space.uint32)).astype(space.float64)
     rest = (low >> space.asarray(32 - LOW, dtype=space.uint32)).astype(space.float64)
     return (kept * 2.0**LOW + rest + 0.5) * 2.0 ** -(HIGH + LOW)
 
 
-def normals(seed: int, stream: int, cases: Any) -> Any:
-    """Return standard normal numbers, one for each case, as `uniforms`, shape (n,)."""
-    return normal_quantile(uniforms(seed, stream, cases))
+def normals(seed: int, streams: int, cases: Any) -> Any:
+    """Return standard normal numbers for each stream and case, as `uniforms`, shape (d, n)."""
+    return normal_quantile(uniforms(seed, streams, cases))
