@@ -16,9 +16,8 @@ from ebbmap.kernels.judging import judge
 from ebbmap.lungs import lung_model
 from ebbmap.registries.limits import LIMIT_SETS
 from ebbmap.registries.outcomes import outcomes_of
-from walks import agree, walk
+from walks import CLOSED, agree, walk
 
-LUNGS = ("linear", "tube", "paired")
 #: Brings half a million numbers over with all their bits, and quickly.
 AS_BYTES = """
 const text = (column) => btoa(
@@ -30,7 +29,7 @@ return Object.fromEntries(
 LIMITS = LIMIT_SETS["harm"]
 
 
-@pytest.fixture(scope="module", params=LUNGS)
+@pytest.fixture(scope="module", params=CLOSED)
 def traced(request):
     lung = lung_model(request.param)
     values = walk(lung, 10_000)

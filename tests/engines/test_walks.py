@@ -1,5 +1,7 @@
 """Every lung and outcome through NumPy, array-api-strict and JAX: one set of formulas."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -10,10 +12,7 @@ from ebbmap.kernels.judging import judge
 from ebbmap.lungs import LUNGS, lung_model
 from ebbmap.registries.limits import LIMIT_SETS
 from ebbmap.registries.outcomes import outcomes_of, plan
-from walks import COMPILED, agree, walk
-
-#: The default lung takes a minute to compile and its steps are indexed, which the standard lacks.
-CLOSED = tuple(name for name in COMPILED if not lung_model(name).costly)
+from walks import CLOSED, COMPILED, agree, runs_where, walk
 
 
 @pytest.fixture(scope="module", params=CLOSED)
@@ -29,6 +28,11 @@ def test_every_lung_is_walked_or_says_that_numpy_alone_solves_it():
     for name in set(LUNGS) - set(COMPILED):
         with use_engine("auto"):
             assert evaluate(LUNGS[name], {}, ("release_volume",)).status == 0
+
+
+def test_the_guide_has_the_table_of_what_runs_where():
+    guide = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    assert runs_where() in guide
 
 
 def test_the_standard_gives_what_numpy_gives(walked):

@@ -9,6 +9,32 @@ from ebbmap.registries.parameters import PARAMETERS
 #: Lungs whose formulas any engine of arrays can solve.
 COMPILED = tuple(name for name, lung in LUNGS.items() if lung.compiled)
 
+#: Those of them whose formulas are closed, so that array-api-strict and the tracer follow them too.
+CLOSED = tuple(name for name in COMPILED if not LUNGS[name].costly)
+
+#: What runs on an engine -> the lungs for which it does; each has its test.
+RUNS: dict[str, tuple[str, ...]] = {
+    "settled cycles, NumPy": tuple(LUNGS),
+    "settled cycles, array-api-strict (tests)": CLOSED,
+    "settled cycles, JAX": COMPILED,
+    "counts drawn on the device, JAX": COMPILED,
+    "derivatives, JAX": COMPILED,
+    "graph and JavaScript": CLOSED,
+    "first cycles, waveforms, policies: NumPy only": tuple(LUNGS),
+}
+
+
+def runs_where():
+    """Return what runs where as a table, for DEVELOPERS.md."""
+    head = f"| what, engine | {' | '.join(LUNGS)} |"
+    rule = "| --- |" + " --- |" * len(LUNGS)
+    rows = [
+        f"| {what} | {' | '.join('yes' if name in lungs else 'no' for name in LUNGS)} |"
+        for what, lungs in RUNS.items()
+    ]
+    return "\n".join([head, rule, *rows])
+
+
 #: Outcomes that are differences of like numbers -> the outcome at whose size their rounding lies.
 CANCELLING = {
     "driving_pressure": "end_high_pressure",
