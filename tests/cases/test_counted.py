@@ -35,13 +35,13 @@ def test_another_seed_gives_other_lungs():
     assert not np.array_equal(counts(), counts(seed=1))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("lung", ["linear", "tube"])
 def test_engines_change_no_count(lung):
     pytest.importorskip("jax")
     with use_engine("jax"):
-        found, smaller = counts(lung), counts(lung, cases=700)
+        found = counts(lung, cases=700)
     assert np.array_equal(found, counts(lung))
-    assert np.array_equal(found, smaller)
 
 
 @pytest.mark.slow

@@ -133,7 +133,7 @@ def count_shares(
     if not compiles(model):
         return _count_here(solver(model), draw, settings, limits, lungs, cases or HOST_CASES)
     size = cases or (COSTLY_CASES if model.costly else CASES)
-    rows = max(1, min(size // length, lungs))
+    rows = max(1, size // length if cases else min(size // length, lungs))
     key = (id(model), id(known_group), id(limits), tuple(settings), seed, rows)
     if key not in _COUNTERS:
         first = replace(model, solve=model.compiled[0])
