@@ -84,7 +84,8 @@ def map_of(lung, cases, cells, cores, cpu_lungs):
     from ebbmap.cases.counted import CASES, COSTLY_CASES
     from ebbmap.lungs import lung_model
 
-    block = min(cases, COSTLY_CASES * 2 if lung_model(lung).costly else CASES)
+    most = COSTLY_CASES if lung_model(lung).costly else CASES
+    block = max(cells**2, min(cases // 4, most))
     lungs = max(1, cases // cells**2)
     first, _ = count(lung, min(lungs, block // cells**2 + 1), cells, "jax", block)
     trial, _ = count(lung, max(1, lungs // 50), cells, "jax", block)
@@ -209,8 +210,9 @@ def main(small: bool) -> None:
     scale = 1000 if small else 1
     outcomes("linear", 2**22 // (64 if small else 1))
     map_of("linear", 10**10 // scale, 64, cores, 500 if small else 2000)
-    map_of("tube", 10**10 // scale // 10, 64, cores, 50 if small else 300)
+    map_of("tube", 10**10 // scale // (10 if small else 1), 64, cores, 50 if small else 300)
     whole_lung(2**17 // (64 if small else 1))
+    map_of("whole", 10**8 // scale // 10, 16, cores, 4 if small else 40)
     outcomes("tube", 2**22 // (64 if small else 1))
     say(f"all in {time.perf_counter() - START:.0f} s; memory now: {gpus()}")
 

@@ -134,10 +134,10 @@ def count_shares(
         return _count_here(solver(model), draw, settings, limits, lungs, cases or HOST_CASES)
     size = cases or (COSTLY_CASES if model.costly else CASES)
     rows = max(1, size // length if cases else min(size // length, lungs))
-    key = (id(model), id(known_group), id(limits), tuple(settings), seed, rows)
+    key = (id(model), id(known_group), limits, tuple(settings), seed, rows)
     if key not in _COUNTERS:
         first = replace(model, solve=model.compiled[0])
-        kept = known_group, limits, model
+        kept = known_group, model
         _COUNTERS[key] = kept, Counter(solver(first), draw, limits, rows)
     counted = _COUNTERS[key][1].count(settings, lungs)
     total = counted.verdicts
