@@ -143,7 +143,7 @@ def time_to_ceiling(
     >>> round(float(time_to_ceiling(0.0, 200.0, **stores)) / 60.0, 1)
     66.3
     """
-    balance = co2_balance(co2_production, alveolar_ventilation)
+    balance = np.asarray(co2_balance(co2_production, alveolar_ventilation))
     low, high = np.zeros(balance.shape), np.full(balance.shape, LONGEST)
 
     def reached(seconds: np.ndarray) -> np.ndarray:

@@ -181,7 +181,7 @@ def _least(
     bounds: tuple[Bound, ...], outcomes: Mapping[str, np.ndarray]
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return the least known margin, the bound that has it, and whether any margin is unknown."""
-    margin = bounds[0].margin_among(outcomes)
+    margin = floats(bounds[0].margin_among(outcomes))
     unknown = isnan(margin)
     nearest = numbered(~unknown, 1)
     for number, bound in enumerate(bounds[1:], start=2):
