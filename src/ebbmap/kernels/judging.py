@@ -11,7 +11,18 @@ from functools import cached_property
 
 import numpy as np
 
-from ebbmap.array import broadcast_arrays, code, fmin, isnan, maximum, numbered, some, stack, where
+from ebbmap.array import (
+    broadcast_arrays,
+    code,
+    floats,
+    fmin,
+    isnan,
+    maximum,
+    numbered,
+    some,
+    stack,
+    where,
+)
 from ebbmap.errors import EbbmapError
 from ebbmap.registries.limits import Bound, LimitSet
 from ebbmap.registries.steady import no_steady_state
