@@ -60,7 +60,7 @@ def undeclared(folder, known):
 
 def test_every_package_that_the_code_imports_is_declared():
     assert len(imported(ROOT / "src")) > 10
-    assert undeclared(ROOT / "src", NEEDED | EXTRAS["cluster"]) == {}
+    assert undeclared(ROOT / "src", NEEDED | EXTRAS["cluster"] | EXTRAS["jax"]) == {}
 
 
 def test_every_package_that_the_tests_import_is_declared():

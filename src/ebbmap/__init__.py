@@ -37,15 +37,18 @@ if TYPE_CHECKING:
     from ebbmap.analyses.wean import find_wean as find_wean
     from ebbmap.analyses.window import find_window as find_window
     from ebbmap.cases.draw_design import draw_design as draw_design
+    from ebbmap.cases.gradient import gradient as gradient
     from ebbmap.cases.question import Question as Question
     from ebbmap.cases.simulate import simulate as simulate
     from ebbmap.cases.simulate import start_up as start_up
+    from ebbmap.cases.trace import trace as trace
     from ebbmap.cases.waveforms import waveforms as waveforms
     from ebbmap.catalogue.marks import analysis as analysis
     from ebbmap.catalogue.marks import lung as lung
     from ebbmap.catalogue.marks import outcome as outcome
     from ebbmap.catalogue.value import Catalogue as Catalogue
     from ebbmap.catalogue.value import builtin as builtin
+    from ebbmap.engines import use_engine as use_engine
     from ebbmap.registries.limits import Limit as Limit
     from ebbmap.registries.limits import LimitSet as LimitSet
     from ebbmap.registries.populations import Marginal as Marginal
@@ -74,6 +77,9 @@ _HOMES = {
     "run": "runs.api",
     "simulate": "cases.simulate",
     "start_up": "cases.simulate",
+    "gradient": "cases.gradient",
+    "trace": "cases.trace",
+    "use_engine": "engines",
     "waveforms": "cases.waveforms",
     **{f"find_{name}": f"analyses.{name}" for name in NAMES},
 }

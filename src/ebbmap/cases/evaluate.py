@@ -7,12 +7,16 @@ Sizes: shape (...) is the broadcast shape of all inputs.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
+from ebbmap.array import broadcast_to, code, floats, isnan, some, where
+from ebbmap.cases.blocks import aligned, boxes, keep_heap, view
+from ebbmap.engines import compiles
+from ebbmap.engines.columns import Compiled, block_size, blocks
 from ebbmap.errors import EbbmapError
 from ebbmap.lungs.base import Lung
 from ebbmap.registries.derivations import Derivation, ways
@@ -23,8 +27,8 @@ from ebbmap.registries.steady import no_steady_state
 #: Cases in one block: measured best for the linear lung (benchmark suite).
 BLOCK = 4096
 
-#: Bytes: below the 32 MiB above which glibc stops adapting.
-KEPT_HEAP = 24 * 2**20
+#: Cases below which NumPy takes what one compiled way left, instead of the next way.
+LEAST_COMPILED = 16384
 
 OK, NOT_CONVERGED, OUT_OF_DOMAIN, NO_STEADY_STATE = 0, 1, 2, 3
 STATUS = ("ok", "not_converged", "out_of_domain", "no_steady_state")
@@ -93,7 +97,7 @@ def resolve(values: Values, names: tuple[str, ...]) -> dict[str, np.ndarray]:
             raise EbbmapError(f"{name} is given twice, by {' and by '.join(given)}. Drop one.")
         if asked:
             _check_inputs(asked[0], values, names)
-            resolved[name] = np.asarray(asked[0].function(**resolve(values, asked[0].inputs)))
+            resolved[name] = floats(asked[0].function(**resolve(values, asked[0].inputs)))
         elif name in values:
             resolved[name] = values[name]
         else:
@@ -160,46 +164,6 @@ def bar_leavers(values: Values, drawn: Iterable[str]) -> dict[str, np.ndarray]:
     return kept
 
 
-def boxes(shape: tuple[int, ...], size: int) -> Iterator[tuple[slice, ...]]:
-    """Cut a shape into boxes of at most about `size` cases, in C order.
-
-    Examples
-    --------
-    >>> list(boxes((5,), 3))
-    [(slice(0, 3, None),), (slice(3, 5, None),)]
-    """
-    split, inner = len(shape), 1
-    while split > 0 and inner * shape[split - 1] <= size:
-        split -= 1
-        inner *= shape[split]
-    whole = tuple(slice(0, length) for length in shape[split:])
-    if split == 0:
-        yield whole
-        return
-    step = max(1, size // inner)
-    for outer in np.ndindex(*shape[: split - 1]):
-        at = tuple(slice(i, i + 1) for i in outer)
-        for start in range(0, shape[split - 1], step):
-            yield (*at, slice(start, min(start + step, shape[split - 1])), *whole)
-
-
-def view(array: np.ndarray, box: tuple[slice, ...]) -> np.ndarray:
-    """Cut a box out of an array whose axes have full length or length one.
-
-    Examples
-    --------
-    >>> view(np.arange(3.0)[:, None], (slice(1, 2), slice(0, 9))).shape
-    (1, 1)
-    """
-    if array.ndim == 0:
-        return array
-    return array[
-        tuple(
-            cut if length > 1 else slice(None) for cut, length in zip(box, array.shape, strict=True)
-        )
-    ]
-
-
 def evaluate(
     lung: Lung,
     values: Values,
@@ -252,6 +216,8 @@ def evaluate(
     inputs = {name: aligned(value, len(shape)) for name, value in resolved.items()}
     outcomes = {name: np.empty(shape) for name in todo.outcomes} if out is None else dict(out)
     status = np.empty(shape, dtype=np.int8)
+    if compiles(lung):
+        return compiled(lung, todo, inputs, outcomes, status, progress)
     keep_heap()
     for box in boxes(shape, block):
         piece = {name: view(value, box) for name, value in inputs.items()}
@@ -264,6 +230,69 @@ def evaluate(
     return Result(outcomes, status)
 
 
+def compiled(
+    lung: Lung,
+    todo: Plan,
+    inputs: Values,
+    outcomes: dict[str, np.ndarray],
+    status: np.ndarray,
+    progress: Callable[[int], None] | None,
+) -> Result:
+    """Solve every case by compiled functions, and by NumPy those few that these leave.
+
+    Parameters as `evaluate` has them: every input, and what is filled.
+    """
+    shape, size = status.shape, status.size
+    columns = {
+        name: np.broadcast_to(v, shape).reshape(-1) if v.size > 1 else v.reshape(())
+        for name, v in inputs.items()
+    }
+    flat = {name: np.empty(size) for name in outcomes}
+    flags, left = np.empty(size, dtype=np.int8), np.arange(size)
+    for number in range(len(lung.compiled)):
+        if number and left.size < LEAST_COMPILED:
+            break
+        function = _compiled(lung, number, todo)
+        for index, part in blocks(columns, left, block_size(left.size, costly=lung.costly)):
+            solved, found = function(part)
+            for name, column in flat.items():
+                column[index] = np.asarray(solved[name])[: index.size]
+            flags[index] = np.asarray(found)[: index.size]
+            if progress is not None and not number:
+                progress(index.size)
+        left = left[flags[left] == NOT_CONVERGED]
+    if left.size:
+        rest = {name: v[left] if v.ndim else v for name, v in columns.items()}
+        known, found = compute(lung, todo, rest)
+        for name, column in flat.items():
+            column[left] = known[name]
+        flags[left] = found
+    for name, target in outcomes.items():
+        target[...] = flat[name].reshape(shape)
+    status[...] = flags.reshape(shape)
+    return Result(outcomes, status)
+
+
+_COMPILED: dict[tuple[int, int, Plan], tuple[Lung, Compiled]] = {}
+
+
+def _compiled(lung: Lung, number: int, todo: Plan) -> Compiled:
+    """Return the compiled function of one way to solve a lung; one for each question."""
+    key = (id(lung), number, todo)
+    if key not in _COMPILED:
+        one = replace(lung, solve=lung.compiled[number])
+
+        def function(piece: Values) -> tuple[dict[str, Any], Any]:
+            known, flags = compute(one, todo, piece)
+            shape = np.broadcast_shapes(*(np.shape(value) for value in piece.values()))
+            full = {name: broadcast_to(known[name], shape) for name in todo.outcomes}
+            return full, broadcast_to(flags, shape)
+
+        # the lung is kept too, so that its identity stays its own
+        _COMPILED[key] = lung, Compiled(function)
+    return _COMPILED[key][1]
+
+
 def compute(lung: Lung, todo: Plan, piece: Values) -> tuple[dict[str, np.ndarray], np.ndarray]:
     """Solve one block: return all that was computed, and the status, shapes that broadcast."""
     legal, piece = _possible(piece)
@@ -272,7 +301,7 @@ def compute(lung: Lung, todo: Plan, piece: Values) -> tuple[dict[str, np.ndarray
     )
     if legal is None:
         return known, flags
-    return known, np.where(legal, flags, np.int8(OUT_OF_DOMAIN))
+    return known, where(legal, flags, code(OUT_OF_DOMAIN, legal))
 
 
 def _possible(piece: Values) -> tuple[np.ndarray | None, Values]:
@@ -280,28 +309,28 @@ def _possible(piece: Values) -> tuple[np.ndarray | None, Values]:
 
     NaN goes through every formula as NaN, so the lung never sees an impossible case.
     """
-    legal = np.asarray(piece["p_high"] > piece["p_low"])
-    if legal.all():
+    legal = piece["p_high"] > piece["p_low"]
+    if not some(~legal):
         return None, piece
-    return legal, {**piece, "p_high": np.where(legal, piece["p_high"], np.nan)}
+    return legal, {**piece, "p_high": where(legal, piece["p_high"], np.nan)}
 
 
 def _finish(todo: Plan, piece: Values, solved: Values) -> tuple[dict[str, np.ndarray], np.ndarray]:
     known = {**piece, **solved}
     for name, function, needs in todo.steps:
         known[name] = function(**{need: known[need] for need in needs})
-    lost = np.isnan(solved["release_volume"])
-    if lost.any():  # what needs no lung, such as the release rate, is blanked too
-        known |= {name: np.where(lost, np.nan, known[name]) for name in todo.outcomes}
+    lost = isnan(solved["release_volume"])
+    if some(lost):  # what needs no lung, such as the release rate, is blanked too
+        known |= {name: where(lost, np.nan, known[name]) for name in todo.outcomes}
     return known, _flags(known, lost)
 
 
 def _flags(known: Values, lost: np.ndarray) -> np.ndarray:
     """Status of solved cases: one number where all are well, which is the common case."""
-    flags = np.zeros((), np.int8)
-    if (unsteady := no_steady_state(known)).any():
-        flags = np.where(unsteady, np.int8(NO_STEADY_STATE), flags)
-    return np.where(lost, np.int8(NOT_CONVERGED), flags) if lost.any() else flags
+    flags = code(OK, lost)
+    if some(unsteady := no_steady_state(known)):
+        flags = where(unsteady, code(NO_STEADY_STATE, lost), flags)
+    return where(lost, code(NOT_CONVERGED, lost), flags) if some(lost) else flags
 
 
 def start_up(
@@ -354,18 +383,3 @@ def start_up(
         for name, target in outcomes.items():
             target[..., number] = known[name]
     return outcomes
-
-
-def keep_heap() -> None:
-    """Make the C library keep the memory of a freed block instead of giving it back each time.
-
-    glibc raises its thresholds when a large piece is freed; without this, every temporary of a
-    block is paid for again in page faults, which doubles the time of the linear lung.
-    """
-    np.empty(KEPT_HEAP // 8)
-
-
-def aligned(value: np.ndarray, ndim: int) -> np.ndarray:
-    """Give an array leading axes of length one, so that a box can be cut from it; 0-d stays."""
-    array = np.asarray(value, dtype=float)
-    return array if array.ndim == 0 else array.reshape((1,) * (ndim - array.ndim) + array.shape)

@@ -48,6 +48,12 @@ ClusterOption = Annotated[
 FreshOption = Annotated[
     bool, typer.Option("--fresh", help="Start over: discard what an earlier run finished.")
 ]
+EngineOption = Annotated[
+    str | None,
+    typer.Option(
+        "--engine", metavar="NAME", help="numpy, jax or auto; that of the study by default."
+    ),
+]
 DryRunOption = Annotated[
     bool, typer.Option("--dry-run", help="Show the expected cost and write nothing.")
 ]

@@ -13,6 +13,7 @@ from ebbmap.cli.application import command
 from ebbmap.cli.options import (
     ClusterOption,
     DryRunOption,
+    EngineOption,
     FreshOption,
     JsonOption,
     OutOption,
@@ -35,6 +36,7 @@ def run(
     workers: WorkersOption = None,
     cluster: ClusterOption = None,
     fresh: FreshOption = False,
+    engine: EngineOption = None,
     dry_run: DryRunOption = False,
     yes: YesOption = False,
     as_json: JsonOption = False,
@@ -64,7 +66,7 @@ def run(
         answer.say(cost_table(costs, at_work))
     else:
         approve(costs, folder, yes=yes)
-        how = {"workers": at_work, "cluster": cluster, "fresh": fresh}
+        how = {"workers": at_work, "cluster": cluster, "fresh": fresh, "engine": engine}
         results += _results(answer, checked, study.stem, folder, pictures, how)
         answer.say(_closing(len({one["name"] for one in results}), pictures))
     answer.close(

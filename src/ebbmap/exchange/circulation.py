@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from ebbmap.array import maximum
 from ebbmap.units import CMH2O_PER_MMHG
 
 
@@ -50,4 +51,4 @@ def venous_return_change(
     -0.432
     """
     loss = mean_pleural_pressure * gradient_loss_share * (1.0 / CMH2O_PER_MMHG)
-    return np.maximum(-loss / venous_return_gradient, -1.0)
+    return maximum(-loss / venous_return_gradient, -1.0)

@@ -9,10 +9,12 @@ Sizes: n cases, t times. All functions broadcast.
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numpy as np
 
+from ebbmap.array import TINY, expm1, floats, log, maximum, sqrt, where
 from ebbmap.units import L_PER_ML, S_PER_MIN
 
 #: mmHg L mL-1: turns mL STPD over L BTPS into a tension at 37 degrees; textbook constant.
@@ -23,6 +25,9 @@ CARBONIC_PK, CO2_SOLUBILITY = 6.1, 0.03
 
 #: mmHg: tension at which bicarbonate is stated; share of it below which no straight line goes.
 USUAL_PACO2, LEAST_BICARBONATE = 40.0, 0.01
+
+#: Decimal logarithm by the natural one.
+LOG10_OF_E = 1.0 / math.log(10.0)
 
 #: L min-1: less than this is rounding of the volumes, not ventilation.
 LEAST_VENTILATION = 1e-9
@@ -66,7 +71,7 @@ def gas_beyond_dead_space(
     >>> float(gas_beyond_dead_space(500.0, 150.0, 30.0))
     320.0
     """
-    return np.maximum(release_volume - (airway_dead_space + apparatus_dead_space), 0.0)
+    return maximum(release_volume - (airway_dead_space + apparatus_dead_space), 0.0)
 
 
 def dead_space_fraction(
@@ -96,7 +101,7 @@ def dead_space_fraction(
     """
     beyond = gas_beyond_dead_space(release_volume, airway_dead_space, apparatus_dead_space)
     # a release of nothing is all dead space
-    share = beyond / np.maximum(release_volume, np.finfo(float).tiny)
+    share = beyond / maximum(release_volume, TINY)
     return 1.0 - share * (1.0 - alveolar_dead_space_share)
 
 
@@ -137,7 +142,7 @@ def alveolar_ventilation(
     beyond = gas_beyond_dead_space(release_volume, airway_dead_space, apparatus_dead_space)
     perfused = (1.0 - alveolar_dead_space_share) * L_PER_ML
     total = release_rate * beyond * perfused + spontaneous_alveolar_ventilation
-    return np.where(total < LEAST_VENTILATION, 0.0, total)
+    return where(total < LEAST_VENTILATION, 0.0, total)
 
 
 def alveolar_ventilation_of_breaths(
@@ -176,9 +181,9 @@ def alveolar_ventilation_of_breaths(
     [4.5, 3.0]
     """
     perfused = (1.0 - alveolar_dead_space_share) * L_PER_ML
-    given = np.where(np.greater(effort_pressure, 0.0), 0.0, spontaneous_alveolar_ventilation)
+    given = where(effort_pressure > 0.0, 0.0, spontaneous_alveolar_ventilation)
     total = release_rate * gas_beyond_dead_space * perfused + given
-    return np.where(total < LEAST_VENTILATION, 0.0, total)
+    return where(total < LEAST_VENTILATION, 0.0, total)
 
 
 def paco2(
@@ -207,7 +212,7 @@ def paco2(
     >>> round(float(paco2(200.0, 4.315)), 2)
     40.0
     """
-    ventilation = np.where(np.equal(alveolar_ventilation, 0.0), np.nan, alveolar_ventilation)
+    ventilation = where(alveolar_ventilation == 0.0, np.nan, alveolar_ventilation)
     return STPD_TO_TENSION * co2_production / ventilation
 
 
@@ -239,7 +244,7 @@ def arterial_bicarbonate(
     26.0
     """
     gained = bicarbonate_buffering * (paco2 - USUAL_PACO2)
-    return np.maximum(bicarbonate + gained, LEAST_BICARBONATE * bicarbonate)
+    return maximum(bicarbonate + gained, LEAST_BICARBONATE * bicarbonate)
 
 
 def ph(paco2: np.ndarray | float, arterial_bicarbonate: np.ndarray | float) -> np.ndarray:
@@ -257,9 +262,7 @@ def ph(paco2: np.ndarray | float, arterial_bicarbonate: np.ndarray | float) -> n
     >>> round(float(ph(60.0, 26.0)), 2)
     7.26
     """
-    return CARBONIC_PK + np.log(arterial_bicarbonate / (CO2_SOLUBILITY * paco2)) * (
-        1.0 / np.log(10.0)
-    )
+    return CARBONIC_PK + log(arterial_bicarbonate / (CO2_SOLUBILITY * paco2)) * LOG10_OF_E
 
 
 def paco2_course(
@@ -312,14 +315,14 @@ def paco2_course(
     start, production = _over_time(paco2_start), _over_time(co2_production)
     clearance = _over_time(alveolar_ventilation) / STPD_TO_TENSION
     stores = _over_time(co2_store_fast), _over_time(co2_store_slow)
-    minutes = np.asarray(times, dtype=float) / S_PER_MIN
+    minutes = floats(times) / S_PER_MIN
     entry = _fast_entry(minutes, clearance, *stores, _over_time(co2_store_exchange))
     return start + entry * (production - clearance * start) / stores[0]
 
 
 def _over_time(values: np.ndarray | float) -> np.ndarray:
     """Return values with an axis for time behind, shape (n, 1)."""
-    return np.asarray(values, dtype=float)[..., None]
+    return floats(values)[..., None]
 
 
 def _fast_entry(
@@ -350,7 +353,7 @@ def _store_rates(
     """Return how fast each store empties, both eigenvalues, and their distance [min-1]."""
     leaving_fast = (clearance + exchange) / fast
     leaving_slow = exchange / slow
-    spread = np.sqrt((leaving_fast - leaving_slow) ** 2 + 4.0 * exchange**2 / (fast * slow))
+    spread = sqrt((leaving_fast - leaving_slow) ** 2 + 4.0 * exchange**2 / (fast * slow))
     quick = -0.5 * (leaving_fast + leaving_slow + spread)
     # product of the eigenvalues over one of them: no digit lost near apnoea
     lazy = clearance * exchange / (fast * slow) / quick
@@ -360,7 +363,7 @@ def _store_rates(
 def _integral_of_exponential(rate: np.ndarray | float, minutes: np.ndarray | float) -> np.ndarray:
     """Return the integral of exp(rate s) from 0 to `minutes`, which is `minutes` at rate 0."""
     still = rate == 0.0
-    return np.where(still, minutes, np.expm1(rate * minutes) / np.where(still, 1.0, rate))
+    return where(still, minutes, expm1(rate * minutes) / where(still, 1.0, rate))
 
 
 def co2_stores_after(

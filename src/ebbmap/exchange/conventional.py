@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from ebbmap.array import maximum
 from ebbmap.exchange import circulation
 from ebbmap.units import ML_PER_L
 
@@ -72,7 +73,7 @@ def venous_return_from_conventional(
     before = 1.0 + circulation.venous_return_change(
         pleural, gradient_loss_share, venous_return_gradient
     )
-    return (1.0 + venous_return_change) / np.maximum(before, LEAST_GRADIENT) - 1.0
+    return (1.0 + venous_return_change) / maximum(before, LEAST_GRADIENT) - 1.0
 
 
 def intracranial_pressure_change(

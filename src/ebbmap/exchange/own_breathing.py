@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from ebbmap.array import maximum, minimum
 from ebbmap.exchange.co2 import alveolar_ventilation_of_breaths
 from ebbmap.exchange.oxygen import closed_fraction
 
@@ -26,8 +27,8 @@ def heeded_share(
     >>> float(heeded_share(10.0, 0.02))
     0.8
     """
-    stretch = np.maximum(mean_transpulmonary_pressure, 0.0)
-    return np.maximum(1.0 - effort_inhibition * stretch, LEAST_HEEDED)
+    stretch = maximum(mean_transpulmonary_pressure, 0.0)
+    return maximum(1.0 - effort_inhibition * stretch, LEAST_HEEDED)
 
 
 def peak_muscle_pressure(
@@ -67,8 +68,8 @@ def peak_muscle_pressure(
     8.0
     """
     heeded = heeded_share(mean_transpulmonary_pressure, effort_inhibition)
-    driven = effort_gain * np.maximum(paco2 - effort_set_point, 0.0) * heeded
-    return effort_pressure + np.minimum(driven, np.maximum(effort_limit - effort_pressure, 0.0))
+    driven = effort_gain * maximum(paco2 - effort_set_point, 0.0) * heeded
+    return effort_pressure + minimum(driven, maximum(effort_limit - effort_pressure, 0.0))
 
 
 def driving_tension(
@@ -117,7 +118,7 @@ def alveolar_ventilation_of_efforts(
         gas_beyond_dead_space,
         alveolar_dead_space_share,
         spontaneous_alveolar_ventilation,
-        np.maximum(effort_pressure, effort_gain),
+        maximum(effort_pressure, effort_gain),
     )
 
 

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from ebbmap.array import TINY, exp, maximum, sqrt, square, where
+
 #: mmHg: water vapour in gas at 37 degrees; textbook constant.
 WATER_VAPOUR = 47.0
 
@@ -62,7 +64,7 @@ def alveolar_po2(
     """
     inspired = fio2 * (barometric_pressure - WATER_VAPOUR)
     replaced = paco2 * (fio2 + (1.0 - fio2) / respiratory_quotient)
-    return np.maximum(inspired - replaced, 0.0)
+    return maximum(inspired - replaced, 0.0)
 
 
 def closed_fraction(
@@ -96,7 +98,7 @@ def closed_fraction(
     0.2
     """
     above = (mean_alveolar_pressure - half_closed_pressure) / closing_width
-    return collapsible_share / (1.0 + np.exp(above))
+    return collapsible_share / (1.0 + exp(above))
 
 
 def closed_fraction_of_units(
@@ -134,7 +136,7 @@ def closed_fraction_of_units(
     assumed = closed_fraction(
         mean_alveolar_pressure, collapsible_share, half_closed_pressure, closing_width
     )
-    return np.where(np.greater(recruitable_share, 0.0), solved, assumed)
+    return where(recruitable_share > 0.0, solved, assumed)
 
 
 def venous_admixture(
@@ -187,7 +189,7 @@ def saturation(po2: np.ndarray) -> np.ndarray:
     >>> round(float(saturation(100.0)), 4)
     0.9775
     """
-    cubic = po2 * (np.square(po2) + CURVE_LINEAR)
+    cubic = po2 * (square(po2) + CURVE_LINEAR)
     return cubic / (cubic + CURVE_SCALE)
 
 
@@ -250,7 +252,7 @@ def mixed_content(
     """
     through = 1.0 - venous_admixture
     arterial = end_capillary_content * through - venous_admixture * arteriovenous_difference
-    return np.maximum(arterial, 0.0) / np.maximum(through, np.finfo(float).tiny)
+    return maximum(arterial, 0.0) / maximum(through, TINY)
 
 
 def arterial_oxygen_content(
@@ -310,15 +312,15 @@ def _guess(held: np.ndarray, free: np.ndarray, capacity: np.ndarray) -> np.ndarr
     the quartic is about (P + u) P^3 = 23400 capacity: one curve, which a hyperbola follows, once
     tension and u are scaled by the fourth root of the right side.
     """
-    scale = np.sqrt(np.sqrt(CURVE_SCALE * capacity))
+    scale = sqrt(sqrt(CURVE_SCALE * capacity))
     edge = PLATEAU * scale
-    ratio = held / np.maximum(free, edge)
-    root = np.sqrt(ratio)
+    ratio = held / maximum(free, edge)
+    root = sqrt(ratio)
     straight = ratio * (CURVE_SCALE / CURVE_LINEAR)
     steep = straight / (1.0 + root * (STEEP[0] + STEEP[1] * root))
-    bend = np.sqrt(np.square(free + scale) + FLAT_BEND * np.square(scale))
+    bend = sqrt(square(free + scale) + FLAT_BEND * square(scale))
     flat = (1.0 - FLAT_SLOPE) * (scale + bend) - FLAT_SLOPE * free
-    return np.where(free > edge, steep, flat)
+    return where(free > edge, steep, flat)
 
 
 def _improve(po2: np.ndarray, held: np.ndarray, free: np.ndarray) -> np.ndarray:

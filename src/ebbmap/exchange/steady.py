@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from ebbmap.array import where
 from ebbmap.exchange import co2, oxygen
 from ebbmap.units import S_PER_MIN
 
@@ -24,7 +25,7 @@ LONGEST = 86400.0
 
 def co2_balance(
     co2_production: np.ndarray | float, alveolar_ventilation: np.ndarray | float
-) -> np.ndarray:
+) -> Any:
     """Return ventilation over what holds the arterial CO2 at its ceiling, less one [1].
 
     Parameters
@@ -44,7 +45,7 @@ def co2_balance(
     >>> co2_balance(200.0, np.array([0.0, 1.726, 4.315])).round(3).tolist()
     [-1.0, 1.0, 4.0]
     """
-    needed = co2.STPD_TO_TENSION / HIGHEST_PACO2 * np.asarray(co2_production)
+    needed = co2.STPD_TO_TENSION / HIGHEST_PACO2 * co2_production
     return alveolar_ventilation / needed - 1.0
 
 
@@ -63,7 +64,7 @@ def steady_paco2(
     [nan, 40.0]
     """
     tension = co2.paco2(co2_production, alveolar_ventilation)
-    return np.where(np.greater_equal(co2_balance, 0.0), tension, np.nan)
+    return where(co2_balance >= 0.0, tension, np.nan)
 
 
 def oxygen_balance(
@@ -109,7 +110,7 @@ def steady_oxygen_content(
     >>> steady_oxygen_content(np.array([3.0, -0.1]), 5.0).tolist()
     [20.0, nan]
     """
-    lasting = np.where(oxygen_balance < 0.0, np.nan, oxygen_balance)
+    lasting = where(oxygen_balance < 0.0, np.nan, oxygen_balance)
     return (1.0 + lasting) * arteriovenous_difference
 
 
@@ -142,7 +143,7 @@ def time_to_ceiling(
     >>> round(float(time_to_ceiling(0.0, 200.0, **stores)) / 60.0, 1)
     66.3
     """
-    balance = co2_balance(co2_production, alveolar_ventilation)
+    balance = np.asarray(co2_balance(co2_production, alveolar_ventilation))
     low, high = np.zeros(balance.shape), np.full(balance.shape, LONGEST)
 
     def reached(seconds: np.ndarray) -> np.ndarray:
@@ -156,8 +157,8 @@ def time_to_ceiling(
     for _ in range(HALVINGS):
         middle = 0.5 * (low + high)
         above = reached(middle)
-        low, high = np.where(above, low, middle), np.where(above, middle, high)
-    return np.where((balance >= 0.0) | never, np.nan, high)
+        low, high = where(above, low, middle), where(above, middle, high)
+    return where((balance >= 0.0) | never, np.nan, high)
 
 
 def minutes_words(seconds: float) -> str:

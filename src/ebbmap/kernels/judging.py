@@ -11,6 +11,18 @@ from functools import cached_property
 
 import numpy as np
 
+from ebbmap.array import (
+    broadcast_arrays,
+    code,
+    floats,
+    fmin,
+    isnan,
+    maximum,
+    numbered,
+    some,
+    stack,
+    where,
+)
 from ebbmap.errors import EbbmapError
 from ebbmap.registries.limits import Bound, LimitSet
 from ebbmap.registries.steady import no_steady_state
@@ -121,21 +133,20 @@ def judge(limits: LimitSet, outcomes: Mapping[str, np.ndarray]) -> Judgement:
     margin, binding, unknown = _least(limits.hard, outcomes)
     broken = margin < 0
     lost = unknown & ~broken
-    if lost.any():
-        margin[lost] = np.nan
-        binding[lost] = NO_BOUND
-    verdict = broken * np.int8(UNSAFE)
+    if some(lost):
+        margin, binding = where(lost, np.nan, margin), where(lost, code(NO_BOUND, lost), binding)
+    verdict = numbered(broken, UNSAFE)
     if limits.caution:
         warned, _, unclear = _least(limits.caution, outcomes)
-        verdict = np.where(~broken & (warned < 0), np.int8(CAUTION), verdict)
+        verdict = where(~broken & (warned < 0), code(CAUTION, broken), verdict)
         lost = lost | (unclear & (verdict == SAFE))
-    verdict = np.where(lost, np.int8(UNDETERMINED), verdict)
+    verdict = where(lost, code(UNDETERMINED, broken), verdict)
     return Judgement(verdict, margin, binding, limits.hard, outcomes)
 
 
 def bound_margins(bounds: Iterable[Bound], outcomes: Mapping[str, np.ndarray]) -> np.ndarray:
     """Return the margin of every bound, shape (k, n)."""
-    return np.stack(np.broadcast_arrays(*(b.margin_among(outcomes) for b in bounds)))
+    return stack(broadcast_arrays(*(b.margin_among(outcomes) for b in bounds)))
 
 
 def cautions_clear(limits: LimitSet, outcomes: Mapping[str, np.ndarray]) -> np.ndarray:
@@ -181,19 +192,16 @@ def _least(
     bounds: tuple[Bound, ...], outcomes: Mapping[str, np.ndarray]
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return the least known margin, the bound that has it, and whether any margin is unknown."""
-    shape = np.broadcast_shapes(*(np.shape(outcomes[bound.outcome]) for bound in bounds))
-    margin = np.full(shape, np.nan)
-    nearest = np.zeros(shape, dtype=np.int8)
-    unknown = np.zeros(shape, dtype=bool)
-    for number, bound in enumerate(bounds, start=1):
+    margin = floats(bounds[0].margin_among(outcomes))
+    unknown = isnan(margin)
+    nearest = numbered(~unknown, 1)
+    for number, bound in enumerate(bounds[1:], start=2):
         own = bound.margin_among(outcomes)
         # unordered means closer, because a margin is NaN only while none before it was known
-        closer = ~(own >= margin)
-        missing = np.isnan(own)
-        if missing.any():
-            unknown |= missing
-            closer &= ~missing
-        # the numbers rise, so the largest is the last that came closer; no branch on random cases
-        np.maximum(nearest, closer * np.int8(number), out=nearest)
-        np.fmin(margin, own, out=margin)
-    return margin, nearest + np.int8(NO_BOUND), unknown
+        closer, missing = ~(own >= margin), isnan(own)
+        if some(missing):
+            unknown, closer = unknown | missing, closer & ~missing
+        # the numbers rise, so the largest is the last that came closer
+        nearest = maximum(nearest, numbered(closer, number))
+        margin = fmin(margin, own)
+    return margin, nearest + code(NO_BOUND, nearest), unknown

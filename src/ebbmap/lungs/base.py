@@ -14,6 +14,8 @@ from typing import Any, Self
 
 import numpy as np
 
+from ebbmap.array import broadcast_to, floats, where
+
 Arrays = Mapping[str, np.ndarray]
 
 #: What every model must solve for; the registry of outcomes builds on these.
@@ -60,7 +62,7 @@ class Setting:
     def columns(self) -> Self:
         """Return all values with an axis for time behind, shape (n, 1)."""
         values = (getattr(self, name) for name in self.names())
-        return type(self)(*(np.asarray(value, dtype=float)[..., None] for value in values))
+        return type(self)(*(floats(value)[..., None] for value in values))
 
     @cached_property
     def drop(self) -> Any:
@@ -90,9 +92,9 @@ class Setting:
         alveolar, flow, volume : ndarray, shape (n, t)
             Alveolar pressure [cmH2O], flow [L s-1], volume [mL].
         """
-        airway = np.where(in_release, self.p_low, self.p_high)
+        airway = where(in_release, self.p_low, self.p_high)
         return {
-            "airway_pressure": np.broadcast_to(airway, alveolar.shape),
+            "airway_pressure": broadcast_to(airway, alveolar.shape),
             "alveolar_pressure": alveolar,
             "flow": flow,
             "volume": volume,
@@ -129,6 +131,10 @@ class Lung:
     costly : bool
         Whether one core solves fewer than about a hundred thousand cases a second, so that a
         check takes fewer lungs and settings where it is not told how many.
+    compiled : tuple of callable
+        As `solve`, in functions of any engine and with fixed passes, so that an engine may compile
+        them; each is for the cases that the one before left NaN. Empty where NumPy alone solves
+        this lung, as where its steps are laid by looking at values.
     functions : mapping of str to callable
         Functions that stand in for those of the registry in this lung, by outcome: they too take
         parameters and outcomes by the names of their arguments.
@@ -146,6 +152,7 @@ class Lung:
     cycle: Callable[..., tuple[Arrays, Any]]
     waveform: Callable[..., Arrays]
     costly: bool = False
+    compiled: tuple[Callable[..., Arrays], ...] = ()
     functions: Mapping[str, Callable[..., np.ndarray]] = field(
         default_factory=lambda: MappingProxyType({})
     )

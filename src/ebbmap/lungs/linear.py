@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from ebbmap.array import exp, expm1, floats, maximum, minimum, where
 from ebbmap.lungs.base import SOLVED, WAVES, Lung, Setting
 from ebbmap.units import L_PER_ML
 
@@ -132,7 +133,7 @@ def settle(**parameters: npt.ArrayLike) -> Any:
 
 def rest(start_pressure: npt.ArrayLike, **_: npt.ArrayLike) -> np.ndarray:
     """Return the state of a lung at rest at `start_pressure` [cmH2O], shape (n,)."""
-    return np.asarray(start_pressure, dtype=float)
+    return floats(start_pressure)
 
 
 def cycle(
@@ -201,25 +202,25 @@ def waveform(
     [2.0, -2.229]
     """
     cases = Compartment(**parameters).columns()
-    times = np.asarray(times, dtype=float)
-    opening = cases.p_high - np.asarray(end_release_pressure, dtype=float)[..., None]
+    times = floats(times)
+    opening = cases.p_high - floats(end_release_pressure)[..., None]
     tau_insp = cases.compliance * cases.resistance_insp * L_PER_ML
-    unfilled = opening * np.exp(-np.minimum(times, cases.t_high) / tau_insp)
-    height = cases.drop - opening * np.exp(-cases.t_high / tau_insp)
-    since_release = np.maximum(times - cases.t_high, 0.0)
-    unreleased = height * np.exp(-since_release / cases.time_constant_exp)
+    unfilled = opening * exp(-minimum(times, cases.t_high) / tau_insp)
+    height = cases.drop - opening * exp(-cases.t_high / tau_insp)
+    since_release = maximum(times - cases.t_high, 0.0)
+    unreleased = height * exp(-since_release / cases.time_constant_exp)
     in_release = times >= cases.t_high
-    alveolar = np.where(in_release, cases.p_low + unreleased, cases.p_high - unfilled)
+    alveolar = where(in_release, cases.p_low + unreleased, cases.p_high - unfilled)
     outward, inward = unreleased / cases.resistance_exp, unfilled / cases.resistance_insp
-    flow = np.where(in_release, -outward, inward)
+    flow = where(in_release, -outward, inward)
     return cases.signals(in_release, alveolar, flow, cases.compliance * alveolar)
 
 
 def _phases(cases: Compartment) -> Phases:
     """Return how far both phases go; a enters only beside terms that it cannot spoil."""
     length = cases.t_low / -cases.time_constant_exp
-    filled = -np.expm1(cases.t_high / (cases.compliance * cases.resistance_insp * -L_PER_ML))
-    return Phases(filled, -np.expm1(length), np.exp(length))
+    filled = -expm1(cases.t_high / (cases.compliance * cases.resistance_insp * -L_PER_ML))
+    return Phases(filled, -expm1(length), exp(length))
 
 
 def _outcomes(cases: Compartment, phases: Phases, height: np.ndarray) -> dict[str, np.ndarray]:
@@ -252,4 +253,5 @@ LINEAR = Lung(
     rest=rest,
     cycle=cycle,
     waveform=waveform,
+    compiled=(solve,),
 )

@@ -13,6 +13,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from ebbmap.array import some, where
 from ebbmap.errors import EbbmapError
 from ebbmap.registries.outcomes import outcome
 from ebbmap.registries.steady import (
@@ -99,8 +100,8 @@ class Bound:
         """
         own = self.margin(outcomes[self.outcome])
         for name in self.runs_away:
-            if name in outcomes and (short := np.less(outcomes[name], 0.0)).any():
-                own = np.where(short, RUNAWAY_MARGIN + outcomes[name], own)
+            if name in outcomes and some(short := outcomes[name] < 0.0):
+                own = where(short, RUNAWAY_MARGIN + outcomes[name], own)
         return own
 
     def spread(self, unstated: float) -> float:

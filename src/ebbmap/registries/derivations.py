@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from ebbmap.array import floats, minimum
 from ebbmap.exchange.co2 import co2_production
 from ebbmap.exchange.load import functional_residual_capacity
 from ebbmap.registries.parameters import inputs_of
@@ -71,7 +72,7 @@ def predicted_body_weight(height: np.ndarray, sex: np.ndarray) -> Any:
     >>> round(float(predicted_body_weight(175.0, 1.0)), 2)
     70.57
     """
-    return 45.5 + 4.5 * np.asarray(sex) + 0.91 * (np.asarray(height) - 152.4)
+    return 45.5 + 4.5 * floats(sex) + 0.91 * (floats(height) - 152.4)
 
 
 def t_low_from_multiple(
@@ -84,7 +85,7 @@ def t_low_from_multiple(
     >>> float(t_low_from_multiple(1.0, 10.0, 50.0))
     0.5
     """
-    return np.asarray(t_low_in_time_constants) * resistance_exp * compliance / ML_PER_L
+    return floats(t_low_in_time_constants) * resistance_exp * compliance / ML_PER_L
 
 
 def p_high_from_plateau(
@@ -105,8 +106,8 @@ def p_high_from_plateau(
     >>> float(p_high_from_plateau(10.0, 6.0, 30.0, 60.0, 36.0))
     20.0
     """
-    rise = plateau_volume_per_kg * np.asarray(predicted_body_weight) / compliance
-    return np.minimum(plateau_peep + rise, p_high_at_most)
+    rise = plateau_volume_per_kg * floats(predicted_body_weight) / compliance
+    return minimum(plateau_peep + rise, p_high_at_most)
 
 
 def one_shared_resistance(resistance_shared: np.ndarray) -> Any:
@@ -117,7 +118,7 @@ def one_shared_resistance(resistance_shared: np.ndarray) -> Any:
     >>> float(one_shared_resistance(6.0))
     6.0
     """
-    return np.asarray(resistance_shared)
+    return floats(resistance_shared)
 
 
 def compliance_fast(compliance: np.ndarray, slow_volume_share: np.ndarray) -> Any:
@@ -128,17 +129,17 @@ def compliance_fast(compliance: np.ndarray, slow_volume_share: np.ndarray) -> An
     >>> float(compliance_fast(50.0, 0.2))
     40.0
     """
-    return compliance * (1.0 - np.asarray(slow_volume_share))
+    return compliance * (1.0 - floats(slow_volume_share))
 
 
 def compliance_slow(compliance: np.ndarray, slow_volume_share: np.ndarray) -> Any:
     """Compliance of the slow compartment from the whole [mL cmH2O-1], shape (n,)."""
-    return compliance * np.asarray(slow_volume_share)
+    return compliance * floats(slow_volume_share)
 
 
 def resistance_fast(resistance_exp: np.ndarray) -> Any:
     """Resistance of the fast compartment's own airway [cmH2O s L-1], shape (n,)."""
-    return np.asarray(resistance_exp) * (1.0 - SHARED_PART)
+    return floats(resistance_exp) * (1.0 - SHARED_PART)
 
 
 def resistance_slow(
@@ -151,17 +152,17 @@ def resistance_slow(
     >>> round(float(resistance_slow(4.5, 50.0, 0.2)), 1)
     450.0
     """
-    return time_constant_slow * ML_PER_L / (compliance * np.asarray(slow_volume_share))
+    return time_constant_slow * ML_PER_L / (compliance * floats(slow_volume_share))
 
 
 def resistance_shared_insp(resistance_insp: np.ndarray) -> Any:
     """Inspiratory resistance of tube and large airways [cmH2O s L-1], shape (n,)."""
-    return np.asarray(resistance_insp) * SHARED_PART
+    return floats(resistance_insp) * SHARED_PART
 
 
 def resistance_shared_exp(resistance_exp: np.ndarray) -> Any:
     """Expiratory resistance of tube and large airways [cmH2O s L-1], shape (n,)."""
-    return np.asarray(resistance_exp) * SHARED_PART
+    return floats(resistance_exp) * SHARED_PART
 
 
 def opening_time_constant(
@@ -178,7 +179,7 @@ def opening_time_constant(
     >>> float(opening_time_constant(2.0, 10.0))
     0.2
     """
-    return closing_time_constant / np.asarray(opening_speed)
+    return closing_time_constant / floats(opening_speed)
 
 
 DERIVATIONS = (

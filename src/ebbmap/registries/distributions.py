@@ -8,8 +8,10 @@ from typing import Any, Literal, get_args
 import numpy as np
 from scipy.special import ndtr, ndtri
 
+from ebbmap.array import clip, exp
 from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.registries.parameters import parameter
+from ebbmap.special import normal_cdf, normal_quantile
 from ebbmap.units import display
 
 Confirmed = Literal["read", "transcription", "derived", "memory, uncertain", "assumption"]
@@ -107,15 +109,15 @@ class Marginal:
         36.0
         """
         if self.family == "uniform":
-            return self.centre + (self.spread - self.centre) * ndtr(score)
+            return self.centre + (self.spread - self.centre) * normal_cdf(score)
         if self._is_cut:
             floor, roof = self._kept
-            score = ndtri(floor + (roof - floor) * ndtr(score))
+            score = normal_quantile(floor + (roof - floor) * normal_cdf(score))
         if self.family == "lognormal":
-            drawn = self.centre * np.exp(self.spread * score)
+            drawn = self.centre * exp(self.spread * score)
         else:
             drawn = self.centre + self.spread * score
-        return np.clip(drawn, self.low, self.high) if self._is_cut else drawn
+        return clip(drawn, self.low, self.high) if self._is_cut else drawn
 
     def score(self, value: np.ndarray) -> Any:
         """Return the standard normal score of a property, the inverse of `at`.

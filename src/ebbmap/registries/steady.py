@@ -68,11 +68,10 @@ def no_steady_state(outcomes: Mapping[str, np.ndarray]) -> np.ndarray:
     >>> no_steady_state({"co2_balance": np.array([3.0, -0.4])}).tolist()
     [False, True]
     """
-    short = np.zeros((), bool)
-    for name in BALANCES:
-        if name in outcomes:
-            short = short | np.less(outcomes[name], 0.0)
-    return short
+    short = [outcomes[name] < 0.0 for name in BALANCES if name in outcomes]
+    if not short:
+        return np.zeros((), bool)
+    return short[0] if len(short) == 1 else short[0] | short[1]
 
 
 def steady_words(outcomes: Mapping[str, np.ndarray]) -> str:

@@ -17,6 +17,7 @@ from ebbmap.catalogue.results import add_outcome
 from ebbmap.catalogue.value import Catalogue
 from ebbmap.committee.check import Check
 from ebbmap.committee.protocol import Protocol
+from ebbmap.engines import Engine
 from ebbmap.errors import EbbmapError, shortened, unknown_name
 from ebbmap.files.bundled import bundled_protocols, bundled_studies, named_file
 from ebbmap.files.protocol import load_protocol, parse_protocol
@@ -240,6 +241,7 @@ def run(
     workers: int = 1,
     cluster: str | None = None,
     fresh: bool = False,
+    engine: Engine | None = None,
     progress: Callable[[str, int], None] | None = None,
 ) -> Results:
     """Run every analysis of a study, or resume an earlier run of it in the same folder.
@@ -256,6 +258,8 @@ def run(
         Address of a dask.distributed scheduler that is used instead.
     fresh : bool
         Forget what an earlier run finished in the folder.
+    engine : {"numpy", "jax", "auto"}, optional
+        What solves the cases; that of the study if not given.
     progress : callable, optional
         ``progress(analysis, cases)``, called with the number of cases just finished.
 
@@ -287,7 +291,12 @@ def run(
     results = Results(folder)
     if passing:
         weakref.finalize(results, shutil.rmtree, folder, ignore_errors=True)
-    how: dict[str, Any] = {"workers": workers, "cluster": cluster, "fresh": fresh}
+    how: dict[str, Any] = {
+        "workers": workers,
+        "cluster": cluster,
+        "fresh": fresh,
+        "engine": engine,
+    }
     for _ in run_study(checked, folder, progress=lambda t: _counter(t.name, progress), **how):
         pass
     results.look()

@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 import psutil
 
+from ebbmap.cases.blocks import boxes
 from ebbmap.cases.checks import MEMORY_SHARE
-from ebbmap.cases.evaluate import boxes
 from ebbmap.errors import TooLargeError
 from ebbmap.runs.job import PART, Job
 from ebbmap.runs.store import codec

@@ -6,18 +6,11 @@ from typing import Any
 
 import numpy as np
 
-from ebbmap.cases.evaluate import (
-    DRAWN,
-    aligned,
-    bar_leavers,
-    boxes,
-    compute,
-    keep_heap,
-    resolve,
-    view,
-)
+from ebbmap.cases.blocks import aligned, boxes, keep_heap, view
+from ebbmap.cases.evaluate import DRAWN, bar_leavers, compute, evaluate, resolve
 from ebbmap.cases.inputs import as_arrays
 from ebbmap.cases.question import draw_cases
+from ebbmap.engines import compiles
 from ebbmap.files.study import Study
 from ebbmap.kernels.judging import Judgement, judge
 from ebbmap.lungs import lung_model
@@ -121,9 +114,14 @@ class Job:
         if not self.todo.outcomes:
             return filled, counts
         keep_heap()
+        whole = evaluate(self.lung, inputs, self.todo.outcomes) if compiles(self.lung) else None
         for part in boxes(shape, BLOCK):
             piece = {name: view(value, part) for name, value in inputs.items()}
-            known, flags = compute(self.lung, self.todo, piece)
+            if whole is None:
+                known, flags = compute(self.lung, self.todo, piece)
+            else:
+                known = {name: view(value, part) for name, value in whole.outcomes.items()}
+                flags = view(whole.status, part)
             if self.stored:
                 filled["status"][part] = flags
             for name in self.kept if filled else ():

@@ -17,6 +17,8 @@ from ebbmap.catalogue.sources import NOTHING_USED, Used
 from ebbmap.committee.check import Check, check_parts, join_check
 from ebbmap.committee.difference import difference_parts, join_difference
 from ebbmap.committee.protocol import Protocol
+from ebbmap.engines import Engine, use_engine
+from ebbmap.errors import EbbmapError
 from ebbmap.files.protocol import parse_protocol
 from ebbmap.files.study import Study, parse_study
 from ebbmap.files.writing import make_folder, save_dataset, write_text
@@ -282,9 +284,26 @@ def run_source(
             work.ledger.vouch("results", written)
 
 
-def run_study(study: Study, folder: Path, **how: Any) -> Iterator[tuple[Task, xr.Dataset, Path]]:
-    """Run every analysis of a study; see `run_source`."""
-    yield from run_source(study_source(study), folder, **how)
+def run_study(
+    study: Study, folder: Path, *, engine: Engine | None = None, **how: Any
+) -> Iterator[tuple[Task, xr.Dataset, Path]]:
+    """Run every analysis of a study by its engine, or by another one; see `run_source`.
+
+    Raises
+    ------
+    EbbmapError
+        Also if an engine that keeps one device busy is to be spread over a cluster.
+    """
+    taken = engine or study.file.engine
+    if taken != "numpy":
+        if how.get("cluster"):
+            raise EbbmapError(
+                f"engine {taken!r} works in one process; got a cluster. Take engine 'numpy' there."
+            )
+        # one process keeps all processors, or the device, busy
+        how["workers"] = 1
+    with use_engine(taken):
+        yield from run_source(study_source(study), folder, **how)
 
 
 def run_check(

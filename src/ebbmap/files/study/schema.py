@@ -22,6 +22,7 @@ from ebbmap.analyses.options import (
     known_name,
 )
 from ebbmap.analyses.registry import ANALYSES
+from ebbmap.engines import Engine
 from ebbmap.errors import EbbmapError
 from ebbmap.lungs import DEFAULT_LUNG
 from ebbmap.registries.folding import without
@@ -281,6 +282,11 @@ class StudyFile(Table):
         "your rights, and packages such as 'my-package >= 1.2'",
     )
     lung: LungName = DEFAULT_LUNG
+    engine: Engine = Field(
+        "numpy",
+        description="what solves the cases: numpy, jax, or auto, which takes jax where it has an "
+        "accelerator; numbers differ by rounding only",
+    )
     seed: int = Field(0, ge=0, lt=2**63, strict=True)
     lungs: int = Field(2000, ge=2, le=MAX_LUNGS, strict=True)
     knowledge: int = Field(

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from ebbmap.array import floats, maximum, minimum, where
 from ebbmap.lungs.base import SOLVED, WAVES, Lung, Setting
 from ebbmap.lungs.paired.modes import (
     Modes,
@@ -166,7 +167,7 @@ def settle(**parameters: npt.ArrayLike) -> Pair:
 
 def rest(start_pressure: npt.ArrayLike, **_: npt.ArrayLike) -> Pair:
     """Return the state of a lung at rest: both compartments at `start_pressure` [cmH2O]."""
-    pressure = np.asarray(start_pressure, dtype=float)
+    pressure = floats(start_pressure)
     return pressure, pressure
 
 
@@ -231,27 +232,27 @@ def waveform(
         The signals in `WAVES`, and `alveolar_pressure_fast` and `alveolar_pressure_slow`.
     """
     cases = Paired(**parameters).columns()
-    times = np.asarray(times, dtype=float)
+    times = floats(times)
     fill, release = cases.modes()
-    opening = tuple(cases.p_high - np.asarray(own, dtype=float)[..., None] for own in state)
-    unfilled = passage(fill, np.minimum(times, cases.t_high)).rest(*opening)
+    opening = tuple(cases.p_high - floats(own)[..., None] for own in state)
+    unfilled = passage(fill, minimum(times, cases.t_high)).rest(*opening)
     full = (cases.drop - y for y in passage(fill, cases.t_high).rest(*opening))
-    unreleased = passage(release, np.maximum(times - cases.t_high, 0.0)).rest(*full)
+    unreleased = passage(release, maximum(times - cases.t_high, 0.0)).rest(*full)
     in_release = times >= cases.t_high
     fast, slow = (
-        np.where(in_release, cases.p_low + out, cases.p_high - into)
+        where(in_release, cases.p_low + out, cases.p_high - into)
         for into, out in zip(unfilled, unreleased, strict=True)
     )
     volume = cases.all_gas((fast, slow))
     outward, inward = release.opening_flow(*unreleased), fill.opening_flow(*unfilled)
-    flow, mean = np.where(in_release, -outward, inward), volume / cases.compliance
+    flow, mean = where(in_release, -outward, inward), volume / cases.compliance
     each = {"alveolar_pressure_fast": fast, "alveolar_pressure_slow": slow}
     return cases.signals(in_release, mean, flow, volume) | each
 
 
 def _share(part: np.ndarray, whole: np.ndarray) -> Any:
     """Return part / whole, 0 where there is no whole."""
-    return part / np.where(whole == 0.0, 1.0, whole)
+    return part / where(whole == 0.0, 1.0, whole)
 
 
 def _outcomes(
@@ -337,4 +338,5 @@ PAIRED = Lung(
     rest=rest,
     cycle=cycle,
     waveform=waveform,
+    compiled=(solve,),
 )

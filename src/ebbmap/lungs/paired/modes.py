@@ -16,6 +16,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from ebbmap.array import absolute, exp, expm1, log, maximum, minimum, sqrt, where
 from ebbmap.units import L_PER_ML
 
 #: Stands in for zero under a logarithm and as a divisor.
@@ -97,8 +98,8 @@ def modes_of(
     fast_link, slow_link = shared / fast, shared / slow
     half = 0.5 * (fast_rate - slow_rate)
     product = fast_link * slow_link
-    root = np.sqrt(half * half + product)
-    large = root + np.abs(half)
+    root = sqrt(half * half + product)
+    large = root + absolute(half)
     small = product / large
     fast_leads = half >= 0.0
     quick_rate = 0.5 * (fast_rate + slow_rate) + root
@@ -107,8 +108,8 @@ def modes_of(
         quick_rate=quick_rate,
         late_rate=determinant / (fast * slow * quick_rate),
         rate_gap=gap,
-        share=np.where(fast_leads, large, small) / gap,
-        other_share=np.where(fast_leads, small, large) / gap,
+        share=where(fast_leads, large, small) / gap,
+        other_share=where(fast_leads, small, large) / gap,
         fast_link=fast_link / gap,
         slow_link=slow_link / gap,
         fast_conductance=resistance_slow / determinant,
@@ -119,10 +120,10 @@ def modes_of(
 def passage(modes: Modes, duration: np.ndarray) -> Passage:
     """Return what a phase of a length [s], shape (n,), does; sums of positive terms only."""
     late = modes.late_rate * duration
-    late_left, late_spent = np.exp(-late), -np.expm1(-late)
+    late_left, late_spent = exp(-late), -expm1(-late)
     # exp(-late) - exp(-quick)
-    between = late_left * -np.expm1(-modes.rate_gap * duration)
-    quick_left, quick_spent = np.exp(-modes.quick_rate * duration), late_spent + between
+    between = late_left * -expm1(-modes.rate_gap * duration)
+    quick_left, quick_spent = exp(-modes.quick_rate * duration), late_spent + between
     share, other = modes.share, modes.other_share
     fast_slow, slow_fast = between * modes.fast_link, between * modes.slow_link
     fast_spent = quick_spent * share + late_spent * other
@@ -178,14 +179,14 @@ def pendelluft(
     fast_quick = modes.share * fast - modes.fast_link * slow
     slow_quick = modes.other_share * slow - modes.slow_link * fast
     is_slow = slow_quick < fast_quick
-    here, quick = np.where(is_slow, slow, fast), np.minimum(slow_quick, fast_quick)
+    here, quick = where(is_slow, slow, fast), minimum(slow_quick, fast_quick)
     late = here - quick
-    turn = modes.late_rate * late / np.maximum(modes.quick_rate * -quick, SMALLEST)
-    turn_time = np.log(np.minimum(np.maximum(turn, SMALLEST), 1.0)) / -modes.rate_gap
-    greatest = late * np.exp(-modes.late_rate * turn_time) * modes.rate_gap / modes.quick_rate
-    unturned = -np.where(is_slow, fall[1], fall[0])
-    gain = np.where(turn_time < duration, greatest - here, unturned)
-    return np.where(is_slow, compliances[1], compliances[0]) * np.maximum(gain, 0.0)
+    turn = modes.late_rate * late / maximum(modes.quick_rate * -quick, SMALLEST)
+    turn_time = log(minimum(maximum(turn, SMALLEST), 1.0)) / -modes.rate_gap
+    greatest = late * exp(-modes.late_rate * turn_time) * modes.rate_gap / modes.quick_rate
+    unturned = -where(is_slow, fall[1], fall[0])
+    gain = where(turn_time < duration, greatest - here, unturned)
+    return where(is_slow, compliances[1], compliances[0]) * maximum(gain, 0.0)
 
 
 def _apply(matrix: Matrix, fast: np.ndarray, slow: np.ndarray) -> Pair:

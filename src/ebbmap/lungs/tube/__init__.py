@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from ebbmap.array import floats, maximum, minimum, where
 from ebbmap.lungs.base import SOLVED, WAVES, Lung
 from ebbmap.lungs.linear import Compartment, rest
 from ebbmap.lungs.tube.phase import Airway, Phase, initial_flow, run_phase
@@ -93,9 +94,9 @@ def solve(**parameters: npt.ArrayLike) -> dict[str, np.ndarray]:
     cases = Tubed(**parameters)
     fill, release, height, settled = cases.find_settled()
     outcomes = _outcomes(cases, fill, release, height)
-    if np.all(settled):
+    if settled is True:
         return outcomes
-    return {name: np.where(settled, value, np.nan) for name, value in outcomes.items()}
+    return {name: where(settled, value, np.nan) for name, value in outcomes.items()}
 
 
 def settle(**parameters: npt.ArrayLike) -> np.ndarray:
@@ -105,7 +106,7 @@ def settle(**parameters: npt.ArrayLike) -> np.ndarray:
     """
     cases = Tubed(**parameters)
     _, release, _, settled = cases.find_settled()
-    return np.where(settled, cases.p_low + release.last_height, np.nan)
+    return where(settled, cases.p_low + release.last_height, np.nan)
 
 
 def cycle(
@@ -164,16 +165,16 @@ def waveform(
         The signals in `WAVES`.
     """
     cases = Tubed(**parameters).columns()
-    times = np.asarray(times, dtype=float)
-    opening = cases.p_high - np.asarray(end_release_pressure, dtype=float)[..., None]
-    filling = run_phase(cases.insp(np.minimum(times, cases.t_high)), opening)
+    times = floats(times)
+    opening = cases.p_high - floats(end_release_pressure)[..., None]
+    filling = run_phase(cases.insp(minimum(times, cases.t_high)), opening)
     full = cases.p_high - run_phase(cases.insp(cases.t_high), opening).last_height
-    since_release = np.maximum(times - cases.t_high, 0.0)
+    since_release = maximum(times - cases.t_high, 0.0)
     emptying = run_phase(cases.exp(since_release), full - cases.p_low)
     in_release = times >= cases.t_high
     outward, inward = cases.p_low + emptying.last_height, cases.p_high - filling.last_height
-    alveolar = np.where(in_release, outward, inward)
-    flow = np.where(in_release, -emptying.last_flow, filling.last_flow)
+    alveolar = where(in_release, outward, inward)
+    flow = where(in_release, -emptying.last_flow, filling.last_flow)
     return cases.signals(in_release, alveolar, flow, cases.compliance * alveolar)
 
 
@@ -203,4 +204,5 @@ TUBE = Lung(
     rest=rest,
     cycle=cycle,
     waveform=waveform,
+    compiled=(solve,),
 )

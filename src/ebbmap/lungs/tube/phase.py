@@ -15,8 +15,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from scipy.special import wrightomega
 
+from ebbmap.array import absolute, exp, expm1, log, maximum, minimum, sqrt
+from ebbmap.special import wright_omega
 from ebbmap.units import L_PER_ML
 
 #: Stands in for x = 0 under the logarithm; omega is then 0 to all digits.
@@ -67,7 +68,7 @@ class Decay(NamedTuple):
     @classmethod
     def by(cls, exponent: np.ndarray) -> Decay:
         """Return the decay by an exponent."""
-        return cls(exponent, -np.expm1(-exponent), np.exp(-exponent))
+        return cls(exponent, -expm1(-exponent), exp(-exponent))
 
 
 class Phase(NamedTuple):
@@ -98,13 +99,13 @@ class Phase(NamedTuple):
     def last_height(self) -> np.ndarray:
         """Pressure across the airway at the end [cmH2O]."""
         flow = self.last_flow
-        height: np.ndarray = flow * (self.resistance + self.resistance_quadratic * np.abs(flow))
+        height: np.ndarray = flow * (self.resistance + self.resistance_quadratic * absolute(flow))
         return height
 
     @property
     def fraction(self) -> np.ndarray:
         """Gas moved over what an endless phase would move [1]."""
-        bend = self.resistance_quadratic * np.abs(self.first_flow)
+        bend = self.resistance_quadratic * absolute(self.first_flow)
         moved: np.ndarray = (
             self.spent * (self.resistance + bend * (1.0 + self.left)) / (self.resistance + bend)
         )
@@ -115,7 +116,7 @@ class Phase(NamedTuple):
 
         With dt = -C (R / Q + 2 K) dQ it is C times the integral of (R + K Q)(R + 2 K Q) dQ.
         """
-        bend = self.resistance_quadratic * np.abs(self.first_flow)
+        bend = self.resistance_quadratic * absolute(self.first_flow)
         left = self.left
         terms = self.resistance * (self.resistance + 1.5 * bend * (1.0 + left))
         terms = terms + bend * bend * (1.0 + left * (1.0 + left)) * (2.0 / 3.0)
@@ -135,8 +136,8 @@ def initial_flow(
     >>> initial_flow(np.array([20.0, 20.0]), 10.0, np.array([0.0, 10.0])).tolist()
     [2.0, 1.0]
     """
-    discriminant = resistance * resistance + 4.0 * resistance_quadratic * np.abs(height)
-    flow: np.ndarray = 2.0 * height / (resistance + np.sqrt(discriminant))
+    discriminant = resistance * resistance + 4.0 * resistance_quadratic * absolute(height)
+    flow: np.ndarray = 2.0 * height / (resistance + sqrt(discriminant))
     return flow
 
 
@@ -166,19 +167,19 @@ def follow(
         Where the exponent was still moving.
     """
     flow = airway.initial_flow(height)
-    bend = airway.resistance_quadratic * np.abs(flow)
+    bend = airway.resistance_quadratic * absolute(flow)
     excess = 2.0 * bend / airway.resistance
     near = _closed_form(airway.length, excess) if near is None else near
     decay = _sharpened(near, airway.length, excess)
-    moving = np.abs(decay.exponent - near.exponent) > STEP * np.minimum(decay.exponent, 1.0)
+    moving = absolute(decay.exponent - near.exponent) > STEP * minimum(decay.exponent, 1.0)
     fall = flow * decay.spent * (airway.resistance + bend * (1.0 + decay.left))
     return Phase(*airway[1:], excess, flow, fall, *decay), moving
 
 
 def _closed_form(length: np.ndarray, excess: np.ndarray) -> Decay:
     """Return the decay by the Wright omega function."""
-    with_logarithm = np.log(np.maximum(excess, SMALLEST_EXCESS)) + excess - length
-    return Decay.by(length + (wrightomega(with_logarithm) - excess))
+    with_logarithm = log(maximum(excess, SMALLEST_EXCESS)) + excess - length
+    return Decay.by(length + (wright_omega(with_logarithm) - excess))
 
 
 def _sharpened(near: Decay | Phase, length: np.ndarray, excess: np.ndarray) -> Decay:
@@ -190,5 +191,5 @@ def _sharpened(near: Decay | Phase, length: np.ndarray, excess: np.ndarray) -> D
     """
     slope = 1.0 + excess * near.left
     newton = (length - near.exponent - excess * near.spent) / slope
-    halley = newton / np.maximum(1.0 - 0.5 * newton * (slope - 1.0) / slope, 0.5)
-    return Decay.by(np.maximum(near.exponent + halley, length / (1.0 + excess)))
+    halley = newton / maximum(1.0 - 0.5 * newton * (slope - 1.0) / slope, 0.5)
+    return Decay.by(maximum(near.exponent + halley, length / (1.0 + excess)))

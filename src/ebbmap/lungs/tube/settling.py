@@ -12,6 +12,17 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from ebbmap.array import (
+    absolute,
+    broadcast_to,
+    few,
+    is_plain,
+    maximum,
+    minimum,
+    some,
+    where,
+    zeros_like,
+)
 from ebbmap.lungs.tube.phase import STEP, Airway, Decay, Phase, follow
 
 #: Passes over all cases, and the share of cases below which the rest is not worth another pass:
@@ -57,16 +68,18 @@ def find_settled(drop: np.ndarray, insp: Airway, exp: Airway) -> Settled:
     fill, release, opening, moving = _run(guess, drop, insp, exp)
     for _ in range(PASSES):
         step = _halley_step(fill, release)
-        loose = (np.abs(step) > STEP * np.minimum(height, opening)) | moving
-        height = np.minimum(np.maximum(height + step, 0.125 * height), drop)
+        loose = (absolute(step) > STEP * minimum(height, opening)) | moving
+        height = minimum(maximum(height + step, 0.125 * height), drop)
         fill, release, opening, moving = _run(Guess(fill, release, height), drop, insp, exp)
-        if np.count_nonzero(loose) <= FEW * loose.size:
+        if few(loose, FEW):
             break
-    if not np.any(loose):
+    if not some(loose):
         return Settled(fill, release, height, True)
+    if not is_plain(loose):
+        return Settled(fill, release, height, ~loose)
 
     def rest(value: np.ndarray) -> np.ndarray:
-        left: np.ndarray = np.broadcast_to(value, np.shape(loose))[loose]
+        left: np.ndarray = broadcast_to(value, np.shape(loose))[loose]
         return left
 
     alone = _bracketed(rest(height), rest(drop), Airway(*map(rest, insp)), Airway(*map(rest, exp)))
@@ -107,7 +120,7 @@ def _halley_step(fill: Phase, release: Phase) -> np.ndarray:
     slope = release.spent + fill.spent * release.left
     newton = (fill.fall - release.fall) / slope
     curvature = release.left**2 * _bend(fill) - fill.left * _bend(release)
-    step: np.ndarray = newton / np.maximum(1.0 + 0.5 * newton * curvature / slope, 0.5)
+    step: np.ndarray = newton / maximum(1.0 + 0.5 * newton * curvature / slope, 0.5)
     return step
 
 
@@ -124,22 +137,22 @@ def _bracketed(height: np.ndarray, drop: np.ndarray, insp: Airway, exp: Airway) 
     What T high raises less what the release lets fall only shrinks as the height grows, so its
     sign says on which side the solution lies.
     """
-    low, high, settled = np.zeros_like(height), drop, np.zeros(np.shape(height), dtype=bool)
+    low, high, settled = zeros_like(height), drop, np.zeros(np.shape(height), dtype=bool)
     for _ in range(BRACKETED_STEPS):
         fill, release, opening, _ = _run(Guess(None, None, height), drop, insp, exp)
         if np.all(settled):
             break
         step = _halley_step(fill, release)
-        settled = np.abs(step) <= STEP * np.minimum(height, opening)
-        low, high = np.where(step >= 0.0, height, low), np.where(step <= 0.0, height, high)
+        settled = absolute(step) <= STEP * minimum(height, opening)
+        low, high = where(step >= 0.0, height, low), where(step <= 0.0, height, high)
         inside = (height + step > low) & (height + step < high)
         # a step that has become small is right even if rounding takes it across the bracket
-        height = np.where(inside | settled, np.minimum(height + step, drop), 0.5 * (low + high))
+        height = where(inside | settled, minimum(height + step, drop), 0.5 * (low + high))
     return Settled(fill, release, height, settled)
 
 
-def _patched(whole: np.ndarray | bool, part: np.ndarray | bool, where: np.ndarray) -> np.ndarray:
+def _patched(whole: np.ndarray | bool, part: np.ndarray | bool, mask: np.ndarray) -> np.ndarray:
     """Return `whole` with `part` put in where a mask is true."""
-    patched = np.array(np.broadcast_to(whole, np.shape(where)))
-    patched[where] = part
+    patched = np.array(broadcast_to(whole, np.shape(mask)))
+    patched[mask] = part
     return patched

@@ -15,6 +15,7 @@ from typing import Unpack
 import numpy as np
 import numpy.typing as npt
 
+from ebbmap.array import broadcast_arrays, floats, isfinite, maximum, where
 from ebbmap.lungs.base import WAVES, Lung
 from ebbmap.lungs.whole.cases import (
     NAMES,
@@ -102,6 +103,23 @@ def solve(**parameters: npt.ArrayLike) -> dict[str, np.ndarray]:
     return {name: parts[name].reshape(shape) for name in SOLVES}
 
 
+def solve_free(**parameters: npt.ArrayLike) -> dict[str, np.ndarray]:
+    """Solve as `solve` does, in fixed passes, as if no flow were limited; NaN where one is."""
+    return _at_once({"free": True}, parameters)
+
+
+def solve_limited(**parameters: npt.ArrayLike) -> dict[str, np.ndarray]:
+    """Solve as `solve` does, in fixed passes, where flow may be limited."""
+    return _at_once({}, parameters)
+
+
+def _at_once(effort: Effort, parameters: Mapping[str, npt.ArrayLike]) -> dict[str, np.ndarray]:
+    """Solve all cases with one effort; NaN throughout where that does not settle one."""
+    values, shape = gathered(parameters)
+    parts, settled = _solved(values, **effort)
+    return {name: where(settled, parts[name], np.nan).reshape(shape) for name in SOLVES}
+
+
 def settle(**parameters: npt.ArrayLike) -> State:
     """Return the state of the settled cycle at the end of a release, shape (n,) each."""
     values, shape = gathered(parameters)
@@ -111,7 +129,7 @@ def settle(**parameters: npt.ArrayLike) -> State:
 
 def rest(start_pressure: npt.ArrayLike, **_: npt.ArrayLike) -> State:
     """Return the state of a lung at rest at `start_pressure` [cmH2O], shape (n,)."""
-    pressure = np.asarray(start_pressure, dtype=float)
+    pressure = floats(start_pressure)
     return State(pressure, pressure, pressure)
 
 
@@ -170,9 +188,9 @@ def waveform(
         instant of a switch the values are those just after it.
     """
     values, shape = gathered({**parameters, **State(*state)._asdict()})
-    times = np.asarray(times, dtype=float)
+    times = floats(times)
     latest = times.max() if times.size else 0.0
-    values["t_low"] = np.maximum(values["t_low"], latest - values["t_high"])
+    values["t_low"] = maximum(values["t_low"], latest - values["t_high"])
 
     def drawn(
         part: Mapping[str, np.ndarray], **effort: Unpack[Effort]
@@ -191,7 +209,7 @@ def gathered(
 ) -> tuple[dict[str, np.ndarray], tuple[int, ...]]:
     """Bring all values to one shape: return them flat, and the shape."""
     names = tuple(parameters)
-    arrays = np.broadcast_arrays(*(np.asarray(parameters[name], dtype=float) for name in names))
+    arrays = broadcast_arrays(*(floats(parameters[name]) for name in names))
     return {name: array.ravel() for name, array in zip(names, arrays, strict=True)}, arrays[0].shape
 
 
@@ -207,7 +225,7 @@ def in_blocks(
     size = values["p_high"].size
     whole: dict[str, np.ndarray] = {}
     settled = np.zeros(size, dtype=bool)
-    known = np.isfinite(sum(values.values()))
+    known = isfinite(sum(values.values()))
     may_be_limited = values["upstream_resistance"] > 0.0
     # most lungs that may be limited are not: those are found without the limit, which is faster
     efforts: tuple[Effort, ...] = ({"free": True}, {}, AGAIN, CROWDED)
@@ -270,4 +288,5 @@ WHOLE = Lung(
     cycle=cycle,
     waveform=waveform,
     costly=True,
+    compiled=(solve_free, solve_limited),
 )

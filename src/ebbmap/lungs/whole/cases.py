@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from ebbmap.array import some, stack, where, zeros_like
 from ebbmap.lungs.whole.mesh import FASTEST_VALVE, Drive
 from ebbmap.lungs.whole.network import Network, network
 
@@ -64,7 +65,7 @@ def settled_drive(values: Mapping[str, np.ndarray]) -> Drive:
     high, low = drive.left(drive.duration)
     drop = drive.target[0]
     begun = drop * low * (1.0 - high) / (1.0 - high * low)
-    return drive._replace(begun=np.stack([begun, drop + (begun - drop) * high]))
+    return drive._replace(begun=stack([begun, drop + (begun - drop) * high]))
 
 
 def driven(values: Mapping[str, np.ndarray], airway: np.ndarray) -> Drive:
@@ -74,14 +75,14 @@ def driven(values: Mapping[str, np.ndarray], airway: np.ndarray) -> Drive:
     drop = values["p_high"] - p_low
     begun = airway - p_low
     drive = Drive(
-        duration=np.stack([values["t_high"], values["t_low"]]),
-        target=np.stack([drop, np.zeros_like(drop)]),
-        begun=np.stack([begun, begun]),
-        valve_time=np.where(slow, valve_time, 1.0),
+        duration=stack([values["t_high"], values["t_low"]]),
+        target=stack([drop, zeros_like(drop)]),
+        begun=stack([begun, begun]),
+        valve_time=where(slow, valve_time, 1.0),
         slow_valve=slow,
-        atmosphere=-p_low if np.any(values.get("upstream_resistance", 0.0)) else None,
+        atmosphere=-p_low if some(values.get("upstream_resistance", 0.0)) else None,
     )
-    return drive._replace(begun=np.stack([begun, drive.ends()[0]]))
+    return drive._replace(begun=stack([begun, drive.ends()[0]]))
 
 
 def begun(

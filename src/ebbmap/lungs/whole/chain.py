@@ -12,6 +12,8 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from ebbmap.array import broadcast_to, concatenate, stack
+
 #: Maps in a group: a divisor of their usual number, near its square root, where the cost is least.
 GROUP = 9
 
@@ -78,15 +80,15 @@ def follow(
         for group in range(1, groups):
             total = _applied(through[..., group, :], total, last[:, group])
         first = _kept(links.whole, total)
-    starts = [np.broadcast_to(np.stack(first), last[:, 0].shape)]
+    starts = [broadcast_to(stack(first), last[:, 0].shape)]
     for group in range(groups):
         starts.append(_applied(through[..., group, :], starts[-1], last[:, group]))
-    begun = np.stack(starts[:-1], axis=1)
+    begun = stack(starts[:-1], axis=1)
     places = [begun]
     for matrix, own in zip(links.within[:-1], pushed[:-1], strict=True):
         places.append(_applied(matrix, begun, own))
-    before = np.stack(places, axis=2).reshape(2, groups * GROUP, -1)[:, : links.length]
-    return np.concatenate([before, starts[-1][:, None]], axis=1)
+    before = stack(places, axis=2).reshape(2, groups * GROUP, -1)[:, : links.length]
+    return concatenate([before, starts[-1][:, None]], axis=1)
 
 
 def _grouped(entries: np.ndarray, nothing: np.ndarray) -> np.ndarray:
@@ -95,8 +97,8 @@ def _grouped(entries: np.ndarray, nothing: np.ndarray) -> np.ndarray:
     groups = -(-length // GROUP)
     missing = groups * GROUP - length
     if missing:
-        filling = np.broadcast_to(nothing, (*axes, missing, cases))
-        entries = np.concatenate([entries, filling], axis=-2)
+        filling = broadcast_to(nothing, (*axes, missing, cases))
+        entries = concatenate([entries, filling], axis=-2)
     return entries.reshape(*axes, groups, GROUP, cases)
 
 

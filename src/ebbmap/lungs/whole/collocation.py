@@ -20,10 +20,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from math import comb
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.polynomial.legendre import legroots
+
+from ebbmap.array import concatenate, is_plain, sort, stack
 
 
 class Method(NamedTuple):
@@ -71,7 +73,7 @@ def method(stages: int) -> Method:
     """
     legendre = np.zeros(stages + 1)
     legendre[-2:] = -1.0, 1.0
-    points = np.sort(0.5 * (legroots(legendre) + 1.0))
+    points = sort(0.5 * (legroots(legendre) + 1.0))
     points[-1] = 1.0
     powers = np.arange(stages)
     integrals = (points[:, None] ** (powers + 1) / (powers + 1)) @ np.linalg.inv(
@@ -95,7 +97,7 @@ def method(stages: int) -> Method:
             response += [2.0 * mode.real, 2.0 * (mode * value.conjugate()).real]
             apart += [inverse[number].real, inverse[number].imag]
             joined += [2.0 * vectors[:, number].real, -2.0 * vectors[:, number].imag]
-    with_start = np.concatenate(([0.0], points))
+    with_start = concatenate(([0.0], points))
     return Method(
         points,
         integrals,
@@ -127,7 +129,7 @@ def fractions(one: Method, z: np.ndarray) -> np.ndarray:
             along, across = 1.0 + real * z, imaginary * z
             size = 1.0 / (along * along + across * across)
             numbers += [size, z * size]
-    return np.stack(numbers)
+    return stack(numbers)
 
 
 def gained(one: Method, z: np.ndarray, values: np.ndarray) -> np.ndarray:
@@ -135,10 +137,11 @@ def gained(one: Method, z: np.ndarray, values: np.ndarray) -> np.ndarray:
 
     Mode by mode, which is cheaper than to multiply by the entries of gain.
     """
-    modes, number = combine(one.apart, values), 0
+    plain, number = is_plain(values), 0
+    modes: Any = combine(one.apart, values) if plain else list(combine(one.apart, values))
     for real, imaginary in one.poles:
         if imaginary == 0.0:
-            modes[number] *= real / (1.0 + real * z)
+            modes[number] = modes[number] * (real / (1.0 + real * z))
             number += 1
             continue
         along, across = 1.0 + real * z, imaginary * z
@@ -147,7 +150,7 @@ def gained(one: Method, z: np.ndarray, values: np.ndarray) -> np.ndarray:
         x, y = modes[number], modes[number + 1]
         modes[number], modes[number + 1] = u * x - v * y, u * y + v * x
         number += 2
-    return combine(one.joined, modes)
+    return combine(one.joined, modes if plain else stack(modes))
 
 
 def combine(matrix: np.ndarray, values: np.ndarray) -> np.ndarray:

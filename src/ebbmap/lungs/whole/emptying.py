@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from ebbmap.array import exp, where, zeros_like
 from ebbmap.lungs.whole.mesh import Drive
 from ebbmap.lungs.whole.network import Network
 
@@ -25,23 +26,23 @@ def emptying_time(network: Network, drive: Drive) -> np.ndarray:
     The limit holds until the recoil has fallen to where the airway's own resistance lets out less.
     """
     full, own = drive.target[0], network.resistance_exp
-    held = np.where(network.limited_resistance > own, network.limited_resistance, 2.0 * own)
+    held = where(network.limited_resistance > own, network.limited_resistance, 2.0 * own)
     meets = -drive.atmosphere * own / (held - own)
     limited = (network.limited_resistance > own) & (meets < full)
-    volume, spread = network.compliance * (full - drive.atmosphere), np.zeros_like(full)
-    low, high = np.zeros_like(full), LONGEST * network.times(held)[1]
+    volume, spread = network.compliance * (full - drive.atmosphere), zeros_like(full)
+    low, high = zeros_like(full), LONGEST * network.times(held)[1]
     for _ in range(HALVINGS):
         middle = 0.5 * (low + high)
         there = _emptied(network, held, volume, spread, middle)
         behind = there[0] / network.compliance + network.link * there[1] + drive.atmosphere
-        low, high = np.where(behind > meets, middle, low), np.where(behind > meets, high, middle)
+        low, high = where(behind > meets, middle, low), where(behind > meets, high, middle)
     there = _emptied(network, held, volume, spread, high)
     first = _stay(network, held, volume, spread) - _stay(network, held, *there)
     # counted above what P low holds, in which the first part ends nowhere
     first = first + network.compliance * drive.atmosphere * high
     rest = there[0] + network.compliance * drive.atmosphere, there[1]
     both = (first + _stay(network, own, *rest)) / (network.compliance * full)
-    return np.where(limited, both, network.emptying_time)
+    return where(limited, both, network.emptying_time)
 
 
 def _emptied(
@@ -57,11 +58,11 @@ def _emptied(
     slopes = flow, network.feed * flow - network.fade * spread
     # y(t) = late part + quick part, each from y(0) and y'(0)
     fast, slow = 1.0 / quick, 1.0 / late
-    apart = np.where(fast == slow, 1.0, fast - slow)
+    apart = where(fast == slow, 1.0, fast - slow)
     parts = []
     for value, slope in zip((volume, spread), slopes, strict=True):
         lasting = (fast * value + slope) / apart
-        parts.append(lasting * np.exp(-slow * time) + (value - lasting) * np.exp(-fast * time))
+        parts.append(lasting * exp(-slow * time) + (value - lasting) * exp(-fast * time))
     return parts
 
 

@@ -29,6 +29,22 @@ from typing import NamedTuple
 
 import numpy as np
 
+from ebbmap.array import (
+    absolute,
+    broadcast_to,
+    clip,
+    concatenate,
+    diff,
+    isfinite,
+    log1p,
+    maximum,
+    sort,
+    square,
+    stack,
+    take_along_axis,
+    where,
+    zeros_like,
+)
 from ebbmap.lungs.whole.mesh import AFTER as PLAIN_AFTER
 from ebbmap.lungs.whole.mesh import BEFORE as PLAIN_BEFORE
 from ebbmap.lungs.whole.mesh import (
@@ -73,7 +89,7 @@ class LimitedPlan(NamedTuple):
     @property
     def after(self) -> tuple[np.ndarray, np.ndarray]:
         """The steps after the turns."""
-        return self.shares[0], np.concatenate(self.shares[1:])
+        return self.shares[0], concatenate(self.shares[1:])
 
     @property
     def top(self) -> int:
@@ -103,9 +119,9 @@ class LimitedPlan(NamedTuple):
         step = np.arange(len(self.limited))[:, None]
         high, low = self.turns
         inwards = (step >= high) & (step < low)
-        held = np.where(network.limited_resistance > 0.0, network.limited_resistance, 1.0)
-        free = np.where(inwards, network.resistance_insp, network.resistance_exp)
-        return np.where(self.limited, held, free)
+        held = where(network.limited_resistance > 0.0, network.limited_resistance, 1.0)
+        free = where(inwards, network.resistance_insp, network.resistance_exp)
+        return where(self.limited, held, free)
 
     def bounds(self, drive: Drive, turn: np.ndarray) -> list[np.ndarray]:
         """Return the times between the steps, from the start of each phase, (m + 1, n) each."""
@@ -114,12 +130,12 @@ class LimitedPlan(NamedTuple):
         early = still * (np.arange(steps) / steps)[:, None]
         coming = towards(still, high, self.root[0], self.before[0] - steps)
         filling = high + (drive.duration[0] - high) * self.shares[0]
-        edges = [towards(np.zeros_like(low), low, self.root[1], self.before[1])]
+        edges = [towards(zeros_like(low), low, self.root[1], self.before[1])]
         stretches = ((low, begun), (begun, ended), (ended, drive.duration[1]))
         for (start, stop), share in zip(stretches, self.shares[1:], strict=True):
             # the last edge is where the stretch ends, to the last bit
-            edges.append(np.where(share < 1.0, start + (stop - start) * share, stop))
-        return [np.concatenate([early, coming, filling]), np.concatenate(edges)]
+            edges.append(where(share < 1.0, start + (stop - start) * share, stop))
+        return [concatenate([early, coming, filling]), concatenate(edges)]
 
     def placed(self, drive: Drive, turn: np.ndarray) -> LimitedPlan:
         """Return the plan with its steps laid out for other moments."""
@@ -150,15 +166,15 @@ def lay_limited(
         The moments that it begins with.
     """
     rungs, root = ladders(network, drive, first_flow)
-    none = np.zeros_like(turn[0])
-    held = np.where(network.limited_resistance > 0.0, network.limited_resistance, 1.0)
+    none = zeros_like(turn[0])
+    held = where(network.limited_resistance > 0.0, network.limited_resistance, 1.0)
     # the valve does not move a limited flow, but the work it does
-    valve = np.where(drive.slow_valve, drive.valve_time, 0.0)[..., None] * VALVE
+    valve = where(drive.slow_valve, drive.valve_time, 0.0)[..., None] * VALVE
     own = [
         _decay(network.times(resistance + none), extra)
         for resistance, extra in ((held, valve), (network.resistance_exp, rungs[1]))
     ]
-    moments = np.stack([*turn, none, turn[1], drive.duration[1] + none])
+    moments = stack([*turn, none, turn[1], drive.duration[1] + none])
     plan = LimitedPlan(root, (rungs[0], rungs[1], *own), crowding, ())
     return plan.placed(drive, moments), moments
 
@@ -166,8 +182,8 @@ def lay_limited(
 def _decay(times: tuple[np.ndarray, np.ndarray], extra: np.ndarray) -> np.ndarray:
     """Return the rungs of both decays and further ones, shape (n, r)."""
     quick, late = times
-    rungs = [np.zeros_like(quick), *(quick * rung for rung in QUICK), *(late * r for r in LATE)]
-    return np.sort(np.concatenate([np.stack(rungs, axis=-1), extra], axis=-1), axis=-1)
+    rungs = [zeros_like(quick), *(quick * rung for rung in QUICK), *(late * r for r in LATE)]
+    return sort(concatenate([stack(rungs, axis=-1), extra], axis=-1), axis=-1)
 
 
 def limit(network: Network, drive: Drive, behind: np.ndarray) -> np.ndarray:
@@ -184,8 +200,8 @@ def limit(network: Network, drive: Drive, behind: np.ndarray) -> np.ndarray:
         inf where no flow is limited.
     """
     held = network.limited_resistance
-    recoil = np.maximum(behind - drive.atmosphere, 0.0)
-    return np.where(held > 0.0, recoil / np.where(held > 0.0, held, 1.0), np.inf)
+    recoil = maximum(behind - drive.atmosphere, 0.0)
+    return where(held > 0.0, recoil / where(held > 0.0, held, 1.0), np.inf)
 
 
 class Excess(NamedTuple):
@@ -208,21 +224,21 @@ def excess(
     edges = slice(first, last + 1)
     times = frame.starts[edges]
     if phase == 1:
-        times = np.concatenate([times, np.broadcast_to(drive.duration[1:], times[:1].shape)])
+        times = concatenate([times, broadcast_to(drive.duration[1:], times[:1].shape)])
     behind = volume[edges] / network.compliance + network.link * spread[edges]
     most = limit(network, drive, behind)
-    free = ~np.isfinite(most)
-    most = np.where(free, 0.0, most)
+    free = ~isfinite(most)
+    most = where(free, 0.0, most)
     resistance, quadratic = network.resistance_exp, network.resistance_quadratic
     along = behind - drive.airway(phase, times)
     value = along - (resistance + quadratic * most) * most
     falls = -(1.0 / network.compliance + network.link * network.feed) * most
     falls = falls - network.link * network.fade * spread[edges]
     gap = drive.begun[phase] - drive.target[phase]
-    valve = np.where(drive.slow_valve, gap * drive.left(times) / drive.valve_time, 0.0)
-    held = np.where(network.limited_resistance > 0.0, network.limited_resistance, 1.0)
+    valve = where(drive.slow_valve, gap * drive.left(times) / drive.valve_time, 0.0)
+    held = where(network.limited_resistance > 0.0, network.limited_resistance, 1.0)
     slope = falls + valve - (resistance + 2.0 * quadratic * most) * falls / held
-    return Excess(times, np.where(free, -1.0, value), slope, valve)
+    return Excess(times, where(free, -1.0, value), slope, valve)
 
 
 def moved(
@@ -257,14 +273,14 @@ def moved(
     t_begun = _crossed(late, first - 1, begun, drive, falling=False)
     t_ended = _crossed(late, last, ended, drive, falling=True)
     end = late.times[-1]
-    t_begun = np.where(first == 0, late.times[0], t_begun)
+    t_begun = where(first == 0, late.times[0], t_begun)
     highest, when = _hump(late)
-    t_ended = np.where(last == count, end, np.maximum(t_ended, t_begun))
-    return np.stack(
+    t_ended = where(last == count, end, maximum(t_ended, t_begun))
+    return stack(
         [
-            np.where(early.value[0] > 0.0, t_still, 0.0),
-            np.where(any_over, t_begun, np.where(highest > 0.0, when, end)),
-            np.where(any_over, t_ended, np.where(highest > 0.0, when, end)),
+            where(early.value[0] > 0.0, t_still, 0.0),
+            where(any_over, t_begun, where(highest > 0.0, when, end)),
+            where(any_over, t_ended, where(highest > 0.0, when, end)),
         ]
     )
 
@@ -283,9 +299,9 @@ def outwards(
     """
     late = slice(frame.turns[1], None)
     behind = volume[:-1][late] / network.compliance + network.link * spread[:-1][late]
-    kept = np.stack(flow)
-    kept[:, late] = np.clip(kept[:, late], -limit(network, drive, behind), 0.0)
-    return kept
+    kept = stack(flow)
+    released = clip(kept[:, late], -limit(network, drive, behind), 0.0)
+    return concatenate([kept[:, : late.start], released], axis=1)
 
 
 def _hump(course: Excess) -> tuple[np.ndarray, np.ndarray]:
@@ -296,20 +312,20 @@ def _hump(course: Excess) -> tuple[np.ndarray, np.ndarray]:
     value, time : ndarray, shape (n,)
         -inf where the excess turns down in no step.
     """
-    length = np.diff(course.times, axis=0)
+    length = diff(course.times, axis=0)
     up, down = course.slope[:-1] * length, course.slope[1:] * length
     turns = (up > 0.0) & (down < 0.0)
-    place = np.where(turns, up / np.where(turns, up - down, 1.0), 0.0)
+    place = where(turns, up / where(turns, up - down, 1.0), 0.0)
     rest = 1.0 - place
     value = (
         (1.0 + 2.0 * place) * rest * rest * course.value[:-1]
         + place * place * (3.0 - 2.0 * place) * course.value[1:]
         + place * rest * (rest * up - place * down)
     )
-    value = np.where(turns, value, -np.inf)
+    value = where(turns, value, -np.inf)
     best = value.argmax(axis=0)[None]
     highest, when = (
-        np.take_along_axis(part, best, 0)[0] for part in (value, course.times[:-1] + place * length)
+        take_along_axis(part, best, 0)[0] for part in (value, course.times[:-1] + place * length)
     )
     return highest, when
 
@@ -321,22 +337,22 @@ def _crossed(
     count = course.value.shape[0] - 1
 
     def at(values: np.ndarray, index: np.ndarray) -> np.ndarray:
-        return np.take_along_axis(values, np.clip(index, 0, count)[None], 0)[0]
+        return take_along_axis(values, clip(index, 0, count)[None], 0)[0]
 
     low, high = at(course.times, before), at(course.times, before + 1)
     one, other = at(course.value, before), at(course.value, before + 1)
-    between = np.where(one == other, 1.0, one - other)
-    guess = low + (high - low) * np.clip(one / between, 0.0, 1.0)
+    between = where(one == other, 1.0, one - other)
+    guess = low + (high - low) * clip(one / between, 0.0, 1.0)
     value, slope, valve = course.value[edge], course.slope[edge], course.by_valve[edge]
     here = course.times[edge]
     right = slope < 0.0 if falling else slope > 0.0
-    step = -value / np.where(right, slope, 1.0)
-    stretched = np.log1p(np.maximum(-step / drive.valve_time, -0.9)) * -drive.valve_time
-    step = np.where(np.abs(valve) > BY_VALVE * np.abs(slope), stretched, step)
+    step = -value / where(right, slope, 1.0)
+    stretched = log1p(maximum(-step / drive.valve_time, -0.9)) * -drive.valve_time
+    step = where(absolute(valve) > BY_VALVE * absolute(slope), stretched, step)
     near = (here + step >= at(course.times, before - 1)) & (
         here + step <= at(course.times, before + 2)
     )
-    return np.where(right & near, np.maximum(here + step, 0.0), guess)
+    return where(right & near, maximum(here + step, 0.0), guess)
 
 
 def astray(
@@ -362,21 +378,21 @@ def astray(
         # an edge belongs to the limited stretch as far as that lasts
         inside = (edge >= low) & (edge <= high) & (start < stop)
         outside = (course.times < start) | (course.times > stop) | (start == stop)
-        wrong = np.where(inside, np.maximum(-course.value, 0.0), 0.0)
-        wrong += np.where(outside, np.maximum(course.value, 0.0), 0.0)
-        lengths = np.diff(course.times, axis=0)
-        weights = np.concatenate([lengths, lengths[-1:]])
+        wrong = where(inside, maximum(-course.value, 0.0), 0.0)
+        wrong += where(outside, maximum(course.value, 0.0), 0.0)
+        lengths = diff(course.times, axis=0)
+        weights = concatenate([lengths, lengths[-1:]])
         lost = (wrong * weights).max(axis=0)
-        unseen = np.where(start == stop, np.maximum(_hump(course)[0], 0.0), 0.0)
-        lost = np.maximum(lost, unseen * lengths.max(axis=0))
+        unseen = where(start == stop, maximum(_hump(course)[0], 0.0), 0.0)
+        lost = maximum(lost, unseen * lengths.max(axis=0))
         for moment, end in ((low, 0), (high, -1)):
             # where the limit does not hold from the first or to the last, it begins or ends
             passing = (course.times[moment] != course.times[end]) & (start < stop)
-            speed = np.maximum(np.abs(course.slope[moment]), SMALLEST)
-            late = np.where(passing, np.square(course.value[moment]) / speed, 0.0)
-            lost = np.maximum(lost, late)
+            speed = maximum(absolute(course.slope[moment]), SMALLEST)
+            late = where(passing, square(course.value[moment]) / speed, 0.0)
+            lost = maximum(lost, late)
         gas.append(lost / network.resistance_exp)
-    return np.maximum(*gas)
+    return maximum(*gas)
 
 
 def never_limited(

@@ -16,6 +16,24 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from ebbmap.array import (
+    absolute,
+    broadcast_arrays,
+    clip,
+    concatenate,
+    exp,
+    expm1,
+    log,
+    maximum,
+    minimum,
+    moveaxis,
+    ones_like,
+    sort,
+    stack,
+    take_along_axis,
+    where,
+    zeros_like,
+)
 from ebbmap.lungs.whole.collocation import Method
 from ebbmap.lungs.whole.network import Network
 
@@ -32,7 +50,7 @@ BEFORE, AFTER = (3, 1), (11, 12)
 
 def _rungs(times: Sequence[float], between: int) -> np.ndarray:
     """Put `between` rungs for each of some times, evenly in between."""
-    ends = np.concatenate(([0.0], times))
+    ends = concatenate(([0.0], times))
     count = np.arange(ends.size)
     return np.interp(np.arange(1, between * (ends.size - 1) + 1) / between, count, ends)
 
@@ -62,7 +80,7 @@ class Drive(NamedTuple):
 
     def left(self, times: np.ndarray) -> Any:
         """Share of the valve's movement that is still to come at times (..., n) of a phase."""
-        return np.where(self.slow_valve, np.exp(times / -self.valve_time), 0.0)
+        return where(self.slow_valve, exp(times / -self.valve_time), 0.0)
 
     def airway(self, phase: int, times: np.ndarray) -> Any:
         """Airway pressure at times (..., n) from the start of T high (0) or the release (1)."""
@@ -75,7 +93,7 @@ class Drive(NamedTuple):
 
     def mean(self) -> Any:
         """Airway pressure, mean over the cycle, shape (n,)."""
-        spent = np.where(self.slow_valve, -np.expm1(self.duration / -self.valve_time), 0.0)
+        spent = where(self.slow_valve, -expm1(self.duration / -self.valve_time), 0.0)
         lag = (self.begun - self.target) * self.valve_time * spent
         return (self.target * self.duration + lag).sum(axis=0) / self.duration.sum(axis=0)
 
@@ -103,10 +121,10 @@ class Plan(NamedTuple):
 
     def resistances(self, network: Network) -> np.ndarray:
         """Return the resistance in each step, shape (k, n): before a turn the other direction's."""
-        insp, exp = np.broadcast_arrays(network.resistance_insp, network.resistance_exp)
+        insp, exp = broadcast_arrays(network.resistance_insp, network.resistance_exp)
         rows = [[exp, insp], [insp, exp]]
         counts = zip(self.before, (len(ends) for ends in self.after), strict=True)
-        return np.stack(
+        return stack(
             [
                 row
                 for pair, count in zip(rows, counts, strict=True)
@@ -119,9 +137,9 @@ class Plan(NamedTuple):
         """Return the times between the steps, from the start of each phase, (m + 1, n) each."""
         both = []
         for phase, count in enumerate(self.before):
-            early = towards(np.zeros_like(turn[0]), turn[phase], self.root[phase], count)
+            early = towards(zeros_like(turn[0]), turn[phase], self.root[phase], count)
             room = drive.duration[phase] - turn[phase]
-            both.append(np.concatenate([early, turn[phase] + room * self.after[phase]]))
+            both.append(concatenate([early, turn[phase] + room * self.after[phase]]))
         return both
 
 
@@ -170,13 +188,13 @@ def towards(start: np.ndarray, turn: np.ndarray, root: np.ndarray, steps: int) -
     ndarray, shape (steps + 1, n)
     """
     span = turn - start
-    last = np.minimum(root, span)
-    full = np.log(np.maximum(span, SMALLEST) / np.maximum(last, SMALLEST))
+    last = minimum(root, span)
+    full = log(maximum(span, SMALLEST) / maximum(last, SMALLEST))
     edges = [start]
     for number in range(steps - 1, 0, -1):
-        gap = last * np.exp(full * (number - 1) / (steps - 1))
-        edges.append(np.maximum(turn - gap, start))
-    return np.stack([*edges, turn])
+        gap = last * exp(full * (number - 1) / (steps - 1))
+        edges.append(maximum(turn - gap, start))
+    return stack([*edges, turn])
 
 
 def ladders(
@@ -198,26 +216,26 @@ def ladders(
     root : ndarray, shape (2, n)
         Length of the last step before the turn [s].
     """
-    resistance = np.stack([network.resistance_insp, network.resistance_exp])
+    resistance = stack([network.resistance_insp, network.resistance_exp])
     quadratic = network.resistance_quadratic
     quick, late = network.times(resistance)
     stretch = 2.0 * quadratic * first_flow * quick / resistance
-    valve = np.where(drive.slow_valve, drive.valve_time, 0.0)
-    swing = np.maximum(quadratic * np.abs(drive.begun - drive.target), SMALLEST)
+    valve = where(drive.slow_valve, drive.valve_time, 0.0)
+    swing = maximum(quadratic * absolute(drive.begun - drive.target), SMALLEST)
     longest = VALVE[0] * valve
     root, other = (
-        np.minimum(FIRST_ROOT * r * r / (4.0 * swing) * valve, longest)
+        minimum(FIRST_ROOT * r * r / (4.0 * swing) * valve, longest)
         for r in (resistance, resistance[::-1])
     )
-    ratio = np.log(np.maximum(longest, SMALLEST) / np.maximum(root, SMALLEST)) / ROOT_RUNGS
+    ratio = log(maximum(longest, SMALLEST) / maximum(root, SMALLEST)) / ROOT_RUNGS
     rungs = [
-        np.zeros_like(drive.duration),
-        *(root * np.exp(ratio * number) for number in range(ROOT_RUNGS)),
-        *(valve * rung + np.zeros_like(drive.duration) for rung in VALVE),
-        *(quick * rung - stretch * np.expm1(-rung) for rung in QUICK),
+        zeros_like(drive.duration),
+        *(root * exp(ratio * number) for number in range(ROOT_RUNGS)),
+        *(valve * rung + zeros_like(drive.duration) for rung in VALVE),
+        *(quick * rung - stretch * expm1(-rung) for rung in QUICK),
         *(late * rung for rung in LATE),
     ]
-    return np.sort(np.stack(rungs, axis=-1), axis=-1), other
+    return sort(stack(rungs, axis=-1), axis=-1), other
 
 
 def lay(
@@ -263,18 +281,18 @@ def even(ladder: np.ndarray, room: np.ndarray, steps: int) -> np.ndarray:
         Ends of the steps as shares of the stretch; the last is one.
     """
     last = ladder.shape[-1] - 1
-    below = np.clip((ladder < room[..., None]).sum(axis=-1) - 1, 0, last)[..., None]
-    low = np.take_along_axis(ladder, below, -1)[..., 0]
-    high = np.take_along_axis(ladder, np.minimum(below + 1, last), -1)[..., 0]
+    below = clip((ladder < room[..., None]).sum(axis=-1) - 1, 0, last)[..., None]
+    low = take_along_axis(ladder, below, -1)[..., 0]
+    high = take_along_axis(ladder, minimum(below + 1, last), -1)[..., 0]
     gap = high > low
-    passed = below[..., 0] + np.where(
-        gap, np.clip((room - low) / np.where(gap, high - low, 1.0), 0.0, 1.0), 0.0
+    passed = below[..., 0] + where(
+        gap, clip((room - low) / where(gap, high - low, 1.0), 0.0, 1.0), 0.0
     )
     place = passed[..., None] * (np.arange(1, steps) / steps)
-    rung = np.where(place >= 0.0, place, 0.0).astype(np.intp)
-    low = np.take_along_axis(ladder, rung, -1)
-    high = np.take_along_axis(ladder, np.minimum(rung + 1, last), -1)
+    rung = where(place >= 0.0, place, 0.0).astype(np.intp)
+    low = take_along_axis(ladder, rung, -1)
+    high = take_along_axis(ladder, minimum(rung + 1, last), -1)
     ends = low + (place - rung) * (high - low)
-    share = ends / np.maximum(room, SMALLEST)[..., None]
-    share = np.concatenate([np.minimum(share, 1.0), np.ones_like(share[..., :1])], axis=-1)
-    return np.moveaxis(share, -1, -2)
+    share = ends / maximum(room, SMALLEST)[..., None]
+    share = concatenate([minimum(share, 1.0), ones_like(share[..., :1])], axis=-1)
+    return moveaxis(share, -1, -2)

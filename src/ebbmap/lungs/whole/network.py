@@ -29,6 +29,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from ebbmap.array import maximum, minimum, sqrt, where
 from ebbmap.units import L_PER_ML
 
 
@@ -103,7 +104,7 @@ class Network(NamedTuple):
         quick = (1.0 / self.compliance + self.link * self.feed) / resistance
         product = self.fade / (self.compliance * resistance)
         half = 0.5 * (quick + self.fade)
-        rate = half + np.sqrt(np.maximum(half * half - product, 0.0))
+        rate = half + sqrt(maximum(half * half - product, 0.0))
         return 1.0 / rate, rate / product
 
 
@@ -150,7 +151,7 @@ def network(
     whole = compliance * L_PER_ML
     slow = whole * slow_volume_share
     fast = whole - slow
-    own = own_resistance_share * np.minimum(resistance_insp, resistance_exp)
+    own = own_resistance_share * minimum(resistance_insp, resistance_exp)
     together = own * slow + time_constant_slow
     share_fast, share_slow = time_constant_slow / together, own * slow / together
     behind = own * share_fast
@@ -171,9 +172,9 @@ def network(
         crossing=slow / together,
         gas_share=1.0 - slow_tissue_share,
         emptying_time=(resistance_exp - own) * whole + emptying,
-        limited_resistance=np.where(
-            np.greater(upstream_resistance, 0.0),
-            np.maximum(upstream_resistance - own, 0.0) + behind,
+        limited_resistance=where(
+            upstream_resistance > 0.0,
+            maximum(upstream_resistance - own, 0.0) + behind,
             0.0,
         ),
     )

@@ -11,10 +11,23 @@ the derivatives of the one before. Sizes: n cases, s points in a step, k steps i
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from typing import Any, NamedTuple, TypedDict
 
 import numpy as np
 
+from ebbmap.array import (
+    absolute,
+    concatenate,
+    maximum,
+    minimum,
+    of_engine,
+    ones_like,
+    repeat,
+    stack,
+    take_along_axis,
+    where,
+)
 from ebbmap.lungs.whole.chain import Chain, chain, follow
 from ebbmap.lungs.whole.collocation import (
     Factors,
@@ -119,14 +132,14 @@ class Course(NamedTuple):
             At some moment in each of them.
         """
         net, frame = self.network, self.frame
-        resistance, quadratic = np.take_along_axis(frame.resistance, step, 0), frame.quadratic
+        resistance, quadratic = take_along_axis(frame.resistance, step, 0), frame.quadratic
         behind = volume / net.compliance + net.link * spread
         if frame.limited is None:
             return driven_flow(airway - behind, resistance, quadratic)
-        quadratic = np.take_along_axis(quadratic, step, 0)
-        outside = np.where(frame.limited[step, 0], drive.atmosphere, airway)
+        quadratic = take_along_axis(quadratic, step, 0)
+        outside = where(of_engine(frame.limited, step)[step, 0], drive.atmosphere, airway)
         flow = driven_flow(outside - behind, resistance, quadratic)
-        return np.maximum(flow, -limit(net, drive, behind))
+        return maximum(flow, -limit(net, drive, behind))
 
 
 class Effort(TypedDict, total=False):
@@ -174,28 +187,31 @@ def run(
     else:
         plan, turn = lay_limited(network, drive, turn, first_flow, crowding)
         coarse, fine = coarse + MORE_COARSE, fine + MORE_FINE
-    flow: np.ndarray | list[np.ndarray] = decaying(
-        network, drive, plan, turn, first_flow, COARSE.stages
-    )
-    for _ in range(coarse):
-        frame = _frame(COARSE, network, drive, plan, turn)
-        flow, volume, spread, _ = _pass(frame, network, flow, state)
-        turn = _moved(frame, network, drive, plan, turn, volume, spread)
-        if isinstance(plan, LimitedPlan):
-            plan = plan.placed(drive, turn)
-            flow = outwards(frame, network, drive, flow, volume, spread)
-    flow = combine(TO_FINE, np.stack([*flow]))
-    for number in range(fine):
-        if number:
-            turn = _moved(frame, network, drive, plan, turn, volume, spread)
-        frame = _frame(FINE, network, drive, plan, turn)
-        guess = flow
-        flow, volume, spread, kept = _pass(frame, network, guess, state)
+    flow = list(decaying(network, drive, plan, turn, first_flow, COARSE.stages))
+
+    def nearer(one: Method, flow: list[Any], turn: np.ndarray) -> tuple[list[Any], np.ndarray]:
+        own = plan
+        if one is COARSE and isinstance(own, LimitedPlan):
+            own = own.placed(drive, turn)
+        frame = _frame(one, network, drive, own, turn)
+        flows, volume, spread, _ = _pass(frame, network, flow, state)
+        turn = _moved(frame, network, drive, own, turn, volume, spread)
+        if one is COARSE and isinstance(own, LimitedPlan):
+            flows = list(outwards(frame, network, drive, flows, volume, spread))
+        return flows, turn
+
+    flow, turn = repeat(coarse, partial(nearer, COARSE), flow, turn)
+    if isinstance(plan, LimitedPlan):
+        plan = plan.placed(drive, turn)
+    flow = list(combine(TO_FINE, stack(flow)))
+    guess, turn = repeat(fine - 1, partial(nearer, FINE), flow, turn)
+    frame = _frame(FINE, network, drive, plan, turn)
+    flow, volume, spread, kept = _pass(frame, network, guess, state)
     passed = [flow]
     for _ in range(LAST_PASSES):
         flows, volume, spread = _last_pass(frame, network, guess, passed[-1], state, kept)
         passed.append(flows)
-    last = np.stack(flows)
+    last = stack(flows)
     settled = _settled(frame, network, drive, passed, last, volume)
     if isinstance(plan, LimitedPlan):
         off = astray(frame, network, drive, plan.stretches, volume, spread)
@@ -216,8 +232,8 @@ def _settled(
     """Whether the last passes hardly moved a cycle whose steps lie where they should, (n,)."""
     # at the ends of steps, where the flow is known best
     ends = [flows[-1] for flows in passed[-3:]]
-    before, moved = (np.abs(ends[i + 1] - ends[i]).max(axis=0) for i in (0, 1))
-    greatest = np.abs(ends[-1]).max(axis=0)
+    before, moved = (absolute(ends[i + 1] - ends[i]).max(axis=0) for i in (0, 1))
+    greatest = absolute(ends[-1]).max(axis=0)
     gas = volume.max(axis=0) - volume.min(axis=0)
     return (
         ((moved <= ROUNDING * greatest) | (moved * moved <= SETTLED * greatest * before))
@@ -240,8 +256,8 @@ def _moved(
     if isinstance(plan, Plan):
         return turns
     still, begun, ended = moved(frame, network, drive, plan.stretches, volume, spread)
-    begun = np.maximum(begun, low)
-    return np.stack([high, low, np.minimum(still, high), begun, np.maximum(ended, begun)])
+    begun = maximum(begun, low)
+    return stack([high, low, minimum(still, high), begun, maximum(ended, begun)])
 
 
 def _frame(
@@ -252,18 +268,18 @@ def _frame(
     for phase, edges in enumerate(bounds):
         times = edges[:-1] + one.points[:, None, None] * (edges[1:] - edges[:-1])
         pressures.append(drive.airway(phase, times))
-    starts = np.concatenate([edges[:-1] for edges in bounds])
-    lengths = np.concatenate([edges[1:] - edges[:-1] for edges in bounds])
+    starts = concatenate([edges[:-1] for edges in bounds])
+    lengths = concatenate([edges[1:] - edges[:-1] for edges in bounds])
     numbers = fractions(one, network.fade * lengths)
     fed = lengths * (network.link * network.feed)
-    parts = np.concatenate([fed * numbers, (lengths / network.compliance)[None]])
-    entries = np.concatenate([one.gain, one.integrals.reshape(-1, 1)], axis=1)
-    airway = np.concatenate(pressures, axis=1)
+    parts = concatenate([fed * numbers, (lengths / network.compliance)[None]])
+    entries = concatenate([one.gain, one.integrals.reshape(-1, 1)], axis=1)
+    airway = concatenate(pressures, axis=1)
     outside, quadratic, limited = airway, network.resistance_quadratic, None
     if isinstance(plan, LimitedPlan):
         limited = plan.limited
-        outside = np.where(limited, drive.atmosphere, airway)
-        quadratic = np.where(limited, 0.0, quadratic)
+        outside = where(limited, drive.atmosphere, airway)
+        quadratic = where(limited, 0.0, quadratic)
     return Frame(
         method=one,
         top=plan.top,
@@ -296,12 +312,12 @@ def _pass(
     kept : tuple
         What a further pass with the same derivatives needs.
     """
-    bent = [frame.quadratic * np.abs(flow) for flow in guess]
+    bent = [frame.quadratic * absolute(flow) for flow in guess]
     factors = factorise(frame.matrix, [frame.resistance + 2.0 * part for part in bent])
-    by_volume = solve(factors, [np.ones_like(frame.lengths)] * frame.method.stages)
+    by_volume = solve(factors, [ones_like(frame.lengths)] * frame.method.stages)
     by_spread = solve(factors, frame.response)
     links = chain(
-        np.stack(
+        stack(
             [
                 1.0 - _taken(frame, by_volume) / network.compliance,
                 -network.link * _taken(frame, by_spread),
@@ -325,7 +341,7 @@ def _last_pass(
 ) -> tuple[list[np.ndarray], np.ndarray, np.ndarray]:
     """Do another pass on the same steps with the derivatives about the guess before."""
     push = [
-        a + frame.quadratic * (2.0 * np.abs(about) - np.abs(now)) * now
+        a + frame.quadratic * (2.0 * absolute(about) - absolute(now)) * now
         for a, about, now in zip(frame.outside, guess, flow, strict=True)
     ]
     return _close(frame, network, push, state, kept)
@@ -347,7 +363,7 @@ def _close(
     """
     factors, by_volume, by_spread, links = kept
     by_push = solve(factors, push)
-    added = np.stack([_taken(frame, by_push), _fed(frame, by_push)])
+    added = stack([_taken(frame, by_push), _fed(frame, by_push)])
     volume, spread = follow(links, added, state)
     at_start = volume[:-1] / network.compliance, network.link * spread[:-1]
     flow = [
@@ -371,4 +387,4 @@ def _fed(frame: Frame, flows: Sequence[np.ndarray] | np.ndarray) -> Any:
 def _coarseness(frame: Frame, flow: np.ndarray) -> np.ndarray:
     """Gas that the highest powers of the flows' polynomials move, as Legendre has them [L]."""
     top = sum(weight * row for weight, row in zip(frame.method.top, flow, strict=True))
-    return (frame.lengths * np.abs(top)).sum(axis=0)
+    return (frame.lengths * absolute(top)).sum(axis=0)

@@ -10,6 +10,20 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from ebbmap.array import (
+    absolute,
+    clip,
+    concatenate,
+    log,
+    maximum,
+    minimum,
+    ones_like,
+    sqrt,
+    stack,
+    take_along_axis,
+    where,
+    zeros_like,
+)
 from ebbmap.lungs.base import SOLVED
 from ebbmap.lungs.whole.collocation import Method, combine
 from ebbmap.lungs.whole.emptying import emptying_time
@@ -63,13 +77,13 @@ def describe(
     tops = course.volume[frame.top], course.spread[frame.top]
     ends = course.volume[-1], course.spread[-1]
     released = tops[0] - ends[0]
-    emptying, end_flow, limited = lung.emptying_time, -course.flow[-1, -1], np.zeros_like(period)
+    emptying, end_flow, limited = lung.emptying_time, -course.flow[-1, -1], zeros_like(period)
     if drive.atmosphere is not None:
         emptying = emptying_time(lung, drive)
     if frame.limited is not None:
         limited = share(limited_gas(course), released)
         behind = ends[0] / lung.compliance + lung.link * ends[1]
-        end_flow = np.minimum(end_flow, limit(lung, drive, behind))
+        end_flow = minimum(end_flow, limit(lung, drive, behind))
     seen = look(course, drive)
     # the pressure is a sum of multiples of volume and spread, and so is its integral
     held, apart = (_integrals(course, signal).sum(axis=0) for signal in seen[1:])
@@ -89,7 +103,7 @@ def describe(
         "mean_alveolar_pressure": p_low + alveoli,
         "fill_fraction": share(tops[0] - starts[0], drive.target[0] * lung.compliance - starts[0]),
         "exhaled_fraction": share(released, tops[0]),
-        "time_constant_exp": emptying + np.zeros_like(period),
+        "time_constant_exp": emptying + zeros_like(period),
         "mean_airway_pressure": p_low + drive.mean(),
         "trapped_volume_fast": ML_PER_L * lung.fast_gas(*ends),
         "trapped_volume_slow": ML_PER_L * lung.slow_gas(*ends),
@@ -110,8 +124,8 @@ def limited_gas(course: Course) -> np.ndarray:
     """Return the gas that leaves at the limit during the release [L], shape (n,)."""
     frame = course.frame
     if frame.limited is None:
-        return np.zeros_like(course.volume[0])
-    lost = np.where(frame.limited, course.volume[:-1] - course.volume[1:], 0.0)
+        return zeros_like(course.volume[0])
+    lost = where(frame.limited, course.volume[:-1] - course.volume[1:], 0.0)
     return lost[frame.top :].sum(axis=0)
 
 
@@ -119,16 +133,16 @@ def look(course: Course, drive: Drive) -> Seen:
     """Return flow, volume and spread at the starts of steps and at their points."""
     lung, frame = course.network, course.frame
     both = (slice(0, frame.top), slice(frame.top, None))
-    airway = np.concatenate([drive.airway(phase, frame.starts[both[phase]]) for phase in (0, 1)])
+    airway = concatenate([drive.airway(phase, frame.starts[both[phase]]) for phase in (0, 1)])
     behind = course.volume[:-1] / lung.compliance + lung.link * course.spread[:-1]
     if frame.limited is not None:
-        airway = np.where(frame.limited, drive.atmosphere, airway)
+        airway = where(frame.limited, drive.atmosphere, airway)
     first = driven_flow(airway - behind, frame.resistance, frame.quadratic)
     volume, spread = course.inside()
     return Seen(
-        np.concatenate([first[None], course.flow]),
-        np.concatenate([course.volume[None, :-1], volume]),
-        np.concatenate([course.spread[None, :-1], spread]),
+        concatenate([first[None], course.flow]),
+        concatenate([course.volume[None, :-1], volume]),
+        concatenate([course.spread[None, :-1], spread]),
     )
 
 
@@ -140,22 +154,22 @@ def _integrals(course: Course, values: np.ndarray) -> Any:
 
 def share(part: np.ndarray, whole: np.ndarray) -> Any:
     """Return part / whole, 0 where there is no whole."""
-    return part / np.where(whole == 0.0, 1.0, whole)
+    return part / where(whole == 0.0, 1.0, whole)
 
 
 def _cycles_to_settle(memory: np.ndarray) -> Any:
     """Cycles until a disturbance has faded: from the larger eigenvalue of the cycle's map."""
     (a, b), (c, d) = memory
     half = 0.5 * (a - d)
-    largest = 0.5 * (a + d) + np.sqrt(np.maximum(half * half + b * c, 0.0))
-    return np.log(FADED) / np.log(np.clip(largest, SMALLEST, LARGEST))
+    largest = 0.5 * (a + d) + sqrt(maximum(half * half + b * c, 0.0))
+    return log(FADED) / log(clip(largest, SMALLEST, LARGEST))
 
 
 def horner(
     coefficients: Sequence[np.ndarray] | np.ndarray, place: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Value of a polynomial and its first derivative, coefficients by rising power."""
-    value = slope = np.zeros_like(place)
+    value = slope = zeros_like(place)
     for row in coefficients[::-1]:
         slope = slope * place + value
         value = value * place + row
@@ -174,7 +188,7 @@ def peak_flow(course: Course, drive: Drive, seen: Seen) -> tuple[np.ndarray, np.
     one, late = frame.method, slice(frame.top, None)
     lengths = frame.lengths[late]
     # a step of no length has no flow of its own: before the turn of an immediate valve
-    out = np.where(lengths > 0.0, -seen.flow[:, late], -np.inf)
+    out = where(lengths > 0.0, -seen.flow[:, late], -np.inf)
     slopes = combine(_slopes(one), seen.flow[:, late])
     step = _beside(out, -slopes[0], -slopes[-1])
     place = _where(combine(one.polynomial, -_picked(slopes, step)))
@@ -189,19 +203,19 @@ def peak_flow(course: Course, drive: Drive, seen: Seen) -> tuple[np.ndarray, np.
     inside = (place > 0.0) & (place < 1.0) & (_picked(lengths[None], step)[0] > 0.0)
     known, beside = (part.reshape(-1, part.shape[-1]) for part in (out, seen.volume[:, late]))
     best = known.argmax(axis=0)[None]
-    greatest, there = (np.take_along_axis(part, best, 0)[0] for part in (known, beside))
+    greatest, there = (take_along_axis(part, best, 0)[0] for part in (known, beside))
     inside &= peak > greatest
-    return np.where(inside, peak, greatest), np.where(inside, volume, there)
+    return where(inside, peak, greatest), where(inside, volume, there)
 
 
 def _picked(signal: np.ndarray, step: np.ndarray) -> Any:
     """Take one step of each case: from (s, k, n) to (s, n)."""
-    return np.take_along_axis(signal, step[None], 1)[:, 0]
+    return take_along_axis(signal, step[None], 1)[:, 0]
 
 
 def _slopes(one: Method) -> Any:
     """From values at start and points to slopes there, per step, shape (s + 1, s + 1)."""
-    points = np.concatenate(([0.0], one.points))
+    points = concatenate(([0.0], one.points))
     powers = np.arange(1, points.size)
     rows = powers * points[:, None] ** (powers - 1)
     return rows @ one.polynomial[1:]
@@ -222,24 +236,24 @@ def _beside(values: np.ndarray, first: np.ndarray, last: np.ndarray) -> np.ndarr
     ndarray of int, shape (1, n)
     """
     step = values.max(axis=0).argmax(axis=0)[None]
-    rising = np.take_along_axis(last, step, 0) > 0.0
-    falling = np.take_along_axis(first, step, 0) < 0.0
-    beside: np.ndarray = np.clip(step + rising - falling, 0, values.shape[1] - 1)
+    rising = take_along_axis(last, step, 0) > 0.0
+    falling = take_along_axis(first, step, 0) < 0.0
+    beside: np.ndarray = clip(step + rising - falling, 0, values.shape[1] - 1)
     return beside
 
 
 def _where(coefficients: Sequence[np.ndarray] | np.ndarray) -> np.ndarray:
     """Place in a step, 0 to 1, where a polynomial falls through nought."""
-    low, high = np.zeros_like(coefficients[0]), np.ones_like(coefficients[0])
+    low, high = zeros_like(coefficients[0]), ones_like(coefficients[0])
     for _ in range(TURN_STEPS):
         place: np.ndarray = 0.5 * (low + high)
         early = horner(coefficients, place)[0] > 0.0
-        low, high = np.where(early, place, low), np.where(early, high, place)
+        low, high = where(early, place, low), where(early, high, place)
     place = 0.5 * (low + high)
     for _ in range(TURN_STEPS):
         value, slope = horner(coefficients, place)
         down = slope < 0.0
-        place = np.clip(place - np.where(down, value / np.where(down, slope, 1.0), 0.0), low, high)
+        place = clip(place - where(down, value / where(down, slope, 1.0), 0.0), low, high)
     return place
 
 
@@ -260,16 +274,21 @@ def _pendelluft(course: Course, seen: Seen) -> Any:
     moved = 0.0
     for unit, gas_of in enumerate((lung.fast_gas, lung.slow_gas)):
         first, top, last = (gas_of(course.volume[k], course.spread[k]) for k in places)
-        least = np.minimum(np.minimum(first, top), turned[0, unit])
-        most = np.maximum(np.maximum(top, last), turned[1, unit])
+        least = minimum(minimum(first, top), turned[0, unit])
+        most = maximum(maximum(top, last), turned[1, unit])
         moved = moved + _moved((first, top, last), least, most)
-    return np.maximum(0.5 * (moved - opening), 0.0)
+    return maximum(0.5 * (moved - opening), 0.0)
 
 
 def _moved(ends: Sequence[np.ndarray] | np.ndarray, least: np.ndarray, most: np.ndarray) -> Any:
     """Gas that goes in or out on the way over a least and a greatest volume."""
     first, top, last = ends
-    return np.abs(first - least) + np.abs(top - least) + np.abs(most - top) + np.abs(most - last)
+    return (
+        absolute(first - least)
+        + absolute(top - least)
+        + absolute(most - top)
+        + absolute(most - last)
+    )
 
 
 def _turned_gas(course: Course, seen: Seen) -> np.ndarray:
@@ -292,9 +311,9 @@ def _turned_gas(course: Course, seen: Seen) -> np.ndarray:
         ):
             # a step of no length, before an immediate turn, has no flow of its own
             turned = (sign * flow_of(*end) <= 0.0) & (course.frame.lengths[phase] > 0.0)
-            step = np.where(turned.any(axis=0), turned.argmax(axis=0), len(turned) - 1)[None]
+            step = where(turned.any(axis=0), turned.argmax(axis=0), len(turned) - 1)[None]
             flow, volume, spread = (_picked(signal[:, phase], step) for signal in seen)
             flows.append(sign * flow_of(flow, spread))
             gases.append(gas_of(volume, spread))
-    flow, gas = (combine(one.polynomial, np.stack(part, axis=1)) for part in (flows, gases))
+    flow, gas = (combine(one.polynomial, stack(part, axis=1)) for part in (flows, gases))
     return horner(gas, _where(flow))[0].reshape(2, 2, -1)

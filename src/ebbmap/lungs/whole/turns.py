@@ -5,8 +5,25 @@ Sizes: n cases, s points in a step, k steps in a cycle.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import Any
+
 import numpy as np
 
+from ebbmap.array import (
+    absolute,
+    broadcast_to,
+    clip,
+    concatenate,
+    exp,
+    expm1,
+    log,
+    maximum,
+    minimum,
+    sqrt,
+    stack,
+    where,
+)
 from ebbmap.lungs.whole.limited import LimitedPlan, limit
 from ebbmap.lungs.whole.mesh import SMALLEST, Drive, Frame, Plan
 from ebbmap.lungs.whole.network import Network
@@ -25,7 +42,7 @@ def driven_flow(
     >>> driven_flow(np.array([20.0, -20.0]), 10.0, 10.0).tolist()
     [1.0, -1.0]
     """
-    root = np.sqrt(resistance * resistance + 4.0 * resistance_quadratic * np.abs(pressure))
+    root = sqrt(resistance * resistance + 4.0 * resistance_quadratic * absolute(pressure))
     return 2.0 * pressure / (resistance + root)
 
 
@@ -37,32 +54,33 @@ def first_guess(
     Each phase gets the resistance that the tube has at half the flow that P high drives.
     """
     drop = drive.target[0] - drive.target[1]
-    resistance = np.stack([network.resistance_insp, network.resistance_exp])
+    resistance = stack([network.resistance_insp, network.resistance_exp])
     quadratic = network.resistance_quadratic
     slowed = resistance + 0.5 * quadratic * driven_flow(drop, resistance, quadratic)
     if drive.atmosphere is not None:
-        slowed[1] = np.maximum(slowed[1], network.limited_resistance)
+        slowed = stack([slowed[0], maximum(slowed[1], network.limited_resistance)])
     exponent = drive.duration / (slowed * network.compliance)
-    left, spent = np.exp(-exponent), -np.expm1(-exponent)
+    left, spent = exp(-exponent), -expm1(-exponent)
     if state is None:
         top = drop * (spent[0] / (spent[0] + left[0] * spent[1]))
-        begun = np.stack([top * left[1], top])
+        begun = stack([top * left[1], top])
     else:
         start = state[0] / network.compliance
-        begun = np.stack([start, drop + (start - drop) * left[0]])
-    first_flow = driven_flow(np.abs(drive.target - begun), resistance, quadratic)
+        begun = stack([start, drop + (start - drop) * left[0]])
+    first_flow = driven_flow(absolute(drive.target - begun), resistance, quadratic)
     if drive.atmosphere is not None:
-        first_flow[1] = np.minimum(first_flow[1], limit(network, drive, begun[1]))
+        most = limit(network, drive, begun[1])
+        first_flow = stack([first_flow[0], minimum(first_flow[1], most)])
     gap = drive.begun - drive.target
     still = gap == 0.0
-    share = np.where(still, 1.0, (begun - drive.target) / np.where(still, 1.0, gap))
+    share = where(still, 1.0, (begun - drive.target) / where(still, 1.0, gap))
     return when(drive, share), first_flow
 
 
 def when(drive: Drive, share: np.ndarray) -> np.ndarray:
     """Time at which a share of the valve's movement is still to come, within the phase [s]."""
-    time = -drive.valve_time * np.log(np.clip(share, SMALLEST, 1.0))
-    return np.where(drive.slow_valve, np.minimum(time, drive.duration), 0.0)
+    time = -drive.valve_time * log(clip(share, SMALLEST, 1.0))
+    return where(drive.slow_valve, minimum(time, drive.duration), 0.0)
 
 
 def decaying(
@@ -78,11 +96,12 @@ def decaying(
     After the turn a decay that the valve lets rise; before it what the valve drives against a
     lung that stands still.
     """
-    resistance = np.stack([network.resistance_insp, network.resistance_exp])
+    resistance = stack([network.resistance_insp, network.resistance_exp])
     quick, _ = network.times(resistance)
     slowed = quick * (1.0 + network.resistance_quadratic * first_flow / resistance)
     if drive.atmosphere is not None:
-        slowed[1] = np.maximum(slowed[1], network.limited_resistance * network.compliance)
+        held = network.limited_resistance * network.compliance
+        slowed = stack([slowed[0], maximum(slowed[1], held)])
     flows = []
     for phase, bounds in enumerate(plan.bounds(drive, turn)):
         middles = bounds[:-1] + GUESSED_AT * (bounds[1:] - bounds[:-1])
@@ -90,11 +109,11 @@ def decaying(
         still = drive.airway(phase, before) - drive.airway(phase, turn[phase])
         flows.append(driven_flow(still, resistance[1 - phase], network.resistance_quadratic))
         since = after - turn[phase]
-        opened = 1.0 - np.where(drive.slow_valve, np.exp(since / -drive.valve_time), 0.0)
-        decay = first_flow[phase] * opened * np.exp(since / -slowed[phase])
+        opened = 1.0 - where(drive.slow_valve, exp(since / -drive.valve_time), 0.0)
+        decay = first_flow[phase] * opened * exp(since / -slowed[phase])
         flows.append((decay, -decay)[phase])
-    flow = np.concatenate(flows)
-    return np.broadcast_to(flow, (stages, *flow.shape))
+    flow = concatenate(flows)
+    return broadcast_to(flow, (stages, *flow.shape))
 
 
 def misplaced(frame: Frame, network: Network, drive: Drive, flow: np.ndarray) -> np.ndarray:
@@ -102,15 +121,16 @@ def misplaced(frame: Frame, network: Network, drive: Drive, flow: np.ndarray) ->
 
     What drives the flow at the turn, over the speed of the valve there, is the time between them.
     """
-    steps = list(frame.turns)
-    turn, before = frame.starts[steps], [step - 1 for step in steps]
+    turn, before = _rows(frame.starts, frame.turns), [step - 1 for step in frame.turns]
     inside = drive.slow_valve & (turn > 0.0) & (turn < drive.duration)
-    last = flow[-1, before]
-    pressure = (frame.resistance[before] + network.resistance_quadratic * np.abs(last)) * last
-    speed = np.abs(drive.begun - drive.target) * drive.left(turn) / drive.valve_time
-    least = np.minimum(network.resistance_insp, network.resistance_exp)
-    gas = pressure * pressure / np.where(inside, least * speed, 1.0)
-    return np.where(inside, gas, 0.0).max(axis=0)
+    last = _rows(flow[-1], before)
+    pressure = (
+        _rows(frame.resistance, before) + network.resistance_quadratic * absolute(last)
+    ) * last
+    speed = absolute(drive.begun - drive.target) * drive.left(turn) / drive.valve_time
+    least = minimum(network.resistance_insp, network.resistance_exp)
+    gas = pressure * pressure / where(inside, least * speed, 1.0)
+    return where(inside, gas, 0.0).max(axis=0)
 
 
 def turned(
@@ -126,9 +146,14 @@ def turned(
     There the airway pressure is a straight line, and the pressure behind a flow that has stopped
     moves only by what evens out between the stores.
     """
-    here, there = volume[list(frame.turns)], spread[list(frame.turns)]
-    left = np.exp(turn / -drive.valve_time)
+    here, there = _rows(volume, frame.turns), _rows(spread, frame.turns)
+    left = exp(turn / -drive.valve_time)
     gap = drive.begun - drive.target
     excess = drive.target + gap * left - here / network.compliance - network.link * there
     slope = gap - network.link * network.fade * there * drive.valve_time / left
-    return when(drive, left - excess / np.where(slope == 0.0, 1.0, slope))
+    return when(drive, left - excess / where(slope == 0.0, 1.0, slope))
+
+
+def _rows(values: np.ndarray, steps: Sequence[int]) -> Any:
+    """Return the rows of some steps, shape (len(steps), n)."""
+    return stack([values[step] for step in steps])

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from ebbmap.array import broadcast_to, clip, maximum, take_along_axis, where
 from ebbmap.lungs.whole.collocation import combine
 from ebbmap.lungs.whole.mesh import SMALLEST, Drive
 from ebbmap.lungs.whole.newton import Course
@@ -24,25 +25,23 @@ def draw(
     t_high = drive.duration[0]
     since = times[:, None] - t_high
     released = since >= 0.0
-    within = np.where(released, since, np.broadcast_to(times[:, None], since.shape))
+    within = where(released, since, broadcast_to(times[:, None], since.shape))
     # the last step of the phase that has begun by then
-    step = np.where(
+    step = where(
         released,
         frame.top + (frame.starts[None, frame.top :] <= within[:, None]).sum(axis=1),
         (frame.starts[None, : frame.top] <= within[:, None]).sum(axis=1),
     )
-    step = np.maximum(step - 1, 0)
-    length = np.take_along_axis(frame.lengths, step, 0)
-    place = (within - np.take_along_axis(frame.starts, step, 0)) / np.maximum(length, SMALLEST)
-    place = np.clip(place, 0.0, 1.0)
+    step = maximum(step - 1, 0)
+    length = take_along_axis(frame.lengths, step, 0)
+    place = (within - take_along_axis(frame.starts, step, 0)) / maximum(length, SMALLEST)
+    place = clip(place, 0.0, 1.0)
     seen = look(course, drive)
     volume, spread = (
-        horner(np.take_along_axis(combine(frame.method.polynomial, signal), step[None], 1), place)[
-            0
-        ]
+        horner(take_along_axis(combine(frame.method.polynomial, signal), step[None], 1), place)[0]
         for signal in (seen.volume, seen.spread)
     )
-    airway = np.where(released, drive.airway(1, within), drive.airway(0, within))
+    airway = where(released, drive.airway(1, within), drive.airway(0, within))
     flow = course.flow_at(drive, step, airway, volume, spread)
     p_low = values["p_low"]
     signals = {

@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from ebbmap.array import where
 from ebbmap.registries.outcomes.entry import Outcome
 from ebbmap.registries.outcomes.mechanics import SHARE
 from ebbmap.units import ML_PER_L
@@ -22,7 +23,7 @@ RECRUITMENT = (
 
 def other_settled_cycle(closed_start_gap: np.ndarray) -> Any:
     """Whether a lung that began closed has a settled cycle of its own: 1 or 0 [1]."""
-    return np.where(np.greater(closed_start_gap, ANOTHER_CYCLE), 1.0, 0.0)
+    return where(closed_start_gap > ANOTHER_CYCLE, 1.0, 0.0)
 
 
 def own_minute_volume(release_minute_volume: np.ndarray, effort_share: np.ndarray) -> Any:

@@ -1,0 +1,91 @@
+"""Functions of columns, compiled by JAX once for blocks of one size, in double precision.
+
+A column has one value for each case, or one for all. The last block is filled up with its last
+case, so that nothing is compiled twice. Double precision is asked for in a context of its own:
+what else runs in the process keeps the precision that it has. Sizes: n cases.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
+from typing import Any
+
+import numpy as np
+
+#: Cases in a block, and of a lung whose cases take much memory each.
+BLOCK, COSTLY_BLOCK = 2**20, 2**16
+
+#: Cases in a block on a processor: what the blocks hold then stays near it.
+PROCESSOR_BLOCK = 2**15
+
+#: The smallest block: smaller ones are filled up to it.
+LEAST_BLOCK = 2**10
+
+Columns = Mapping[str, np.ndarray]
+
+
+@contextmanager
+def double_precision() -> Iterator[Any]:
+    """Give JAX with double precision, within a ``with`` block and nowhere else."""
+    import jax
+
+    with jax.enable_x64(True):
+        yield jax
+
+
+def block_size(cases: int, *, costly: bool) -> int:
+    """Return how many cases a block has: a power of two, so that few sizes are compiled.
+
+    Examples
+    --------
+    >>> block_size(1500, costly=True)
+    2048
+    """
+    with double_precision() as jax:
+        on_processor = jax.default_backend() == "cpu"
+    largest = PROCESSOR_BLOCK if on_processor else COSTLY_BLOCK if costly else BLOCK
+    return min(largest, max(LEAST_BLOCK, 1 << max(cases - 1, 0).bit_length()))
+
+
+class Compiled:
+    """A function of columns that JAX compiles.
+
+    Parameters
+    ----------
+    function : callable
+        ``function(columns) -> tree of arrays``, written in functions of any engine.
+    """
+
+    def __init__(self, function: Callable[[Mapping[str, Any]], Any]):
+        with double_precision() as jax:
+            self._function = jax.jit(function)
+
+    def __call__(self, columns: Columns) -> Any:
+        """Return what the function returns, on the device."""
+        with double_precision() as jax:
+            placed = {name: jax.numpy.asarray(value) for name, value in columns.items()}
+            return self._function(placed)
+
+
+def blocks(columns: Columns, cases: np.ndarray, size: int) -> Iterator[tuple[np.ndarray, Columns]]:
+    """Yield which cases a block has, and its columns, all of one size.
+
+    Parameters
+    ----------
+    columns : mapping of str to ndarray, shape (n,) or ()
+        Values by name.
+    cases : ndarray of int, shape (m,)
+        Which of the n cases are wanted.
+    size : int
+        Cases in a block; the last one repeats its last case.
+
+    Examples
+    --------
+    >>> [part["x"].tolist() for _, part in blocks({"x": np.arange(3.0)}, np.arange(3), 2)]
+    [[0.0, 1.0], [2.0, 2.0]]
+    """
+    for start in range(0, cases.size, size):
+        index = cases[start : start + size]
+        filled = np.concatenate([index, np.repeat(index[-1:], size - index.size)])
+        yield index, {name: v[filled] if v.ndim else v for name, v in columns.items()}
