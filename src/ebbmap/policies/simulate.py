@@ -2,12 +2,13 @@
 
 Settings stay until they are changed and the cycle is settled at each step; only the lungs whose
 settings changed are solved again. CO2, own breathing, closed lung and oxygen move by exact
-exponential steps of one minute. Sizes: n patients, k hard bounds, m minutes.
+exponential steps of one minute. Sizes: n patients, k hard bounds, r rules, m minutes,
+h hours.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -47,8 +48,8 @@ class Course:
         How many are in the mode.
     first_safe : ndarray, shape (n,)
         Minute of the first safe state; infinite: never.
-    safe_at : dict of int to ndarray of bool, shape (n,)
-        Who is safe after some hours.
+    safe_at : ndarray of bool, shape (h, n)
+        Who is safe after 0, 1, 2, ... hours.
     outside, beyond : ndarray, shape (k, n)
         Minutes outside each bound, and the distance beyond it times minutes.
     changes, reversals : ndarray of int, shape (n,)
@@ -59,7 +60,7 @@ class Course:
         Whose weaning ended.
     lost : ndarray of bool, shape (n,)
         Whose lung could not be solved at some settings.
-    fired : dict of str to int
+    fired : ndarray of int, shape (r,)
         How often each rule acted.
     """
 
@@ -68,7 +69,7 @@ class Course:
     safe: np.ndarray
     in_mode: np.ndarray
     first_safe: np.ndarray
-    safe_at: dict[int, np.ndarray]
+    safe_at: np.ndarray
     outside: np.ndarray
     beyond: np.ndarray
     changes: np.ndarray
@@ -76,7 +77,7 @@ class Course:
     left: np.ndarray
     weaned: np.ndarray
     lost: np.ndarray
-    fired: dict[str, int]
+    fired: np.ndarray
 
     @property
     def size(self) -> int:
@@ -99,9 +100,13 @@ class Simulation:
         The patients.
     piece : int
         Number of the cohort among the pieces of its group.
+    places : ndarray of int, shape (n,), optional
+        Places of the patients in their piece; in order from 0 if None.
     """
 
-    def __init__(self, policy: Policy, cohort: Cohort, piece: int = 0) -> None:
+    def __init__(
+        self, policy: Policy, cohort: Cohort, piece: int = 0, places: np.ndarray | None = None
+    ) -> None:
         n = cohort.size
         self.policy, self.cohort = policy, cohort
         self.bodies = Bodies(policy)
@@ -110,7 +115,8 @@ class Simulation:
         self.solved = {name: np.array(value) for name, value in solved.items()}
         self.state: State = first_state(policy, self.bodies, cohort, self.solved)
         key = streams(policy.protocol, cohort.group.name, READINGS)[0]
-        self.readings = Readings(policy.readings, n, key.generate_state(2, np.uint64), piece)
+        where = np.arange(n) if places is None else places
+        self.readings = Readings(policy.readings, where, key.generate_state(2, np.uint64), piece)
         self.active = np.ones(n, bool)
         self.unread = np.zeros(n, bool)
         self.locked = np.zeros(n)
@@ -131,7 +137,7 @@ class Simulation:
         first = np.full(n, np.inf)
         outside, beyond = np.zeros((len(bounds), n)), np.zeros((len(bounds), n))
         widths = np.array([bound.width for bound in bounds])[:, None]
-        hours: dict[int, np.ndarray] = {}
+        hours = np.zeros((minutes // 60 + 1, n), bool)
         for minute in range(minutes + 1):
             now, heading = self.bodies.present(self.solved, self.state)
             margins = bound_margins(bounds, now)
@@ -164,7 +170,7 @@ class Simulation:
             self.left,
             self.weaned,
             self.lost,
-            self.fired,
+            np.array(list(self.fired.values()), int),
         )
 
     def _decide(self, minute: int, now: dict[str, np.ndarray]) -> None:
@@ -271,29 +277,43 @@ def left_alone(policy: Policy) -> Policy:
     return replace(policy, rules=(), criteria=(), readings=(), wean=None, weaned=None)
 
 
-def courses(
-    policy: Policy, patients: int | None = None, minutes: int | None = None
-) -> Iterator[Course]:
-    """Simulate every group of a policy in pieces of fixed size, and yield what became of each.
+def pieces_of(policy: Policy) -> list[tuple[int, int]]:
+    """List the pieces in which a policy's patients are simulated: group and piece of it."""
+    most = -(-policy.protocol.lungs // PIECE)
+    return [(group, piece) for group in range(len(policy.protocol.groups)) for piece in range(most)]
+
+
+def simulate_piece(
+    policy: Policy, group: int, piece: int, setting: Mapping[str, float] | None = None
+) -> Course | None:
+    """Simulate one piece of a group's patients.
 
     Parameters
     ----------
     policy : Policy
         The policy.
-    patients : int, optional
-        Drawn from each group; the file's if None.
-    minutes : int, optional
-        How long they are followed; the file's hours if None.
+    group, piece : int
+        As `pieces_of` lists them.
+    setting : mapping of str to float, optional
+        What everybody starts with, in the place of the policy's start.
 
-    Yields
-    ------
-    Course
-        One for each piece, group by group.
+    Returns
+    -------
+    Course or None
+        What became of them; None where fewer patients get the mode than would reach this piece.
     """
-    count = policy.protocol.lungs if patients is None else patients
-    length = 60 * policy.hours if minutes is None else minutes
-    for group in policy.protocol.groups:
-        cohort = draw_cohort(policy, group, count)
-        for piece, start in enumerate(range(0, cohort.size, PIECE)):
-            part = cohort.part(slice(start, start + PIECE))
-            yield Simulation(policy, part, piece).run(length)
+    cut = slice(piece * PIECE, (piece + 1) * PIECE)
+    cohort = draw_cohort(policy, policy.protocol.groups[group], policy.protocol.lungs, cut)
+    if not cohort.size:
+        return None
+    if setting is not None:
+        cohort = cohort.at(setting)
+    return Simulation(policy, cohort, piece).run(60 * policy.hours)
+
+
+def courses(policy: Policy) -> Iterator[Course]:
+    """Simulate every group of a policy piece by piece, and yield what became of each."""
+    for group, piece in pieces_of(policy):
+        course = simulate_piece(policy, group, piece)
+        if course is not None:
+            yield course

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
+from ebbmap.analyses.common.knowledge import KNOWLEDGE, NOT_ASKED
+from ebbmap.policies.against import ALONE, CONVENTIONAL, FIXED
+from ebbmap.policies.exact import amount
 from ebbmap.policies.findings import Finding
 from ebbmap.policies.language import Policy
 from ebbmap.policies.yields import HOURS
 from ebbmap.tables.committee.common import WHOLE, groups_of, with_interval
-from ebbmap.tables.model import SHARE, TENTHS, Column, Table, table
+from ebbmap.tables.model import HUNDREDTHS, SHARE, SIGNED_SHARE, TENTHS, Column, Table, table
 
 #: Findings that stop a rule or set it against another one: those that the answer names.
 FIGHTING = ("contradiction", "gap", "never_fires")
@@ -40,7 +44,6 @@ def yields_table(yields: xr.Dataset) -> Table:
         "group",
         Column("wanted", SHARE),
         *(Column(f"safe after {hour} h", SHARE, interval=True) for hour in hours),
-        Column(f"after {hours[-1]} h with the start left alone", SHARE, interval=True),
         Column("never safe", SHARE),
         Column("left the mode", SHARE, interval=True),
         Column("a setting moved to and fro", SHARE),
@@ -54,7 +57,6 @@ def yields_table(yields: xr.Dataset) -> Table:
                 name,
                 float(group["wanted_share"]),
                 *(with_interval(group.sel(hour=hour), "safe_share") for hour in hours),
-                with_interval(group.isel(hour=-1), "alone_share"),
                 1.0 - float(group["arrived_share"]),
                 with_interval(group, "left_mode_share"),
                 float(group["oscillating_share"]),
@@ -63,10 +65,146 @@ def yields_table(yields: xr.Dataset) -> Table:
         )
     notes = [
         f"{int(yields['patients'].sel(group=WHOLE)):,} patients; intervals: patients drawn (95 %). "
-        "What is not known of the populations is not in them."
+        f"{_knowledge_words(yields)}"
     ]
     return table(
         "Safe: in the mode and within every hard limit", columns, rows, name="safe_at", notes=notes
+    )
+
+
+def _knowledge_words(yields: xr.Dataset) -> str:
+    """Say what is not known of the populations and how far it moves the share at the end."""
+    known = yields.get(f"safe_share{KNOWLEDGE}")
+    if known is None:
+        return NOT_ASKED
+    low, high = known.sel(group=WHOLE).isel(hour=-1).values
+    return (
+        "What is not known of the populations moves the share of all patients after "
+        f"{int(yields['hour'][-1])} h from {low:.0%} to {high:.0%} (95 %)."
+    )
+
+
+def against_table(yields: xr.Dataset) -> Table:
+    """Return the policy beside each of the others at the last hour, on the same patients."""
+    last = yields.isel(hour=-1)
+    columns = [
+        "beside",
+        "group",
+        Column("safe by it", SHARE, interval=True),
+        Column("gain by the policy", SHARE, interval=True),
+        Column("lose by it", SHARE, interval=True),
+        Column("change of the safe share", SIGNED_SHARE, interval=True),
+        Column("more changes a day", TENTHS),
+    ]
+    rows = [
+        (
+            str(name),
+            group,
+            *(with_interval(here, key) for key in _PAIRED),
+            float(here["more_changes"]),
+        )
+        for name in last["other"].values
+        for group in groups_of(last)
+        for here in [last.sel(other=name, group=group)]
+    ]
+    title = f"On the same patients, after {int(last['hour'])} h"
+    return table(title, columns, rows, name="against", notes=_fixed_words(yields))
+
+
+def _fixed_words(yields: xr.Dataset) -> list[str]:
+    """Say which fixed setting was taken for the best one."""
+    if "fixed_setting" not in yields:
+        return []
+    said = [
+        amount(str(name), float(value))
+        for name, value in yields["fixed_setting"].to_series().items()
+    ]
+    return [f"Best fixed setting that was found, on other patients: {', '.join(said)}."]
+
+
+def yields_tables(policy: Policy, yields: xr.Dataset) -> dict[str, Table]:
+    """Return every table of what a policy yields, by name."""
+    tables = (
+        yields_table(yields),
+        against_table(yields),
+        acted_table(yields),
+        outside_table(policy, yields),
+    )
+    return {one.name: one for one in tables}
+
+
+def acted_table(yields: xr.Dataset) -> Table:
+    """Return how often each rule acts."""
+    columns = ["rule", *(Column(name, HUNDREDTHS) for name in groups_of(yields))]
+    rows = [
+        (str(name), *map(float, yields["acted"].sel(rule=name).values))
+        for name in yields["rule"].values
+    ]
+    return table("How often each rule acts, per patient and day", columns, rows, name="acted")
+
+
+def rule_changes(old: Policy, new: Policy) -> list[str]:
+    """Return which rules differ between two policies, one sentence each."""
+    before, after = ({rule.name: rule for rule in one.rules} for one in (old, new))
+    said = [f"rule dropped: {name}" for name in before if name not in after]
+    said += [f"rule added: {name}" for name in after if name not in before]
+    said += [
+        f"rule changed: {name}"
+        for name, rule in after.items()
+        if name in before and replace(rule, line=0) != replace(before[name], line=0)
+    ]
+    shared = [[name for name in one if name in before and name in after] for one in (before, after)]
+    said += ["order of the rules changed"] if shared[0] != shared[1] else []
+    starts = [(one.protocol.draft, one.protocol.fixed) for one in (old, new)]
+    said += ["start changed"] if starts[0] != starts[1] else []
+    said += ["readings changed"] if _bare(old.readings) != _bare(new.readings) else []
+    said += ["when to leave the mode changed"] if _bare(old.criteria) != _bare(new.criteria) else []
+    said += ["limits changed"] if old.protocol.limits != new.protocol.limits else []
+    return said or ["nothing changed"]
+
+
+def _bare(entries: Iterable[Any]) -> list[Any]:
+    return [replace(one, line=0) for one in entries]
+
+
+def difference_document(compared: xr.Dataset) -> dict[str, Any]:
+    """Return the comparison of two policies as plain data, by group."""
+    (other,) = compared["other"].values
+    here = compared.sel(other=other)
+    return {name: _group_moved(here.sel(group=name)) for name in groups_of(here)}
+
+
+def _group_moved(group: xr.Dataset) -> dict[str, Any]:
+    last = group.isel(hour=-1)
+    paired = _paired(last)
+    return {
+        "before": {"safe": paired["share"]},
+        "after": {"safe": float(last["safe_share"])},
+        "change": paired["difference"],
+        "interval": paired["interval"],
+        "gain": paired["gained"],
+        "lose": paired["forgone"],
+        "more_changes": float(group["more_changes"]),
+        "by_hour": {str(int(h)): _paired(group.sel(hour=h)) for h in group["hour"].values},
+    }
+
+
+def moved_sentences(compared: xr.Dataset) -> list[str]:
+    """Return who gains and who loses by a policy beside another one, a sentence for each group."""
+    (other,) = compared["other"].values
+    last = compared.isel(hour=-1).sel(other=other)
+    return [_moved(last.sel(group=name), name, str(other)) for name in groups_of(last)]
+
+
+def _moved(here: xr.Dataset, name: str, other: str) -> str:
+    change, low, high = (100.0 * value for value in with_interval(here, "difference"))
+    surely = np.isfinite([low, high]).all() and low * high > 0.0
+    known = f" ({low:+.1f} to {high:+.1f})" if np.isfinite([low, high]).all() else ""
+    verdict = ("more" if change > 0 else "fewer") if surely else "not surely more or fewer"
+    return (
+        f"{name}: {float(here['gained_share']):.1%} of patients gain and "
+        f"{float(here['forgone_share']):.1%} lose beside {other} after {int(here['hour'])} h; the "
+        f"safe share changes by {change:+.1f} points{known}: {verdict} are safe."
     )
 
 
@@ -108,24 +246,15 @@ def policy_answer(policy: Policy, yields: xr.Dataset, findings: list[Finding]) -
     hour = int(last["hour"])
     whole = last.sel(group=WHOLE)
     share, low, high = with_interval(whole, "safe_share")
-    by_group = {name: float(last["safe_share"].sel(group=name)) for name in groups_of(yields)}
-    failed = [
-        name
-        for name, value in by_group.items()
-        if name != WHOLE and value < float(last["wanted_share"].sel(group=name))
-    ]
-    names = "; ".join(f"{name} {by_group[name]:.0%}" for name in failed)
     fighting = [one for one in findings if one.kind in FIGHTING]
     pairs = dict.fromkeys(
         " and ".join(one.rules) for one in findings if one.kind == "contradiction"
     )
     return [
         f"In this model {share:.0%} of patients ({low:.0%} to {high:.0%}) are safe {hour} h after "
-        f"the start, {float(whole['alone_share']):.0%} with the start left alone, and "
+        f"the start, {_beside(whole)}, and "
         f"{float(whole['left_mode_share']):.0%} have left the mode.",
-        f"Fewer than wanted are safe among these: {names}."
-        if failed
-        else "In no group are fewer safe than wanted.",
+        _failed_words(last),
         f"{len(fighting)} of {len(findings)} findings set rules against each other or leave "
         f"patients without one: {_listed(list(pairs))}."
         if fighting
@@ -133,12 +262,40 @@ def policy_answer(policy: Policy, yields: xr.Dataset, findings: list[Finding]) -
     ]
 
 
+def _failed_words(last: xr.Dataset) -> str:
+    """Return whom a policy fails: groups that are surely, or perhaps, too seldom safe."""
+    surely: list[str] = []
+    perhaps: list[str] = []
+    for name in groups_of(last):
+        share, low, high = with_interval(last.sel(group=name), "safe_share")
+        wanted = float(last["wanted_share"].sel(group=name))
+        if low < wanted and name != WHOLE:
+            (surely if high < wanted else perhaps).append(f"{name} {share:.0%} of {wanted:.0%}")
+    said = [f"Fewer than wanted are safe among these: {'; '.join(surely)}."] if surely else []
+    said += [f"It is not sure that enough are safe among {'; '.join(perhaps)}."] if perhaps else []
+    return " ".join(said) or "In every group surely as many are safe as wanted."
+
+
+def _beside(whole: xr.Dataset) -> str:
+    """Return the share by each of the others, in words."""
+    return ", ".join(
+        f"{float(whole['other_share'].sel(other=name)):.0%} {_BESIDE[str(name)]}"
+        for name in whole["other"].values
+    )
+
+
 def _listed(names: list[str], most: int = 4) -> str:
     more = f" and {len(names) - most} more pairs" if len(names) > most else ""
     return ", ".join(names[:most]) + more or "no pair is opposed"
 
 
-_SAFE_KEYS = ("share", "interval", "knowledge_interval", "left_alone", "gained", "forgone")
+_PAIRED = ("other_share", "gained_share", "forgone_share", "difference")
+
+_BESIDE = {
+    ALONE: "with the start left alone",
+    FIXED: "at the best fixed setting",
+    CONVENTIONAL: "on conventional ventilation",
+}
 
 
 def policy_document(policy: Policy, yields: xr.Dataset) -> dict[str, Any]:
@@ -153,15 +310,18 @@ def _group(policy: Policy, group: xr.Dataset) -> dict[str, Any]:
         "wanted": float(group["wanted_share"]),
         "safe_at": {str(hour): _safe_at(group, hour) for hour in HOURS},
         "never_safe": 1.0 - float(group["arrived_share"]),
+        "arrived": {"share": float(group["arrived_share"]), **_intervals(group, "arrived_share")},
         "first_safe": float(group["first_safe"]),
         "left_the_mode": float(group["left_mode_share"]),
         "left_interval": group["left_mode_share_interval"].values,
+        "left_knowledge_interval": _intervals(group, "left_mode_share")["knowledge_interval"],
         "left_because": [
             {"criterion": words, "share": float(share)}
             for words, share in zip(reasons, group["left_share"].values, strict=True)
         ],
         "oscillating": float(group["oscillating_share"]),
         "changes_a_day": float(group["changes"]),
+        "against": against_document(group),
         "outside": [
             {
                 "limit": str(bound),
@@ -176,11 +336,38 @@ def _group(policy: Policy, group: xr.Dataset) -> dict[str, Any]:
 
 def _safe_at(group: xr.Dataset, hour: int) -> dict[str, Any]:
     if hour not in group["hour"].values:
-        return {**dict.fromkeys(_SAFE_KEYS), "interval": [None, None]}
+        nothing = [None, None]
+        return {"share": None, "interval": nothing, "knowledge_interval": nothing}
     here = group.sel(hour=hour)
-    share, *ends = with_interval(here, "safe_share")
-    others = [float(here[f"{name}_share"]) for name in ("alone", "gained", "forgone")]
-    return dict(zip(_SAFE_KEYS, [share, ends, None, *others], strict=True))
+    return {"share": float(here["safe_share"]), **_intervals(here, "safe_share")}
+
+
+def _intervals(here: xr.Dataset, name: str) -> dict[str, Any]:
+    """Return both intervals of a share; that of knowledge has no ends where nobody asked."""
+    known = here.get(f"{name}{KNOWLEDGE}")
+    return {
+        "interval": here[f"{name}_interval"].values,
+        "knowledge_interval": [None, None] if known is None else known.values,
+    }
+
+
+def against_document(group: xr.Dataset) -> dict[str, Any]:
+    """Return a group's comparisons as plain data, by the other and the hour."""
+    return {
+        str(other): {str(int(hour)): _paired(group.sel(other=other, hour=hour)) for hour in hours}
+        for other in group["other"].values
+        for hours in [group["hour"].values]
+    }
+
+
+def _paired(here: xr.Dataset) -> dict[str, Any]:
+    return {
+        "share": float(here["other_share"]),
+        "gained": float(here["gained_share"]),
+        "forgone": float(here["forgone_share"]),
+        "difference": float(here["difference"]),
+        "interval": here["difference_interval"].values,
+    }
 
 
 def findings_document(policy: Policy, findings: Iterable[Finding]) -> list[dict[str, Any]]:
