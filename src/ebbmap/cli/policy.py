@@ -83,6 +83,7 @@ def check_policy(
         "findings": findings_document(policy, findings),
         **dict.fromkeys(("holds", "answer", "result", "report")),
         "groups": {},
+        "mended": [],
     }
     if dry_run:
         answer.say(cost_table(costs, how["workers"]))
@@ -132,22 +133,26 @@ def _tell(
 ) -> dict[str, Any]:
     """Write the report and print what a policy yields; return what JSON holds of it."""
     from ebbmap.policies.yields import policy_holds
-    from ebbmap.report.policy import write_policy_report
-    from ebbmap.tables.policy import policy_answer, policy_document, yields_tables
+    from ebbmap.report.policy import policy_tables, write_policy_report
+    from ebbmap.tables.mended import mended_document, mended_sentence
+    from ebbmap.tables.policy import policy_answer, policy_document
 
     result, page, *written = write_policy_report(policy, results, findings, folder)
-    yields = results["policy"]
+    yields, mended = results["policy"], results.get("mended")
+    tables = policy_tables(policy, results, findings)
     holds, said = policy_holds(yields), policy_answer(policy, yields, findings)
     answer.say(
-        *yields_tables(policy, yields).values(),
+        *(one for name, one in tables.items() if name != "findings"),
         "The policy holds." if holds else "The policy does not hold.",
         *said,
+        *([] if mended is None else [mended_sentence(mended)]),
         f"wrote {', '.join(map(str, (page, result, *written)))}",
     )
     return {
         "holds": holds,
         "groups": policy_document(policy, yields),
         "answer": " ".join(said),
+        "mended": [] if mended is None else mended_document(mended),
         "result": str(result),
         "report": str(page),
     }

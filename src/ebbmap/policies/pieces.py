@@ -30,6 +30,7 @@ from ebbmap.policies.fixed import (
     settings_looked_at,
 )
 from ebbmap.policies.language import MOVABLE, Policy
+from ebbmap.policies.mend import mend_pieces
 from ebbmap.policies.path import paths_shown
 from ebbmap.policies.simulate import Course, left_alone, pieces_of, simulate_piece
 from ebbmap.policies.yields import VARIABLES, find_yields
@@ -179,6 +180,8 @@ def among(policy: Policy, other: Policy) -> Policy:
         other,
         protocol=replace(other.protocol, **shared, knowledge=0),
         body=policy.body,
+        disease=policy.disease,
+        mend=None,
         hours=policy.hours,
         reversal=policy.reversal,
     )
@@ -203,6 +206,8 @@ def policy_parts(policy: Policy, conventional: Policy | None = None) -> dict[str
         parts["conventional"] = course_pieces(among(policy, conventional))
     if policy.protocol.knowledge:
         parts["knowledge"] = knowledge_pieces(policy)
+    if policy.mend is not None:
+        parts["mended"] = mend_pieces(policy)
     return parts
 
 
@@ -221,7 +226,8 @@ def join_policy(policy: Policy, found: Mapping[str, Any], date: str) -> dict[str
     Returns
     -------
     dict of str to Dataset
-        `policy`: all that it yields; `paths`: of a few patients of each group.
+        `policy`: all that it yields; `paths`: of a few patients of each group; `mended`: other
+        numbers in its rules, where the file asks for them.
     """
     yields = find_yields(policy, found["policy"])
     setting, fixed = found["fixed"]
@@ -237,7 +243,9 @@ def join_policy(policy: Policy, found: Mapping[str, Any], date: str) -> dict[str
         add_intervals(yields, drawn, KNOWLEDGE, LEVEL)
     said = _provenance(policy, policy.protocol.text, policy.source, date)
     paths = paths_shown(policy, found["policy"])
-    return {"policy": yields.assign_attrs(said), "paths": paths.assign_attrs(said)}
+    results = {"policy": yields, "paths": paths}
+    results |= {"mended": found["mended"]} if "mended" in found else {}
+    return {name: one.assign_attrs(said) for name, one in results.items()}
 
 
 def _provenance(policy: Policy, text: str, source: str, date: str) -> dict[str, Any]:
@@ -261,7 +269,17 @@ def difference_parts(old: Policy, new: Policy) -> dict[str, Pieces[list[Course]]
     EbbmapError
         If the two do not meet the same patients for as long.
     """
-    for key in ("seed", "lungs", "lung", "hours", "groups", "population", "eligible", "patients"):
+    for key in (
+        "seed",
+        "lungs",
+        "lung",
+        "hours",
+        "groups",
+        "population",
+        "eligible",
+        "patients",
+        "disease",
+    ):
         one, other = old.protocol.stated[key], new.protocol.stated[key]
         if one != other:
             raise EbbmapError(

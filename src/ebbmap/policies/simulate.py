@@ -28,6 +28,9 @@ PIECE = 2500
 #: cmH2O: P high stays this much above P low, whatever the rules say.
 LEAST_DROP = 1.0
 
+#: Minutes after which a disease that changes has lungs solved again.
+DISEASE_STEP = 60
+
 #: Where a patient has not left the mode.
 STAYED = -1
 
@@ -109,6 +112,7 @@ class Simulation:
     ) -> None:
         n = cohort.size
         self.policy, self.cohort = policy, cohort
+        self.values = dict(cohort.values)
         self.bodies = Bodies(policy)
         self.settings = {name: np.array(value) for name, value in cohort.settings.items()}
         solved = self.bodies.solve(cohort.values, self.settings)
@@ -139,6 +143,8 @@ class Simulation:
         widths = np.array([bound.width for bound in bounds])[:, None]
         hours = np.zeros((minutes // 60 + 1, n), bool)
         for minute in range(minutes + 1):
+            if self.policy.disease and minute % DISEASE_STEP == 0 and minute:
+                self._drift(minute)
             now, heading = self.bodies.present(self.solved, self.state)
             margins = bound_margins(bounds, now)
             well = self.active & np.all(margins >= 0.0, axis=0)
@@ -260,13 +266,25 @@ class Simulation:
             self.reversals[going] += back
             self.last[way][name][going] = minute
 
+    def _drift(self, minute: int) -> None:
+        """Let the disease change the patients, and solve those again who are in the mode."""
+        for drift in self.policy.disease:
+            entry = PARAMETERS[drift.name]
+            own = self.cohort.values.get(drift.name, np.full(self.cohort.size, entry.default))
+            self.values[drift.name] = np.clip(own * drift.factor(minute), entry.low, entry.high)
+        self._solve(np.flatnonzero(self.active))
+
+    def _solve(self, who: np.ndarray) -> None:
+        """Solve the lungs of some patients at their settings."""
+        settings = {name: value[who] for name, value in self.settings.items()}
+        values = {name: value[who] for name, value in self.values.items()}
+        for name, value in self.bodies.solve(values, settings).items():
+            self.solved[name][who] = value
+        self.lost |= np.isnan(self.solved["release_volume"])
+
     def _settle(self, minute: int, changed: np.ndarray) -> None:
         """Solve the lungs again whose settings changed, and note whose weaning has ended."""
-        settings = {name: value[changed] for name, value in self.settings.items()}
-        values = {name: value[changed] for name, value in self.cohort.values.items()}
-        for name, value in self.bodies.solve(values, settings).items():
-            self.solved[name][changed] = value
-        self.lost |= np.isnan(self.solved["release_volume"])
+        self._solve(changed)
         self.readings.after_change(minute, changed)
         if self.policy.weaned is not None:
             self.weaned[changed] |= self.policy.weaned.holds(self._seen(changed))

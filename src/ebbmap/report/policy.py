@@ -22,6 +22,7 @@ from ebbmap.report.build import template
 from ebbmap.report.pictures import DPI, Picture, picture
 from ebbmap.tables.csv import to_csv
 from ebbmap.tables.html import to_html
+from ebbmap.tables.mended import front_table, mended_sentence, single_table
 from ebbmap.tables.model import Table
 from ebbmap.tables.policy import findings_table, policy_answer, policy_notes, yields_tables
 
@@ -68,7 +69,7 @@ def write_policy_report(
     policy : Policy
         The policy.
     results : mapping of str to Dataset
-        `policy` and `paths`, as a check gives them.
+        `policy`, `paths` and perhaps `mended`, as a check gives them.
     findings : list of Finding
         In its rules.
     folder : Path
@@ -99,7 +100,14 @@ def policy_tables(
     policy: Policy, results: Mapping[str, xr.Dataset], findings: list[Finding]
 ) -> dict[str, Table]:
     """Return every table of a policy's check, by name."""
-    return {"findings": findings_table(policy, findings)} | yields_tables(policy, results["policy"])
+    tables = {"findings": findings_table(policy, findings)}
+    tables |= yields_tables(policy, results["policy"])
+    if "mended" in results:
+        tables |= {
+            "mended": single_table(results["mended"]),
+            "front": front_table(results["mended"]),
+        }
+    return tables
 
 
 def policy_page(
@@ -131,6 +139,7 @@ def policy_page(
         strips_text=STRIPS,
         width=WIDTH,
         height=LINE * len(strips),
+        mend_text=mended_sentence(results["mended"]) if "mended" in results else "",
         notes=policy_notes(policy),
         provenance=yields.attrs["source"],
         file=policy.protocol.text,

@@ -23,6 +23,7 @@ from ebbmap.files.study import Study
 from ebbmap.kernels.judging import judge
 from ebbmap.lungs import lung_model
 from ebbmap.policies.language import Policy
+from ebbmap.policies.mend import CERTIFIED, FRESH
 from ebbmap.policies.pieces import OUTER_PATIENTS
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import plan
@@ -161,7 +162,8 @@ def policy_costs(
         )
         patients = protocol.lungs * len(protocol.groups)
         minutes = patients * policy.hours * 60
-        solved = round(patients * (1.0 + _CHANGES_A_DAY * policy.hours / 24.0))
+        changes = policy.hours if policy.disease else _CHANGES_A_DAY * policy.hours / 24.0
+        solved = round(patients * (1.0 + changes))
         one = solved * each + minutes * _PATIENT_MINUTE
         memory = workers * WORKER_BYTES + patients * _PATIENT_BYTES
         arms = {name: 1.0}
@@ -169,6 +171,9 @@ def policy_costs(
             arms |= {"start left alone": 0.5, "best fixed setting": 0.7, "conventional": 1.5}
             share = min(1.0, OUTER_PATIENTS / protocol.lungs) * (1 + protocol.knowledge)
             arms |= {"knowledge": share} if protocol.knowledge else {}
+            if policy.mend is not None:
+                tried = policy.mend.evaluations + FRESH * (CERTIFIED + 1)
+                arms |= {"mended": tried * policy.mend.patients / protocol.lungs}
         costs += [
             Cost(arm, round(times * solved), 0.0, memory, times * one / workers)
             for arm, times in arms.items()

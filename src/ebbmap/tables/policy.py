@@ -399,5 +399,17 @@ def policy_notes(policy: Policy) -> list[str]:
         f"min; own breathing {own.slope:g} L/min/mmHg (log SD {own.spread:g}) above "
         f"{own.threshold:g} to {own.threshold + own.above:g} mmHg, at most {own.at_most:g} L/min.",
         "Simulated: the first rule that calls and can move something acts; every instruction is "
-        "followed. Sedation, the circulation and the course of the disease are held.",
+        f"followed. Sedation and the circulation are held. {_disease_words(policy)}",
     ]
+
+
+def _disease_words(policy: Policy) -> str:
+    """Say how the disease of patients changes."""
+    if not policy.disease:
+        return "So is the disease."
+    said = (
+        f"{one.name} x {', '.join(f'{value:g}' for value in one.factors)} at "
+        f"{', '.join(f'{hour:g}' for hour in one.hours)} h"
+        for one in policy.disease
+    )
+    return f"The disease, as the file states it: {'; '.join(said)}; solved again every hour."
