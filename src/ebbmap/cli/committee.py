@@ -47,15 +47,15 @@ def check(
     Resumes an earlier run of the same command. A check that is expected to take more than an hour
     needs --yes.
     """
-    from ebbmap.cli.policy import check_policy, policy_file
+    from ebbmap.cli.policy import check_policy, is_policy_file
     from ebbmap.runs import default_workers
     from ebbmap.runs.dates import stated_date
 
     folder, stated = out or Path("out") / protocol.stem, stated_date(date, name="--date")
     at_work = workers or default_workers()
     how = {"workers": at_work, "cluster": cluster, "fresh": fresh}
-    if (policy := policy_file(protocol)) is not None:
-        check_policy(policy, folder, stated, how, dry_run=dry_run, yes=yes, as_json=as_json)
+    if is_policy_file(protocol):
+        check_policy(protocol, folder, stated, how, dry_run=dry_run, yes=yes, as_json=as_json)
         return
     answer = Answer(as_json)
     from ebbmap.runs.costs import approve, check_costs
@@ -148,13 +148,13 @@ def diff(
 
     With --out it keeps what it finishes, and resumes an earlier run.
     """
-    from ebbmap.cli.policy import diff_policies, policy_file
+    from ebbmap.cli.policy import diff_policies, is_policy_file
     from ebbmap.errors import EbbmapError
     from ebbmap.runs import default_workers
 
     at_work = workers or default_workers()
     how: dict[str, Any] = {"workers": at_work, "cluster": cluster, "fresh": fresh}
-    policies = [named for one in (old, new) if (named := policy_file(one)) is not None]
+    policies = [one for one in (old, new) if is_policy_file(one)]
     if len(policies) == 1:
         raise EbbmapError(
             f"{old} and {new} must both be drafts or both be policies; {policies[0].name} alone is "

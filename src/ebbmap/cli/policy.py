@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -13,23 +12,26 @@ import typer
 from ebbmap.cli.answer import Answer
 
 if TYPE_CHECKING:
-    import xarray as xr
-
-    from ebbmap.policies.findings import Finding
     from ebbmap.policies.language import Policy
-
-#: The bundled policy that every other one stands beside.
-USUAL = "conventional_6"
+    from ebbmap.runs.policies import PolicyCheck
 
 
-def policy_file(file: Path) -> Path | None:
-    """Return the file, by its path or a bundled one's name, if it is that of a policy."""
+def is_policy_file(file: Path) -> bool:
+    """Return whether a file, by its path or a bundled one's name, is that of a policy."""
     from ebbmap.files.bundled import bundled_policies, bundled_protocols, named_file
     from ebbmap.files.policy import is_policy
     from ebbmap.files.study.reading import read_text, read_toml
 
     named = named_file(file, bundled_protocols(), bundled_policies())
-    return named if is_policy(read_toml(read_text(named), str(named))) else None
+    return is_policy(read_toml(read_text(named), str(named)))
+
+
+def _policy(file: Path) -> Policy:
+    """Return a checked policy, by its file or a bundled one's name."""
+    from ebbmap.files.bundled import bundled_policies, bundled_protocols, named_file
+    from ebbmap.files.policy import load_policy
+
+    return load_policy(named_file(file, bundled_protocols(), bundled_policies()))
 
 
 def check_policy(
@@ -63,24 +65,26 @@ def check_policy(
     EbbmapError
         If the file has problems.
     """
-    from ebbmap.files.policy import load_policy
     from ebbmap.policies.check import check_rules
     from ebbmap.runs.costs import approve, policy_costs
-    from ebbmap.tables.policy import findings_document, findings_table, policy_notes
+    from ebbmap.runs.policies import check_policy as checked
+    from ebbmap.runs.policies import usual_policy
+    from ebbmap.tables.policy import findings_table, policy_notes
     from ebbmap.tables.runs import cost_data, cost_table
+    from ebbmap.tables.terminal import progress_bar
 
     answer = Answer(as_json)
-    policy, usual = load_policy(file), _usual()
+    policy = _policy(file)
     notes = policy_notes(policy)
     answer.say(policy.protocol.title, *notes)
     findings = check_rules(policy)
     answer.say(findings_table(policy, findings))
-    costs = policy_costs({"policy": policy}, usual, how["workers"])
+    costs = policy_costs({"policy": policy}, usual_policy(), how["workers"])
     content: dict[str, Any] = {
         "title": policy.protocol.title,
         "notes": [*policy.protocol.notes, *notes],
         "costs": cost_data(costs),
-        "findings": findings_document(policy, findings),
+        "findings": [one.plain(policy.file) for one in findings],
         **dict.fromkeys(("holds", "answer", "result", "report")),
         "groups": {},
         "mended": [],
@@ -90,57 +94,31 @@ def check_policy(
         answer.close(**content)
         return
     approve(costs, folder, yes=yes)
-    results = _simulated(policy, usual, findings, folder, date, how)
-    told = _tell(answer, policy, results, findings, folder)
+    with progress_bar() as bar:
+        found = checked(
+            policy,
+            folder,
+            date=date,
+            progress=lambda part: bar.start(part, 0),
+            findings=findings,
+            **how,
+        )
+    told = _tell(answer, found, folder)
     answer.close(**content | told)
     raise typer.Exit(0 if told["holds"] else 1)
 
 
-def _usual() -> Policy:
-    from ebbmap.files.bundled import bundled_policies, named_file
-    from ebbmap.files.policy import load_policy
-
-    return load_policy(named_file(Path(USUAL), bundled_policies()))
-
-
-def _simulated(
-    policy: Policy,
-    usual: Policy,
-    findings: list[Finding],
-    folder: Path,
-    date: str,
-    how: Mapping[str, Any],
-) -> dict[str, xr.Dataset]:
-    """Simulate a policy, and return its results with what was found in its rules."""
-    from ebbmap.runs.run import run_policy
-    from ebbmap.tables.policy import findings_document
-    from ebbmap.tables.terminal import progress_bar
-
-    with progress_bar() as bar:
-        found = run_policy(
-            policy, usual, folder, date=date, progress=lambda part: bar.start(part, 0), **how
-        )
-    said = json.dumps(findings_document(policy, findings))
-    return found | {"policy": found["policy"].assign_attrs(findings=said)}
-
-
-def _tell(
-    answer: Answer,
-    policy: Policy,
-    results: Mapping[str, xr.Dataset],
-    findings: list[Finding],
-    folder: Path,
-) -> dict[str, Any]:
+def _tell(answer: Answer, found: PolicyCheck, folder: Path) -> dict[str, Any]:
     """Write the report and print what a policy yields; return what JSON holds of it."""
-    from ebbmap.policies.yields import policy_holds
     from ebbmap.report.policy import policy_tables, write_policy_report
     from ebbmap.tables.mended import mended_document, mended_sentence
     from ebbmap.tables.policy import policy_answer, policy_document
 
+    policy, results, findings = found.policy, found.results, found.findings
     result, page, *written = write_policy_report(policy, results, findings, folder)
-    yields, mended = results["policy"], results.get("mended")
+    mended, yields = results.get("mended"), results["policy"]
     tables = policy_tables(policy, results, findings)
-    holds, said = policy_holds(yields), policy_answer(policy, yields, findings)
+    holds, said = found.holds, policy_answer(policy, yields, findings)
     answer.say(
         *(one for name, one in tables.items() if name != "findings"),
         "The policy holds." if holds else "The policy does not hold.",
@@ -174,7 +152,6 @@ def diff_policies(
     yes, as_json : bool
         As in `check_policy`.
     """
-    from ebbmap.files.policy import load_policy
     from ebbmap.files.writing import save_dataset, write_text
     from ebbmap.runs.costs import approve, policy_costs
     from ebbmap.runs.dates import stated_date
@@ -189,7 +166,7 @@ def diff_policies(
     from ebbmap.tables.terminal import progress_bar
 
     answer = Answer(as_json)
-    before, after = load_policy(old), load_policy(new)
+    before, after = _policy(old), _policy(new)
     with TemporaryDirectory() as passing, progress_bar() as bar:
         folder = out or Path(passing)
         approve(policy_costs({"old": before, "new": after}, None, how["workers"]), folder, yes=yes)

@@ -370,20 +370,6 @@ def _paired(here: xr.Dataset) -> dict[str, Any]:
     }
 
 
-def findings_document(policy: Policy, findings: Iterable[Finding]) -> list[dict[str, Any]]:
-    """Return findings as plain data."""
-    return [
-        {
-            "kind": one.kind,
-            "where": f"{policy.file}:{one.line}",
-            "sentence": one.sentence,
-            "rules": list(one.rules),
-            "region": None if one.region is None else one.region.written(),
-        }
-        for one in findings
-    ]
-
-
 def policy_notes(policy: Policy) -> list[str]:
     """Return what the source leaves out, what is ours, and how bodies answer in time."""
     body, own = policy.body, policy.body.breathing
