@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from ebbmap.committee.knowledge import asked_again
 from ebbmap.committee.verdict import ALL
 from ebbmap.errors import EbbmapError
 from ebbmap.files.policy import parse_policy
@@ -16,6 +17,7 @@ from ebbmap.policies.against import ALONE, CONVENTIONAL, FIXED, find_against
 from ebbmap.policies.body import Bodies
 from ebbmap.policies.cohort import draw_cohort
 from ebbmap.policies.fixed import best_first, safe_shares, settings_looked_at
+from ebbmap.policies.knowledge import knowledge_pieces
 from ebbmap.policies.on_lungs import settle
 from ebbmap.policies.simulate import courses, left_alone
 from ebbmap.runs.run import run_policies, run_policy
@@ -132,7 +134,7 @@ def test_two_policies_are_compared_on_the_same_patients(tmp_path):
 def test_knowledge_has_an_interval_around_the_share():
     policy = parse_policy(TEXT.replace("lungs = 64", "lungs = 64\nknowledge = 39"))
     policy = replace(policy, hours=1)
-    drawn = pieces.knowledge_pieces(policy).whole()
+    drawn = knowledge_pieces(policy).whole()
     assert drawn.sizes["draw"] == 39
     parts = {
         "policy": list(courses(policy)),
@@ -150,3 +152,7 @@ def test_knowledge_has_an_interval_around_the_share():
     assert low == pytest.approx(np.clip(share + moved, 0, 1).min())
     assert high == pytest.approx(np.clip(share + moved, 0, 1).max())
     assert np.ptp(moved) > 0.0
+    # each draw is what the policy does for that population, with the same random numbers
+    for draw in (0, 25):
+        (one,) = courses(replace(policy, protocol=asked_again(policy.protocol, draw)))
+        np.testing.assert_allclose(share + moved[draw], one.safe_at[1].mean(), atol=1e-12)

@@ -5,7 +5,7 @@ Sizes: n patients.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -65,6 +65,16 @@ class Cohort:
     def at(self, setting: Mapping[str, float]) -> Cohort:
         """Return them all at one setting."""
         return replace(self, settings={n: np.full(self.size, setting[n]) for n in self.settings})
+
+
+def side_by_side(cohorts: Sequence[Cohort]) -> Cohort:
+    """Return the patients of several cohorts of one group as one cohort."""
+    parts = (
+        {name: np.concatenate([getattr(one, part)[name] for one in cohorts]) for name in first}
+        for part in ("values", "settings", "breathing")
+        for first in [getattr(cohorts[0], part)]
+    )
+    return Cohort(cohorts[0].group, *parts)
 
 
 def draw_cohort(policy: Policy, group: Group, n: int, cut: slice = slice(None)) -> Cohort:

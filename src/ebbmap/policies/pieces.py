@@ -12,13 +12,9 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ebbmap.analyses.common.knowledge import DRAW, add_intervals, with_intervals_of_knowledge
 from ebbmap.cases.labelling import provenance
 from ebbmap.cases.pieces import Found, Pieces, Progress, listed
-from ebbmap.committee.knowledge import asked_again
-from ebbmap.committee.verdict import LEVEL
 from ebbmap.errors import EbbmapError
-from ebbmap.kernels.knowledge import check_draws
 from ebbmap.policies.against import ALONE, CONVENTIONAL, FIXED, find_against
 from ebbmap.policies.fixed import (
     AGAIN,
@@ -29,15 +25,13 @@ from ebbmap.policies.fixed import (
     safe_shares,
     settings_looked_at,
 )
+from ebbmap.policies.knowledge import add_knowledge, knowledge_pieces
 from ebbmap.policies.language import MOVABLE, Policy
 from ebbmap.policies.mend import mend_pieces
 from ebbmap.policies.path import paths_shown
 from ebbmap.policies.simulate import Course, left_alone, pieces_of, simulate_piece
 from ebbmap.policies.yields import VARIABLES, find_yields
 from ebbmap.registries.limits import Bound
-
-#: Patients of each group in every outer draw, at most.
-OUTER_PATIENTS = 256
 
 #: Dimensions of what a course keeps.
 _DIMS: Mapping[str, tuple[str, ...]] = {
@@ -49,15 +43,6 @@ _DIMS: Mapping[str, tuple[str, ...]] = {
     "fired": ("rule",),
 }
 _ARRAYS = tuple(one.name for one in fields(Course) if one.name not in ("group", "bounds"))
-
-#: The numbers whose intervals of knowledge are found.
-KNOWN = ("safe_share", "arrived_share", "left_mode_share")
-
-KNOWLEDGE = {
-    name: variable
-    for name, variable in with_intervals_of_knowledge(VARIABLES).items()
-    if name in [f"{one}_knowledge" for one in KNOWN]
-}
 
 
 def course_kept(course: Course | None) -> xr.Dataset:
@@ -139,29 +124,6 @@ def fixed_pieces(policy: Policy) -> Pieces[tuple[dict[str, float], list[Course]]
     )
 
 
-def knowledge_pieces(policy: Policy) -> Pieces[xr.Dataset]:
-    """Cut the trials on populations as they may be, the central one first.
-
-    Each takes the same patients but for what moved, no more than `OUTER_PATIENTS` of a group.
-    """
-    protocol = policy.protocol
-    check_draws(protocol.knowledge, LEVEL)
-    few = replace(protocol, lungs=min(protocol.lungs, OUTER_PATIENTS))
-
-    def solve(number: int, progress: Progress) -> xr.Dataset:
-        asked = asked_again(few, number - 1) if number else few
-        own = replace(policy, protocol=asked)
-        courses = [simulate_piece(own, *place) for place in pieces_of(own)]
-        found = find_yields(own, [one for one in courses if one is not None])
-        return found[list(KNOWN)].drop_attrs()
-
-    def join(found: list[xr.Dataset]) -> xr.Dataset:
-        drawn = xr.concat(found[1:], dim=DRAW, combine_attrs="drop", join="exact")
-        return drawn - found[0]
-
-    return listed(1 + protocol.knowledge, solve, join)
-
-
 def among(policy: Policy, other: Policy) -> Policy:
     """Return another policy for the patients of this one, judged by the limits of this one.
 
@@ -239,8 +201,7 @@ def join_policy(policy: Policy, found: Mapping[str, Any], date: str) -> dict[str
     yields = yields.assign_coords(setting=list(MOVABLE))
     yields["fixed_setting"].attrs = {"long_name": VARIABLES["fixed_setting"].long_name}
     if "knowledge" in found:
-        drawn = (found["knowledge"] + yields[list(KNOWN)]).clip(0.0, 1.0)
-        add_intervals(yields, drawn, KNOWLEDGE, LEVEL)
+        add_knowledge(yields, found["knowledge"])
     said = _provenance(policy, policy.protocol.text, policy.source, date)
     paths = paths_shown(policy, found["policy"])
     results = {"policy": yields, "paths": paths}

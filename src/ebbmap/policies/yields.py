@@ -115,6 +115,17 @@ def find_yields(policy: Policy, courses: Iterable[Course]) -> xr.Dataset:
     return label_variables(xr.Dataset(data, coords), VARIABLES)
 
 
+def hours_of(end: int) -> list[int]:
+    """Return the hours at which shares are reported for patients followed so long [h].
+
+    Examples
+    --------
+    >>> hours_of(12), hours_of(24)
+    ([1, 6, 12], [1, 6, 24])
+    """
+    return [*(hour for hour in HOURS if hour < end), end]
+
+
 def safe_at(hour: int) -> Callable[[Course], np.ndarray]:
     """Return what says who of some patients is safe after some hours."""
     return lambda course: course.safe_at[hour]
@@ -167,8 +178,7 @@ class Cohorts:
         weights = np.array([group.weight for group in self.groups])
         self.weights = weights / weights.sum()
         self.sizes = np.array([sum(one.size for one in group) for group in self.pieces])
-        end = len(self.pieces[0][0].safe_at) - 1
-        self.hours = [*(hour for hour in HOURS if hour < end), end]
+        self.hours = hours_of(len(self.pieces[0][0].safe_at) - 1)
 
     def of(self, what: Callable[[Course], np.ndarray]) -> list[np.ndarray]:
         """Return one number for each patient, by group, patients along the last axis."""

@@ -22,9 +22,9 @@ from ebbmap.errors import EbbmapError
 from ebbmap.files.study import Study
 from ebbmap.kernels.judging import judge
 from ebbmap.lungs import lung_model
+from ebbmap.policies.knowledge import OUTER_PATIENTS
 from ebbmap.policies.language import Policy
 from ebbmap.policies.mend import CERTIFIED, FRESH
-from ebbmap.policies.pieces import OUTER_PATIENTS
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import plan
 from ebbmap.registries.parameters import PARAMETERS
