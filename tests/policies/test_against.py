@@ -19,6 +19,7 @@ from ebbmap.policies.cohort import draw_cohort
 from ebbmap.policies.fixed import best_first, safe_shares, settings_looked_at
 from ebbmap.policies.knowledge import knowledge_pieces
 from ebbmap.policies.on_lungs import settle
+from ebbmap.policies.settling import settling_pieces
 from ebbmap.policies.simulate import courses, left_alone
 from ebbmap.runs.run import run_policies, run_policy
 
@@ -140,6 +141,7 @@ def test_knowledge_has_an_interval_around_the_share():
         "policy": list(courses(policy)),
         "alone": list(courses(left_alone(policy))),
         "fixed": (dict.fromkeys(("p_high", "p_low", "t_high", "t_low", "fio2"), 1.0), []),
+        "settling": settling_pieces(policy).whole(),
         "knowledge": drawn,
     }
     parts["fixed"] = (parts["fixed"][0], parts["alone"])

@@ -29,6 +29,7 @@ from ebbmap.policies.knowledge import add_knowledge, knowledge_pieces
 from ebbmap.policies.language import MOVABLE, Policy
 from ebbmap.policies.mend import mend_pieces
 from ebbmap.policies.path import paths_shown
+from ebbmap.policies.settling import settling_pieces
 from ebbmap.policies.simulate import Course, left_alone, pieces_of, simulate_piece
 from ebbmap.policies.yields import VARIABLES, find_yields
 from ebbmap.registries.limits import Bound
@@ -163,6 +164,7 @@ def policy_parts(policy: Policy, conventional: Policy | None = None) -> dict[str
         "policy": course_pieces(policy),
         "alone": course_pieces(left_alone(policy)),
         "fixed": fixed_pieces(policy),
+        "settling": settling_pieces(policy),
     }
     if conventional is not None and conventional.protocol.digest != policy.protocol.digest:
         parts["conventional"] = course_pieces(among(policy, conventional))
@@ -199,7 +201,9 @@ def join_policy(policy: Policy, found: Mapping[str, Any], date: str) -> dict[str
     yields = yields.merge(find_against(policy, found["policy"], others), combine_attrs="override")
     yields["fixed_setting"] = ("setting", [setting[name] for name in MOVABLE])
     yields = yields.assign_coords(setting=list(MOVABLE))
-    yields["fixed_setting"].attrs = {"long_name": VARIABLES["fixed_setting"].long_name}
+    yields["fixed_setting"].attrs = VARIABLES["fixed_setting"].attributes()
+    settled = found["settling"].sel(group=yields["group"].values)
+    yields["settled_share"] = ("group", settled.values, VARIABLES["settled_share"].attributes())
     if "knowledge" in found:
         add_knowledge(yields, found["knowledge"])
     said = _provenance(policy, policy.protocol.text, policy.source, date)

@@ -55,6 +55,10 @@ VARIABLES: Mapping[str, Variable] = {
     "acted": Variable("times that a rule acts per patient and day", None),
     "rule": Variable("rule", None),
     "lost_share": Variable("share of patients whose lung could not be solved at some settings"),
+    "settled_share": Variable(
+        "share of patients whose released volume is within 1 % of the settled one a minute after "
+        "the start"
+    ),
     "fixed_setting": Variable("the fixed setting that is safe for most patients", None),
     "setting": Variable("setting", None),
     "hours_outside": Variable("mean hours in the mode outside a bound", None),
