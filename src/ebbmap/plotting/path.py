@@ -7,11 +7,10 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from ebbmap.plotting.style import FAINT, INK, LONG_DASHES, dress
+from ebbmap.plotting.style import FAINT, INK, LONG_DASHES, dress, text_of
 from ebbmap.policies.language import MOVABLE
 from ebbmap.policies.path import READ
 from ebbmap.registries.limits import Bound
-from ebbmap.units import bracketed
 
 #: Size of a panel, and of the small print [inch, inch, pt].
 WIDTH, HEIGHT, SMALL = 8.6, 1.25, 8.0
@@ -49,7 +48,7 @@ def plot_path(path: xr.Dataset, name: str, bounds: tuple[Bound, ...] = (), *, ax
         if bound.outcome == name:
             ax.axhline(bound.value, color=LIMIT, lw=0.9, ls=LONG_DASHES)
     dress(ax)
-    ax.set_ylabel(bracketed(name, path[name].attrs.get("units", "1")), fontsize=SMALL)
+    ax.set_title(text_of(path[name]), fontsize=SMALL, loc="left", pad=2.0)
     ax.tick_params(labelsize=SMALL)
     return ax
 

@@ -13,6 +13,7 @@ import xarray as xr
 
 from ebbmap.caution import CAUTION, CONTRAINDICATIONS
 from ebbmap.files.writing import make_folder, save_dataset, write_text, write_whole
+from ebbmap.plotting.mended import front_figure
 from ebbmap.plotting.path import path_figure
 from ebbmap.plotting.policy import policy_figure
 from ebbmap.policies.findings import Finding
@@ -22,7 +23,7 @@ from ebbmap.report.build import template
 from ebbmap.report.pictures import DPI, Picture, picture
 from ebbmap.tables.csv import to_csv
 from ebbmap.tables.html import to_html
-from ebbmap.tables.mended import front_table, mended_sentence, single_table
+from ebbmap.tables.mended import NO_CLAIM, front_table, mended_sentence, single_table
 from ebbmap.tables.model import Table
 from ebbmap.tables.policy import findings_table, policy_answer, policy_notes, yields_tables
 
@@ -117,7 +118,7 @@ def policy_page(
     tables: Mapping[str, Table],
 ) -> str:
     """Return the page as HTML; every text that comes from a file is escaped."""
-    yields = results["policy"]
+    yields, mended = results["policy"], results.get("mended")
     holds = policy_holds(yields)
     said = policy_answer(policy, yields, findings)
     strips = list(_strips(policy, results["paths"]))
@@ -139,11 +140,17 @@ def policy_page(
         strips_text=STRIPS,
         width=WIDTH,
         height=LINE * len(strips),
-        mend_text=mended_sentence(results["mended"]) if "mended" in results else "",
+        mend_text=mended_sentence(mended) if mended is not None else "",
+        front=None if mended is None else _front(mended),
         notes=policy_notes(policy),
         provenance=yields.attrs["source"],
         file=policy.protocol.text,
     )
+
+
+def _front(mended: xr.Dataset) -> Picture:
+    text = "Shares of patients who are safe at the end against changes at the bedside."
+    return picture(front_figure(mended), f"{text} {mended_sentence(mended)}", f"{text} {NO_CLAIM}")
 
 
 def _strips(policy: Policy, paths: xr.Dataset) -> Iterator[Strip]:
