@@ -22,6 +22,9 @@ from ebbmap.registries.parameters import PARAMETERS
 #: Settings that are looked at, and patients of each group on whom.
 LOOKED_AT, PATIENTS = 256, 64
 
+#: Patients at a setting that are solved at once.
+AT_ONCE = 4096
+
 #: Settings that are looked at again, on so many more patients.
 AGAIN, MORE = 16, 4
 
@@ -63,13 +66,17 @@ def safe_shares(policy: Policy, group: int, tried: Sequence[int], patients: int)
     bodies, settings = Bodies(policy), settings_looked_at(policy)
     if not cohort.size:
         return np.zeros(len(tried))
-    shares = []
-    for number in tried:
-        here = cohort.at({name: float(values[number]) for name, values in settings.items()})
-        now = settle(bodies, here, here.settings).now
+    shares: list[float] = []
+    for start in range(0, len(tried), most := max(1, AT_ONCE // cohort.size)):
+        numbers = np.array(tried[start : start + most])
+        here = cohort.part(np.tile(np.arange(cohort.size), numbers.size))
+        tables = {
+            name: np.repeat(values[numbers], cohort.size) for name, values in settings.items()
+        }
+        now = settle(bodies, here, tables).now
         with np.errstate(invalid="ignore"):
             safe = np.all(bound_margins(policy.protocol.limits.hard, now) >= 0.0, axis=0)
-        shares.append(float(safe.mean()))
+        shares += safe.reshape(numbers.size, cohort.size).mean(axis=1).tolist()
     return np.array(shares)
 
 
