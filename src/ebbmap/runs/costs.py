@@ -58,9 +58,9 @@ _BESIDE = MappingProxyType(
 #: The same of a check, whose cases are counted in place.
 _BESIDE_CHECK = 1e-7
 
-#: Of a policy: changes of a setting per patient and day, seconds of a patient's minute besides
-#: solving (one core, measured), and bytes that a patient keeps.
-_CHANGES_A_DAY, _PATIENT_MINUTE, _PATIENT_BYTES = 6.0, 4e-7, 4000.0
+#: Of a policy: changes of a setting per patient and day, seconds of a group's and of a patient's
+#: minute besides solving (one core, measured), and bytes that a patient keeps.
+_CHANGES_A_DAY, _GROUP_MINUTE, _PATIENT_MINUTE, _PATIENT_BYTES = 6.0, 5e-3, 4e-7, 4000.0
 
 #: Cases of the trial, doubled three times over until it is long enough to be measured [s], and,
 #: unless it gets long, until more cases at a time no longer halve the time of one.
@@ -164,7 +164,8 @@ def policy_costs(
         minutes = patients * policy.hours * 60
         changes = policy.hours if policy.disease else _CHANGES_A_DAY * policy.hours / 24.0
         solved = round(patients * (1.0 + changes))
-        one = solved * each + minutes * _PATIENT_MINUTE
+        calls = len(protocol.groups) * policy.hours * 60
+        one = solved * each + minutes * _PATIENT_MINUTE + calls * _GROUP_MINUTE
         memory = workers * WORKER_BYTES + patients * _PATIENT_BYTES
         arms = {name: 1.0}
         if conventional is not None:
