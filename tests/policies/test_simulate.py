@@ -307,6 +307,13 @@ def test_everybody_is_the_groups_by_their_weights():
     assert low <= share.sel(group="all") <= high
     assert found["hour"].values.tolist() == [1, 4]
     np.testing.assert_allclose(found["left_share"].sum("criterion"), found["left_mode_share"])
+    # means of everybody, and their normal intervals, by hand
+    by_group = [c.changes / (policy.hours / 24.0) for c in courses(policy)]
+    mean = 0.75 * by_group[0].mean() + 0.25 * by_group[1].mean()
+    error = math.hypot(0.75 * by_group[0].std(ddof=1) / 8.0, 0.25 * by_group[1].std(ddof=1) / 8.0)
+    np.testing.assert_allclose(found["changes"].sel(group="all"), mean, rtol=1e-12)
+    ends = found["changes_interval"].sel(group="all").values
+    np.testing.assert_allclose(ends, [mean - 1.959964 * error, mean + 1.959964 * error], rtol=1e-6)
 
 
 def test_the_path_of_a_patient_is_that_of_the_cohort():

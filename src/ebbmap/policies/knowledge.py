@@ -27,7 +27,7 @@ from ebbmap.policies.yields import VARIABLES, hours_of
 OUTER_PATIENTS, TOGETHER = 256, 10
 
 #: The numbers whose intervals of knowledge are found.
-KNOWN = ("safe_share", "arrived_share", "left_mode_share")
+KNOWN = ("safe_share", "arrived_share", "left_mode_share", "oscillating_share", "changes")
 
 DECLARED: Mapping[str, Variable] = {
     name: variable
@@ -100,7 +100,7 @@ def outer_shares(policy: Policy, group: int, draws: range) -> xr.Dataset:
     sizes = [one.size for one in cohorts]
     hours = hours_of(policy.hours)
     safe = np.full((len(sizes), len(hours)), np.nan)
-    arrived, left = np.full(len(sizes), np.nan), np.full(len(sizes), np.nan)
+    single = {name: np.full(len(sizes), np.nan) for name in KNOWN[1:]}
     if sum(sizes):
         where = np.concatenate([np.arange(size) for size in sizes])
         course = Simulation(policy, side_by_side(cohorts), 0, where).run(60 * policy.hours)
@@ -109,16 +109,12 @@ def outer_shares(policy: Policy, group: int, draws: range) -> xr.Dataset:
             here = slice(end - size, end)
             if size:
                 safe[row] = course.safe_at[hours, here].mean(axis=1)
-                arrived[row] = np.isfinite(course.first_safe[here]).mean()
-                left[row] = (course.left[here] != STAYED).mean()
-    return xr.Dataset(
-        {
-            "safe_share": ((DRAW, "hour"), safe),
-            "arrived_share": (DRAW, arrived),
-            "left_mode_share": (DRAW, left),
-        },
-        {"hour": hours},
-    )
+                single["arrived_share"][row] = np.isfinite(course.first_safe[here]).mean()
+                single["left_mode_share"][row] = (course.left[here] != STAYED).mean()
+                single["oscillating_share"][row] = (course.reversals[here] > 0).mean()
+                single["changes"][row] = course.changes[here].mean() / (policy.hours / 24.0)
+    data = {name: (DRAW, values) for name, values in single.items()}
+    return xr.Dataset({"safe_share": ((DRAW, "hour"), safe), **data}, {"hour": hours})
 
 
 def add_knowledge(yields: xr.Dataset, moved: xr.Dataset) -> None:
@@ -132,5 +128,7 @@ def add_knowledge(yields: xr.Dataset, moved: xr.Dataset) -> None:
         As the pieces of `knowledge_pieces` come to.
     """
     moved = moved.sel(group=yields["group"].values)
-    drawn = (yields[list(KNOWN)].drop_attrs() + moved).clip(0.0, 1.0)
+    drawn = (yields[list(KNOWN)].drop_attrs() + moved).clip(0.0)
+    shares = [name for name in KNOWN if name.endswith("share")]
+    drawn = drawn.assign(drawn[shares].clip(max=1.0))
     add_intervals(yields, drawn, DECLARED, LEVEL)

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import xarray as xr
+from scipy.special import ndtri
 
 from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.committee.verdict import ALL, LEVEL
@@ -32,6 +33,15 @@ _INTERVAL = Variable(
     attrs={"ci_level": LEVEL, "ci_method": "Wilson score; all: at the effective number"},
 )
 
+_OF_MEAN = Variable(
+    "interval of the mean: patients drawn",
+    None,
+    {
+        "ci_level": LEVEL,
+        "ci_method": "normal, variances of the groups weighted; none where all are alike",
+    },
+)
+
 VARIABLES: Mapping[str, Variable] = {
     "group": Variable("group", None),
     "hour": Variable("hours since the mode began", None),
@@ -51,7 +61,9 @@ VARIABLES: Mapping[str, Variable] = {
     "left_mode_share_interval": _INTERVAL,
     "weaned_share": Variable("share of patients whose weaning ended"),
     "oscillating_share": Variable("share of patients with a setting moved up and down again"),
+    "oscillating_share_interval": _INTERVAL,
     "changes": Variable("changes at the bedside per patient and day", None),
+    "changes_interval": _OF_MEAN,
     "acted": Variable("times that a rule acts per patient and day", None),
     "rule": Variable("rule", None),
     "lost_share": Variable("share of patients whose lung could not be solved at some settings"),
@@ -62,8 +74,10 @@ VARIABLES: Mapping[str, Variable] = {
     "fixed_setting": Variable("the fixed setting that is safe for most patients", None),
     "setting": Variable("setting", None),
     "hours_outside": Variable("mean hours in the mode outside a bound", None),
+    "hours_outside_interval": _OF_MEAN,
     "hours_outside_worst": Variable("the same, of the worst one in twenty", None),
     "harm": Variable("mean distance beyond a bound times hours, in widths of the bound", None),
+    "harm_interval": _OF_MEAN,
     "harm_worst": Variable("the same, of the worst one in twenty", None),
     "safe_course": Variable("share of patients who are safe"),
     "mode_course": Variable("share of patients who are in the mode"),
@@ -99,9 +113,9 @@ def find_yields(policy: Policy, courses: Iterable[Course]) -> xr.Dataset:
         **table.shares("left_mode_share", [lambda c: c.left != STAYED]),
         "first_safe": ("group", table.medians(lambda c: 60.0 * c.first_safe)),
         "weaned_share": ("group", table.means(lambda c: c.weaned)),
-        "oscillating_share": ("group", table.means(lambda c: c.reversals > 0)),
+        **table.shares("oscillating_share", [lambda c: c.reversals > 0]),
         "lost_share": ("group", table.means(lambda c: c.lost)),
-        "changes": ("group", table.means(lambda c: c.changes / days)),
+        **table.averages("changes", lambda c: c.changes / days),
         "safe_course": (("group", "minute"), table.courses(lambda c: c.safe)),
         "mode_course": (("group", "minute"), table.courses(lambda c: c.in_mode)),
         "left_share": (("group", "criterion"), _left_shares(table, len(policy.criteria))),
@@ -154,7 +168,7 @@ def _outside(table: Cohorts, first: Course) -> dict[str, Any]:
     }
     found: dict[str, Any] = {}
     for name, of in measures.items():
-        found[name] = (("group", "bound"), table.rows(of, lambda x: x.mean(axis=1)))
+        found |= table.averages(name, of, "bound")
         worst = table.rows(of, lambda x: np.quantile(x, WORST, axis=1))
         found[f"{name}_worst"] = (("group", "bound"), worst)
     return found
@@ -192,6 +206,20 @@ class Cohorts:
         """Return the mean of each group and of everybody, shape (g + 1,)."""
         means = np.array([values.mean() for values in self.of(what)])
         return np.append(means, self.weights @ means)
+
+    def averages(
+        self, name: str, what: Callable[[Course], np.ndarray], dim: str = ""
+    ) -> dict[str, Any]:
+        """Return means with their intervals, along `dim` if there is one."""
+        values = self.of(what)
+        means = np.stack([one.mean(axis=-1) for one in values])
+        errors = np.stack([one.std(axis=-1) / np.sqrt(max(one.shape[-1] - 1, 1)) for one in values])
+        means = np.concatenate([means, [self.weights @ means]])
+        errors = np.concatenate([errors, [np.sqrt(self.weights**2 @ errors**2)]])
+        half = ndtri(0.5 + 0.5 * LEVEL) * np.where(errors > 0.0, errors, np.nan)
+        ends = np.stack([np.maximum(means - half, 0.0), means + half], axis=-1)
+        dims = ("group", dim) if dim else ("group",)
+        return {name: (dims, means), f"{name}_interval": ((*dims, "ci_bound"), ends)}
 
     def acted(self) -> np.ndarray:
         """Return how often each rule acts per patient, shape (g + 1, r)."""

@@ -46,8 +46,8 @@ def yields_table(yields: xr.Dataset) -> Table:
         *(Column(f"safe after {hour} h", SHARE, interval=True) for hour in hours),
         Column("never safe", SHARE),
         Column("left the mode", SHARE, interval=True),
-        Column("a setting moved to and fro", SHARE),
-        Column("changes a day", TENTHS),
+        Column("a setting moved to and fro", SHARE, interval=True),
+        Column("changes a day", TENTHS, interval=True),
     ]
     rows = []
     for name in groups_of(yields):
@@ -59,8 +59,8 @@ def yields_table(yields: xr.Dataset) -> Table:
                 *(with_interval(group.sel(hour=hour), "safe_share") for hour in hours),
                 1.0 - float(group["arrived_share"]),
                 with_interval(group, "left_mode_share"),
-                float(group["oscillating_share"]),
-                float(group["changes"]),
+                with_interval(group, "oscillating_share"),
+                with_interval(group, "changes"),
             )
         )
     notes = [
@@ -225,7 +225,7 @@ def outside_table(policy: Policy, yields: xr.Dataset) -> Table:
     columns = [
         "group",
         "limit",
-        Column("hours outside, mean", TENTHS),
+        Column("hours outside, mean", TENTHS, interval=True),
         Column("worst one in twenty", TENTHS),
         Column("distance x hours, mean", TENTHS),
     ]
@@ -239,7 +239,7 @@ def outside_table(policy: Policy, yields: xr.Dataset) -> Table:
                     (
                         name,
                         policy.protocol.limits.hard[int(place)].sentence,
-                        float(here["hours_outside"]),
+                        with_interval(here, "hours_outside"),
                         float(here["hours_outside_worst"]),
                         float(here["harm"]),
                     )
@@ -331,13 +331,17 @@ def _group(policy: Policy, group: xr.Dataset) -> dict[str, Any]:
             {"criterion": words, "share": float(share)}
             for words, share in zip(reasons, group["left_share"].values, strict=True)
         ],
-        "oscillating": float(group["oscillating_share"]),
-        "changes_a_day": float(group["changes"]),
+        "oscillating": {
+            "share": float(group["oscillating_share"]),
+            **_intervals(group, "oscillating_share"),
+        },
+        "changes_a_day": {"mean": float(group["changes"]), **_intervals(group, "changes")},
         "against": against_document(group),
         "outside": [
             {
                 "limit": str(bound),
                 "hours": float(group["hours_outside"][i]),
+                "interval": group["hours_outside_interval"][i].values,
                 "worst": float(group["hours_outside_worst"][i]),
                 "harm": float(group["harm"][i]),
             }
