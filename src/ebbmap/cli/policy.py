@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
@@ -12,6 +12,7 @@ import typer
 from ebbmap.cli.answer import Answer
 
 if TYPE_CHECKING:
+    from ebbmap.policies.findings import Finding
     from ebbmap.policies.language import Policy
     from ebbmap.runs.policies import PolicyCheck
 
@@ -67,11 +68,9 @@ def check_policy(
     """
     from ebbmap.policies.check import check_rules
     from ebbmap.runs.costs import approve, policy_costs
-    from ebbmap.runs.policies import check_policy as checked
     from ebbmap.runs.policies import usual_policy
     from ebbmap.tables.policy import findings_table, policy_notes
     from ebbmap.tables.runs import cost_data, cost_table
-    from ebbmap.tables.terminal import progress_bar
 
     answer = Answer(as_json)
     policy = _policy(file)
@@ -94,25 +93,33 @@ def check_policy(
         answer.close(**content)
         return
     approve(costs, folder, yes=yes)
-    with progress_bar() as bar:
-        found = checked(
-            policy,
-            folder,
-            date=date,
-            progress=lambda part: bar.start(part, 0),
-            findings=findings,
-            **how,
-        )
+    found = _simulated(policy, findings, folder, date, how)
     told = _tell(answer, found, folder)
     answer.close(**content | told)
     raise typer.Exit(0 if told["holds"] else 1)
+
+
+def _simulated(
+    policy: Policy, findings: list[Finding], folder: Path, date: str, how: Mapping[str, Any]
+) -> PolicyCheck:
+    """Return the whole check of a policy whose rules were looked at."""
+    from ebbmap.runs.policies import check_policy as checked
+    from ebbmap.tables.terminal import progress_bar
+
+    with progress_bar() as bar:
+
+        def progress(part: str) -> Callable[[int], None]:
+            return bar.start(part, 0)
+
+        return checked(policy, folder, date=date, progress=progress, findings=findings, **how)
 
 
 def _tell(answer: Answer, found: PolicyCheck, folder: Path) -> dict[str, Any]:
     """Write the report and print what a policy yields; return what JSON holds of it."""
     from ebbmap.report.policy import policy_tables, write_policy_report
     from ebbmap.tables.mended import mended_document, mended_sentence
-    from ebbmap.tables.policy import policy_answer, policy_document
+    from ebbmap.tables.policy import policy_answer
+    from ebbmap.tables.policy_data import policy_document
 
     policy, results, findings = found.policy, found.results, found.findings
     result, page, *written = write_policy_report(policy, results, findings, folder)
@@ -157,12 +164,8 @@ def diff_policies(
     from ebbmap.runs.dates import stated_date
     from ebbmap.runs.run import run_policies
     from ebbmap.tables.csv import to_csv
-    from ebbmap.tables.policy import (
-        against_table,
-        difference_document,
-        moved_sentences,
-        rule_changes,
-    )
+    from ebbmap.tables.policy import against_table, moved_sentences
+    from ebbmap.tables.policy_data import difference_document, rule_changes
     from ebbmap.tables.terminal import progress_bar
 
     answer = Answer(as_json)
