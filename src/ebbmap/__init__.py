@@ -56,6 +56,7 @@ if TYPE_CHECKING:
     from ebbmap.runs.api import check as check
     from ebbmap.runs.api import open_results as open_results
     from ebbmap.runs.api import run as run
+    from ebbmap.runs.policies import patient_path as patient_path
 
     __version__: str
 
@@ -74,6 +75,7 @@ _HOMES = {
     "lung": "catalogue.marks",
     "open_results": "runs.api",
     "outcome": "catalogue.marks",
+    "patient_path": "runs.policies",
     "run": "runs.api",
     "simulate": "cases.simulate",
     "start_up": "cases.simulate",

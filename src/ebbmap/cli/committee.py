@@ -47,23 +47,22 @@ def check(
     Resumes an earlier run of the same command. A check that is expected to take more than an hour
     needs --yes.
     """
+    from ebbmap.cli.policy import check_policy, is_policy_file
+    from ebbmap.runs import default_workers
     from ebbmap.runs.dates import stated_date
 
     folder, stated = out or Path("out") / protocol.stem, stated_date(date, name="--date")
-    if (policy := _policy_file(protocol)) is not None:
-        from ebbmap.cli.policy import check_policy
-
-        how = {"workers": workers, "cluster": cluster, "fresh": fresh}
-        check_policy(policy, folder, stated, how, dry_run=dry_run, as_json=as_json)
+    at_work = workers or default_workers()
+    how = {"workers": at_work, "cluster": cluster, "fresh": fresh}
+    if is_policy_file(protocol):
+        check_policy(protocol, folder, stated, how, dry_run=dry_run, yes=yes, as_json=as_json)
         return
     answer = Answer(as_json)
-    from ebbmap.runs import default_workers
     from ebbmap.runs.costs import approve, check_costs
     from ebbmap.tables.runs import cost_data, cost_table
 
     checked = _load(protocol)
     answer.say(*checked.notes)
-    at_work = workers or default_workers()
     costs = check_costs(checked, at_work)
     content = {
         "title": checked.title,
@@ -76,7 +75,6 @@ def check(
         answer.close(**content)
         return
     approve(costs, folder, yes=yes)
-    how = {"workers": at_work, "cluster": cluster, "fresh": fresh}
     found, page = _check(checked, folder, stated, how)
     answer.say(*_verdict_lines(found, page))
     answer.close(**content | _verdict_of(found, page))
@@ -134,8 +132,8 @@ def _verdict_of(found: Check | None, page: Path | None) -> dict[str, Any]:
 
 @command
 def diff(
-    old: Annotated[Path, typer.Argument(help="Protocol file of the first draft.")],
-    new: Annotated[Path, typer.Argument(help="Protocol file of the second draft.")],
+    old: Annotated[Path, typer.Argument(help="File of the first draft or policy.")],
+    new: Annotated[Path, typer.Argument(help="File of the second one.")],
     out: Annotated[
         Path | None,
         typer.Option(help="Folder for the result (NetCDF), from which the run can be resumed."),
@@ -146,33 +144,51 @@ def diff(
     yes: YesOption = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Compare two drafts on the same lungs: who gains, who loses, by how much.
+    """Compare two drafts, or two policies, on the same lungs: who gains, who loses, by how much.
 
     With --out it keeps what it finishes, and resumes an earlier run.
     """
+    from ebbmap.cli.policy import diff_policies, is_policy_file
+    from ebbmap.errors import EbbmapError
+    from ebbmap.runs import default_workers
+
+    at_work = workers or default_workers()
+    how: dict[str, Any] = {"workers": at_work, "cluster": cluster, "fresh": fresh}
+    policies = [one for one in (old, new) if is_policy_file(one)]
+    if len(policies) == 1:
+        raise EbbmapError(
+            f"{old} and {new} must both be drafts or both be policies; {policies[0].name} alone is "
+            "a policy. Name two of a kind."
+        )
+    if policies:
+        diff_policies(policies[0], policies[1], out, how, yes=yes, as_json=as_json)
+    else:
+        _diff_drafts(old, new, out, how, yes=yes, as_json=as_json)
+
+
+def _diff_drafts(
+    old: Path, new: Path, out: Path | None, how: dict[str, Any], *, yes: bool, as_json: bool
+) -> None:
+    """Compare two drafts; see `diff`."""
     answer = Answer(as_json)
     from ebbmap.committee.difference import changes
     from ebbmap.files.writing import save_dataset
-    from ebbmap.runs import default_workers
     from ebbmap.runs.costs import approve, check_costs
     from ebbmap.runs.run import run_difference
     from ebbmap.tables.committee.difference import difference_document, difference_table
     from ebbmap.tables.terminal import progress_bar
 
     before, after = _load(old), _load(new)
-    at_work = workers or default_workers()
     with TemporaryDirectory() as passing, progress_bar() as bar:
         folder = out or Path(passing)
-        costs = [*check_costs(before, at_work), *check_costs(after, at_work)]
+        costs = [*check_costs(before, how["workers"]), *check_costs(after, how["workers"])]
         approve(costs, folder, yes=yes)
         found = run_difference(
             before,
             after,
             folder,
             progress=lambda part: bar.start(part, 0),
-            workers=at_work,
-            cluster=cluster,
-            fresh=fresh,
+            **how,
         )
         result = save_dataset(found, out / "difference.nc") if out is not None else None
     answer.say(found.attrs["changes"], difference_table(found))
@@ -181,16 +197,6 @@ def diff(
         groups=difference_document(found),
         result=None if result is None else str(result),
     )
-
-
-def _policy_file(file: Path) -> Path | None:
-    """Return the file, by its path or a bundled one's name, if it is that of a policy."""
-    from ebbmap.files.bundled import bundled_policies, bundled_protocols, named_file
-    from ebbmap.files.policy import is_policy
-    from ebbmap.files.study.reading import read_text, read_toml
-
-    named = named_file(file, bundled_protocols(), bundled_policies())
-    return named if is_policy(read_toml(read_text(named), str(named))) else None
 
 
 def _load(protocol: Path) -> Protocol:

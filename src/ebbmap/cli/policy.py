@@ -1,10 +1,10 @@
-"""Checking a policy: its rules first, then its patients, minute by minute."""
+"""Checking a policy: its rules first, then its patients, minute by minute; and two policies."""
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterator
+from collections.abc import Callable, Mapping
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 import typer
@@ -12,21 +12,38 @@ import typer
 from ebbmap.cli.answer import Answer
 
 if TYPE_CHECKING:
-    import xarray as xr
-
     from ebbmap.policies.findings import Finding
     from ebbmap.policies.language import Policy
-    from ebbmap.policies.simulate import Course
+    from ebbmap.runs.policies import PolicyCheck
 
-#: Seconds of a patient's minute, one core, the linear lung (measured), and bytes that it keeps.
-SECONDS, BYTES = 8e-7, 4000.0
 
-#: Dots per inch of the picture.
-DPI = 120
+def is_policy_file(file: Path) -> bool:
+    """Return whether a file, by its path or a bundled one's name, is that of a policy."""
+    from ebbmap.files.bundled import bundled_policies, bundled_protocols, named_file
+    from ebbmap.files.policy import is_policy
+    from ebbmap.files.study.reading import read_text, read_toml
+
+    named = named_file(file, bundled_protocols(), bundled_policies())
+    return is_policy(read_toml(read_text(named), str(named)))
+
+
+def _policy(file: Path) -> Policy:
+    """Return a checked policy, by its file or a bundled one's name."""
+    from ebbmap.files.bundled import bundled_policies, bundled_protocols, named_file
+    from ebbmap.files.policy import load_policy
+
+    return load_policy(named_file(file, bundled_protocols(), bundled_policies()))
 
 
 def check_policy(
-    file: Path, folder: Path, date: str, how: dict[str, Any], *, dry_run: bool, as_json: bool
+    file: Path,
+    folder: Path,
+    date: str,
+    how: Mapping[str, Any],
+    *,
+    dry_run: bool,
+    yes: bool,
+    as_json: bool,
 ) -> None:
     """Check a policy file; the exit status is 0 if it holds and 1 if it does not.
 
@@ -35,151 +52,140 @@ def check_policy(
     file : Path
         The policy.
     folder : Path
-        For the result (NetCDF), the tables (CSV) and the picture (PNG).
+        For the report, the result (NetCDF), the tables (CSV) and the pictures.
     date : str
         Stated in the result.
-    how : dict
-        Options of a run in pieces; a policy is simulated in this process, so none may be set.
-    dry_run, as_json : bool
-        Whether nothing is simulated, and whether one JSON document is wanted.
+    how : mapping
+        Options of a run in pieces.
+    dry_run, yes, as_json : bool
+        Whether nothing is simulated, whether a long run was confirmed, and whether one JSON
+        document is wanted.
 
     Raises
     ------
     EbbmapError
-        If the file has problems, or an option is given that a policy does not know.
+        If the file has problems.
     """
-    from ebbmap.files.policy import load_policy
     from ebbmap.policies.check import check_rules
-    from ebbmap.tables.policy import findings_document, findings_table, policy_notes
+    from ebbmap.runs.costs import approve, policy_costs
+    from ebbmap.runs.policies import usual_policy
+    from ebbmap.tables.policy import findings_table, policy_notes
+    from ebbmap.tables.runs import cost_data, cost_table
 
-    _refuse(how)
     answer = Answer(as_json)
-    policy = load_policy(file)
+    policy = _policy(file)
     notes = policy_notes(policy)
     answer.say(policy.protocol.title, *notes)
     findings = check_rules(policy)
     answer.say(findings_table(policy, findings))
+    costs = policy_costs({"policy": policy}, usual_policy(), how["workers"])
     content: dict[str, Any] = {
         "title": policy.protocol.title,
         "notes": [*policy.protocol.notes, *notes],
-        "costs": _costs(policy),
-        "findings": findings_document(policy, findings),
-        "holds": None,
+        "costs": cost_data(costs),
+        "findings": [one.plain(policy.file) for one in findings],
+        **dict.fromkeys(("holds", "answer", "result", "report")),
         "groups": {},
-        "answer": None,
-        "result": None,
+        "mended": [],
     }
     if dry_run:
+        answer.say(cost_table(costs, how["workers"]))
         answer.close(**content)
         return
-    yields = _yields(policy, findings, date)
-    written = _write(policy, yields, findings, folder)
-    holds = _say(answer, policy, yields, findings, written)
-    from ebbmap.tables.policy import policy_answer, policy_document
-
-    content |= {
-        "holds": holds,
-        "groups": policy_document(policy, yields),
-        "answer": " ".join(policy_answer(policy, yields, findings)),
-        "result": str(written[0]),
-    }
-    answer.close(**content)
-    raise typer.Exit(0 if holds else 1)
+    approve(costs, folder, yes=yes)
+    found = _simulated(policy, findings, folder, date, how)
+    told = _tell(answer, found, folder)
+    answer.close(**content | told)
+    raise typer.Exit(0 if told["holds"] else 1)
 
 
-def _refuse(how: dict[str, Any]) -> None:
-    """Refuse the options of a run in pieces."""
-    from ebbmap.errors import EbbmapError
-
-    for name, value in how.items():
-        if value:
-            raise EbbmapError(
-                f"--{name} must be left out: a policy is simulated in this process; got {value}."
-            )
-
-
-def _costs(policy: Policy) -> list[dict[str, Any]]:
-    patients = policy.protocol.lungs * len(policy.protocol.groups)
-    minutes = patients * policy.hours * 60
-    return [
-        {
-            "name": "policy",
-            "cases": minutes,
-            "disk_bytes": 0,
-            "memory_bytes": patients * BYTES,
-            "seconds": minutes * SECONDS,
-            "blocks": 0,
-        }
-    ]
-
-
-def _yields(policy: Policy, findings: list[Finding], date: str) -> xr.Dataset:
-    """Simulate a policy, and return what it yields with all that says where it comes from."""
-    from ebbmap.cases.labelling import provenance
-    from ebbmap.policies.simulate import courses, left_alone
-    from ebbmap.policies.yields import find_yields
-    from ebbmap.tables.policy import findings_document
+def _simulated(
+    policy: Policy, findings: list[Finding], folder: Path, date: str, how: Mapping[str, Any]
+) -> PolicyCheck:
+    """Return the whole check of a policy whose rules were looked at."""
+    from ebbmap.runs.policies import check_policy as checked
     from ebbmap.tables.terminal import progress_bar
 
-    protocol = policy.protocol
     with progress_bar() as bar:
 
-        def counted(name: str, whose: Policy) -> Iterator[Course]:
-            done = bar.start(name, protocol.lungs * len(protocol.groups))
-            for course in courses(whose):
-                done(course.size)
-                yield course
+        def progress(part: str) -> Callable[[int], None]:
+            return bar.start(part, 0)
 
-        alone = counted("start left alone", left_alone(policy))
-        found = find_yields(policy, counted("policy", policy), alone)
-    attrs = provenance(
-        protocol.title,
-        lung=protocol.lung.name,
-        limits=protocol.limits.long_name,
-        protocol=protocol.text,
-        protocol_hash=protocol.digest,
-        seed=protocol.seed,
-        references=policy.source,
-        findings=json.dumps(findings_document(policy, findings)),
-    )
-    return found.assign_attrs(attrs | {"history": f"{date} made by ebbmap"})
+        return checked(policy, folder, date=date, progress=progress, findings=findings, **how)
 
 
-def _write(policy: Policy, yields: xr.Dataset, findings: list[Finding], folder: Path) -> list[Path]:
-    """Write result, tables and picture; return their paths, the result's first."""
-    from ebbmap.files.writing import make_folder, save_dataset, write_text, write_whole
-    from ebbmap.plotting.policy import policy_figure
-    from ebbmap.tables.csv import to_csv
-    from ebbmap.tables.policy import findings_table, outside_table, yields_table
+def _tell(answer: Answer, found: PolicyCheck, folder: Path) -> dict[str, Any]:
+    """Write the report and print what a policy yields; return what JSON holds of it."""
+    from ebbmap.report.policy import policy_tables, write_policy_report
+    from ebbmap.tables.mended import mended_document, mended_sentence
+    from ebbmap.tables.policy import policy_answer
+    from ebbmap.tables.policy_data import policy_document
 
-    make_folder(folder)
-    written = [save_dataset(yields, folder / "policy.nc")]
-    tables = (findings_table(policy, findings), yields_table(yields), outside_table(policy, yields))
-    for one in tables:
-        written.append(write_text(folder / f"{one.name}.csv", to_csv(one)))
-    figure = policy_figure(yields)
-    look: dict[str, Any] = {"dpi": DPI, "format": "png", "metadata": {"Software": None}}
-    written.append(write_whole(folder / "policy.png", lambda part: figure.savefig(part, **look)))
-    return written
-
-
-def _say(
-    answer: Answer,
-    policy: Policy,
-    yields: xr.Dataset,
-    findings: list[Finding],
-    written: list[Path],
-) -> bool:
-    """Print what a policy yields; return whether it holds."""
-    from ebbmap.policies.yields import policy_holds
-    from ebbmap.tables.policy import outside_table, policy_answer, yields_table
-
-    holds = policy_holds(yields)
+    policy, results, findings = found.policy, found.results, found.findings
+    result, page, *written = write_policy_report(policy, results, findings, folder)
+    mended, yields = results.get("mended"), results["policy"]
+    tables = policy_tables(policy, results, findings)
+    holds, said = found.holds, policy_answer(policy, yields, findings)
     answer.say(
-        yields_table(yields),
-        outside_table(policy, yields),
+        *(one for name, one in tables.items() if name != "findings"),
         "The policy holds." if holds else "The policy does not hold.",
-        *policy_answer(policy, yields, findings),
-        f"wrote {', '.join(map(str, written))}",
+        *said,
+        *([] if mended is None else [mended_sentence(mended)]),
+        f"wrote {', '.join(map(str, (page, result, *written)))}",
     )
-    return holds
+    return {
+        "holds": holds,
+        "groups": policy_document(policy, yields),
+        "answer": " ".join(said),
+        "mended": [] if mended is None else mended_document(mended),
+        "result": str(result),
+        "report": str(page),
+    }
+
+
+def diff_policies(
+    old: Path, new: Path, out: Path | None, how: Mapping[str, Any], *, yes: bool, as_json: bool
+) -> None:
+    """Compare two policies on the same patients, and say who gains and who loses.
+
+    Parameters
+    ----------
+    old, new : Path
+        Policy files with the same patients.
+    out : Path or None
+        For the result (NetCDF), the table (CSV), and what is finished.
+    how : mapping
+        Options of a run in pieces.
+    yes, as_json : bool
+        As in `check_policy`.
+    """
+    from ebbmap.files.writing import save_dataset, write_text
+    from ebbmap.runs.costs import approve, policy_costs
+    from ebbmap.runs.dates import stated_date
+    from ebbmap.runs.run import run_policies
+    from ebbmap.tables.csv import to_csv
+    from ebbmap.tables.policy import against_table, moved_sentences
+    from ebbmap.tables.policy_data import difference_document, rule_changes
+    from ebbmap.tables.terminal import progress_bar
+
+    answer = Answer(as_json)
+    before, after = _policy(old), _policy(new)
+    with TemporaryDirectory() as passing, progress_bar() as bar:
+        folder = out or Path(passing)
+        approve(policy_costs({"old": before, "new": after}, None, how["workers"]), folder, yes=yes)
+        found = run_policies(
+            before,
+            after,
+            folder,
+            date=stated_date(None),
+            progress=lambda part: bar.start(part, 0),
+            **how,
+        )
+    said, table = moved_sentences(found), against_table(found)
+    result = None
+    if out is not None:
+        result = str(save_dataset(found, out / "difference.nc"))
+        write_text(out / "difference.csv", to_csv(table))
+    changed = rule_changes(before, after)
+    answer.say(*changed, table, *said)
+    answer.close(changes=changed, sentences=said, groups=difference_document(found), result=result)

@@ -5,8 +5,8 @@ Sizes: n patients.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -19,8 +19,9 @@ from ebbmap.policies.body import CLOSED, Bodies, State
 from ebbmap.policies.language import MOVABLE, Policy
 from ebbmap.registries.parameters import PARAMETERS, inputs_of
 
-#: What a draw is for, beside the purposes of a check: own breathing, and errors of readings.
-OWN_BREATHING, READINGS = 1000, 1001
+#: What a draw is for, beside the purposes of a check: own breathing, errors of readings, and the
+#: seeds of other patients.
+OWN_BREATHING, READINGS, OTHERS = 1000, 1001, 1002
 
 #: Patients breathe at most this many L min-1 mmHg-1: the top of what is measured in health (from
 #: memory), and less than what own breathing held for a minute would let swing up.
@@ -61,8 +62,22 @@ class Cohort:
         )
         return Cohort(self.group, *parts)
 
+    def at(self, setting: Mapping[str, float]) -> Cohort:
+        """Return them all at one setting."""
+        return replace(self, settings={n: np.full(self.size, setting[n]) for n in self.settings})
 
-def draw_cohort(policy: Policy, group: Group, n: int) -> Cohort:
+
+def side_by_side(cohorts: Sequence[Cohort]) -> Cohort:
+    """Return the patients of several cohorts of one group as one cohort."""
+    parts = (
+        {name: np.concatenate([getattr(one, part)[name] for one in cohorts]) for name in first}
+        for part in ("values", "settings", "breathing")
+        for first in [getattr(cohorts[0], part)]
+    )
+    return Cohort(cohorts[0].group, *parts)
+
+
+def draw_cohort(policy: Policy, group: Group, n: int, cut: slice = slice(None)) -> Cohort:
     """Draw patients of a group that the policy gives the mode, and set them as it starts.
 
     Parameters
@@ -73,6 +88,8 @@ def draw_cohort(policy: Policy, group: Group, n: int) -> Cohort:
         One of its groups.
     n : int
         Patients to draw; those who do not get the mode are left out.
+    cut : slice
+        Which of those who get it are wanted.
 
     Returns
     -------
@@ -80,18 +97,37 @@ def draw_cohort(policy: Policy, group: Group, n: int) -> Cohort:
         The lungs of the verdict of a check with the same seed.
     """
     protocol = policy.protocol
-    lung_stream, error_stream, setting_stream = streams(protocol, group.name, VERDICT)
-    drawn = group.population.sample(n, seed=int(lung_stream.generate_state(1, np.uint64)[0]))
+    drawn, kept = _who(policy, group, n)
+    kept = kept[cut]
+    _, error_stream, setting_stream = streams(protocol, group.name, VERDICT)
     scores = np.random.default_rng(error_stream).standard_normal(n)
-    kept = eligible(protocol, within_bounds(drawn, drawn)[0])
-    legal = within_bounds(drawn, drawn)[1]
-    kept = kept if legal is None else kept & legal
     unit = np.random.default_rng(setting_stream).random((n, len(protocol.draft.free)))
     values = {name: np.asarray(value, float)[kept] for name, value in drawn.items()}
-    held = {name: np.full(kept.sum(), value) for name, value in fixed(protocol).items()}
+    held = {name: np.full(kept.size, value) for name, value in fixed(protocol).items()}
     values |= {name: value for name, value in held.items() if name not in MOVABLE}
     settings = _start(policy, values, unit[kept], scores[kept], held)
     return Cohort(group, values, settings, _breathing(policy, group, n, kept))
+
+
+def cohort_size(policy: Policy, group: Group, n: int) -> int:
+    """Return how many of n drawn patients of a group get the mode."""
+    return int(_who(policy, group, n)[1].size)
+
+
+def _who(policy: Policy, group: Group, n: int) -> tuple[dict[str, np.ndarray], np.ndarray]:
+    """Draw n patients of a group; return them, and the numbers of those who get the mode."""
+    lung_stream = streams(policy.protocol, group.name, VERDICT)[0]
+    drawn = group.population.sample(n, seed=int(lung_stream.generate_state(1, np.uint64)[0]))
+    values, legal = within_bounds(drawn, drawn)
+    kept = eligible(policy.protocol, values)
+    return drawn, np.flatnonzero(kept if legal is None else kept & legal)
+
+
+def on_other_patients(policy: Policy, purpose: str) -> Policy:
+    """Return a policy for patients that are drawn for a purpose of their own."""
+    stream = streams(policy.protocol, purpose, OTHERS)[0]
+    seed = int(stream.generate_state(1, np.uint64)[0] >> np.uint64(1))
+    return replace(policy, protocol=replace(policy.protocol, seed=seed))
 
 
 def _start(
@@ -117,14 +153,14 @@ def _start(
 
 
 def _breathing(policy: Policy, group: Group, n: int, kept: np.ndarray) -> dict[str, np.ndarray]:
-    """Draw how each patient breathes, shape (n kept,) each."""
+    """Draw how each patient breathes, shape (n kept,) each; `kept` are their numbers."""
     numbers = policy.body.breathing
     rng = np.random.default_rng(streams(policy.protocol, group.name, OWN_BREATHING)[0])
     score, place = rng.standard_normal(n)[kept], rng.random(n)[kept]
     return {
         "slope": np.minimum(numbers.slope * np.exp(numbers.spread * score), STEEPEST),
         "threshold": numbers.threshold + numbers.above * place,
-        "at_most": np.full(int(kept.sum()), numbers.at_most),
+        "at_most": np.full(kept.size, numbers.at_most),
     }
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal, get_args
+from typing import Any, Literal, get_args
 
 from ebbmap.policies.conditions import Box
 
@@ -41,3 +41,13 @@ class Finding:
     rules: tuple[str, ...] = ()
     region: Box | None = None
     shares: Mapping[str, float] = field(default_factory=dict)
+
+    def plain(self, file: str) -> dict[str, Any]:
+        """Return the finding as plain data; `file` is where its line is."""
+        return {
+            "kind": self.kind,
+            "where": f"{file}:{self.line}",
+            "sentence": self.sentence,
+            "rules": list(self.rules),
+            "region": None if self.region is None else self.region.written(),
+        }

@@ -272,6 +272,52 @@ class Body:
     paco2_start: float = 50.0
 
 
+@dataclass(frozen=True)
+class Drift:
+    """How a disease changes one property of every patient over time.
+
+    Parameters
+    ----------
+    name : str
+        The property.
+    hours : tuple of float
+        Rising, from 0.
+    factors : tuple of float
+        What each patient's own value is multiplied by at these hours, straight between them and
+        level after the last; 1 at the start.
+    """
+
+    name: str
+    hours: tuple[float, ...]
+    factors: tuple[float, ...]
+
+    def factor(self, minute: float) -> float:
+        """Return the factor at a minute.
+
+        Examples
+        --------
+        >>> Drift("shunt_baseline", (0.0, 2.0), (1.0, 1.5)).factor(60.0)
+        1.25
+        """
+        return float(np.interp(minute / 60.0, self.hours, self.factors))
+
+
+@dataclass(frozen=True)
+class Mend:
+    """How other numbers in the same rules are searched.
+
+    Parameters
+    ----------
+    evaluations : int
+        Candidates that are simulated at most.
+    patients : int
+        Drawn from each group for the search.
+    """
+
+    evaluations: int
+    patients: int
+
+
 @dataclass(frozen=True, kw_only=True)
 class Policy:
     """A policy that passed every check of its file.
@@ -300,6 +346,10 @@ class Policy:
         Step in which each setting can be set; exact where it is not named.
     hours : int
         How long patients are followed.
+    disease : tuple of Drift
+        How patients improve or worsen.
+    mend : Mend or None
+        Whether other numbers in the same rules are searched.
     reversal : float
         A setting moved up and down again within this time oscillates [min].
     source : str
@@ -321,6 +371,8 @@ class Policy:
     body: Body = Body()
     dial: Mapping[str, float] = field(default_factory=dict)
     hours: int = 48
+    disease: tuple[Drift, ...] = ()
+    mend: Mend | None = None
     reversal: float = 240.0
     source: str = ""
     goal_line: int = 0

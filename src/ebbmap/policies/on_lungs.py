@@ -139,16 +139,14 @@ def window_widths(
     places = np.linspace(low, high, PLACES)
     if name in ("t_low", "t_high"):
         places = np.geomspace(max(low, entry.low), high, PLACES)
-    margins: dict[str, list[np.ndarray]] = {}
-    for place in places:
-        settings = {**cohort.settings, name: np.full(cohort.size, place)}
-        tried = settle(bodies, cohort, settings)
-        for what, margin in _margins(policy, bodies, tried):
-            margins.setdefault(what, []).append(margin)
+    # all places at once: a lung costs more by the call than by the case
+    every = cohort.part(np.tile(np.arange(cohort.size), places.size))
+    tried = settle(bodies, every, {**every.settings, name: np.repeat(places, cohort.size)})
     return {
         what: width[width > 0.0]
-        for what, rows in margins.items()
-        for width in [np.array([_widest(places, one) for one in np.stack(rows, axis=1)])]
+        for what, margin in _margins(policy, bodies, tried)
+        for rows in [margin.reshape(places.size, cohort.size).T]
+        for width in [np.array([_widest(places, one) for one in rows])]
     }
 
 

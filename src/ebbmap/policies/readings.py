@@ -21,8 +21,8 @@ class Readings:
     ----------
     readings : tuple of Reading
         What is measured.
-    n : int
-        Patients.
+    places : ndarray of int, shape (n,)
+        Places of the patients in their piece, which their random numbers depend on.
     key : ndarray of uint64, shape (2,)
         Of the random numbers.
     piece : int
@@ -30,9 +30,11 @@ class Readings:
     """
 
     def __init__(
-        self, readings: tuple[Reading, ...], n: int, key: np.ndarray, piece: int = 0
+        self, readings: tuple[Reading, ...], places: np.ndarray, key: np.ndarray, piece: int = 0
     ) -> None:
-        self.readings, self.key, self.piece, self.size = readings, key, piece, n
+        n = places.size
+        self.readings, self.key, self.piece, self.places = readings, key, piece, places
+        self.drawn = int(places.max(initial=-1)) + 1
         shape = (len(readings), n)
         first = [min(one.every, one.after_change) for one in readings]
         self.due = np.repeat(np.reshape(first, (-1, 1)), n, axis=1).astype(float)
@@ -52,7 +54,7 @@ class Readings:
         active : ndarray of bool, shape (n,)
             Who is measured at all.
         """
-        fresh = np.zeros(self.size, bool)
+        fresh = np.zeros(self.places.size, bool)
         for number, one in enumerate(self.readings):
             due = (self.due[number] <= minute) & active
             if due.any():
@@ -86,4 +88,4 @@ class Readings:
         """Return the standard normal scores of a quantity in a minute, shape (n,)."""
         counter = np.array([0, number, self.piece, minute], np.uint64)
         generator = np.random.Generator(np.random.Philox(key=self.key, counter=counter))
-        return np.asarray(generator.standard_normal(self.size))
+        return np.asarray(generator.standard_normal(self.drawn)[self.places])

@@ -1,19 +1,20 @@
 """What a policy yields: who comes to safety, when, at what price, and who leaves the mode.
 
-Sizes: g groups and one row for everybody, h hours, k hard bounds, c criteria, m times.
+Sizes: g groups and one row for everybody, h hours, k hard bounds, c criteria, r rules, m times.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import xarray as xr
+from scipy.special import ndtri
 
 from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.committee.verdict import ALL, LEVEL
+from ebbmap.errors import EbbmapError
 from ebbmap.kernels.shares import wilson
 from ebbmap.policies.language import Policy
 from ebbmap.policies.simulate import STAYED, Course
@@ -32,6 +33,15 @@ _INTERVAL = Variable(
     attrs={"ci_level": LEVEL, "ci_method": "Wilson score; all: at the effective number"},
 )
 
+_OF_MEAN = Variable(
+    "interval of the mean: patients drawn",
+    None,
+    {
+        "ci_level": LEVEL,
+        "ci_method": "normal, variances of the groups weighted; none where all are alike",
+    },
+)
+
 VARIABLES: Mapping[str, Variable] = {
     "group": Variable("group", None),
     "hour": Variable("hours since the mode began", None),
@@ -45,32 +55,36 @@ VARIABLES: Mapping[str, Variable] = {
     "safe_share_interval": _INTERVAL,
     "arrived_share": Variable("share of patients who are ever safe"),
     "arrived_share_interval": _INTERVAL,
-    "alone_share": Variable("share of patients who are safe with the start left alone"),
-    "alone_share_interval": _INTERVAL,
-    "gained_share": Variable("share of patients who are safe by the policy only"),
-    "gained_share_interval": _INTERVAL,
-    "forgone_share": Variable("share of patients who are safe with the start left alone only"),
-    "forgone_share_interval": _INTERVAL,
     "first_safe": Variable("middle time to the first safe state, of those who arrive", "s"),
     "left_share": Variable("share of patients who left the mode by a criterion"),
     "left_mode_share": Variable("share of patients who left the mode"),
     "left_mode_share_interval": _INTERVAL,
     "weaned_share": Variable("share of patients whose weaning ended"),
     "oscillating_share": Variable("share of patients with a setting moved up and down again"),
+    "oscillating_share_interval": _INTERVAL,
     "changes": Variable("changes at the bedside per patient and day", None),
+    "changes_interval": _OF_MEAN,
+    "acted": Variable("times that a rule acts per patient and day", None),
+    "rule": Variable("rule", None),
     "lost_share": Variable("share of patients whose lung could not be solved at some settings"),
+    "settled_share": Variable(
+        "share of patients whose released volume is within 1 % of the settled one a minute after "
+        "the start"
+    ),
+    "fixed_setting": Variable("the fixed setting that is safe for most patients", None),
+    "setting": Variable("setting", None),
     "hours_outside": Variable("mean hours in the mode outside a bound", None),
+    "hours_outside_interval": _OF_MEAN,
     "hours_outside_worst": Variable("the same, of the worst one in twenty", None),
     "harm": Variable("mean distance beyond a bound times hours, in widths of the bound", None),
+    "harm_interval": _OF_MEAN,
     "harm_worst": Variable("the same, of the worst one in twenty", None),
     "safe_course": Variable("share of patients who are safe"),
     "mode_course": Variable("share of patients who are in the mode"),
 }
 
 
-def find_yields(
-    policy: Policy, courses: Iterable[Course], alone: Iterable[Course] | None = None
-) -> xr.Dataset:
+def find_yields(policy: Policy, courses: Iterable[Course]) -> xr.Dataset:
     """Sum up what became of a policy's patients.
 
     Parameters
@@ -79,86 +93,63 @@ def find_yields(
         The policy.
     courses : iterable of Course
         Of all pieces.
-    alone : iterable of Course, optional
-        Of the same patients, in the same order, with the start left alone.
 
     Returns
     -------
     xarray.Dataset
-        Dims (group, hour, minute, bound, criterion), the last group being everybody, weighted.
+        Dims (group, hour, minute, bound, criterion, rule), the last group being everybody,
+        weighted.
     """
-    by_group = _by_group(courses)
-    groups = [group for group in policy.protocol.groups if group.name in by_group]
-    pieces = [by_group[group.name] for group in groups]
-    weights = np.array([group.weight for group in groups])
-    weights = weights / weights.sum()
-    first = pieces[0][0]
-    end = max(first.safe_at)
-    hours = [*(hour for hour in HOURS if hour < end), end]
-    table = _Table(pieces, weights)
+    table = Cohorts(policy, courses)
+    groups, weights = table.groups, table.weights
+    first = table.pieces[0][0]
     days = (first.safe.size - 1) / (60.0 * 24.0)
     data: dict[str, Any] = {
         "patients": ("group", [*table.sizes, int(table.sizes.sum())]),
         "weight": ("group", [*weights, 1.0]),
         "wanted_share": ("group", [*(g.wanted for g in groups), policy.protocol.wanted]),
-        **table.shares("safe_share", [_safe_at(hour) for hour in hours], "hour"),
+        **table.shares("safe_share", [safe_at(hour) for hour in table.hours], "hour"),
         **table.shares("arrived_share", [lambda c: np.isfinite(c.first_safe)]),
         **table.shares("left_mode_share", [lambda c: c.left != STAYED]),
         "first_safe": ("group", table.medians(lambda c: 60.0 * c.first_safe)),
         "weaned_share": ("group", table.means(lambda c: c.weaned)),
-        "oscillating_share": ("group", table.means(lambda c: c.reversals > 0)),
+        **table.shares("oscillating_share", [lambda c: c.reversals > 0]),
         "lost_share": ("group", table.means(lambda c: c.lost)),
-        "changes": ("group", table.means(lambda c: c.changes / days)),
+        **table.averages("changes", lambda c: c.changes / days),
         "safe_course": (("group", "minute"), table.courses(lambda c: c.safe)),
         "mode_course": (("group", "minute"), table.courses(lambda c: c.in_mode)),
         "left_share": (("group", "criterion"), _left_shares(table, len(policy.criteria))),
+        "acted": (("group", "rule"), table.acted() / days),
         **_outside(table, first),
-        **(_against(pieces, alone, weights, hours) if alone is not None else {}),
     }
     coords = {
         "group": [*(group.name for group in groups), ALL],
-        "hour": hours,
+        "hour": table.hours,
         "minute": np.arange(0, first.safe.size, COURSE_STEP),
         "bound": [bound.name for bound in first.bounds],
         "criterion": [one.words for one in policy.criteria],
+        "rule": [one.name for one in policy.rules],
     }
     return label_variables(xr.Dataset(data, coords), VARIABLES)
 
 
-def _by_group(courses: Iterable[Course]) -> dict[str, list[Course]]:
-    found: dict[str, list[Course]] = {}
-    for one in courses:
-        found.setdefault(one.group, []).append(one)
-    return found
+def hours_of(end: int) -> list[int]:
+    """Return the hours at which shares are reported for patients followed so long [h].
+
+    Examples
+    --------
+    >>> hours_of(12), hours_of(24)
+    ([1, 6, 12], [1, 6, 24])
+    """
+    return [*(hour for hour in HOURS if hour < end), end]
 
 
-def _against(
-    pieces: list[list[Course]], alone: Iterable[Course], weights: np.ndarray, hours: list[int]
-) -> dict[str, Any]:
-    """Return who is safe with the start left alone, and who gains and loses by the policy."""
-    others = list(_by_group(alone).values())
-    gains, losses = (
-        [
-            [
-                replace(one, safe_at={h: one.safe_at[h] & ~other.safe_at[h] for h in hours})
-                for one, other in zip(these, those, strict=True)
-            ]
-            for these, those in zip(first, second, strict=True)
-        ]
-        for first, second in ((pieces, others), (others, pieces))
-    )
-    found: dict[str, Any] = {}
-    for name, table in (("alone", others), ("gained", gains), ("forgone", losses)):
-        yes = [_safe_at(hour) for hour in hours]
-        found |= _Table(table, weights).shares(f"{name}_share", yes, "hour")
-    return found
-
-
-def _safe_at(hour: int) -> Callable[[Course], np.ndarray]:
+def safe_at(hour: int) -> Callable[[Course], np.ndarray]:
+    """Return what says who of some patients is safe after some hours."""
     return lambda course: course.safe_at[hour]
 
 
-def _left_shares(table: _Table, criteria: int) -> np.ndarray:
+def _left_shares(table: Cohorts, criteria: int) -> np.ndarray:
     """Return the share that left by each criterion, shape (g + 1, c)."""
     shares = [table.means(_left_by(number)) for number in range(criteria)]
     return np.reshape(shares, (criteria, table.sizes.size + 1)).T
@@ -168,7 +159,7 @@ def _left_by(criterion: int) -> Callable[[Course], np.ndarray]:
     return lambda course: course.left == criterion
 
 
-def _outside(table: _Table, first: Course) -> dict[str, Any]:
+def _outside(table: Cohorts, first: Course) -> dict[str, Any]:
     """Return hours outside each bound and distance beyond it, mean and worst one in twenty."""
     widths = np.array([bound.width for bound in first.bounds])[:, None]
     measures: dict[str, Callable[[Course], np.ndarray]] = {
@@ -177,26 +168,35 @@ def _outside(table: _Table, first: Course) -> dict[str, Any]:
     }
     found: dict[str, Any] = {}
     for name, of in measures.items():
-        found[name] = (("group", "bound"), table.rows(of, lambda x: x.mean(axis=1)))
+        found |= table.averages(name, of, "bound")
         worst = table.rows(of, lambda x: np.quantile(x, WORST, axis=1))
         found[f"{name}_worst"] = (("group", "bound"), worst)
     return found
 
 
-class _Table:
+class Cohorts:
     """Numbers of patients by group, and for everybody.
 
     Parameters
     ----------
-    pieces : list of list of Course
-        Of each group.
-    weights : ndarray, shape (g,)
-        Shares of all patients.
+    policy : Policy
+        Names the groups and their weights; those without patients are left out.
+    courses : iterable of Course
+        Of all pieces.
     """
 
-    def __init__(self, pieces: list[list[Course]], weights: np.ndarray) -> None:
-        self.pieces, self.weights = pieces, weights
-        self.sizes = np.array([sum(one.size for one in group) for group in pieces])
+    def __init__(self, policy: Policy, courses: Iterable[Course]) -> None:
+        found: dict[str, list[Course]] = {}
+        for one in courses:
+            found.setdefault(one.group, []).append(one)
+        if not found:
+            raise EbbmapError("nobody gets the mode in any group. Widen [eligible].")
+        self.groups = [group for group in policy.protocol.groups if group.name in found]
+        self.pieces = [found[group.name] for group in self.groups]
+        weights = np.array([group.weight for group in self.groups])
+        self.weights = weights / weights.sum()
+        self.sizes = np.array([sum(one.size for one in group) for group in self.pieces])
+        self.hours = hours_of(len(self.pieces[0][0].safe_at) - 1)
 
     def of(self, what: Callable[[Course], np.ndarray]) -> list[np.ndarray]:
         """Return one number for each patient, by group, patients along the last axis."""
@@ -206,6 +206,26 @@ class _Table:
         """Return the mean of each group and of everybody, shape (g + 1,)."""
         means = np.array([values.mean() for values in self.of(what)])
         return np.append(means, self.weights @ means)
+
+    def averages(
+        self, name: str, what: Callable[[Course], np.ndarray], dim: str = ""
+    ) -> dict[str, Any]:
+        """Return means with their intervals, along `dim` if there is one."""
+        values = self.of(what)
+        means = np.stack([one.mean(axis=-1) for one in values])
+        errors = np.stack([one.std(axis=-1) / np.sqrt(max(one.shape[-1] - 1, 1)) for one in values])
+        means = np.concatenate([means, [self.weights @ means]])
+        errors = np.concatenate([errors, [np.sqrt(self.weights**2 @ errors**2)]])
+        half = ndtri(0.5 + 0.5 * LEVEL) * np.where(errors > 0.0, errors, np.nan)
+        ends = np.stack([np.maximum(means - half, 0.0), means + half], axis=-1)
+        dims = ("group", dim) if dim else ("group",)
+        return {name: (dims, means), f"{name}_interval": ((*dims, "ci_bound"), ends)}
+
+    def acted(self) -> np.ndarray:
+        """Return how often each rule acts per patient, shape (g + 1, r)."""
+        counts = np.stack([np.sum([one.fired for one in group], axis=0) for group in self.pieces])
+        per = counts / self.sizes[:, None]
+        return np.vstack([per, self.weights @ per])
 
     def medians(self, what: Callable[[Course], np.ndarray]) -> np.ndarray:
         """Return the middle of what is finite, weighted for everybody, shape (g + 1,)."""

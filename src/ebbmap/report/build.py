@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 
 from ebbmap.analyses.common.knowledge import NOT_ASKED
 from ebbmap.caution import CAUTION, CONTRAINDICATIONS
@@ -62,15 +62,8 @@ def write_report(check: Check, folder: Path, date: str) -> list[Path]:
 
 def page(check: Check, tables: dict[str, Table], date: str) -> str:
     """Return the page as HTML; every text that comes from a file is escaped."""
-    environment = Environment(
-        loader=PackageLoader("ebbmap.report", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        keep_trailing_newline=True,
-    )
     protocol = check.protocol
-    return environment.get_template("page.html").render(
+    return template("page.html").render(
         title=protocol.title,
         institution=protocol.institution,
         question=protocol.question or "For whom is this draft safe, and where does it fail?",
@@ -95,3 +88,15 @@ def page(check: Check, tables: dict[str, Table], date: str) -> str:
         provenance=sentences.provenance_items(check),
         file=protocol.text,
     )
+
+
+def template(name: str) -> Template:
+    """Return a page without its content; every text that comes from a file is escaped."""
+    environment = Environment(
+        loader=PackageLoader("ebbmap.report", "."),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        keep_trailing_newline=True,
+    )
+    return environment.get_template(name)

@@ -42,23 +42,23 @@ def pictures_of(check: Check, tables: dict[str, Table]) -> dict[str, Picture]:
     """Draw every picture that the results allow, by its place on the page."""
     results = check.results
     made = {
-        "verdict": _picture(
+        "verdict": picture(
             verdict_figure(results["verdict"]),
             f"Bars of the verdicts. {lead(check)}",
             "Share of combinations with each verdict; the upright tick is what is wanted.",
         ),
-        "trade_off": _picture(
+        "trade_off": picture(
             trade_off_figure(results["boxes"]),
             "Size of the largest box against the share of lungs it serves. "
             + " ".join(f"{line}." for line in needs(check)),
             "The more lungs a box has to serve, the smaller it gets (search sample).",
         ),
-        "ways": _picture(
+        "ways": picture(
             ways_figure(results["ways"]),
             f"Share of lungs served by each way of choosing T low. {ways_text(check)}",
             "Share of lungs served against the error of the time constant, 95 % intervals.",
         ),
-        "served": _picture(
+        "served": picture(
             served_figure(results["windows"]),
             "Share of lungs in whose release window a T low lies. "
             + _rows_text(tables["windows"].pick(*WINDOW_COLUMNS)),
@@ -66,13 +66,13 @@ def pictures_of(check: Check, tables: dict[str, Table]) -> dict[str, Picture]:
         ),
     }
     if "map" in results:
-        made["map"] = _map_picture(check)
+        made["map"] = _mappicture(check)
     if "drivers" in results:
-        made["drivers"] = _driver_picture(check)
+        made["drivers"] = _driverpicture(check)
     return made
 
 
-def _map_picture(check: Check) -> Picture:
+def _mappicture(check: Check) -> Picture:
     ds = check.results["map"]
     y, x = (str(dim) for dim in ds["safe_share"].dims[1:])
     spans = check.protocol.draft.spans
@@ -82,7 +82,7 @@ def _map_picture(check: Check) -> Picture:
         for name in ds["group"].values.astype(str)
     )
     words = f"{ds[x].attrs['long_name']} and {ds[y].attrs['long_name']}"
-    return _picture(
+    return picture(
         map_figure(ds, ranges),
         f"Maps of the share of safe lungs over {words}, and of the limit broken most often "
         f"elsewhere. Largest share: {best}.",
@@ -91,9 +91,9 @@ def _map_picture(check: Check) -> Picture:
     )
 
 
-def _driver_picture(check: Check) -> Picture:
+def _driverpicture(check: Check) -> Picture:
     figure = drivers_figure(check.results["drivers"])
-    return _picture(
+    return picture(
         figure,
         "Total Sobol indices of the safety margin along T low; the numbers are in the table.",
         "Share of the margin's variance that goes through each property or setting."
@@ -101,7 +101,8 @@ def _driver_picture(check: Check) -> Picture:
     )
 
 
-def _picture(figure: Any, text: str, caption: str) -> Picture:
+def picture(figure: Any, text: str, caption: str) -> Picture:
+    """Return a figure packed into the page, with its alternative text and its caption."""
     data = io.BytesIO()
     figure.savefig(data, format="png", dpi=DPI, metadata={"Software": None}, facecolor="white")
     width, height = (round(side * DPI) for side in figure.get_size_inches())

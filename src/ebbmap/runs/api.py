@@ -23,8 +23,10 @@ from ebbmap.files.bundled import bundled_protocols, bundled_studies, named_file
 from ebbmap.files.protocol import load_protocol, parse_protocol
 from ebbmap.files.study import Study, load_study, parse_study
 from ebbmap.files.writing import save_dataset, write_text
+from ebbmap.policies.language import Policy
 from ebbmap.runs.dates import stated_date
 from ebbmap.runs.job import STORE
+from ebbmap.runs.policies import PolicyCheck, check_policy, policy_of
 from ebbmap.runs.run import run_check, run_study
 from ebbmap.runs.status import Status, status_of
 
@@ -304,7 +306,7 @@ def run(
 
 
 def check(
-    protocol: str | Path | Protocol,
+    protocol: str | Path | Protocol | Policy,
     *,
     out: str | Path | None = None,
     date: str | datetime.date | None = None,
@@ -312,13 +314,13 @@ def check(
     cluster: str | None = None,
     fresh: bool = False,
     progress: Callable[[str, int], None] | None = None,
-) -> Check:
-    """Check a draft protocol: for whom it is safe, which limit fails, and what would hold.
+) -> Check | PolicyCheck:
+    """Check a draft protocol or a policy: for whom it is safe, which limit fails, what would hold.
 
     Parameters
     ----------
-    protocol : str, Path or Protocol
-        Path, name of a bundled draft, text (TOML), or a checked protocol.
+    protocol : str, Path, Protocol or Policy
+        Path, name of a bundled draft or policy, text (TOML), or a checked one.
     out : str or Path, optional
         Folder for results (NetCDF) and for the pieces from which a check is resumed; nothing is
         kept where none is given.
@@ -329,8 +331,8 @@ def check(
 
     Returns
     -------
-    Check
-        `holds`, and `results`: a mapping of names to Datasets.
+    Check or PolicyCheck
+        `holds`, and `results`: a mapping of names to Datasets; `findings` too of a policy.
 
     Raises
     ------
@@ -347,14 +349,22 @@ def check(
     ebbmap.errors.EbbmapError: date must be YYYY-MM-DD; got 'the first of May'.
     """
     stated = stated_date(date)
-    checked = _checked(protocol, Protocol, load_protocol, parse_protocol, bundled_protocols())
+    policy = policy_of(protocol)
+    if policy is None:
+        drafts = bundled_protocols()
+        draft = _checked(protocol, Protocol, load_protocol, parse_protocol, drafts)
     folder, passing = _folder(out)
+    done: Check | PolicyCheck
     try:
         how: dict[str, Any] = {"workers": workers, "cluster": cluster, "fresh": fresh}
-        count = partial(_counter, progress=progress)
-        done = run_check(checked, folder, date=stated, progress=count, **how)
+        how |= {"date": stated, "progress": partial(_counter, progress=progress)}
+        if policy is not None:
+            done = check_policy(policy, folder, **how)
+        else:
+            done = run_check(draft, folder, **how)
         if not passing:
-            write_text(folder / PROTOCOL_FILE, done.protocol.text)
+            text = draft.text if policy is None else policy.protocol.text
+            write_text(folder / PROTOCOL_FILE, text)
             for name, dataset in done.results.items():
                 save_dataset(dataset, folder / f"{name}.nc")
     finally:
@@ -373,7 +383,7 @@ def _counter(name: str, progress: Callable[[str, int], None] | None) -> Callable
 
 
 def _checked(
-    asked: str | Path | T,
+    asked: Any,
     kind: type[T],
     load: Callable[[Path], T],
     parse: Callable[[str], T],

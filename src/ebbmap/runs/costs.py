@@ -22,6 +22,9 @@ from ebbmap.errors import EbbmapError
 from ebbmap.files.study import Study
 from ebbmap.kernels.judging import judge
 from ebbmap.lungs import lung_model
+from ebbmap.policies.knowledge import OUTER_PATIENTS
+from ebbmap.policies.language import Policy
+from ebbmap.policies.mend import CERTIFIED, FRESH
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import plan
 from ebbmap.registries.parameters import PARAMETERS
@@ -54,6 +57,10 @@ _BESIDE = MappingProxyType(
 
 #: The same of a check, whose cases are counted in place.
 _BESIDE_CHECK = 1e-7
+
+#: Of a policy: changes of a setting per patient and day, seconds of a group's and of a patient's
+#: minute besides solving (one core, measured), and bytes that a patient keeps.
+_CHANGES_A_DAY, _GROUP_MINUTE, _PATIENT_MINUTE, _PATIENT_BYTES = 6.0, 5e-3, 4e-7, 4000.0
 
 #: Cases of the trial, doubled three times over until it is long enough to be measured [s], and,
 #: unless it gets long, until more cases at a time no longer halve the time of one.
@@ -127,6 +134,52 @@ def check_costs(protocol: Protocol, workers: int) -> list[Cost]:
         for name, part in PARTS.items()
         if (n := part.cases(protocol))
     ]
+
+
+def policy_costs(
+    policies: Mapping[str, Policy], conventional: Policy | None, workers: int
+) -> list[Cost]:
+    """Return the expected costs of simulating policies by name; nothing is written.
+
+    Parameters
+    ----------
+    policies : mapping of str to Policy
+        What is simulated.
+    conventional : Policy or None
+        Whether the first one is checked, beside its start, a fixed setting and the usual way.
+    workers : int
+        Processes.
+    """
+    costs = []
+    for name, policy in policies.items():
+        protocol = policy.protocol
+        each = seconds_per_case(
+            protocol.lung.name,
+            protocol.groups[0].population,
+            protocol.fixed,
+            policy.outcomes,
+            [protocol.limits],
+        )
+        patients = protocol.lungs * len(protocol.groups)
+        minutes = patients * policy.hours * 60
+        changes = policy.hours if policy.disease else _CHANGES_A_DAY * policy.hours / 24.0
+        solved = round(patients * (1.0 + changes))
+        calls = len(protocol.groups) * policy.hours * 60
+        one = solved * each + minutes * _PATIENT_MINUTE + calls * _GROUP_MINUTE
+        memory = workers * WORKER_BYTES + patients * _PATIENT_BYTES
+        arms = {name: 1.0}
+        if conventional is not None:
+            arms |= {"start left alone": 0.5, "best fixed setting": 0.7, "conventional": 1.5}
+            share = min(1.0, OUTER_PATIENTS / protocol.lungs) * (1 + protocol.knowledge)
+            arms |= {"knowledge": share} if protocol.knowledge else {}
+            if policy.mend is not None:
+                tried = policy.mend.evaluations + FRESH * (CERTIFIED + 1)
+                arms |= {"mended": tried * policy.mend.patients / protocol.lungs}
+        costs += [
+            Cost(arm, round(times * solved), 0.0, memory, times * one / workers)
+            for arm, times in arms.items()
+        ]
+    return costs
 
 
 def approve(costs: Sequence[Cost], folder: Path, *, yes: bool) -> None:

@@ -19,9 +19,12 @@ from ebbmap.committee.difference import difference_parts, join_difference
 from ebbmap.committee.protocol import Protocol
 from ebbmap.engines import Engine, use_engine
 from ebbmap.errors import EbbmapError
+from ebbmap.files.policy import parse_policy
 from ebbmap.files.protocol import parse_protocol
 from ebbmap.files.study import Study, parse_study
 from ebbmap.files.writing import make_folder, save_dataset, write_text
+from ebbmap.policies import pieces as policies
+from ebbmap.policies.language import Policy
 from ebbmap.runs.chunks import Chunks, check_begun, streams, study_plan
 from ebbmap.runs.engine import disk_faults_reported
 from ebbmap.runs.ledger import Ledger
@@ -181,6 +184,27 @@ def comparison_source(old: Protocol, new: Protocol) -> Source:
     return _committee("comparison", (old.text, new.text), plan, difference_parts(old, new))
 
 
+def policy_source(policy: Policy, conventional: Policy) -> Source:
+    """Return a policy, and the usual way beside it, as a source of the parts of its check."""
+    plan = _policies_plan(policy=policy, conventional=conventional)
+    texts = (policy.protocol.text, conventional.protocol.text)
+    return _committee("policy", texts, plan, policies.policy_parts(policy, conventional))
+
+
+def policies_source(old: Policy, new: Policy) -> Source:
+    """Return two policies as a source of the parts of their comparison."""
+    texts = (old.protocol.text, new.protocol.text)
+    plan = _policies_plan(new=new, old=old)
+    return _committee("policies", texts, plan, policies.difference_parts(old, new))
+
+
+def _policies_plan(**named: Policy) -> dict[str, Any]:
+    plan: dict[str, Any] = {}
+    for name, one in named.items():
+        plan |= plan_of(name, one.protocol.stated, one.protocol.digest)
+    return plan
+
+
 def _committee(
     name: str, texts: tuple[str, ...], plan: Mapping[str, Any], parts: Mapping[str, Pieces[Any]]
 ) -> Source:
@@ -196,6 +220,8 @@ SOURCES: Mapping[str, Callable[..., Source]] = MappingProxyType(
         "study": lambda folder, text: study_source(parse_study(text, folder=folder)),
         "check": lambda folder, text: check_source(parse_protocol(text)),
         "comparison": lambda folder, *texts: comparison_source(*map(parse_protocol, texts)),
+        "policy": lambda folder, *texts: policy_source(*map(parse_policy, texts)),
+        "policies": lambda folder, *texts: policies_source(*map(parse_policy, texts)),
     }
 )
 
@@ -341,6 +367,34 @@ def run_difference(
 ) -> xr.Dataset:
     """Compare two drafts, as `compare_drafts` does; see `run_source` and `run_check`."""
     return join_difference(old, new, _results(comparison_source(old, new), folder, progress, how))
+
+
+def run_policy(
+    policy: Policy,
+    conventional: Policy,
+    folder: Path,
+    *,
+    date: str,
+    progress: Callable[[str], Callable[[int], None]],
+    **how: Any,
+) -> dict[str, xr.Dataset]:
+    """Simulate a policy beside what it is compared with; see `run_source` and `run_check`."""
+    found = _results(policy_source(policy, conventional), folder, progress, how)
+    return policies.join_policy(policy, found, date)
+
+
+def run_policies(
+    old: Policy,
+    new: Policy,
+    folder: Path,
+    *,
+    date: str,
+    progress: Callable[[str], Callable[[int], None]],
+    **how: Any,
+) -> xr.Dataset:
+    """Compare two policies on the same patients; see `run_source` and `run_check`."""
+    found = _results(policies_source(old, new), folder, progress, how)
+    return policies.join_difference(old, new, found, date)
 
 
 def _results(

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import xarray as xr
 
+from ebbmap.analyses.common.knowledge import KNOWLEDGE, NOT_ASKED
+from ebbmap.policies.against import ALONE, CONVENTIONAL, FIXED
+from ebbmap.policies.exact import amount
 from ebbmap.policies.findings import Finding
 from ebbmap.policies.language import Policy
-from ebbmap.policies.yields import HOURS
 from ebbmap.tables.committee.common import WHOLE, groups_of, with_interval
-from ebbmap.tables.model import SHARE, TENTHS, Column, Table, table
+from ebbmap.tables.model import HUNDREDTHS, SHARE, SIGNED_SHARE, TENTHS, Column, Table, table
 
 #: Findings that stop a rule or set it against another one: those that the answer names.
 FIGHTING = ("contradiction", "gap", "never_fires")
@@ -40,11 +40,10 @@ def yields_table(yields: xr.Dataset) -> Table:
         "group",
         Column("wanted", SHARE),
         *(Column(f"safe after {hour} h", SHARE, interval=True) for hour in hours),
-        Column(f"after {hours[-1]} h with the start left alone", SHARE, interval=True),
         Column("never safe", SHARE),
         Column("left the mode", SHARE, interval=True),
-        Column("a setting moved to and fro", SHARE),
-        Column("changes a day", TENTHS),
+        Column("a setting moved to and fro", SHARE, interval=True),
+        Column("changes a day", TENTHS, interval=True),
     ]
     rows = []
     for name in groups_of(yields):
@@ -54,19 +53,120 @@ def yields_table(yields: xr.Dataset) -> Table:
                 name,
                 float(group["wanted_share"]),
                 *(with_interval(group.sel(hour=hour), "safe_share") for hour in hours),
-                with_interval(group.isel(hour=-1), "alone_share"),
                 1.0 - float(group["arrived_share"]),
                 with_interval(group, "left_mode_share"),
-                float(group["oscillating_share"]),
-                float(group["changes"]),
+                with_interval(group, "oscillating_share"),
+                with_interval(group, "changes"),
             )
         )
     notes = [
         f"{int(yields['patients'].sel(group=WHOLE)):,} patients; intervals: patients drawn (95 %). "
-        "What is not known of the populations is not in them."
+        f"{_knowledge_words(yields)}",
+        *_settled_words(yields),
     ]
     return table(
         "Safe: in the mode and within every hard limit", columns, rows, name="safe_at", notes=notes
+    )
+
+
+def _knowledge_words(yields: xr.Dataset) -> str:
+    """Say what is not known of the populations and how far it moves the share at the end."""
+    known = yields.get(f"safe_share{KNOWLEDGE}")
+    if known is None:
+        return NOT_ASKED
+    low, high = known.sel(group=WHOLE).isel(hour=-1).values
+    return (
+        "What is not known of the populations moves the share of all patients after "
+        f"{int(yields['hour'][-1])} h from {low:.0%} to {high:.0%} (95 %)."
+    )
+
+
+def _settled_words(yields: xr.Dataset) -> list[str]:
+    """Say for how many patients the simulation may leave out start-up cycles."""
+    if "settled_share" not in yields:
+        return []
+    share = float(yields["settled_share"].sel(group=WHOLE))
+    return [
+        f"Cycles are taken as settled in every minute: a minute after the start {share:.0%} of "
+        "patients are within 1 % of their settled release volume."
+    ]
+
+
+def against_table(yields: xr.Dataset) -> Table:
+    """Return the policy beside each of the others at the last hour, on the same patients."""
+    last = yields.isel(hour=-1)
+    columns = [
+        "beside",
+        "group",
+        Column("safe by it", SHARE, interval=True),
+        Column("gain by the policy", SHARE, interval=True),
+        Column("lose by it", SHARE, interval=True),
+        Column("change of the safe share", SIGNED_SHARE, interval=True),
+        Column("more changes a day", TENTHS),
+    ]
+    rows = [
+        (
+            str(name),
+            group,
+            *(with_interval(here, key) for key in _PAIRED),
+            float(here["more_changes"]),
+        )
+        for name in last["other"].values
+        for group in groups_of(last)
+        for here in [last.sel(other=name, group=group)]
+    ]
+    title = f"On the same patients, after {int(last['hour'])} h"
+    return table(title, columns, rows, name="against", notes=_fixed_words(yields))
+
+
+def _fixed_words(yields: xr.Dataset) -> list[str]:
+    """Say which fixed setting was taken for the best one."""
+    if "fixed_setting" not in yields:
+        return []
+    said = [
+        amount(str(name), float(value))
+        for name, value in yields["fixed_setting"].to_series().items()
+    ]
+    return [f"Best fixed setting that was found, on other patients: {', '.join(said)}."]
+
+
+def yields_tables(policy: Policy, yields: xr.Dataset) -> dict[str, Table]:
+    """Return every table of what a policy yields, by name."""
+    tables = (
+        yields_table(yields),
+        against_table(yields),
+        acted_table(yields),
+        outside_table(policy, yields),
+    )
+    return {one.name: one for one in tables}
+
+
+def acted_table(yields: xr.Dataset) -> Table:
+    """Return how often each rule acts."""
+    columns = ["rule", *(Column(name, HUNDREDTHS) for name in groups_of(yields))]
+    rows = [
+        (str(name), *map(float, yields["acted"].sel(rule=name).values))
+        for name in yields["rule"].values
+    ]
+    return table("How often each rule acts, per patient and day", columns, rows, name="acted")
+
+
+def moved_sentences(compared: xr.Dataset) -> list[str]:
+    """Return who gains and who loses by a policy beside another one, a sentence for each group."""
+    (other,) = compared["other"].values
+    last = compared.isel(hour=-1).sel(other=other)
+    return [_moved(last.sel(group=name), name, str(other)) for name in groups_of(last)]
+
+
+def _moved(here: xr.Dataset, name: str, other: str) -> str:
+    change, low, high = (100.0 * value for value in with_interval(here, "difference"))
+    surely = np.isfinite([low, high]).all() and low * high > 0.0
+    known = f" ({low:+.1f} to {high:+.1f})" if np.isfinite([low, high]).all() else ""
+    verdict = ("more" if change > 0 else "fewer") if surely else "not surely more or fewer"
+    return (
+        f"{name}: {float(here['gained_share']):.1%} of patients gain and "
+        f"{float(here['forgone_share']):.1%} lose beside {other} after {int(here['hour'])} h; the "
+        f"safe share changes by {change:+.1f} points{known}: {verdict} are safe."
     )
 
 
@@ -75,7 +175,7 @@ def outside_table(policy: Policy, yields: xr.Dataset) -> Table:
     columns = [
         "group",
         "limit",
-        Column("hours outside, mean", TENTHS),
+        Column("hours outside, mean", TENTHS, interval=True),
         Column("worst one in twenty", TENTHS),
         Column("distance x hours, mean", TENTHS),
     ]
@@ -89,7 +189,7 @@ def outside_table(policy: Policy, yields: xr.Dataset) -> Table:
                     (
                         name,
                         policy.protocol.limits.hard[int(place)].sentence,
-                        float(here["hours_outside"]),
+                        with_interval(here, "hours_outside"),
                         float(here["hours_outside_worst"]),
                         float(here["harm"]),
                     )
@@ -108,24 +208,15 @@ def policy_answer(policy: Policy, yields: xr.Dataset, findings: list[Finding]) -
     hour = int(last["hour"])
     whole = last.sel(group=WHOLE)
     share, low, high = with_interval(whole, "safe_share")
-    by_group = {name: float(last["safe_share"].sel(group=name)) for name in groups_of(yields)}
-    failed = [
-        name
-        for name, value in by_group.items()
-        if name != WHOLE and value < float(last["wanted_share"].sel(group=name))
-    ]
-    names = "; ".join(f"{name} {by_group[name]:.0%}" for name in failed)
     fighting = [one for one in findings if one.kind in FIGHTING]
     pairs = dict.fromkeys(
         " and ".join(one.rules) for one in findings if one.kind == "contradiction"
     )
     return [
         f"In this model {share:.0%} of patients ({low:.0%} to {high:.0%}) are safe {hour} h after "
-        f"the start, {float(whole['alone_share']):.0%} with the start left alone, and "
+        f"the start, {_beside(whole)}, and "
         f"{float(whole['left_mode_share']):.0%} have left the mode.",
-        f"Fewer than wanted are safe among these: {names}."
-        if failed
-        else "In no group are fewer safe than wanted.",
+        _failed_words(last),
         f"{len(fighting)} of {len(findings)} findings set rules against each other or leave "
         f"patients without one: {_listed(list(pairs))}."
         if fighting
@@ -133,68 +224,40 @@ def policy_answer(policy: Policy, yields: xr.Dataset, findings: list[Finding]) -
     ]
 
 
+def _failed_words(last: xr.Dataset) -> str:
+    """Return whom a policy fails: groups that are surely, or perhaps, too seldom safe."""
+    surely: list[str] = []
+    perhaps: list[str] = []
+    for name in groups_of(last):
+        share, low, high = with_interval(last.sel(group=name), "safe_share")
+        wanted = float(last["wanted_share"].sel(group=name))
+        if low < wanted and name != WHOLE:
+            (surely if high < wanted else perhaps).append(f"{name} {share:.0%} of {wanted:.0%}")
+    said = [f"Fewer than wanted are safe among these: {'; '.join(surely)}."] if surely else []
+    said += [f"It is not sure that enough are safe among {'; '.join(perhaps)}."] if perhaps else []
+    return " ".join(said) or "In every group surely as many are safe as wanted."
+
+
+def _beside(whole: xr.Dataset) -> str:
+    """Return the share by each of the others, in words."""
+    return ", ".join(
+        f"{float(whole['other_share'].sel(other=name)):.0%} {_BESIDE[str(name)]}"
+        for name in whole["other"].values
+    )
+
+
 def _listed(names: list[str], most: int = 4) -> str:
     more = f" and {len(names) - most} more pairs" if len(names) > most else ""
     return ", ".join(names[:most]) + more or "no pair is opposed"
 
 
-_SAFE_KEYS = ("share", "interval", "knowledge_interval", "left_alone", "gained", "forgone")
+_PAIRED = ("other_share", "gained_share", "forgone_share", "difference")
 
-
-def policy_document(policy: Policy, yields: xr.Dataset) -> dict[str, Any]:
-    """Return what a policy yields in each group as plain data."""
-    return {name: _group(policy, yields.sel(group=name)) for name in groups_of(yields)}
-
-
-def _group(policy: Policy, group: xr.Dataset) -> dict[str, Any]:
-    reasons = [one.words for one in policy.criteria]
-    return {
-        "patients": int(group["patients"]),
-        "wanted": float(group["wanted_share"]),
-        "safe_at": {str(hour): _safe_at(group, hour) for hour in HOURS},
-        "never_safe": 1.0 - float(group["arrived_share"]),
-        "first_safe": float(group["first_safe"]),
-        "left_the_mode": float(group["left_mode_share"]),
-        "left_interval": group["left_mode_share_interval"].values,
-        "left_because": [
-            {"criterion": words, "share": float(share)}
-            for words, share in zip(reasons, group["left_share"].values, strict=True)
-        ],
-        "oscillating": float(group["oscillating_share"]),
-        "changes_a_day": float(group["changes"]),
-        "outside": [
-            {
-                "limit": str(bound),
-                "hours": float(group["hours_outside"][i]),
-                "worst": float(group["hours_outside_worst"][i]),
-                "harm": float(group["harm"][i]),
-            }
-            for i, bound in enumerate(group["bound"].values)
-        ],
-    }
-
-
-def _safe_at(group: xr.Dataset, hour: int) -> dict[str, Any]:
-    if hour not in group["hour"].values:
-        return {**dict.fromkeys(_SAFE_KEYS), "interval": [None, None]}
-    here = group.sel(hour=hour)
-    share, *ends = with_interval(here, "safe_share")
-    others = [float(here[f"{name}_share"]) for name in ("alone", "gained", "forgone")]
-    return dict(zip(_SAFE_KEYS, [share, ends, None, *others], strict=True))
-
-
-def findings_document(policy: Policy, findings: Iterable[Finding]) -> list[dict[str, Any]]:
-    """Return findings as plain data."""
-    return [
-        {
-            "kind": one.kind,
-            "where": f"{policy.file}:{one.line}",
-            "sentence": one.sentence,
-            "rules": list(one.rules),
-            "region": None if one.region is None else one.region.written(),
-        }
-        for one in findings
-    ]
+_BESIDE = {
+    ALONE: "with the start left alone",
+    FIXED: "at the best fixed setting",
+    CONVENTIONAL: "on conventional ventilation",
+}
 
 
 def policy_notes(policy: Policy) -> list[str]:
@@ -212,5 +275,17 @@ def policy_notes(policy: Policy) -> list[str]:
         f"min; own breathing {own.slope:g} L/min/mmHg (log SD {own.spread:g}) above "
         f"{own.threshold:g} to {own.threshold + own.above:g} mmHg, at most {own.at_most:g} L/min.",
         "Simulated: the first rule that calls and can move something acts; every instruction is "
-        "followed. Sedation, the circulation and the course of the disease are held.",
+        f"followed. Sedation and the circulation are held. {_disease_words(policy)}",
     ]
+
+
+def _disease_words(policy: Policy) -> str:
+    """Say how the disease of patients changes."""
+    if not policy.disease:
+        return "So is the disease."
+    said = (
+        f"{one.name} x {', '.join(f'{value:g}' for value in one.factors)} at "
+        f"{', '.join(f'{hour:g}' for hour in one.hours)} h"
+        for one in policy.disease
+    )
+    return f"The disease, as the file states it: {'; '.join(said)}; solved again every hour."

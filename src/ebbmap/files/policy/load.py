@@ -23,6 +23,8 @@ from ebbmap.policies.language import (
     Body,
     Breathing,
     Criterion,
+    Drift,
+    Mend,
     Policy,
     Reading,
     Rule,
@@ -94,6 +96,10 @@ def _policy(file: PolicyFile, text: str, where: str) -> Policy:
         wean=wean,
         weaned=condition_of(file.wean.end) if file.wean and file.wean.end else None,
         body=_body(file.patients),
+        disease=tuple(
+            Drift(one.parameter, tuple(one.hours), tuple(one.factors)) for one in file.disease
+        ),
+        mend=Mend(**file.mend.model_dump()) if file.mend else None,
         dial={name: amount_of(name, step) for name, step in file.dial.items()},
         hours=file.hours,
         reversal=minutes_of(file.reversal),
@@ -190,6 +196,7 @@ def _checks(file: PolicyFile) -> list[str]:
         *_check_rules(file),
         *_check_wean(file),
         *_check_amounts(file),
+        *_check_disease(file),
     ]
 
 
@@ -282,6 +289,29 @@ def _check_moves(file: PolicyFile, place: str, rule: Adjust | Wean) -> Iterator[
 def _check_wean(file: PolicyFile) -> Iterator[str]:
     if file.wean is not None:
         yield from _check_moves(file, "wean", file.wean)
+
+
+def _check_disease(file: PolicyFile) -> Iterator[str]:
+    """Yield courses that cannot be followed."""
+    names = [one.parameter for one in file.disease]
+    yield from (f"disease: {name!r} is there twice. Keep one." for name in _twice(names))
+    limits = [one for values in file.limits.build().values() for one in values.outcomes]
+    measured = [one.name for one in file.measure]
+    for number, one in enumerate(file.disease):
+        place = f"disease.{number}"
+        if one.parameter in KNOWN_SETTINGS:
+            yield f"{place}.parameter: {one.parameter} is a setting. Name a property of patients."
+        elif one.parameter not in plan(lung_model(file.lung), (*limits, *measured)).parameters:
+            yield (
+                f"{place}.parameter: {one.parameter} bears on nothing that is measured or judged "
+                f"with the lung {file.lung!r}. Name another property."
+            )
+        if len(one.hours) != len(one.factors):
+            yield f"{place}.factors: must have one number for each hour; got {one.factors}."
+        if one.hours[0] != 0.0 or np.any(np.diff(one.hours) <= 0.0):
+            yield f"{place}.hours: must rise from 0; got {one.hours}. Sort them."
+        if one.factors[0] != 1.0:
+            yield f"{place}.factors: must begin with 1; got {one.factors}. Patients start as drawn."
 
 
 def _check_amounts(file: PolicyFile) -> Iterator[str]:

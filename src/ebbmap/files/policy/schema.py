@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
 
-from ebbmap.analyses.options import Number, OutcomeName, Positive
+from ebbmap.analyses.options import Number, OutcomeName, ParameterName, Positive
 from ebbmap.files.policy.words import condition_of, minutes_of, step_of
 from ebbmap.files.protocol.schema import ProtocolFile, Setting, Settings
 from ebbmap.files.study.schema import OwnName, Table, Text
@@ -144,6 +144,29 @@ class Patients(Table):
     paco2_start: Positive = Field(50.0, ge=10, le=200)
 
 
+class Disease(Table):
+    """How one property of every patient changes over time: improves, or worsens."""
+
+    parameter: ParameterName
+    hours: list[NotNegative] = Field(min_length=2, max_length=50, description="rising, from 0")
+    factors: list[Positive] = Field(
+        min_length=2,
+        max_length=50,
+        description="what each patient's own value is multiplied by then; 1 at the start, straight "
+        "between, level after the last",
+    )
+    source: Text = Field(description="where the course comes from, or that it is invented")
+
+
+class MendTable(Table):
+    """Search other numbers in the same rules: safe for most, with fewest changes."""
+
+    evaluations: int = Field(ge=2, le=5000, strict=True, description="candidates simulated at most")
+    patients: int = Field(
+        64, ge=32, le=4096, strict=True, description="drawn from each group for the search"
+    )
+
+
 class PolicyFile(ProtocolFile):
     """A policy: how to start, what to measure, what to change, when to stop, how to wean."""
 
@@ -157,6 +180,8 @@ class PolicyFile(ProtocolFile):
     stop: Stop | None = None
     wean: Wean | None = None
     patients: Patients = Patients()
+    disease: list[Disease] = Field([], description="how patients improve or worsen")
+    mend: MendTable | None = None
     dial: dict[Literal[MOVABLE], Text] = Field(  # type: ignore[valid-type]
         {}, description="step in which a setting can be set"
     )

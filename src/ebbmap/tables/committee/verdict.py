@@ -100,7 +100,7 @@ def breathing_table(ds: xr.Dataset) -> Table:
     """Return the verdict on each group at every level of own breathing."""
     columns = [
         "group",
-        Column("own breathing", NUMBER, "L/min"),
+        Column("own breathing", NUMBER, "L min-1"),
         Column("grade", GRADE),
         Column("safe, caution included", SHARE, interval=True),
         "fails most",
