@@ -26,6 +26,7 @@ analyses validation
 catalogue
 committee
 policies
+traces
 files
 runs
 tables plotting

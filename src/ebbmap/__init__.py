@@ -53,6 +53,8 @@ if TYPE_CHECKING:
     from ebbmap.runs.api import check as check
     from ebbmap.runs.api import open_results as open_results
     from ebbmap.runs.api import run as run
+    from ebbmap.traces.fit import find_fit as find_fit
+    from ebbmap.traces.trace import read_trace as read_trace
 
     __version__: str
 
@@ -69,8 +71,10 @@ _HOMES = {
     "check": "runs.api",
     "draw_design": "cases.draw_design",
     "lung": "catalogue.marks",
+    "find_fit": "traces.fit",
     "open_results": "runs.api",
     "outcome": "catalogue.marks",
+    "read_trace": "traces.trace",
     "run": "runs.api",
     "simulate": "cases.simulate",
     "start_up": "cases.simulate",
@@ -90,7 +94,7 @@ def __getattr__(name: str) -> Any:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     home = import_module(f"{__name__}.{_HOMES[name]}")
     found = getattr(home, name)
-    if name.startswith("find_"):
+    if _HOMES[name].startswith("analyses."):
         from ebbmap.analyses.base import public
 
         found = public(found, home.ANALYSIS.options)

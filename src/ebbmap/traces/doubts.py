@@ -1,0 +1,188 @@
+"""What a trace cannot tell: profile likelihoods, identifiability, and structure of residuals.
+
+Sizes: d properties, q places of a profile, n draws.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from scipy.signal import find_peaks
+from scipy.stats import chi2
+
+from ebbmap.kernels.descent import descend
+from ebbmap.traces.best import Best
+
+#: Level of all intervals.
+LEVEL = 0.9
+
+#: Places of a profile on each side; steps of each descent.
+SIDE, STEPS = 7, 12
+
+#: A property counts as identifiable if its interval is less than this share of what the prior
+#: alone leaves open, and the ends of a positive one lie within this factor of each other.
+NARROWED, FACTOR = 0.5, 3.0
+
+#: Residuals have structure if they remember longer than so many samples; effort is suspected
+#: where what differs between cycles does, and is so many times the noise between neighbours.
+STRUCTURE, EFFORT = 2.0, 1.3
+
+
+class Profiles(NamedTuple):
+    """How the best fit worsens as one property is held elsewhere; shape (d, q) each."""
+
+    values: np.ndarray
+    """Of the property, in registry units."""
+    worse: np.ndarray
+    """By how much -2 log likelihood rises; the prior counts too."""
+
+
+def profiles(best: Best, places: np.ndarray) -> Profiles:
+    """Return the profile likelihood of each property.
+
+    Parameters
+    ----------
+    best : Best
+        The best fit.
+    places : ndarray, shape (n, d)
+        Draws from the posterior, which say how far a profile has to reach.
+    """
+    box = best.misfit.scale.box
+    size = best.place.size
+    spread = np.maximum(np.std(places, axis=0), 1e-4 * (box[1] - box[0]))
+    ladder = np.linspace(-4.5, 4.5, 2 * SIDE + 1)
+    middle = np.mean(places, axis=0)[:, None]
+    grid = np.clip(middle + ladder * spread[:, None], box[0][:, None], box[1][:, None])
+    starts = np.repeat(best.place[None], grid.size, axis=0)
+    held = np.repeat(np.arange(size), ladder.size)
+    # where the others lie, given one, by the draws
+    off = places - places.mean(axis=0)
+    covariance = off.T @ off / len(places) + 1e-12 * np.diag(spread**2)
+    shift = grid.ravel() - best.place[held]
+    starts = starts + shift[:, None] * (covariance[held] / np.diag(covariance)[held][:, None])
+    starts[np.arange(grid.size), held] = grid.ravel()
+    free = np.ones(starts.shape, dtype=bool)
+    free[np.arange(grid.size), held] = False
+    if best.misfit.nodes(best.place[None]) is None:
+        values, total = starts, -2.0 * best.misfit.density(np.clip(starts, *box))
+    else:
+        done = descend(best.misfit.residuals, starts, box, free=free, steps=STEPS)
+        values, total = done.place, done.misfit
+    named = best.misfit.scale.values(values)
+    columns = np.stack([named[name] for name in best.misfit.scale.names], axis=1)
+    least = min(float(np.nanmin(total)), float(-2.0 * best.misfit.density(best.place[None])[0]))
+    return Profiles(
+        columns[np.arange(grid.size), held].reshape(grid.shape),
+        (total - least).reshape(grid.shape),
+    )
+
+
+def identifiable(best: Best, found: Profiles, ends: np.ndarray) -> np.ndarray:
+    """Return which properties the trace determines, shape (d,).
+
+    Parameters
+    ----------
+    best : Best
+        The best fit.
+    found : Profiles
+        Of its properties.
+    ends : ndarray, shape (2, d)
+        Interval of each property.
+
+    Notes
+    -----
+    A property is practically identifiable if its profile rises beyond the threshold on both sides
+    within what is possible (Raue et al., Bioinformatics 2009;25:1923, from memory), and its
+    interval is much narrower than the prior's, and than a factor of FACTOR.
+    """
+    scale = best.misfit.scale
+    threshold = chi2.ppf(LEVEL, 1)
+    size = len(scale.names)
+    middle = np.array([best.values[name] for name in scale.names])
+    below = np.array(
+        [_rises(found, i, found.values[i] < middle[i], threshold) for i in range(size)]
+    )
+    above = np.array(
+        [_rises(found, i, found.values[i] > middle[i], threshold) for i in range(size)]
+    )
+    alone = scale.prior_ends(LEVEL)
+    narrowed = ends[1] - ends[0] < NARROWED * (alone[1] - alone[0])
+    close = ends[1] < FACTOR * np.maximum(ends[0], 1e-12)
+    answer: np.ndarray = below & above & narrowed & close
+    return answer
+
+
+def _rises(found: Profiles, row: int, side: np.ndarray, threshold: float) -> bool:
+    return bool(np.any(found.worse[row][side] > threshold))
+
+
+class Structure(NamedTuple):
+    """What is left of the flow once lung and disturbances are taken out."""
+
+    memory: float
+    """Autocorrelation time of the residuals, in samples."""
+    repeats: float
+    """Share of the residuals' variance that repeats itself from cycle to cycle, 0 if none does."""
+    effort: bool
+    """Whether flow differs between cycles as it does where somebody breathes."""
+    words: str
+    """What follows."""
+
+
+def structure_of(best: Best, residuals: np.ndarray) -> Structure:
+    """Return the structure of residuals, shape (r,)."""
+    repeats = _repeating(best, residuals)
+    effort = _bursts(best, residuals)
+    words = []
+    if best.memory > STRUCTURE:
+        words.append(
+            f"residuals remember {best.memory:.1f} samples, so intervals were widened: the lung "
+            "lacks something that the trace has"
+        )
+    if repeats > 0.0:
+        words.append(f"{100.0 * repeats:.0f} % of their variance repeats itself in each cycle")
+    if effort:
+        words.append(
+            "flow differs between cycles in smooth swings: the patient may breathe, and the fitted "
+            "lung then takes part of the effort for its own"
+        )
+    return Structure(best.memory, repeats, effort, "; ".join(words) or "residuals look like noise")
+
+
+def _repeating(best: Best, residuals: np.ndarray) -> float:
+    """Return the share of variance between bins beyond what noise puts there."""
+    bins, counts = best.misfit.bins, best.misfit.counts
+    if best.misfit.cycles.count < 2 or not best.misfit.cycles.settled:
+        return 0.0
+    means = np.bincount(bins, weights=residuals) / counts
+    within = residuals - means[bins]
+    many = counts > 1
+    freedom = within.size - counts.size
+    if freedom < counts.size or many.sum() < 20:
+        return 0.0
+    noise = float(within @ within) / freedom
+    between = float(np.sum(counts * means**2)) / counts.size
+    chance = 4.0 * np.sqrt(2.0 / counts.size + 2.0 / freedom)
+    if between <= noise * (1.0 + chance):
+        return 0.0
+    total = float(residuals @ residuals) / residuals.size
+    return min(1.0, (between - noise) * counts.size / residuals.size / total)
+
+
+def _bursts(best: Best, residuals: np.ndarray) -> bool:
+    """Return whether residuals hold swings of tenths of a second that stand out of the noise."""
+    width = max(round(0.3 / best.misfit.cycles.interval), 3)
+    if residuals.size < 8 * width:
+        return False
+    if best.misfit.cycles.settled and best.misfit.cycles.count > 2:
+        # what repeats itself is the lung's
+        bins = best.misfit.bins
+        residuals = residuals - (np.bincount(bins, weights=residuals) / best.misfit.counts)[bins]
+    smooth = np.convolve(residuals, np.ones(width) / width, mode="same")
+    neighbours = float(np.std(np.diff(residuals)) / np.sqrt(2.0))
+    if np.std(smooth) * np.sqrt(width) < EFFORT * max(neighbours, 1e-6):
+        return False
+    high = 5.0 * neighbours / np.sqrt(width)
+    peaks, _ = find_peaks(np.abs(smooth), height=high, distance=2 * width)
+    return peaks.size >= 3
