@@ -23,6 +23,9 @@ FIRST_STEP, GROWTH, PASSES = 0.005, 1.4, 8
 #: Shift of volume [L] and spread [cmH2O] for the slopes of the map of a cycle.
 NUDGE = np.array([1e-4, 1e-2])
 
+#: Determinant below which a cycle that ends as it began is not found.
+SINGULAR = 1e-12
+
 #: By how much volume [L] and spread [cmH2O] may miss.
 TOLERANCE = np.array([[2e-5], [1e-3]])
 
@@ -197,10 +200,13 @@ def settled(
     thrice = Network(*(np.concatenate([part] * 3) for part in lung))
     ends = run(thrice, phases, largest, nudged, p_low).state.reshape(2, 3, n)
     slopes = (ends[:, 1:] - ends[:, :1]) / NUDGE[None, :, None]
-    inverse = np.linalg.inv(np.eye(2) - np.nan_to_num(slopes).transpose(2, 0, 1))
+    (one, two), (three, four) = np.eye(2)[..., None] - np.nan_to_num(slopes)
+    size = one * four - two * three
+    size = np.where(np.abs(size) < SINGULAR, np.nan, size)
+    inverse = np.array([[four, -two], [-three, one]]) / size
     miss = ends[:, 0] - start
     for _ in range(PASSES):
-        start = start + np.einsum("nij,jn->in", inverse, miss)
+        start = start + np.einsum("ijn,jn->in", inverse, miss)
         nodes = run(lung, phases, largest, start, p_low)
         miss = nodes.state - start
         if np.nanmax(np.abs(miss) / TOLERANCE, initial=0.0) < 1.0:

@@ -65,8 +65,8 @@ class Best:
     @property
     def values(self) -> dict[str, float]:
         """Properties of the lung, in registry units."""
-        found = self.misfit.scale.values(self.place[None])
-        return {name: float(value[0]) for name, value in found.items()}
+        scale = self.misfit.scale
+        return dict(zip(scale.properties, scale.table(self.place[None])[0].tolist(), strict=True))
 
 
 def find_best(

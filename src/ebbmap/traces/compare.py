@@ -135,10 +135,7 @@ def static_compliance(best: Best, *, draws: int = 600) -> tuple[float, float, fl
     By the normal approximation; of both compartments together where a lung has two.
     """
     places = approximate_draws(best, draws)
-    values = best.misfit.parameters(places)
-    whole = values.get("compliance")
-    if whole is None:
-        whole = values["compliance_fast"] + values["compliance_slow"]
+    whole = best.misfit.parameters(places)["compliance"]
     lower, middle, upper = np.quantile(whole, [0.05, 0.5, 0.95])
     return float(lower), float(middle), float(upper)
 

@@ -17,8 +17,11 @@ from ebbmap.traces.best import Best
 #: Level of all intervals.
 LEVEL = 0.9
 
-#: Places of a profile on each side; steps of each descent.
-SIDE, STEPS = 7, 12
+#: Shares of the posterior below the places of a profile; one more lies beyond each end.
+LADDER = (0.0, 0.01, 0.05, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 0.95, 0.99, 1.0)
+
+#: How much more narrowly than its posterior a property is held; steps of each descent.
+HOLD, STEPS = 8.0, 8
 
 #: A property counts as identifiable if its interval is less than this share of what the prior
 #: alone leaves open, and the ends of a positive one lie within this factor of each other.
@@ -47,35 +50,49 @@ def profiles(best: Best, places: np.ndarray) -> Profiles:
         The best fit.
     places : ndarray, shape (n, d)
         Draws from the posterior, which say how far a profile has to reach.
+
+    Notes
+    -----
+    A property is held by one more residual that is HOLD times narrower than the posterior, which
+    serves a property that moves and one that follows from several alike.
     """
-    box = best.misfit.scale.box
-    size = best.place.size
-    spread = np.maximum(np.std(places, axis=0), 1e-4 * (box[1] - box[0]))
-    ladder = np.linspace(-4.5, 4.5, 2 * SIDE + 1)
-    middle = np.mean(places, axis=0)[:, None]
-    grid = np.clip(middle + ladder * spread[:, None], box[0][:, None], box[1][:, None])
-    starts = np.repeat(best.place[None], grid.size, axis=0)
-    held = np.repeat(np.arange(size), ladder.size)
-    # where the others lie, given one, by the draws
-    off = places - places.mean(axis=0)
-    covariance = off.T @ off / len(places) + 1e-12 * np.diag(spread**2)
-    shift = grid.ravel() - best.place[held]
-    starts = starts + shift[:, None] * (covariance[held] / np.diag(covariance)[held][:, None])
-    starts[np.arange(grid.size), held] = grid.ravel()
-    free = np.ones(starts.shape, dtype=bool)
-    free[np.arange(grid.size), held] = False
-    if best.misfit.nodes(best.place[None]) is None:
-        values, total = starts, -2.0 * best.misfit.density(np.clip(starts, *box))
-    else:
-        done = descend(best.misfit.residuals, starts, box, free=free, steps=STEPS)
-        values, total = done.place, done.misfit
-    named = best.misfit.scale.values(values)
-    columns = np.stack([named[name] for name in best.misfit.scale.names], axis=1)
-    least = min(float(np.nanmin(total)), float(-2.0 * best.misfit.density(best.place[None])[0]))
-    return Profiles(
-        columns[np.arange(grid.size), held].reshape(grid.shape),
-        (total - least).reshape(grid.shape),
+    misfit = best.misfit
+    table = misfit.scale.table(places)
+    rows = [_profile(best, places, table, column) for column in range(table.shape[1])]
+    worse = np.array([row[1] for row in rows])
+    least = min(float(np.nanmin(worse)), float(-2.0 * misfit.density(best.place[None])[0]))
+    return Profiles(np.array([row[0] for row in rows]), worse - least)
+
+
+def _profile(
+    best: Best, places: np.ndarray, table: np.ndarray, column: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return where one property was held, and -2 log likelihood there, shape (q,) each."""
+    misfit = best.misfit
+    box = misfit.scale.box
+    drawn = table[:, column]
+    ladder = np.quantile(
+        drawn, [0.0, 0.01, 0.05, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 0.95, 0.99, 1]
     )
+    reach = 1.5 * np.std(drawn)
+    targets = np.concatenate([[ladder[0] - reach], ladder, [ladder[-1] + reach]])
+    nearest = np.argmin(np.abs(drawn[:, None] - targets), axis=0)
+    if misfit.nodes(best.place[None]) is None:
+        return drawn[nearest], -2.0 * misfit.density(places[nearest])
+    width = max(float(np.std(drawn)), 1e-9) / HOLD
+
+    def residuals(held: np.ndarray) -> np.ndarray:
+        here, target = held[:, :-1], held[:, -1:]
+        off = (misfit.scale.table(here)[:, [column]] - target) / width
+        return np.concatenate([misfit.residuals(here), off], axis=1)
+
+    starts = np.concatenate([places[nearest], targets[:, None]], axis=1)
+    wider = np.concatenate([box, [[targets.min() - 1.0], [targets.max() + 1.0]]], axis=1)
+    free = np.ones(starts.shape, dtype=bool)
+    free[:, -1] = False
+    done = descend(residuals, starts, wider, free=free, steps=STEPS)
+    reached = misfit.scale.table(done.place[:, :-1])[:, column]
+    return reached, -2.0 * misfit.density(done.place[:, :-1])
 
 
 def identifiable(best: Best, found: Profiles, ends: np.ndarray) -> np.ndarray:
@@ -98,8 +115,8 @@ def identifiable(best: Best, found: Profiles, ends: np.ndarray) -> np.ndarray:
     """
     scale = best.misfit.scale
     threshold = chi2.ppf(LEVEL, 1)
-    size = len(scale.names)
-    middle = np.array([best.values[name] for name in scale.names])
+    size = len(scale.properties)
+    middle = 0.5 * (ends[0] + ends[1])
     below = np.array(
         [_rises(found, i, found.values[i] < middle[i], threshold) for i in range(size)]
     )

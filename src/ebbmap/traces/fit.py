@@ -28,7 +28,7 @@ from ebbmap.traces.doubts import (
     profiles,
     structure_of,
 )
-from ebbmap.traces.models import RIVALS, UNSEEN, fitted_of, scale_of
+from ebbmap.traces.models import RIVALS, TOLD, UNSEEN, fitted_of, scale_of
 from ebbmap.traces.posterior import Draws, draw_posterior
 from ebbmap.traces.trace import Trace, read_trace
 
@@ -130,6 +130,8 @@ def find_fit(
         group = _prior(prior, lung)
         fixed = {parameter(name).name: float(value) for name, value in (held or {}).items()}
         names = fitted_of(model, properties, group)
+        if lung in TOLD and fixed:
+            raise EbbmapError(f"nothing of the lung {lung} can be held: it is fitted together.")
         if twice := set(fixed) & set(names):
             names = tuple(name for name in names if name not in twice)
         if not names:
@@ -173,7 +175,7 @@ def _bests(
     def fitted(name: str, wide: bool, begin: np.ndarray | None = None) -> Best:
         model = lung_model(name)
         own = names if name == lung else fitted_of(model, None, None)
-        scale = scale_of(own, group if name == lung else None)
+        scale = scale_of(own, group if name == lung else None, name)
         kept = held if name == lung else {}
         return find_best(model, scale, cycles, kept, wide=wide, begin=begin)
 
@@ -194,9 +196,8 @@ def _evidence(best: Best, noise: float) -> float:
 def _dataset(parts: Fitted, lung: str, prior: str | Population) -> xr.Dataset:
     """Return a fit with labels."""
     best, misfit = parts.best, parts.best.misfit
-    names = list(misfit.scale.names)
-    drawn = misfit.scale.values(parts.draws.places)
-    table = np.stack([drawn[name] for name in names], axis=1)
+    names = list(misfit.scale.properties)
+    table = misfit.scale.table(parts.draws.places)
     tails = 0.5 * (1.0 - LEVEL)
     lower, middle, upper = np.quantile(table, [tails, 0.5, 1.0 - tails], axis=0)
     sure = identifiable(best, parts.profiles, np.stack([lower, upper]))

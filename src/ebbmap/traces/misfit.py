@@ -91,7 +91,8 @@ class Misfit:
         lengths = np.array([phase.duration for phase in self.cycles.phases])
         left = lengths[self.cycles.phase] - self.cycles.since
         near = NEAR * self.cycles.interval
-        clear: np.ndarray = (self.cycles.since > near) & (left > near)
+        # while the valve moves flow turns, and its slope with it jumps between two nodes
+        clear: np.ndarray = (self.cycles.since > max(near, self.cycles.valve_time)) & (left > near)
         return clear
 
     @cached_property
@@ -154,7 +155,7 @@ class Misfit:
         n = places.shape[0]
         given = {**self.held, **self.cycles.settings()}
         values = self.scale.values(places)
-        names = {*self.lung.parameters, *self.held}
+        names = {*self.lung.parameters, *self.held, *values}
         return {
             name: values[name]
             if name in values

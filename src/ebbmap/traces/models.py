@@ -9,14 +9,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtri
 
 from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.lungs import Lung
 from ebbmap.lungs.whole.network import Network, network
 from ebbmap.registries.copula import Population
 from ebbmap.registries.parameters import PARAMETERS
-from ebbmap.units import L_PER_ML
+from ebbmap.units import ML_PER_L
 
 _ONE = ("compliance", "resistance_insp", "resistance_exp")
 _WHOLE = (
@@ -27,10 +26,19 @@ _WHOLE = (
     "resistance_quadratic",
 )
 
-#: Properties that a trace is asked for, by lung. Of another lung, all its own that are > 0.
+#: Properties that a fit moves, by lung; all its own of another lung. Those of the paired lung hang
+#: together too closely to be moved by themselves: they follow from those of the whole.
 FITTED: Mapping[str, tuple[str, ...]] = {
     "linear": _ONE,
     "tube": (*_ONE, "resistance_quadratic"),
+    "paired": _WHOLE[:-1],
+    "whole": _WHOLE,
+    "breathing": _WHOLE,
+    "stepped": (*_ONE, "resistance_quadratic", "recoil_curvature", "recoil_inflection"),
+}
+
+#: What is told of a lung where it is not what a fit moves.
+TOLD: Mapping[str, tuple[str, ...]] = {
     "paired": (
         "compliance_fast",
         "compliance_slow",
@@ -39,9 +47,6 @@ FITTED: Mapping[str, tuple[str, ...]] = {
         "resistance_shared_insp",
         "resistance_shared_exp",
     ),
-    "whole": _WHOLE,
-    "breathing": _WHOLE,
-    "stepped": (*_ONE, "resistance_quadratic", "recoil_curvature", "recoil_inflection"),
 }
 
 #: Properties that flow at the airway opening does not depend on, with the reason.
@@ -57,22 +62,20 @@ RIVALS = ("linear", "tube", "paired", "whole")
 #: Properties with a lower end of 0 are flat in their value, others in its logarithm.
 RANGES: Mapping[str, tuple[float, float]] = {
     "compliance": (3.0, 400.0),
-    "compliance_fast": (1.0, 400.0),
-    "compliance_slow": (0.3, 200.0),
     "resistance_insp": (0.3, 300.0),
     "resistance_exp": (0.3, 300.0),
     "resistance_quadratic": (0.0, 100.0),
     "slow_volume_share": (0.0, 0.9),
     "time_constant_slow": (0.5, 40.0),
     "own_resistance_share": (0.0, 1.0),
-    "resistance_fast": (0.05, 300.0),
-    "resistance_slow": (3.0, 5000.0),
-    "resistance_shared_insp": (0.1, 300.0),
-    "resistance_shared_exp": (0.1, 300.0),
     "upstream_resistance": (0.0, 300.0),
     "recoil_curvature": (0.0, 0.4),
     "recoil_inflection": (0.0, 60.0),
 }
+
+#: Compliance of a slow part that counts as none [mL cmH2O-1]; draws that say what a prior leaves
+#: open.
+LEAST_SLOW, PRIOR_DRAWS = 1e-6, 4000
 
 #: Normal scores of a population's properties lie within this.
 FARTHEST = 5.0
@@ -90,11 +93,26 @@ class Scale:
         Ends of each coordinate.
     population : Population or None
         The prior; coordinates of its properties are normal scores. Others are flat.
+    told : tuple of str
+        Properties that are told, where they are not those that move.
     """
 
     names: tuple[str, ...]
     box: np.ndarray
     population: Population | None = None
+    told: tuple[str, ...] = ()
+
+    @property
+    def properties(self) -> tuple[str, ...]:
+        """Properties that are told."""
+        return self.told or self.names
+
+    def table(self, places: np.ndarray) -> np.ndarray:
+        """Return the properties that are told, shape (n, p), at coordinates, shape (n, d)."""
+        values = self.values(places)
+        if self.told:
+            values = in_pairs(values)
+        return np.stack([values[name] for name in self.properties], axis=1)
 
     @property
     def held_by(self) -> tuple[str, ...]:
@@ -142,12 +160,27 @@ class Scale:
 
     def prior_ends(self, level: float) -> np.ndarray:
         """Return what the prior alone says of each property, shape (2, d): its central ends."""
-        tails = np.array([0.5 * (1.0 - level), 0.5 * (1.0 + level)])
-        flat = self.box[0] + tails[:, None] * (self.box[1] - self.box[0])
-        scores = np.broadcast_to(ndtri(tails)[:, None], flat.shape)
+        rng = np.random.default_rng(0)
+        places = rng.uniform(self.box[0], self.box[1], (PRIOR_DRAWS, len(self.names)))
         own = np.array([name in self.held_by for name in self.names])
-        found = self.values(np.where(own, scores, flat))
-        return np.stack([found[name] for name in self.names], axis=1)
+        places[:, own] = rng.standard_normal((PRIOR_DRAWS, int(own.sum())))
+        tails = 0.5 * (1.0 - level)
+        return np.quantile(self.table(places), [tails, 1.0 - tails], axis=0)
+
+
+def in_pairs(values: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
+    """Return the properties of the paired lung with those of the whole, its tube apart."""
+    slow = values["compliance"] * values["slow_volume_share"]
+    insp, out = values["resistance_insp"], values["resistance_exp"]
+    own = values["own_resistance_share"] * np.minimum(insp, out)
+    return {
+        "compliance_fast": values["compliance"] - slow,
+        "compliance_slow": slow,
+        "resistance_fast": own,
+        "resistance_slow": values["time_constant_slow"] * ML_PER_L / np.maximum(slow, LEAST_SLOW),
+        "resistance_shared_insp": insp - own,
+        "resistance_shared_exp": out - own,
+    }
 
 
 def is_plain(name: str) -> bool:
@@ -173,6 +206,8 @@ def fitted_of(
     """
     own = tuple(n for n in lung.parameters if PARAMETERS[n].kind == "lung property")
     possible = tuple(name for name in own if name not in UNSEEN)
+    if wanted is not None and lung.name in TOLD:
+        raise EbbmapError(f"all properties of the lung {lung.name} are fitted together. Name none.")
     if wanted is not None:
         for name in wanted:
             if name in UNSEEN:
@@ -182,10 +217,10 @@ def fitted_of(
         return tuple(wanted)
     usual = FITTED.get(lung.name, possible)
     more = ("upstream_resistance",) if prior and "upstream_resistance" in prior.properties else ()
-    return (*usual, *(name for name in more if name in possible and name not in usual))
+    return (*usual, *(name for name in more if name in possible))
 
 
-def scale_of(names: tuple[str, ...], prior: Population | None) -> Scale:
+def scale_of(names: tuple[str, ...], prior: Population | None, lung: str = "") -> Scale:
     """Return the coordinates of some properties under a prior, flat where it is None."""
     ends = []
     for name in names:
@@ -195,7 +230,7 @@ def scale_of(names: tuple[str, ...], prior: Population | None) -> Scale:
             ends.append(ranged(name))
         else:
             ends.append(tuple(np.log(ranged(name))))
-    return Scale(names, np.array(ends).T, prior)
+    return Scale(names, np.array(ends).T, prior, TOLD.get(lung, ()))
 
 
 def circuit_of(lung: str, values: Mapping[str, np.ndarray]) -> Network | None:
@@ -216,21 +251,10 @@ def circuit_of(lung: str, values: Mapping[str, np.ndarray]) -> Network | None:
             resistance_quadratic=values.get("resistance_quadratic", nothing),
             slow_tissue_share=nothing,
         )
-    return _pair(values) if lung == "paired" else None
-
-
-def _pair(values: Mapping[str, np.ndarray]) -> Network:
-    """Return the circuit of the paired lung."""
-    fast, slow = values["compliance_fast"], values["compliance_slow"]
-    insp = values["resistance_shared_insp"] + values["resistance_fast"]
-    out = values["resistance_shared_exp"] + values["resistance_fast"]
-    return network(
-        compliance=fast + slow,
-        slow_volume_share=slow / (fast + slow),
-        time_constant_slow=values["resistance_slow"] * slow * L_PER_ML,
-        resistance_insp=insp,
-        resistance_exp=out,
-        own_resistance_share=values["resistance_fast"] / np.minimum(insp, out),
-        resistance_quadratic=np.zeros_like(fast),
-        slow_tissue_share=np.zeros_like(fast),
-    )
+    if lung == "paired":
+        return network(
+            **{name: values[name] for name in _WHOLE[:-1]},
+            resistance_quadratic=np.zeros_like(values["compliance"]),
+            slow_tissue_share=np.zeros_like(values["compliance"]),
+        )
+    return None

@@ -26,7 +26,6 @@ def starts_of(cycles: Cycles) -> Sequence[dict[str, float]]:
     starts = []
     for share, slow, larger in ((0.1, 3.0, 1.1), (0.25, 5.0, 1.4), (0.4, 2.0, 1.2)):
         compliance = float(np.clip(ML_PER_L * volume / drop * larger, 5.0, 300.0))
-        own = 0.3 * float(resistance.min())
         starts.append(
             {
                 "compliance": compliance,
@@ -39,12 +38,6 @@ def starts_of(cycles: Cycles) -> Sequence[dict[str, float]]:
                 "upstream_resistance": 1.0,
                 "recoil_curvature": 0.03,
                 "recoil_inflection": 12.0,
-                "compliance_fast": compliance * (1.0 - share),
-                "compliance_slow": compliance * share,
-                "resistance_fast": own,
-                "resistance_slow": ML_PER_L * slow / (compliance * share),
-                "resistance_shared_insp": float(resistance[0]) - own,
-                "resistance_shared_exp": float(resistance[1]) - own,
             }
         )
     return starts
