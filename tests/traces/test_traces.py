@@ -115,7 +115,7 @@ class TestCycles:
     def test_one_cycle_is_needed(self):
         table = recorded(ONE, Bedside(cycles=1), seed=2)
         short = {name: values[:150] for name, values in table.items()}
-        with pytest.raises(EbbmapError, match="at least one whole cycle|must step"):
+        with pytest.raises(EbbmapError, match=r"at least one whole cycle|must step"):
             find_cycles(read_trace(short))
 
 
@@ -133,7 +133,9 @@ class TestFit:
         how = Bedside(offset=0.08, leak=0.002, cycles=8)
         fit = find_fit(recorded(ONE, how, seed=4), lung="linear", compare=False)
         assert fit.attrs["large_disturbances"] == 1
-        found = dict(zip(fit["disturbance"].values, fit["disturbance_estimate"].values, strict=True))
+        found = dict(
+            zip(fit["disturbance"].values, fit["disturbance_estimate"].values, strict=True)
+        )
         total = found["offset"] + 25.0 * found["leak"]
         assert total == pytest.approx(0.08 + 25.0 * 0.002, abs=0.01)
 
@@ -143,11 +145,13 @@ class TestFit:
         assert fit.attrs["settled"] == 0
         assert float(fit["estimate"].sel(property="compliance")) == pytest.approx(50.0, rel=0.05)
 
+    @pytest.mark.slow
     def test_a_wrong_lung_is_found_out(self):
         fit = find_fit(recorded(TWO, Bedside(cycles=8), seed=6), lung="linear")
         assert fit.attrs["better_lung"] == "paired"
         assert "whole" in fit.attrs["disagreeing"] or "paired" in fit.attrs["disagreeing"]
 
+    @pytest.mark.slow
     def test_the_right_lung_is_left_alone_and_a_tube_that_is_not_there_is_not_told(self):
         fit = find_fit(recorded(ONE, Bedside(), seed=7), lung="tube")
         assert fit.attrs["better_lung"] == ""
@@ -166,6 +170,7 @@ class TestFit:
         assert quiet.attrs["effort_suspected"] == 0
         assert restless.attrs["effort_suspected"] == 1
 
+    @pytest.mark.slow
     def test_a_population_as_prior_narrows(self):
         how = Bedside(cycles=3, noise=0.03)
         flat = find_fit(recorded(TWO, how, seed=9), lung="paired", compare=False)

@@ -15,7 +15,8 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.errors import EbbmapError, shortened, unknown_name
-from ebbmap.units import conversion
+from ebbmap.registries.parameters import PARAMETERS
+from ebbmap.units import UNITS, conversion
 
 #: Bytes of the largest table that is read.
 LARGEST = 2**28
@@ -96,10 +97,12 @@ def split_header(header: str) -> tuple[str, str]:
     found = _BRACKETS.fullmatch(header)
     if found:
         return found["name"].strip(), found["unit"].strip()
+    if header.strip() in PARAMETERS:
+        return header.strip(), ""
     parts = header.strip().split("_")
     for cut in range(1, len(parts)):
         unit = "/".join(" ".join(parts[cut:]).split(" per "))
-        if _is_unit(unit) and unit not in {"high", "low"}:
+        if _is_unit(unit):
             return "_".join(parts[:cut]), unit
     return header.strip(), ""
 
@@ -123,10 +126,14 @@ def converted(name: str, values: np.ndarray, unit: str, wanted: str, where: str)
 
 
 def _is_unit(text: str) -> bool:
-    try:
-        return bool(text) and conversion(text, text) is not None
-    except ValueError:
-        return False
+    """Return whether a text is a unit that some registry unit can be converted to."""
+    for known in UNITS - {text}:
+        try:
+            conversion(text, known)
+        except ValueError:
+            continue
+        return True
+    return text in UNITS
 
 
 def _from_netcdf(path: Path) -> Columns:
