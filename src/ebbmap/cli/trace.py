@@ -9,7 +9,17 @@ import typer
 
 from ebbmap.cli.answer import Answer, print_json
 from ebbmap.cli.application import command
-from ebbmap.cli.options import JsonOption, LungOption, SeedOption, SetOption, lung_of, numbers_of
+from ebbmap.cli.options import (
+    JsonOption,
+    LimitsOption,
+    LungOption,
+    RuleOption,
+    SeedOption,
+    SetOption,
+    limits_of,
+    lung_of,
+    numbers_of,
+)
 
 WordsOption = list[str] | None
 
@@ -43,12 +53,22 @@ def fit(
     compare: Annotated[
         bool, typer.Option(help="Fit other lungs too, to say which explains the trace better.")
     ] = True,
+    follow: Annotated[
+        bool, typer.Option("--follow", help="Say what is probably safe, and what to measure next.")
+    ] = False,
+    rule: RuleOption = None,
+    limits: LimitsOption = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for the fit (NetCDF) and its page (PNG).")
+    ] = None,
     seed: SeedOption = 0,
     as_json: JsonOption = False,
 ) -> None:
     """Fit a lung to a measured trace, and say what the trace cannot tell."""
-    from ebbmap.tables.fit import fit_document, fit_table
+    from ebbmap.report.fit import save_fit
+    from ebbmap.tables.fit import fit_document, fit_table, follow_tables
     from ebbmap.traces.fit import find_fit
+    from ebbmap.traces.follow import find_follow
 
     found = find_fit(
         trace,
@@ -62,10 +82,15 @@ def fit(
         compare=compare,
         seed=seed,
     )
+    judged = limits_of(rule, limits) if rule or limits else None
+    after = find_follow(found, limits=judged, seed=seed) if follow else None
+    if out is not None:
+        save_fit(found, out)
     if as_json:
-        print_json(fit_document(found))
+        print_json(fit_document(found, after))
     else:
-        Answer(as_json).say(fit_table(found))
+        more = [] if after is None else follow_tables(after)
+        Answer(as_json).say(fit_table(found), *more)
 
 
 def _words(option: str, pairs: list[str] | None) -> dict[str, str]:

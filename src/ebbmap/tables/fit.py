@@ -8,7 +8,7 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.registries.parameters import PARAMETERS
-from ebbmap.tables.model import PRECISE, Column, Table
+from ebbmap.tables.model import HUNDREDTHS, PRECISE, Column, Table, table
 from ebbmap.tables.plain import document
 from ebbmap.units import display
 
@@ -42,6 +42,64 @@ def fit_table(fit: xr.Dataset) -> Table:
         Column("identifiable"),
     )
     return Table(title, columns, tuple(rows), notes=tuple(fit_sentences(fit)))
+
+
+def follow_tables(follow: xr.Dataset) -> list[Table]:
+    """Return what is probably safe for a fitted lung, and what to measure next."""
+    limits = f"Limits: {follow.attrs['limits']}. Held: {follow.attrs['held']}."
+    inside = [
+        (float(t_low), float(share))
+        for t_low, share in zip(follow["t_low"].values, follow["inside"].values, strict=True)
+        if 0.0 < share
+    ]
+    moves = zip(follow["move"].values, follow["safe_after"].values, strict=True)
+    measurements = zip(
+        follow["measurement"].values,
+        follow["mean_reduction"].values,
+        follow["reduction"].values,
+        strict=True,
+    )
+    names = [str(name) for name in follow["property"].values]
+    return [
+        table(
+            f"T low inside all limits, {follow.attrs['lungs']} draws of this lung",
+            [Column("T low", HUNDREDTHS, "s"), Column("probability", HUNDREDTHS)],
+            inside,
+            notes=[limits, "" if inside else "No T low from 0.2 to 2 s is inside for any draw."],
+        ),
+        table(
+            "one step from the settings of the trace",
+            ["step", Column("probability of being safe", HUNDREDTHS)],
+            [(str(move), float(share)) for move, share in moves],
+        ),
+        table(
+            "what to measure next: expected narrowing of each property",
+            ["measurement", Column("mean", HUNDREDTHS), *(Column(n, HUNDREDTHS) for n in names)],
+            [(str(what), float(mean), *map(float, row)) for what, mean, row in measurements],
+        ),
+    ]
+
+
+def follow_document(follow: xr.Dataset) -> dict[str, Any]:
+    """Return what follows for a fitted lung as plain data."""
+    return {
+        "limits": follow.attrs["limits"],
+        "inside": [
+            {"t_low": float(t_low), "probability": float(share)}
+            for t_low, share in zip(follow["t_low"].values, follow["inside"].values, strict=True)
+        ],
+        "steps": [
+            {"step": str(move), "probability": float(share)}
+            for move, share in zip(follow["move"].values, follow["safe_after"].values, strict=True)
+        ],
+        "next": {
+            str(what): {
+                str(name): float(follow["reduction"].sel(measurement=what, property=name))
+                for name in follow["property"].values
+            }
+            for what in follow["measurement"].values
+        },
+    }
 
 
 def fit_sentences(fit: xr.Dataset) -> list[str]:
@@ -79,8 +137,8 @@ def fit_sentences(fit: xr.Dataset) -> list[str]:
     return said
 
 
-def fit_document(fit: xr.Dataset) -> dict[str, Any]:
-    """Return a fit as plain data."""
+def fit_document(fit: xr.Dataset, follow: xr.Dataset | None = None) -> dict[str, Any]:
+    """Return a fit as plain data, with what follows from it where that was asked."""
     names = [str(name) for name in fit["property"].values]
     attrs = fit.attrs
     return document(
@@ -137,4 +195,5 @@ def fit_document(fit: xr.Dataset) -> dict[str, Any]:
         prior=attrs["prior"],
         posterior=attrs["posterior"],
         notes=fit_sentences(fit),
+        **({} if follow is None else {"follow": follow_document(follow)}),
     )

@@ -119,6 +119,12 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "prior": "what was known beforehand",
             "posterior": "how the posterior was drawn",
             "notes[]": "all of this in sentences",
+            "follow.limits": "what is safe, with --follow",
+            "follow.inside[].t_low": "T low [s]",
+            "follow.inside[].probability": "probability that it keeps every hard limit",
+            "follow.steps[].step": "one step from the settings of the trace",
+            "follow.steps[].probability": "probability of being safe after it; null out of bounds",
+            "follow.next.NAME.NAME": "expected narrowing of a property by a measurement",
         },
         "run": {
             **_CAUTION,
