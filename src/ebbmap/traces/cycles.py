@@ -17,6 +17,10 @@ from ebbmap.traces.trace import Trace
 #: Cycles are regular if their switches lie within this many samples of even ones.
 EVEN = 1.0
 
+#: Doubt of the pressure before the first cycle where it is read off the trace, and where somebody
+#: states it [cmH2O]: assumptions, wide and narrow.
+BEFORE, STATED = 3.0, 0.05
+
 #: Reach of a switch that pressure does not bound.
 ANYWHERE = (-np.inf, np.inf)
 
@@ -56,6 +60,8 @@ class Cycles:
     reach : pair of pairs of float
         How much earlier and later than taken a rise and a fall may begin [s]: samples that show
         one level already, or the other still, bound it.
+    start_doubt : float
+        Standard deviation of the pressure before the first cycle [cmH2O].
     """
 
     phases: tuple[Phase, ...]
@@ -74,6 +80,7 @@ class Cycles:
     valve_doubt: float
     notes: tuple[str, ...] = ()
     reach: tuple[tuple[float, float], tuple[float, float]] = (ANYWHERE, ANYWHERE)
+    start_doubt: float = BEFORE
 
     @property
     def count(self) -> int:
@@ -149,15 +156,16 @@ def driven(
     return tuple(phases)
 
 
-def find_cycles(trace: Trace, *, start: str | None = None) -> Cycles:
+def find_cycles(trace: Trace, *, start: str | float | None = None) -> Cycles:
     """Find the whole cycles of a trace.
 
     Parameters
     ----------
     trace : Trace
         With at least one whole cycle.
-    start : {"settled", "rest"}, optional
-        Whether cycles repeat themselves, or the first begins at rest; told from the trace if None.
+    start : {"settled", "rest"} or float, optional
+        Whether cycles repeat themselves, or the first begins at rest, or at rest at this pressure
+        [cmH2O]; told from the trace if None.
 
     Returns
     -------
@@ -168,8 +176,13 @@ def find_cycles(trace: Trace, *, start: str | None = None) -> Cycles:
     EbbmapError
         If there is no whole cycle, or `start` is neither.
     """
+    stated = float(start) if isinstance(start, int | float) else None
+    if stated is not None:
+        start = "rest"
     if start not in (None, "settled", "rest"):
-        raise EbbmapError(f"start must be 'settled' or 'rest'; got {start!r}. Correct it.")
+        raise EbbmapError(
+            f"start must be 'settled', 'rest' or a pressure; got {start!r}. Correct it."
+        )
     high, low = levels_of(trace.pressure)
     switches = switches_of(trace, high, low)
     between, valve_time, delay, doubt = valve_of(trace, switches, high, low)
@@ -186,6 +199,8 @@ def find_cycles(trace: Trace, *, start: str | None = None) -> Cycles:
         notes.append("the first cycle begins at rest")
     used = even if start == "settled" or regular else switches
     found = _gathered(trace, used, (high, low), valve_time, start == "settled")
+    if stated is not None:
+        found = replace(found, start_pressure=stated, start_doubt=STATED)
     width = trace.interval / np.sqrt(12.0) if between else doubt[1]
     return replace(
         found,

@@ -19,9 +19,6 @@ from ebbmap.traces.misfit import Misfit
 #: 12 L/min of offset and of leak at 25 cmH2O.
 NARROW, WIDE = (0.0005, 0.0003, 0.00001), (0.2, 0.1, 0.008)
 
-#: Of the pressure before the first cycle [cmH2O]: assumption, wide.
-BEFORE = 3.0
-
 #: At least: of the valve's constant [s], of the levels [cmH2O].
 LEAST_VALVE, LEAST_LEVEL = 2e-4, 1e-3
 
@@ -104,7 +101,7 @@ def _driven_otherwise(misfit: Misfit, place: np.ndarray, here: np.ndarray) -> di
         moved = flow(high, low, valve + VALVE_NUDGE, start)
         columns["valve_time"] = doubt / VALVE_NUDGE * moved
     if not cycles.settled:
-        columns["start_pressure"] = BEFORE / NUDGE * flow(high, low, valve, start + NUDGE)
+        columns["start_pressure"] = cycles.start_doubt / NUDGE * flow(high, low, valve, start + NUDGE)
     return columns
 
 
@@ -131,6 +128,6 @@ def sizes_of(misfit: Misfit, names: Sequence[str]) -> np.ndarray:
         "p_high": high,
         "p_low": low,
         "valve_time": max(misfit.cycles.valve_doubt, LEAST_VALVE),
-        "start_pressure": BEFORE,
+        "start_pressure": misfit.cycles.start_doubt,
     }
     return np.array([known.get(name, misfit.shift_doubt) for name in names])

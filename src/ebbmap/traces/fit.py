@@ -77,7 +77,7 @@ def find_fit(
     prior: str | Population = FLAT,
     properties: Sequence[str] | None = None,
     held: Mapping[str, float] | None = None,
-    start: str | None = None,
+    start: str | float | None = None,
     columns: Mapping[str, str] | None = None,
     units: Mapping[str, str] | None = None,
     compare: bool = True,
@@ -99,8 +99,8 @@ def find_fit(
         Properties that are sought; those that flow depends on if None.
     held : mapping of str to float, optional
         Values of other parameters of the lung; defaults if None.
-    start : {"settled", "rest"}, optional
-        Whether cycles repeat themselves or the first begins at rest; told from the trace if None.
+    start : {"settled", "rest"} or float, optional
+        As `find_cycles` takes it; told from the trace if None.
     compare : bool
         Whether other lung models are fitted too, to say which explains the trace better.
     seed : int
