@@ -10,6 +10,7 @@ import xarray as xr
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.tables.model import HUNDREDTHS, PRECISE, Column, Table, table
 from ebbmap.tables.plain import document
+from ebbmap.traces.doubts import COVERED, ENOUGH
 from ebbmap.units import display
 
 #: Units of what disturbs a measurement; of a switch they are seconds.
@@ -113,6 +114,14 @@ def fit_sentences(fit: xr.Dataset) -> list[str]:
         f"Prior: {attrs['prior']}; posterior by {attrs['posterior']}, worth "
         f"{attrs['effective_draws']:.0f} draws.",
     ]
+    covered = COVERED.get(str(attrs["lung"]))
+    if covered is None:
+        said.append(f"How often intervals of the lung {attrs['lung']} hold was not measured.")
+    elif covered < ENOUGH:
+        said.append(
+            f"These intervals are too narrow: in random patients they held the truth in "
+            f"{100.0 * covered:.0f} of 100 instead of 90."
+        )
     if attrs["large_disturbances"]:
         values = {
             str(name): float(value)

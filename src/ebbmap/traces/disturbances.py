@@ -101,7 +101,9 @@ def _driven_otherwise(misfit: Misfit, place: np.ndarray, here: np.ndarray) -> di
         moved = flow(high, low, valve + VALVE_NUDGE, start)
         columns["valve_time"] = doubt / VALVE_NUDGE * moved
     if not cycles.settled:
-        columns["start_pressure"] = cycles.start_doubt / NUDGE * flow(high, low, valve, start + NUDGE)
+        columns["start_pressure"] = (
+            cycles.start_doubt / NUDGE * flow(high, low, valve, start + NUDGE)
+        )
     return columns
 
 

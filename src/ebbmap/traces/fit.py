@@ -250,7 +250,7 @@ def _attributes(parts: Fitted, lung: str, prior: str | Population) -> dict[str, 
         if name not in best.misfit.scale.names and PARAMETERS[name].kind == "lung property"
     }
     return {
-        **provenance("a lung fitted to a trace", lung=lung),
+        **provenance("a lung fitted to a trace", lung=lung, lungs_from="One lung, as measured."),
         "better_lung": better_lung(lung, parts.scores) or "",
         "disagreeing": " ".join(parts.disagreeing),
         "prior": prior if isinstance(prior, str) else prior.name,
