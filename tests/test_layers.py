@@ -28,6 +28,7 @@ analyses validation
 catalogue
 committee
 policies
+traces
 files
 runs
 tables plotting

@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from ebbmap.analyses.unknowns import find_unknowns as find_unknowns
     from ebbmap.analyses.wean import find_wean as find_wean
     from ebbmap.analyses.window import find_window as find_window
+    from ebbmap.cases.cohort import cohort as cohort
     from ebbmap.cases.draw_design import draw_design as draw_design
     from ebbmap.cases.gradient import gradient as gradient
     from ebbmap.cases.question import Question as Question
@@ -57,6 +58,12 @@ if TYPE_CHECKING:
     from ebbmap.runs.api import open_results as open_results
     from ebbmap.runs.api import run as run
     from ebbmap.runs.policies import patient_path as patient_path
+    from ebbmap.traces.fit import find_fit as find_fit
+    from ebbmap.traces.follow import find_follow as find_follow
+    from ebbmap.traces.follow import find_next as find_next
+    from ebbmap.traces.follow import fitted_population as fitted_population
+    from ebbmap.traces.follow import fitted_question as fitted_question
+    from ebbmap.traces.trace import read_trace as read_trace
 
     __version__: str
 
@@ -73,9 +80,16 @@ _HOMES = {
     "check": "runs.api",
     "draw_design": "cases.draw_design",
     "lung": "catalogue.marks",
+    "cohort": "cases.cohort",
+    "find_fit": "traces.fit",
+    "find_follow": "traces.follow",
+    "find_next": "traces.follow",
+    "fitted_population": "traces.follow",
+    "fitted_question": "traces.follow",
     "open_results": "runs.api",
     "outcome": "catalogue.marks",
     "patient_path": "runs.policies",
+    "read_trace": "traces.trace",
     "run": "runs.api",
     "simulate": "cases.simulate",
     "start_up": "cases.simulate",
@@ -98,7 +112,7 @@ def __getattr__(name: str) -> Any:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
     home = import_module(f"{__name__}.{_HOMES[name]}")
     found = getattr(home, name)
-    if name.startswith("find_"):
+    if _HOMES[name].startswith("analyses."):
         from ebbmap.analyses.base import public
 
         found = public(found, home.ANALYSIS.options)

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+from bedside import Bedside, Patient, recorded
 from ebbmap.caution import CAUTION
 from ebbmap.cli import app
 from ebbmap.tables.keys import KEYS
@@ -104,6 +105,19 @@ def test_documents_of_quick_commands(words, absent):
         assert "sex" in told["parameters"]
         absent = {key for key in KEYS["describe"] if key.startswith("study.")}
     check_keys(words[0], told, absent=absent)
+
+
+def test_a_fit(tmp_path):
+    table = recorded(Patient(), Bedside(cycles=3), seed=1)
+    lines = ["time_s,flow_L_per_s,pressure_cmH2O"]
+    lines += [f"{t},{f},{p}" for t, f, p in zip(*table.values(), strict=True)]
+    (tmp_path / "trace.csv").write_text("\n".join(lines), encoding="utf-8")
+    words = ("fit", tmp_path / "trace.csv", "--lung", "linear", "--no-compare", "--json")
+    follow = {key for key in KEYS["fit"] if key.startswith("follow")}
+    check_keys("fit", document(*words), absent={*follow, "disagreeing[]", "not_measurable[]"})
+    after = document(*words, "--follow")
+    check_keys("fit", after, absent={"disagreeing[]", "not_measurable[]"})
+    assert after["properties"]["compliance"]["units"] == "mL cmH2O-1"
 
 
 def test_a_run(ran, folder):

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -14,15 +16,21 @@ from ebbmap.analyses.base import Analysis
 from ebbmap.analyses.findings import sentences
 from ebbmap.analyses.registry import ANALYSES
 from ebbmap.cases.question import Question
-from ebbmap.catalogue.sources import NOTHING_USED, Used, load_use
+from ebbmap.catalogue.sources import NOTHING_USED, Source, Used, load_use
 from ebbmap.catalogue.value import Catalogue
-from ebbmap.errors import EbbmapError, StudyError
+from ebbmap.errors import EbbmapError, StudyError, shortened
 from ebbmap.files.study.cross import cross_checks
 from ebbmap.files.study.reading import read_text, read_toml
 from ebbmap.files.study.schema import FAMILIES, StudyFile, study_schema
 from ebbmap.files.study.uses import default_settings, leaving
 from ebbmap.registries.parameters import parameter
 from ebbmap.registries.populations import POPULATIONS, Population
+
+#: A table within the folder of the study: no way up, no drive, no hidden name.
+_TABLE = re.compile(r"(?:[^\W.][\w-]*/)*[^\W.][\w-]*\.(?:csv|tsv|txt|nc)")
+
+#: Bytes of the largest table of patients.
+LARGEST_TABLE = 2**26
 
 
 class Study:
@@ -60,7 +68,11 @@ class Study:
         self.text = text
         self.notes: tuple[str, ...] = ()
         self.defaults: dict[str, list[str]] = {}
-        self.digest = hashlib.sha256(text.encode()).hexdigest()[:16]
+        content = hashlib.sha256(text.encode())
+        for source in used.files:
+            # what is not code is not in the fingerprint of the catalogue
+            content.update(b"" if source.name.endswith(".py") else source.content)
+        self.digest = content.hexdigest()[:16]
         self.axes = {name: axis.grid() for name, axis in file.axes.items()}
         self.question = Question(
             lung=file.lung,
@@ -136,6 +148,7 @@ def parse_study(
         used = load_use(names, folder)
     except EbbmapError as error:
         raise StudyError(where, [f"use: {line}" for line in str(error).splitlines()]) from None
+    used = replace(used, files=(*used.files, *_tables(raw, where, folder)))
     with used.catalogue.active():
         return _checked(raw, text, where, MappingProxyType({**analyses}), used)
 
@@ -161,6 +174,34 @@ def _checked(
     study.notes = tuple(notes)
     study.defaults = default_settings(raw, file, study.question, analyses)
     return study
+
+
+def _tables(raw: dict[str, Any], where: str, folder: Path | None) -> Iterator[Source]:
+    """Yield the tables that own populations name; each is then named by its whole path."""
+    own = raw.get("population")
+    for name, one in own.items() if isinstance(own, dict) else ():
+        path = one.get("table") if isinstance(one, dict) else None
+        if not isinstance(path, str) or not path:
+            continue
+        place = f"population.{name}.table"
+        if not _TABLE.fullmatch(path):
+            raise StudyError(
+                where,
+                [
+                    f"{place}: must be the path of a .csv or .nc file in the folder of the study "
+                    f"or below; got {shortened(path)}. Put the file there."
+                ],
+            )
+        if folder is None:
+            raise StudyError(where, [f"{place}: needs a folder. Save the study as a file."])
+        file = folder / path
+        if not file.is_file() or file.stat().st_size > LARGEST_TABLE:
+            raise StudyError(
+                where,
+                [f"{place}: must be a file of at most {LARGEST_TABLE // 2**20} MiB; got {path}."],
+            )
+        one["table"] = str(file)
+        yield Source(path, file.read_bytes())
 
 
 def _fixed(values: Mapping[str, Any]) -> dict[str, float]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -22,9 +23,11 @@ from ebbmap.analyses.options import (
     known_name,
 )
 from ebbmap.analyses.registry import ANALYSES
+from ebbmap.cases.cohort import How, Missing, cohort
 from ebbmap.engines import Engine
 from ebbmap.errors import EbbmapError
 from ebbmap.lungs import DEFAULT_LUNG
+from ebbmap.registries import families
 from ebbmap.registries.folding import without
 from ebbmap.registries.limits import LIMIT_SETS, RULES, Limit, LimitSet, combine
 from ebbmap.registries.parameters import PARAMETERS
@@ -124,11 +127,62 @@ class Lognormal(Cut):
         return Marginal("lognormal", self.median, self.log_sd, **self.origin(of), **self.ends())
 
 
-Distribution = Annotated[Uniform | Normal | Lognormal, Field(discriminator="family")]
+class Gamma(Cut):
+    """Gamma distribution by mean and standard deviation."""
+
+    family: Literal["gamma"]
+    mean: Number
+    sd: Number
+
+    def marginal(self, of: Stated | None = None) -> Marginal:
+        """Return the distribution, a property of a population or on its own."""
+        one = families.gamma(self.mean, self.sd)
+        return families.shaped(one, family="gamma", **self.origin(of), **self.ends())
+
+
+class Beta(Stated):
+    """Beta distribution between low and high, by mean and standard deviation."""
+
+    family: Literal["beta"]
+    low: Number
+    high: Number
+    mean: Number
+    sd: Number
+
+    def marginal(self, of: Stated | None = None) -> Marginal:
+        """Return the distribution, a property of a population or on its own."""
+        one = families.beta(self.low, self.high, self.mean, self.sd)
+        return families.shaped(one, family="beta", **self.origin(of))
+
+
+class Triangular(Stated):
+    """Triangle from low over its mode to high."""
+
+    family: Literal["triangular"]
+    low: Number
+    mode: Number
+    high: Number
+
+    def marginal(self, of: Stated | None = None) -> Marginal:
+        """Return the distribution, a property of a population or on its own."""
+        one = families.triangular(self.low, self.mode, self.high)
+        return families.shaped(one, family="triangular", **self.origin(of))
+
+
+Distribution = Annotated[
+    Uniform | Normal | Lognormal | Gamma | Beta | Triangular, Field(discriminator="family")
+]
 
 
 FAMILIES: Mapping[str, type[Table]] = MappingProxyType(
-    {"uniform": Uniform, "normal": Normal, "lognormal": Lognormal}
+    {
+        "uniform": Uniform,
+        "normal": Normal,
+        "lognormal": Lognormal,
+        "gamma": Gamma,
+        "beta": Beta,
+        "triangular": Triangular,
+    }
 )
 
 
@@ -143,12 +197,21 @@ class OwnPopulation(Stated):
     """A population defined in the file; what it does not name comes from `base`."""
 
     long_name: Text = ""
+    table: Text = Field("", description="own patients: a .csv or .nc file, a row each")
+    how: How = Field("bootstrap", description="rows drawn again, or a smooth copula fitted to them")
+    missing: Missing | None = Field(None, description="leave rows with gaps out, or draw the gaps")
+    columns: dict[ParameterName, Text] = Field({}, description="headers with other names")
+    units: dict[ParameterName, Text] = Field({}, description="units that no header states")
+    weights: Text = Field("", description="column that says how often a row counts")
+    group: tuple[Text, Text] | None = Field(None, description="a column, and its text in rows used")
     base: Annotated[str, known_name("population", POPULATIONS)] | None = None
     properties: dict[ParameterName, Distribution] = {}
     correlations: list[Correlation] = []
 
     def build(self, name: str) -> Population:
         """Return the population."""
+        if self.table:
+            return self._cohort(name)
         base = POPULATIONS[self.base] if self.base else None
         marginals = dict(base.marginals) if base else {}
         marginals |= {key: value.marginal(self) for key, value in self.properties.items()}
@@ -165,6 +228,26 @@ class OwnPopulation(Stated):
             self.source_text(),
             folds=MappingProxyType(without(base.folds, self.properties) if base else {}),
         )
+
+    def _cohort(self, name: str) -> Population:
+        """Return the population of a table."""
+        if self.base or self.properties or self.correlations:
+            raise EbbmapError(
+                "a population with a table takes its properties and correlations from it. Drop "
+                "base, properties and correlations, or drop the table."
+            )
+        found = cohort(
+            Path(self.table),
+            name,
+            how=self.how,
+            missing=self.missing,
+            columns=self.columns,
+            units=self.units,
+            weights=self.weights or None,
+            group=self.group,
+            source=self.source or f"own table {Path(self.table).name}",
+        )
+        return replace(found, long_name=self.long_name or name)
 
     def source_text(self) -> str:
         """Say where the population comes from; empty where nobody gave a source."""

@@ -1,0 +1,41 @@
+"""A fit as files: the result, its page, and the same in words."""
+
+from __future__ import annotations
+
+from functools import partial
+from pathlib import Path
+
+import xarray as xr
+
+from ebbmap.files.writing import make_folder, save_dataset, write_text, write_whole
+from ebbmap.plotting.pages import save_page
+from ebbmap.plotting.pages.fit import pages
+from ebbmap.tables.fit import fit_sentences
+
+
+def save_fit(fit: xr.Dataset, folder: Path) -> list[Path]:
+    """Write a fit (NetCDF), its page (PNG) and what stands under it (text).
+
+    Parameters
+    ----------
+    fit : Dataset
+        From `find_fit`.
+    folder : Path
+        Where to write; made if missing.
+
+    Returns
+    -------
+    list of Path
+        What was written.
+
+    Raises
+    ------
+    EbbmapError
+        If the folder cannot be made or a file cannot be written.
+    """
+    make_folder(folder)
+    written = [save_dataset(fit, folder / "fit.nc")]
+    for name, figure, text in pages(fit, " ".join(fit_sentences(fit))):
+        written.append(write_whole(folder / f"{name}.png", partial(save_page, figure)))
+        written.append(write_text(folder / f"{name}.txt", text + "\n"))
+    return written
