@@ -46,6 +46,8 @@ RUNNING = {"eval", "exec", "compile", "__import__", "system", "popen", "spawnv",
 POLICIES = {
     "report/page.html": "default-src 'none'; img-src data:; style-src 'unsafe-inline'; "
     "base-uri 'none'; form-action 'none'",
+    "report/policy.html": "default-src 'none'; img-src data:; style-src 'unsafe-inline'; "
+    "base-uri 'none'; form-action 'none'",
     "teaching/page.html": "default-src 'none'; script-src 'unsafe-inline'; "
     "style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'",
 }

@@ -52,26 +52,25 @@ def test_the_axis_of_open_units_bears_their_name(collapsed):
     assert plot_collapse_open(one).get_ylabel() == one["open_fraction"].attrs["long_name"]
 
 
-def test_names_along_t_low_stand_on_their_curves(collapsed):
+def test_the_curves_along_t_low_are_the_datasets_and_the_legend_names_their_strokes(collapsed):
     one = collapsed.isel(population=0)
     *_, (_, figure, _) = pages_of("collapse", collapsed)
-    place = one["t_low"].values
-    named = {
-        "if units closed at once": "closed_by_pressure",
-        "closes": "closed_per_release",
-        "before the release": "open_fraction_end_high",
-        "at its end": "open_fraction_end_release",
-    }
-    seen = {}
-    for ax in figure.axes:
-        for text in ax.texts:
-            if text.get_text() in named and hasattr(text, "xyann"):
-                seen[text.get_text()] = text.xy
-    assert set(seen) == set(named)
-    for text, (x, y) in seen.items():
-        # near the right end, and not beyond it
-        assert place[-2] < x < place[-1], text
-        assert y == pytest.approx(float(np.interp(x, place, one[named[text]]))), text
+    drawn = {line.get_label(): line for ax in figure.axes for line in ax.lines}
+    for label, of in (
+        ("if units closed at once", "closed_by_pressure"),
+        ("closes", "closed_per_release"),
+        ("before", "open_fraction_end_high"),
+        ("after", "open_fraction_end_release"),
+    ):
+        np.testing.assert_array_equal(drawn[label].get_ydata(), one[of], err_msg=label)
+    (legend,) = figure.legends
+    named = {text.get_text(): line for text, line in zip(legend.texts, legend.get_lines())}
+    for name, label in (
+        ("if units closed at once", "if units closed at once"),
+        ("open before the release", "before"),
+    ):
+        assert to_rgb(named[name].get_color()) == to_rgb(drawn[label].get_color()), name
+        assert named[name].get_linestyle() == drawn[label].get_linestyle(), name
 
 
 def test_the_end_of_the_release_is_marked_with_what_is_left():

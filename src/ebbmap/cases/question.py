@@ -128,7 +128,7 @@ class Question:
         --------
         >>> from ebbmap.registries.populations import POPULATIONS
         >>> Question(populations=(POPULATIONS["restrictive"],)).unconfirmed_text
-        '9 of 18 properties (restrictive)'
+        '8 of 17 properties (restrictive)'
         """
         return "; ".join(group.unconfirmed_text for group in self.populations if group.unconfirmed)
 

@@ -72,7 +72,7 @@ def mesh(duration: float, largest: float) -> np.ndarray:
     Examples
     --------
     >>> nodes = mesh(0.5, 0.05)
-    >>> nodes[0], nodes[-1], bool(np.diff(nodes).max() <= 0.05)
+    >>> float(nodes[0]), float(nodes[-1]), bool(np.diff(nodes).max() <= 0.05)
     (0.0, 0.5, True)
     """
     steps = [min(FIRST_STEP, largest)]

@@ -31,7 +31,7 @@ ORDER = 2 * STAGES - 1
 _left = np.zeros(STAGES + 1)
 _left[-2:] = -1.0, 1.0
 #: Where the stages lie in a step; the last one is its end.
-NODES = np.sort(0.5 * (legroots(_left) + 1.0))
+NODES = np.sort(0.5 * (legroots(_left).real + 1.0))
 NODES[-1] = 1.0
 #: The start of a step and its stages.
 POINTS = np.concatenate(([0.0], NODES))

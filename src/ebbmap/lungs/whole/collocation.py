@@ -73,7 +73,7 @@ def method(stages: int) -> Method:
     """
     legendre = np.zeros(stages + 1)
     legendre[-2:] = -1.0, 1.0
-    points = sort(0.5 * (legroots(legendre) + 1.0))
+    points = sort(0.5 * (legroots(legendre).real + 1.0))
     points[-1] = 1.0
     powers = np.arange(stages)
     integrals = (points[:, None] ** (powers + 1) / (powers + 1)) @ np.linalg.inv(
