@@ -64,7 +64,9 @@ def test_the_curves_along_t_low_are_the_datasets_and_the_legend_names_their_stro
     ):
         np.testing.assert_array_equal(drawn[label].get_ydata(), one[of], err_msg=label)
     (legend,) = figure.legends
-    named = {text.get_text(): line for text, line in zip(legend.texts, legend.get_lines())}
+    named = {
+        text.get_text(): line for text, line in zip(legend.texts, legend.get_lines(), strict=False)
+    }
     for name, label in (
         ("if units closed at once", "if units closed at once"),
         ("open before the release", "before"),
