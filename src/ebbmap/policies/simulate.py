@@ -268,7 +268,7 @@ class Simulation:
             self.last[way][name][going] = minute
 
     def _drift(self, minute: int) -> None:
-        """Let the disease change the patients, and solve those again who are in the mode."""
+        """Change the patients by their disease, and solve those again who are in the mode."""
         for drift in self.policy.disease:
             entry = PARAMETERS[drift.name]
             own = self.cohort.values.get(drift.name, np.full(self.cohort.size, entry.default))

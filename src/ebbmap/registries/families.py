@@ -70,7 +70,7 @@ class Shaped(Marginal):
         return ndtri(np.clip(share, EDGE, 1.0 - EDGE))
 
     def say(self, name: str) -> str:
-        """Say the distribution of a parameter in words, for captions."""
+        """Describe the distribution of a parameter in words, for captions."""
         plain = Marginal("normal", self.centre, self.spread, self.source).say(name)
         return plain.replace("normal,", f"{self.family}, median").replace("+/-", "and SD")
 

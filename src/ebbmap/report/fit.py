@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from functools import partial
 from pathlib import Path
 
 import xarray as xr
 
-from ebbmap.files.writing import make_folder, save_dataset, write_text, write_whole
-from ebbmap.plotting.pages import save_page
+from ebbmap.files.writing import make_folder, save_dataset
 from ebbmap.plotting.pages.fit import pages
+from ebbmap.report.pages import save_pages
 from ebbmap.tables.fit import fit_sentences
 
 
@@ -34,8 +33,5 @@ def save_fit(fit: xr.Dataset, folder: Path) -> list[Path]:
         If the folder cannot be made or a file cannot be written.
     """
     make_folder(folder)
-    written = [save_dataset(fit, folder / "fit.nc")]
-    for name, figure, text in pages(fit, " ".join(fit_sentences(fit))):
-        written.append(write_whole(folder / f"{name}.png", partial(save_page, figure)))
-        written.append(write_text(folder / f"{name}.txt", text + "\n"))
-    return written
+    drawn = pages(fit, " ".join(fit_sentences(fit)))
+    return [save_dataset(fit, folder / "fit.nc"), *save_pages(drawn, folder)]

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from functools import partial
 from pathlib import Path
 
 import xarray as xr
 
-from ebbmap.files.writing import make_folder, write_text, write_whole
-from ebbmap.plotting.pages import save_page
+from ebbmap.files.writing import make_folder, write_text
 from ebbmap.plotting.pages.validation import pages
+from ebbmap.report.pages import save_pages
 from ebbmap.tables.csv import to_csv
 from ebbmap.tables.validation import full_table
 
@@ -35,9 +34,6 @@ def write_validation(result: xr.Dataset, folder: Path) -> list[Path]:
         If the folder cannot be made or a file cannot be written.
     """
     make_folder(folder)
-    written = []
-    for name, figure, text in pages(result):
-        written.append(write_whole(folder / f"{name}.png", partial(save_page, figure)))
-        written.append(write_text(folder / f"{name}.txt", text + "\n"))
+    written = save_pages(pages(result), folder)
     table = full_table(result)
     return [*written, write_text(folder / f"{table.name}.csv", to_csv(table))]

@@ -70,7 +70,7 @@ def yields_table(yields: xr.Dataset) -> Table:
 
 
 def _knowledge_words(yields: xr.Dataset) -> str:
-    """Say what is not known of the populations and how far it moves the share at the end."""
+    """Describe what is not known of the populations and how far it moves the share at the end."""
     known = yields.get(f"safe_share{KNOWLEDGE}")
     if known is None:
         return NOT_ASKED
@@ -82,7 +82,7 @@ def _knowledge_words(yields: xr.Dataset) -> str:
 
 
 def _settled_words(yields: xr.Dataset) -> list[str]:
-    """Say for how many patients the simulation may leave out start-up cycles."""
+    """Return for how many patients the simulation may leave out start-up cycles."""
     if "settled_share" not in yields:
         return []
     share = float(yields["settled_share"].sel(group=WHOLE))
@@ -120,7 +120,7 @@ def against_table(yields: xr.Dataset) -> Table:
 
 
 def _fixed_words(yields: xr.Dataset) -> list[str]:
-    """Say which fixed setting was taken for the best one."""
+    """Describe which fixed setting was taken for the best one."""
     if "fixed_setting" not in yields:
         return []
     said = [
@@ -280,7 +280,7 @@ def policy_notes(policy: Policy) -> list[str]:
 
 
 def _disease_words(policy: Policy) -> str:
-    """Say how the disease of patients changes."""
+    """Describe how the disease of patients changes."""
     if not policy.disease:
         return "So is the disease."
     said = (
