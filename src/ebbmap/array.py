@@ -10,9 +10,11 @@ Sizes: shape (...) is any.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
 from sys import float_info, modules
-from typing import Any
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 
@@ -73,7 +75,10 @@ def _of_two(name: str) -> Callable[[Any, Any], Any]:
 exp, expm1 = _of_one("exp"), _of_one("expm1")
 log, log1p = _of_one("log"), _of_one("log1p")
 sqrt, square = _of_one("sqrt"), _of_one("square")
+sin = _of_one("sin")
 absolute, floor = _of_one("abs"), _of_one("floor")
+#: Nearest whole number, halves to the even one.
+nearest = _of_one("round")
 isnan, isfinite = _of_one("isnan"), _of_one("isfinite")
 minimum, maximum = _of_two("minimum"), _of_two("maximum")
 
@@ -107,6 +112,53 @@ def clip(x: Any, low: Any, high: Any) -> Any:
     return minimum(maximum(x, low), high)
 
 
+def quotient(x: Any, by: float) -> Any:
+    """Return values over a constant as every engine rounds it, shape (...).
+
+    Examples
+    --------
+    >>> float(quotient(np.array(550000000.0), 1e9))
+    0.55
+    """
+    if is_plain(x):
+        return x / by
+    # a compiler multiplies by the reciprocal of what it sees to be constant, and rounds twice
+    return x / where(isnan(x), x, by)
+
+
+def on_steps(x: Any, step: float) -> Any:
+    """Return the nearest multiples of a step, halves at the even one, shape (...).
+
+    Examples
+    --------
+    >>> on_steps(np.array([1.26, 2.5]), 1.0).tolist()
+    [1.0, 2.0]
+    """
+    return nearest(quotient(x, step)) * step
+
+
+def to_digits(x: Any, digits: int) -> Any:
+    """Return numbers to some digits behind the point, shape (...).
+
+    Examples
+    --------
+    >>> to_digits(np.array([11 * 0.05]), 9).tolist()
+    [0.55]
+    """
+    return quotient(nearest(x * 10.0**digits), 10.0**digits)
+
+
+def falses(like: Any) -> Any:
+    """Return a mask of another array's shape and engine that holds nowhere.
+
+    Examples
+    --------
+    >>> falses(np.ones(2)).tolist()
+    [False, False]
+    """
+    return namespace(like).zeros(np.shape(like), dtype=bool)
+
+
 def fmin(x: Any, y: Any) -> Any:
     """Return the smaller of two values; where one is NaN the other, shape (...).
 
@@ -137,6 +189,64 @@ def repeat(times: int, step: Callable[[Any, Any], tuple[Any, Any]], first: Any, 
     for _ in range(times):
         first, second = step(first, second)
     return first, second
+
+
+class Rows(list[Any]):
+    """Rows of an array that stay apart: what is made of them is rows again, no array of all."""
+
+
+class Picked(NamedTuple):
+    """Rows that are one of a few: row i is ``values[which[i]]``."""
+
+    values: Any
+    """Shape (m, n)."""
+    which: Any
+    """Whole numbers, shape (k,)."""
+
+
+class Table(Protocol):
+    """What a function of single cases sees of arrays whose first axis is that of rows."""
+
+    def read(self, row: Any) -> Any:
+        """Return a row of everything that was given, in the same tree."""
+
+    def write(self, name: str, row: Any, value: Any) -> None:
+        """Put a row into a result; of a result of s times k rows, row ``(which of s, row)``."""
+
+    def loop(self, times: int, step: Callable[[Any, Any], Any], first: Any) -> Any:
+        """Take ``carry = step(number, carry)`` a fixed number of times; return the last carry."""
+
+    def call(self, function: Callable[..., Any], *arguments: Any) -> Any:
+        """Return what a function of rows returns that neither reads nor writes any other."""
+
+    def constant(self, value: float) -> Any:
+        """Return one number for every case."""
+
+
+#: ``run(body, cases, rows, results) -> arrays by name``: calls ``body(cases, table)`` for blocks of
+#: cases. `cases` is a tree of arrays (n,), `rows` one of arrays (k, n), (k, 1), `Picked`, or
+#: (s, k, n), a row of which is read as a list of s; `results` has the number of rows of each
+#: result, or s and k.
+Kernel = Callable[
+    [Callable[[Any, Table], None], Any, Any, Mapping[str, int | tuple[int, int]]], dict[str, Any]
+]
+
+_KERNEL: ContextVar[Kernel | None] = ContextVar("kernel", default=None)
+
+
+@contextmanager
+def use_kernel(run: Kernel | None) -> Iterator[None]:
+    """Run long loops in kernels of the engine's own, within a ``with`` block."""
+    token = _KERNEL.set(run)
+    try:
+        yield
+    finally:
+        _KERNEL.reset(token)
+
+
+def kernel() -> Kernel | None:
+    """Return how the engine in use runs a long loop in one kernel; None if on whole arrays."""
+    return _KERNEL.get()
 
 
 def floats(value: Any) -> np.ndarray:

@@ -10,5 +10,5 @@ CONTRAINDICATIONS = (
     "raised intracranial pressure",
     "unstable circulation",
     "uncontrolled strong efforts",
-    "CO2 as the main problem",
+    "CO₂ as the main problem",
 )

@@ -55,22 +55,52 @@ def share_text(value: float, *intervals: Sequence[float]) -> str:
     return f"{percent(value, decimals)} %"
 
 
+def exact_share(value: float) -> str:
+    """Return a share that somebody stated in per cent, with every digit of it.
+
+    Examples
+    --------
+    >>> exact_share(0.75), exact_share(0.125), exact_share(0.999)
+    ('75 %', '12.5 %', '99.9 %')
+    """
+    return f"{100.0 * value:.6g} %"
+
+
+def points_text(difference: float) -> str:
+    """Return a difference of shares that somebody stated, in points.
+
+    Examples
+    --------
+    >>> points_text(0.01), points_text(0.025)
+    ('1 point', '2.5 points')
+    """
+    points = f"{100.0 * difference:.6g}"
+    return f"{points} point" if points == "1" else f"{points} points"
+
+
 def percent(value: float, decimals: int) -> str:
     """Return a share in per cent to some decimals, negative for tens; never 0 or 100 by rounding.
 
     Examples
     --------
-    >>> percent(0.004, 0), percent(0.0, 0), percent(0.998, 0), percent(0.44, -1)
-    ('<1', '0', '>99', '40')
+    >>> percent(0.004, 0), percent(0.0, 0), percent(0.998, 0), percent(0.44, -1), percent(1e-4, 1)
+    ('<1', '0', '>99', '40', '<0.1')
+    >>> percent(0.005, 0), percent(0.9996, 1), percent(0.03, -1)
+    ('<1', '>99.9', '3')
     """
-    least = 0.5 * 10.0**-decimals / 100.0
-    if decimals <= 0 and 0.0 < value < 0.005:
-        return "<1"
-    if decimals <= 0 and 0.995 < value < 1.0:
-        return ">99"
-    if 0.0 < value < least or 1.0 - least < value < 1.0:
+    if decimals < 0 and _rounds_to_an_end(value, decimals):
         decimals = 0
-    return f"{round(100.0 * value, decimals):.{max(decimals, 0)}f}"
+    shown = max(decimals, 0)
+    if decimals >= 0 and _rounds_to_an_end(value, decimals):
+        step = 10.0**-shown
+        return f"<{step:.{shown}f}" if value < 0.5 else f">{100.0 - step:.{shown}f}"
+    return f"{round(100.0 * value, decimals):.{shown}f}"
+
+
+def _rounds_to_an_end(value: float, decimals: int) -> bool:
+    """Return whether a share that is neither 0 nor 1 would be written as one of them."""
+    least = 0.5 * 10.0**-decimals / 100.0
+    return 0.0 < value <= least or 1.0 - least <= value < 1.0
 
 
 def share_decimals(*intervals: Sequence[float]) -> int:

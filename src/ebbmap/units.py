@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from fractions import Fraction
 from types import MappingProxyType
+from typing import NamedTuple
 
 #: UDUNITS spelling (datasets, registries) -> bedside spelling (figures, tables).
 DISPLAY = MappingProxyType(
@@ -123,8 +124,10 @@ _SPELLINGS: tuple[tuple[str, str, _Dimension], ...] = (
     ("dm", "0.1", _LENGTH),
     ("cm centimeter centimetre", "0.01", _LENGTH),
     ("mm millimeter millimetre", "0.001", _LENGTH),
+    ("in inch inches", "0.0254", _LENGTH),
     ("kg kilogram", "1", _MASS),
     ("g gram", "0.001", _MASS),
+    ("lb lbs pound pounds", "0.45359237", _MASS),
     ("mg milligram", "0.000001", _MASS),
     ("mol mole", "1", _AMOUNT),
     ("mmol", "0.001", _AMOUNT),
@@ -188,6 +191,83 @@ def conversion(given: str, wanted: str) -> tuple[float, float]:
         raise ValueError(f"{given!r} cannot be converted to {wanted!r}")
     factor = size / target
     return float(factor.numerator), float(factor.denominator)
+
+
+class Slip(NamedTuple):
+    """A value that was probably written in another unit."""
+
+    value: float
+    units: str
+    given: float
+    other: str
+
+    @property
+    def said(self) -> str:
+        """The value in its own unit, and in the one that was probably meant."""
+        return f"{self.value:.4g} {display(self.units)}".rstrip() + (
+            f", which is {self.given:g} {self.other}"
+        )
+
+
+#: Units in which values are often written by mistake, for each unit of a registry.
+_MISTAKEN = MappingProxyType(
+    {
+        "1": ("%",),
+        "cmH2O": ("kPa",),
+        "mmHg": ("kPa",),
+        "mL": ("L",),
+        "mL kg-1": ("L/kg",),
+        "L min-1": ("mL/min",),
+        "mL min-1": ("L/min",),
+        "L s-1": ("L/min",),
+        "s": ("ms",),
+        "kg": ("lb", "g"),
+        "cm": ("m", "in"),
+        "mL cmH2O-1": ("L/cmH2O", "mL/kPa"),
+        "cmH2O s L-1": ("cmH2O s/mL", "kPa s/L"),
+        "g dL-1": ("g/L",),
+    }
+)
+
+#: How far outside its usual range a value lies, as a factor, before its unit is doubted.
+DOUBTED = 1.4
+
+
+def mistaken(units: str) -> tuple[str, ...]:
+    """Return the units in which values of a unit are often written by mistake."""
+    return _MISTAKEN.get(units, ())
+
+
+def likely_slip(units: str, value: float, usual: tuple[float, float] | None) -> Slip | None:
+    """Return the unit in which an unusual value would be usual, if there is one.
+
+    Parameters
+    ----------
+    units : str
+        Unit in which the value should be.
+    value : float
+        As it was written.
+    usual : tuple of float, optional
+        Where values usually lie; nothing is found without.
+
+    Examples
+    --------
+    >>> likely_slip("kg", 154.0, (40.0, 90.0)).said
+    '69.85 kg, which is 154 lb'
+    >>> likely_slip("kg", 70.0, (40.0, 90.0)) is None
+    True
+    """
+    if usual is None:
+        return None
+    low, high = usual
+    least, most = (low / DOUBTED if low > 0.0 else low * DOUBTED), high * DOUBTED
+    if value == 0.0 or least <= value <= most:
+        return None
+    for other in mistaken(units):
+        top, bottom = conversion(other, units)
+        if low <= value * top / bottom <= high:
+            return Slip(value * top / bottom, units, value, other)
+    return None
 
 
 def _parsed(text: str) -> tuple[Fraction, _Dimension]:

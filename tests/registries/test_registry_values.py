@@ -1,6 +1,7 @@
 """Every number of the registries against a table that is kept apart from them, both ways."""
 
 import importlib
+import json
 import numbers
 import re
 import tomllib
@@ -17,6 +18,7 @@ from ebbmap.registries.limits import LIMIT_SETS
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import POPULATIONS
+from ebbmap.teaching import build_page
 from ebbmap.units import DISPLAY
 
 TABLE = tomllib.loads(Path(__file__).with_name("registry_values.toml").read_text(encoding="utf-8"))
@@ -79,6 +81,11 @@ def test_the_source_of_a_parameter_is_of_the_grade_that_is_written(name):
 def test_outcomes():
     registry = {o.name: [o.units, o.long_name] for o in OUTCOMES.values()}
     assert differences(registry, TABLE["outcomes"]) == []
+
+
+def test_bounds_of_outcomes():
+    registry = {o.name: [*o.bounds, *(o.usual or ())] for o in OUTCOMES.values()}
+    assert differences(registry, TABLE["outcome_bounds"]) == []
 
 
 def test_units():
@@ -272,11 +279,21 @@ GIVEN = {
     "plateau_peep": 9.0,
     "plateau_volume_per_kg": 6.5,
     "p_high_at_most": 31.0,
+    "t_high_in_time_constants": 5.5,
+    "release_frequency": 12.5,
+    "release_share": 0.12,
+    "p_low_share": 0.15,
+    "p_high": 22.0,
+    "t_low": 0.45,
 }
 
 DERIVED = {
     ("opening_time_constant", "opening_speed"): 0.3,
     ("p_high", "plateau_peep"): 9.0 + 6.5 * 61.0 / 44.0,
+    ("t_high", "t_high_in_time_constants"): 5.5 * 12.0 * 44.0 / 1000.0,
+    ("t_high", "release_frequency"): 60.0 / 12.5 - 0.45,
+    ("t_high", "release_share"): 0.45 * (1.0 - 0.12) / 0.12,
+    ("p_low", "p_low_share"): 3.3,
     ("predicted_body_weight", "height"): 50.0 + 0.91 * (172.0 - 152.4),
     ("t_low", "t_low_in_time_constants"): 0.6 * 17.0 * 44.0 / 1000.0,
     ("co2_production", "co2_production_per_kg"): 3.1 * 61.0,
@@ -299,15 +316,11 @@ def test_what_is_derived_from_what_and_how():
         assert value == pytest.approx(DERIVED[way.target, way.trigger], rel=1e-12), way
 
 
-def test_sliders_of_the_page_run_over_the_table(monkeypatch):
-    grid = importlib.import_module("ebbmap.teaching.grid")
-    # the pressures that are judged on the way do not matter here
-    monkeypatch.setattr(grid, "POINTS", 2)
-    solved = grid.teaching_grid()
-    found = {name: solved[name].values for name in TABLE["sliders"]}
-    for name, (first, last, number) in TABLE["sliders"].items():
-        np.testing.assert_allclose(found[name], np.geomspace(first, last, number), rtol=1e-12)
+def test_sliders_of_the_page_run_over_the_table():
+    data = json.loads(build_page("linear").html.split('id="data">')[1].split("</script>")[0])
+    found = {n: [one["low"], one["high"], one["step"]] for n, one in data["sliders"].items()}
+    assert found == TABLE["sliders"]
     # every lung that the page names lies on its sliders
-    for name, middle in grid.middle_lungs().items():
-        for place, axis in zip(middle, ("resistance_exp", "compliance"), strict=True):
-            assert found[axis][0] <= place <= found[axis][-1], name
+    for name, preset in data["presets"].items():
+        for axis in ("resistance_exp", "compliance"):
+            assert found[axis][0] <= preset["values"][axis] <= found[axis][1], name

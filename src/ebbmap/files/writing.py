@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
@@ -195,3 +196,11 @@ def _refusal_named(path: Path) -> Iterator[None]:
 def _step(name: str, path: Path) -> None:
     if on_step is not None:
         on_step(name, path)
+
+
+def remove(path: Path) -> None:
+    """Remove a file, or a folder that stands where a file should."""
+    if path.is_dir() and not path.is_symlink():
+        shutil.rmtree(path, ignore_errors=True)
+    else:
+        path.unlink(missing_ok=True)

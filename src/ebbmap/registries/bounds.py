@@ -23,12 +23,15 @@ from ebbmap.registries.steady import (
     Side,
     balances_of,
 )
-from ebbmap.units import display
 
 Severity = Literal["hard", "caution"]
 
 COMMON = "common practice, no source"
 ARDSNET = "NIH ARDS Network strategy"
+ALKALAEMIA = (
+    "above 7.60, severe alkalaemia, which narrows vessels of heart and brain: Adrogué and Madias, "
+    "N Engl J Med 1998;338:107 (from memory)"
+)
 
 
 @dataclass(frozen=True)
@@ -70,9 +73,8 @@ class Bound:
         if self.outcome in BALANCES and self.side == "low" and self.value == 0.0:
             return BALANCES[self.outcome]
         entry = outcome(self.outcome)
-        unit = f" {display(entry.units)}".rstrip()
         word = "below" if self.side == "low" else "above"
-        return f"{entry.long_name} {word} {self.value:g}{unit}"
+        return f"{entry.long_name} {word} {entry.amount(self.value)}"
 
     def margin(self, values: np.ndarray) -> np.ndarray:
         """Signed distance to the bound over its width, positive inside, shape (n,)."""
@@ -197,11 +199,13 @@ class Limit:
         """
         entry = outcome(self.outcome)
         if self.low is not None and self.high is not None:
-            said = f"{self.low:g} to {self.high:g}"
-        else:
-            said = f"at least {self.low:g}" if self.low is not None else f"at most {self.high:g}"
+            said = entry.range(self.low, self.high)
+        elif self.low is not None:
+            said = f"at least {entry.amount(self.low)}"
+        elif self.high is not None:
+            said = f"at most {entry.amount(self.high)}"
         mark = " (caution)" if self.severity == "caution" else ""
-        return f"{entry.long_name} {said} {display(entry.units)}".rstrip() + mark
+        return f"{entry.long_name} {said}{mark}"
 
 
 @dataclass(frozen=True)
@@ -275,7 +279,7 @@ def combine(name: str, *sets: LimitSet) -> LimitSet:
 #: That a body can come to rest at all; part of every verdict that knows of it.
 STEADY_STATE = LimitSet(
     "steady_state",
-    "a steady state of CO2 and oxygen",
+    "a steady state of CO₂ and oxygen",
     tuple(
         Limit(name, f"{outcome(name).source}; {COMMON}", low=0.0, width=1.0) for name in BALANCES
     ),

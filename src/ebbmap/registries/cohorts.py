@@ -10,8 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.special import ndtr, ndtri
-from scipy.stats import t as student
+from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 from ebbmap.errors import EbbmapError
 from ebbmap.registries.copula import Population
@@ -112,7 +111,7 @@ class StudentPopulation(Population):
             z = scores @ np.linalg.cholesky(matrix).T * heavy[:, None]
             return self._named(z, {}, self.freedom)
         free = [i for i in range(len(matrix)) if i not in held]
-        c = student.ppf(ndtr(self._scores_of(fixed)), self.freedom)
+        c = stdtrit(self.freedom, ndtr(self._scores_of(fixed)))
         inverse = np.linalg.inv(matrix[np.ix_(held, held)])
         gain = inverse @ matrix[np.ix_(held, free)]
         inner = matrix[np.ix_(free, free)] - matrix[np.ix_(free, held)] @ gain
@@ -129,7 +128,7 @@ class StudentPopulation(Population):
         self, z: np.ndarray, fixed: Mapping[str, np.ndarray], freedom: float
     ) -> dict[str, np.ndarray]:
         """Return properties at Student's scores."""
-        normal = ndtri(np.clip(student.cdf(z, freedom), EDGE, 1.0 - EDGE))
+        normal = ndtri(np.clip(stdtr(freedom, z), EDGE, 1.0 - EDGE))
         drawn = {name: m.at(normal[..., i]) for i, (name, m) in enumerate(self.marginals.items())}
         return drawn | {n: np.broadcast_to(v[:, None], z.shape[:-1]) for n, v in fixed.items()}
 

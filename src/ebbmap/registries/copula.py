@@ -74,6 +74,8 @@ class Population:
         The population that this one was folded from.
     known : Known, optional
         How well its numbers are known; None where nobody says.
+    unsuitable : str
+        Why the mode may not suit such patients at all: said beside whatever is safe in them.
 
     Raises
     ------
@@ -91,6 +93,7 @@ class Population:
     folds: Mapping[str, Fold] = field(default_factory=dict, repr=False)
     unfolded: Population | None = field(default=None, repr=False)
     known: Known | None = field(default=None, repr=False, compare=False)
+    unsuitable: str = ""
 
     def __post_init__(self) -> None:
         """Refuse impossible correlations."""
@@ -244,9 +247,53 @@ class Population:
         >>> sorted(lungs) == sorted(POPULATIONS["restrictive"].properties)
         True
         """
+        return self._joint(self._drawn_scores(n, seed), given)
+
+    def _drawn_scores(self, n: int, seed: int) -> np.ndarray:
+        """Draw independent normal scores, shape (n, d)."""
         # one property after the other, so that a further property leaves these as they are
-        scores = np.random.default_rng(seed).standard_normal((len(self.properties), n)).T
-        return self._joint(scores, given)
+        return np.random.default_rng(seed).standard_normal((len(self.properties), n)).T
+
+    @property
+    def is_gaussian(self) -> bool:
+        """Whether all that ties properties together is the correlation of their scores."""
+        own = type(self)
+        return own.sample is Population.sample and own._joint is Population._joint
+
+    def sample_scores(
+        self, n: int, *, seed: int, given: Mapping[str, np.ndarray] | None = None
+    ) -> np.ndarray:
+        """Draw the normal scores of the lungs that `sample` draws.
+
+        Parameters
+        ----------
+        n, seed, given
+            As in `sample`.
+
+        Returns
+        -------
+        ndarray, shape (n, d) or (g, n, d)
+            Of every property, in order.
+
+        Raises
+        ------
+        EbbmapError
+            If more than the correlation of scores ties the properties together.
+
+        Examples
+        --------
+        >>> from ebbmap.registries.populations import POPULATIONS
+        >>> normal = POPULATIONS["normal"]
+        >>> scores = normal.sample_scores(3, seed=0)[:, normal.properties.index("compliance")]
+        >>> own = normal.marginals["compliance"].at(scores)
+        >>> bool(np.allclose(own, normal.sample(3, seed=0)["compliance"], rtol=1e-12))
+        True
+        """
+        if not self.is_gaussian:
+            raise EbbmapError(
+                f"the lungs of {self.name} are not drawn as normal scores. Draw them with `sample`."
+            )
+        return self._moved_scores(self._drawn_scores(n, seed), given or {})
 
     def from_unit(self, unit: np.ndarray) -> dict[str, np.ndarray]:
         """Turn points of the unit cube into lungs with *independent* properties.
@@ -268,19 +315,24 @@ class Population:
     def _joint(
         self, scores: np.ndarray, given: Mapping[str, np.ndarray] | None
     ) -> dict[str, np.ndarray]:
-        z = scores @ np.linalg.cholesky(self.correlation_matrix).T
-        held = [self.properties.index(name) for name in given or {}]
-        if not held:
-            return {name: m.at(z[:, i]) for i, (name, m) in enumerate(self.marginals.items())}
         fixed = {n: np.atleast_1d(np.asarray(v, float)) for n, v in (given or {}).items()}
-        c = self._scores_of(fixed)
-        z = z[None] + (c[:, None, :] - z[None][..., held]) @ self._gain(held)
+        z = self._moved_scores(scores, fixed)
         drawn = {name: m.at(z[..., i]) for i, (name, m) in enumerate(self.marginals.items())}
         shape = z.shape[:-1]
         return {
             **drawn,
             **{name: np.broadcast_to(value[:, None], shape) for name, value in fixed.items()},
         }
+
+    def _moved_scores(self, scores: np.ndarray, held: Mapping[str, np.ndarray]) -> np.ndarray:
+        """Return correlated scores, moved with those of held properties."""
+        z: np.ndarray = scores @ np.linalg.cholesky(self.correlation_matrix).T
+        if not held:
+            return z
+        places = [self.properties.index(name) for name in held]
+        c = self._scores_of(held)
+        moved: np.ndarray = z[None] + (c[:, None, :] - z[None][..., places]) @ self._gain(places)
+        return moved
 
 
 def known_of(group: Population) -> Known:

@@ -11,11 +11,11 @@ from typing import Any
 
 import numpy as np
 
-from ebbmap.array import floats, minimum
+from ebbmap.array import floats, minimum, where
 from ebbmap.exchange.co2 import co2_production
 from ebbmap.exchange.load import functional_residual_capacity
 from ebbmap.registries.parameters import inputs_of
-from ebbmap.units import ML_PER_L
+from ebbmap.units import ML_PER_L, S_PER_MIN
 
 #: Shared part of the resistance: tube and circuit make the time constant three times that of the
 #: patient alone (Guttmann et al., Eur Respir J 1995;8:114).
@@ -86,6 +86,53 @@ def t_low_from_multiple(
     0.5
     """
     return floats(t_low_in_time_constants) * resistance_exp * compliance / ML_PER_L
+
+
+def t_high_from_multiple(
+    t_high_in_time_constants: np.ndarray, resistance_insp: np.ndarray, compliance: np.ndarray
+) -> Any:
+    """T high [s] as a multiple of the inspiratory time constant R_insp * C, shape (n,).
+
+    Examples
+    --------
+    >>> float(t_high_from_multiple(5.0, 10.0, 50.0))
+    2.5
+    """
+    return floats(t_high_in_time_constants) * resistance_insp * compliance / ML_PER_L
+
+
+def t_high_from_frequency(release_frequency: np.ndarray, t_low: np.ndarray) -> Any:
+    """T high [s] that leaves so many releases per minute, shape (n,); NaN where T low fills them.
+
+    Examples
+    --------
+    >>> float(t_high_from_frequency(12.0, 0.5))
+    4.5
+    """
+    left = S_PER_MIN / floats(release_frequency) - t_low
+    return where(left > 0.0, left, np.nan)
+
+
+def t_high_from_share(release_share: np.ndarray, t_low: np.ndarray) -> Any:
+    """T high [s] that leaves a share of the cycle in release, shape (n,).
+
+    Examples
+    --------
+    >>> float(t_high_from_share(0.1, 0.5))
+    4.5
+    """
+    return t_low * (1.0 / floats(release_share) - 1.0)
+
+
+def p_low_from_share(p_low_share: np.ndarray, p_high: np.ndarray) -> Any:
+    """P low [cmH2O] as a share of P high, shape (n,).
+
+    Examples
+    --------
+    >>> float(p_low_from_share(0.2, 25.0))
+    5.0
+    """
+    return floats(p_low_share) * p_high
 
 
 def p_high_from_plateau(
@@ -187,6 +234,10 @@ DERIVATIONS = (
     Derivation("predicted_body_weight", "height", predicted_body_weight),
     Derivation("t_low", "t_low_in_time_constants", t_low_from_multiple),
     Derivation("p_high", "plateau_peep", p_high_from_plateau),
+    Derivation("t_high", "t_high_in_time_constants", t_high_from_multiple),
+    Derivation("t_high", "release_frequency", t_high_from_frequency),
+    Derivation("t_high", "release_share", t_high_from_share),
+    Derivation("p_low", "p_low_share", p_low_from_share),
     Derivation("co2_production", "co2_production_per_kg", co2_production),
     Derivation(
         "functional_residual_capacity",

@@ -10,7 +10,6 @@ from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 import numpy as np
-from scipy import stats
 from scipy.special import ndtr, ndtri
 
 from ebbmap.errors import EbbmapError
@@ -112,6 +111,7 @@ def shaped(
 
     Examples
     --------
+    >>> from scipy import stats
     >>> one = shaped(stats.gamma(4.0, scale=3.0), "invented for this example", family="gamma")
     >>> round(float(one.at(one.score(10.0))), 9)
     10.0
@@ -131,11 +131,18 @@ def shaped(
     )
 
 
+def _stats() -> Any:
+    """Return scipy.stats, which takes half a second to load and which few files need."""
+    from scipy import stats
+
+    return stats
+
+
 def gamma(mean: float, sd: float) -> Any:
     """Return a gamma distribution by mean and SD."""
     if not (mean > 0.0 and sd > 0.0):
         raise EbbmapError(f"a gamma must have mean and sd > 0; got {mean:g}, {sd:g}.")
-    return stats.gamma((mean / sd) ** 2, scale=sd**2 / mean)
+    return _stats().gamma((mean / sd) ** 2, scale=sd**2 / mean)
 
 
 def beta(low: float, high: float, mean: float, sd: float) -> Any:
@@ -147,7 +154,7 @@ def beta(low: float, high: float, mean: float, sd: float) -> Any:
     if not size > 0.0:
         most = (high - low) * np.sqrt(share * (1.0 - share))
         raise EbbmapError(f"a beta with this mean must have sd < {most:.3g}; got {sd:g}.")
-    return stats.beta(share * size, (1.0 - share) * size, loc=low, scale=high - low)
+    return _stats().beta(share * size, (1.0 - share) * size, loc=low, scale=high - low)
 
 
 def triangular(low: float, mode: float, high: float) -> Any:
@@ -156,7 +163,7 @@ def triangular(low: float, mode: float, high: float) -> Any:
         raise EbbmapError(
             f"a triangular must have low <= mode <= high; got {low:g}, {mode:g}, {high:g}."
         )
-    return stats.triang((mode - low) / (high - low), loc=low, scale=high - low)
+    return _stats().triang((mode - low) / (high - low), loc=low, scale=high - low)
 
 
 def mixture(parts: Sequence[Any], weights: Sequence[float]) -> Interpolated:
@@ -164,6 +171,7 @@ def mixture(parts: Sequence[Any], weights: Sequence[float]) -> Interpolated:
 
     Examples
     --------
+    >>> from scipy import stats
     >>> both = mixture([stats.norm(20.0, 2.0), stats.norm(40.0, 2.0)], [1.0, 1.0])
     >>> round(float(both.cdf(30.0)), 3)
     0.5

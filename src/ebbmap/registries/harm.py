@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from ebbmap.registries.bounds import ARDSNET, COMMON, Limit, LimitSet
+from ebbmap.registries.bounds import ALKALAEMIA, ARDSNET, COMMON, Limit, LimitSet
 
 _OVERDISTENDED = "at most 20 to 25: review PMC5537111"
 
@@ -40,7 +40,7 @@ HARM = LimitSet(
             "alveolar_ventilation",
             low=0.1,
             width=1.0,
-            why="assumption: less clears no resting CO2 production",
+            why="assumption: less clears no resting CO₂ production",
         ),
         Limit(
             "ph",
@@ -48,6 +48,8 @@ HARM = LimitSet(
             width=0.40,
             why="below 7.20 as the trigger to act in permissive hypercapnia (guidance pages)",
         ),
+        # within the hard limits only own breathing that is stated and never yields leads here
+        Limit("ph", high=7.60, width=0.40, severity="caution", why=ALKALAEMIA),
         Limit("spo2", low=0.88, width=0.07, why=f"{ARDSNET} (from memory)"),
         Limit("venous_return_change", low=-0.3, severity="caution", why="assumption"),
     ),

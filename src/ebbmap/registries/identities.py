@@ -154,8 +154,8 @@ def identity_sentences(limits: LimitSet, known: Mapping[str, float]) -> Iterator
     >>> both = LimitSet("both", "both", (Limit("flow_ratio", "invented", low=0.5),
     ...                                  Limit("auto_peep", "invented", high=10.0)))
     >>> print(*identity_sentences(both, {}))
-    flow ratio at least 0.5 and auto-PEEP at most 10 cmH₂O exclude each other where P high - P low \
-is above 20 cmH₂O
+    flow ratio at least 50 % and auto-PEEP at most 10 cmH₂O exclude each other where P high \
+- P low is above 20 cmH₂O
     >>> list(identity_sentences(both, {"p_high": 18.0, "p_low": 0.0}))
     []
     """
@@ -179,7 +179,7 @@ def alike_sentence(limits: LimitSet, known: Mapping[str, float]) -> str:
     >>> both = LimitSet("both", "both", (Limit("flow_ratio", "invented", low=0.5),
     ...                                  Limit("auto_peep", "invented", high=10.0)))
     >>> alike_sentence(both, {})
-    'flow ratio at least 0.5, auto-PEEP at most 10 cmH₂O bound one quantity'
+    'flow ratio at least 50 %, auto-PEEP at most 10 cmH₂O bound one quantity'
     """
     found = ratio_bounds(limits.hard, known)
     if len({one.bound.outcome for one in found}) < 2:
@@ -216,7 +216,7 @@ def kept_sentence(bound: Bound) -> str:
     Examples
     --------
     >>> kept_sentence(Limit("flow_ratio", "invented", low=0.5).bounds[0])
-    'flow ratio at least 0.5'
+    'flow ratio at least 50 %'
     """
     low, high = (bound.value if bound.side == side else None for side in ("low", "high"))
     return Limit(bound.outcome, bound.why, low, high, width=bound.width).sentence

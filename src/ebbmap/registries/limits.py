@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from ebbmap.registries.bounds import (
+    ALKALAEMIA,
     ARDSNET,
     COMMON,
     STEADY_STATE,
@@ -14,7 +15,17 @@ from ebbmap.registries.bounds import (
 from ebbmap.registries.harm import HARM
 from ebbmap.registry import Registry
 
-__all__ = ["ARDSNET", "COMMON", "LIMIT_SETS", "RULES", "Bound", "Limit", "LimitSet", "combine"]
+__all__ = [
+    "ARDSNET",
+    "COMMON",
+    "LIMIT_SETS",
+    "RULES",
+    "Bound",
+    "Limit",
+    "LimitSet",
+    "combine",
+    "is_rule",
+]
 
 _BUNDLED = (
     LimitSet(
@@ -68,20 +79,20 @@ _BUNDLED = (
     ),
     LimitSet(
         "co2",
-        long_name="CO2 clearance",
+        long_name="CO₂ clearance",
         limits=(
             Limit(
                 "alveolar_ventilation",
                 low=0.1,
                 width=1.0,
-                why="assumption: less clears no resting CO2 production",
+                why="assumption: less clears no resting CO₂ production",
             ),
             Limit(
                 "ph",
                 low=7.20,
                 high=7.60,
                 why="below 7.20 as the trigger to act in permissive hypercapnia (guidance "
-                "pages); above 7.60: assumption",
+                f"pages); {ALKALAEMIA}",
             ),
             Limit(
                 "ph",
@@ -180,3 +191,21 @@ limit_set = LIMIT_SETS.named
 
 #: The two rules for T low; a study never mixes them.
 RULES = ("flow_ratio", "exhaled_fraction")
+
+#: What a rule for T low bounds, wherever it is bounded.
+_RULED = frozenset(
+    (*(name for rule in RULES for name in LIMIT_SETS[rule].outcomes), "release_in_time_constants")
+)
+
+
+def is_rule(bound: Bound) -> bool:
+    """Return whether a bound is a rule for choosing T low; every other one is a limit on harm.
+
+    Examples
+    --------
+    >>> [is_rule(bound) for bound in LIMIT_SETS["flow_ratio"].hard]
+    [True, True]
+    >>> any(is_rule(bound) for bound in LIMIT_SETS["harm"].hard)
+    False
+    """
+    return bound.outcome in _RULED

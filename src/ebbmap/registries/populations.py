@@ -8,6 +8,8 @@ population of a lung that lacks a tube or a slow part.
 
 from __future__ import annotations
 
+from typing import Literal
+
 from ebbmap.registries.copula import Conditional, Fold, Population
 from ebbmap.registries.distributions import EDGE, Confirmed, Marginal
 from ebbmap.registries.fitted import fitted
@@ -21,11 +23,17 @@ __all__ = [
     "Conditional",
     "Confirmed",
     "Fold",
+    "How",
     "Marginal",
+    "Missing",
     "Population",
     "folded",
     "population",
 ]
+
+#: What becomes of the rows of an own table, and of gaps in it.
+How = Literal["bootstrap", "smoothed"]
+Missing = Literal["drop", "draw"]
 
 POPULATIONS: Registry[Population] = Registry(
     "population", tuple(fitted(name).population() for name in PHENOTYPES)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import KW_ONLY, dataclass
 
-from ebbmap.registries.parameters import check_entry
+from ebbmap.registries.quantity import check_entry
 from ebbmap.registry import Registry
 from ebbmap.units import display
 

@@ -7,8 +7,8 @@ import pytest
 
 from ebbmap.errors import StudyError
 from ebbmap.files.bundled import bundled_studies
+from ebbmap.files.common.lines import line_of, lines_of
 from ebbmap.files.policy import load_policy, parse_policy
-from ebbmap.files.policy.lines import line_of, lines_of
 from ebbmap.files.policy.words import condition_of, minutes_of, step_of
 from ebbmap.policies.conditions import Box, Interval
 
@@ -70,7 +70,7 @@ def test_units_are_converted_and_words_are_forgiving():
         ('wait = "45 min"', 'wait = "45"', "it has no unit"),
         ('wait = "45 min"', "", "'wait' is missing"),
         ('every = "4 h"', 'every = "10 s"', "must be at least 1 min"),
-        ('error = "0.05"', 'error = "-0.05"', "measure.1.error"),
+        ('error = "0.05"', 'error = "-0.05"', "measure.2.error"),
         ('name = "shorter"', 'name = "longer"', "'longer' is there twice"),
         ('name = "shorter"', 'name = "weaning"', "is the name of the rule of [wean]"),
         ('until = "flow_ratio >= 75 %"', 'until = "ph > 7.3"', "must look at what `when` looks at"),

@@ -7,6 +7,7 @@ from ebbmap.committee.counting import count_groups
 from ebbmap.committee.draft import Span
 from ebbmap.committee.sizes import COSTLY, COSTLY_VERDICT, VERDICT
 from ebbmap.committee.verdict import find_verdict
+from ebbmap.committee.words import say_setting
 from ebbmap.errors import StudyError
 from ebbmap.files.protocol import load_protocol, parse_protocol
 
@@ -68,8 +69,8 @@ def test_few_settings_are_noted(drawn, notes):
         ("multiple = { low = 0.5, high = 0.7 }", "multiple = -1.0", "settings.t_low.multiple"),
         ("at_most = 1.2", "at_most = 1.2, at_least = 1.5", "at_least <= at_most"),
         ("error = 0.1", "error = 20", "settings.t_low.error"),
-        ("weight = 3", "weight = 0", "groups.0.weight"),
-        ("wanted = 0.5", "wanted = 50", "groups.1.wanted"),
+        ("weight = 3", "weight = 0", "groups.1.weight"),
+        ("wanted = 0.5", "wanted = 50", "groups.2.wanted"),
         ('"obstructive"', '"normal"', "named twice"),
         ("time_constant_exp = { high", "time_constnt = { high", "did you mean 'time_constant_exp'"),
         ("{ high = 2.0 }", "{}", "must have low or high"),
@@ -89,14 +90,14 @@ def test_every_problem_gets_its_sentence(old, new, told):
 def test_all_problems_are_listed_at_once():
     text = GOOD.replace("high = 28.0", "high = 280.0").replace("weight = 3", "weight = 3\nx = 1")
     told = problems(text.replace('"flow_ratio"]', '"flow_rato"]'))
-    assert "groups.0.x" in told
+    assert "groups.1.x" in told
     assert "flow_rato" in told
 
 
 def test_files_that_cannot_be_read_are_told(tmp_path):
     with pytest.raises(StudyError, match="cannot be read"):
         load_protocol(tmp_path / "none.toml")
-    assert "not valid TOML" in problems("title = ")
+    assert "line 1: gives title no value" in problems("title = ")
 
 
 def test_a_population_without_a_needed_property_is_told():
@@ -151,8 +152,41 @@ def test_sizes_that_cannot_be_are_told():
     )
 
 
-@pytest.mark.parametrize("value", ["true", '"5"'])
+@pytest.mark.parametrize("value", ["true", '"five"'])
 def test_a_setting_that_is_no_number_is_one_problem_at_its_own_place(value):
     told = problems(GOOD.replace("p_low = 0.0", f"p_low = {value}")).splitlines()
     assert len(told) == 1
-    assert told[0].startswith("settings.p_low: ")
+    assert told[0].startswith("line 6, settings.p_low: ")
+
+
+def test_owner_version_and_expiry_are_read_and_may_be_left_out():
+    bare = parse_protocol(GOOD)
+    assert (bare.owner, bare.version, bare.valid_until) == ("", "", "")
+    for day in ('"2027-01-31"', "2027-01-31"):
+        told = parse_protocol(f'owner = "o"\nversion = "0.3"\nvalid_until = {day}\n{GOOD}')
+        assert (told.owner, told.version, told.valid_until) == ("o", "0.3", "2027-01-31")
+
+
+@pytest.mark.parametrize("day", ['"31.1.2027"', '"soon"', "2027-01-31T10:00:00", "20270131"])
+def test_a_day_that_is_none_is_refused(day):
+    assert "valid_until" in problems(f"valid_until = {day}\n{GOOD}")
+
+
+def test_bias_and_steps_of_a_rule_are_read_and_said():
+    text = GOOD.replace("error = 0.1,", 'error = 0.1, bias = "-5 %", step = "50 ms",')
+    protocol = parse_protocol(text)
+    rule = protocol.draft.rules["t_low"]
+    assert (rule.bias, rule.step) == (-0.05, 0.05)
+    assert "read 5 % too low, in steps of 0.05 s" in say_setting(protocol.draft, "t_low")
+    assert "settings.t_low.bias: must be at least -0.5" in problems(
+        GOOD.replace("error = 0.1,", "bias = -0.9,")
+    )
+
+
+def test_a_reading_that_may_fail_needs_a_setting_for_then():
+    told = problems(GOOD.replace("error = 0.1,", "fails = 0.1,"))
+    assert "settings.t_low.otherwise: must be given where a measurement may fail." in told
+    text = GOOD.replace("error = 0.1,", 'fails = "10 %", otherwise = "400 ms",')
+    assert "0.4 s in the 10 % in whom the reading fails" in say_setting(
+        parse_protocol(text).draft, "t_low"
+    )

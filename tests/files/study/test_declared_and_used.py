@@ -7,7 +7,8 @@ from ebbmap.cases.evaluate import STATUS
 from ebbmap.errors import StudyError
 from ebbmap.files.study import parse_study
 from ebbmap.registries.parameters import PARAMETERS
-from ebbmap.runs.run import plan_tasks, run_study
+from ebbmap.runs.run import run_study
+from ebbmap.runs.sources import plan_tasks
 from ebbmap.tables.held import study_notes
 from ebbmap.tables.results import summary
 
@@ -31,17 +32,19 @@ TABLES = {
     "unknowns": "[analyses.unknowns]\nt_low = 0.4",
     "map": '[[analyses.map]]\nx = "t_low"\ny = "resistance_exp"',
     "edge": "[analyses.edge]\npoints = 100",
+    "robust": "[analyses.robust]",
     "mapping": "[analyses.mapping]\nresamples = 50",
     "boxes": "[analyses.boxes]\nresamples = 10",
     "given": "[analyses.given]\noutcomes = ['auto_peep']",
     "rare": "[analyses.rare]\ncases = 100\nreplicates = 4",
     "shapley": "[analyses.shapley]\nbase_size = 32\noutcomes = ['auto_peep']",
     "screening": "[analyses.screening]\ntrajectories = 4\noutcomes = ['auto_peep']",
+    "slopes": "[analyses.slopes]\nresamples = 100\noutcomes = ['auto_peep']",
     "sobol": "[analyses.sobol]\nbase_size = 32\nresamples = 100\noutcomes = ['auto_peep']",
     "sweep": "[analyses.sweep]",
 }
 #: Lungs without which an analysis gives nothing.
-LEAST_LUNGS = {"given": 128}
+LEAST_LUNGS = {"given": 128, "slopes": 32}
 LUNGS = {"inside": "paired", "collapse": "stepped"}
 WITH_AXIS = {
     "profile",
@@ -53,12 +56,14 @@ WITH_AXIS = {
     "unknowns",
     "map",
     "edge",
+    "robust",
     "mapping",
     "boxes",
     "given",
     "rare",
     "shapley",
     "screening",
+    "slopes",
     "sobol",
     "sweep",
 }

@@ -10,7 +10,8 @@ import xarray as xr
 
 from ebbmap.errors import StudyError
 from ebbmap.files.study import load_study, parse_study
-from ebbmap.runs.run import plan_tasks, run_study
+from ebbmap.runs.run import run_study
+from ebbmap.runs.sources import plan_tasks
 from ebbmap.tables.results import summary
 
 # whole studies are run and drawn
@@ -164,7 +165,7 @@ def test_the_blame_study_is_sound():
             '[analyses.shapley]\ngroups = { a = ["compliance"], b = ["compliance"] }',
             "groups: compliance is in two groups",
         ),
-        ('[analyses.shapley]\noutcomes = ["autopeep"]', "did you mean 'auto_peep'"),
+        ('[analyses.shapley]\noutcomes = ["auto_pep"]', "did you mean 'auto_peep'"),
         ("[analyses.screening]\nlevels = 5", "levels"),
         ("[analyses.mapping]\nalong = 't_high'", "along: t_high has no axis"),
         ("[analyses.boxes]\nover = ['p_low']", "over: p_low has no axis"),

@@ -11,11 +11,12 @@ import numpy as np
 
 from ebbmap.cases.checks import complaint
 from ebbmap.errors import EbbmapError, StudyError
-from ebbmap.files.policy.lines import line_of, lines_of
+from ebbmap.files.common.lines import line_of, lines_of, with_lines
+from ebbmap.files.common.reading import read_text
 from ebbmap.files.policy.schema import Adjust, Measure, Patients, PolicyFile, Wean
 from ebbmap.files.policy.words import amount_of, box_of, condition_of, minutes_of, step_of
-from ebbmap.files.protocol.load import build, cross_checks, parse_file
-from ebbmap.files.study.reading import read_text, read_toml
+from ebbmap.files.protocol.fits import cross_checks
+from ebbmap.files.protocol.load import build, parse_file
 from ebbmap.lungs import lung_model
 from ebbmap.policies.language import (
     KNOWN_SETTINGS,
@@ -62,11 +63,11 @@ def load_policy(path: Path) -> Policy:
 
 def parse_policy(text: str, where: str = "policy") -> Policy:
     """Check the text of a policy file; see `load_policy`."""
-    file = parse_file(read_toml(text, where), where, PolicyFile, _checks)
+    file = parse_file(text, where, PolicyFile, _checks, _shared_checks)
     try:
         return _policy(file, text, where)
     except EbbmapError as error:
-        raise StudyError(where, str(error).splitlines()) from None
+        raise StudyError(where, with_lines(str(error).splitlines(), text)) from None
 
 
 def _policy(file: PolicyFile, text: str, where: str) -> Policy:
@@ -189,15 +190,24 @@ def _body(given: Patients) -> Body:
 
 def _checks(file: PolicyFile) -> list[str]:
     """List what does not fit together."""
-    shared = [one.replace("settings.", "start.", 1) for one in cross_checks(file)]
     return [
-        *shared,
+        *_shared_checks(file),
+        *(
+            f"groups.{number}: a policy starts and judges all groups alike. Drop what is its own."
+            for number, one in enumerate(file.groups)
+            if one.has_own
+        ),
         *_check_measured(file),
         *_check_rules(file),
         *_check_wean(file),
         *_check_amounts(file),
         *_check_disease(file),
     ]
+
+
+def _shared_checks(file: PolicyFile) -> list[str]:
+    """List what does not fit together in the tables that protocols have too."""
+    return [one.replace("settings.", "start.", 1) for one in cross_checks(file)]
 
 
 def _check_measured(file: PolicyFile) -> Iterator[str]:
@@ -278,7 +288,7 @@ def _check_moves(file: PolicyFile, place: str, rule: Adjust | Wean) -> Iterator[
     if len(lengths) > 1 or min(lengths, default=2) < 2:
         yield f"{place}.rows: every setting must have as many rows, at least two. Add rows."
     for name, column in rule.rows.items():
-        if said := complaint(name, np.asarray(column)):
+        if said := complaint(name, np.asarray(column), ""):
             yield f"{place}.rows.{name}: {said}"
     for leading, column in list(rule.rows.items())[:1]:
         steps = np.diff(column)

@@ -7,9 +7,10 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field
 
 from ebbmap.analyses.options import Number, OutcomeName, ParameterName, Positive
+from ebbmap.files.common.tables import OwnName, Table, Text
 from ebbmap.files.policy.words import condition_of, minutes_of, step_of
-from ebbmap.files.protocol.schema import ProtocolFile, Setting, Settings
-from ebbmap.files.study.schema import OwnName, Table, Text
+from ebbmap.files.protocol.schema import ProtocolFile
+from ebbmap.files.protocol.settings import Setting, Settings
 from ebbmap.policies.language import MOVABLE
 
 #: Longest time that patients are followed [h].
@@ -50,8 +51,8 @@ class Start(Settings):
 class Measure(Table):
     """What is measured, how often, and how well."""
 
-    name: OutcomeName
-    every: TimeText
+    name: OutcomeName = Field(description="outcome that is measured, by its registry name")
+    every: TimeText = Field(description="how often it is measured, such as '1 h'")
     after_change: TimeText | None = Field(
         None, description="measured besides so long after a change of settings"
     )
@@ -59,14 +60,16 @@ class Measure(Table):
     error: Text = Field("", description="standard deviation of the error, such as '0.05' or '5 %'")
     error_share: NotNegative = Field(0.0, le=1, description="the same as a share of the value")
     round_to: Text = Field("", description="step to which the value is rounded")
-    source: Text = ""
+    source: Text = Field("", description="where frequency and error come from")
 
 
 class Adjust(Table):
     """What is changed when a condition on measured values holds."""
 
-    name: OwnName
-    when: ConditionText
+    name: OwnName = Field(description="what the rule is called in reports")
+    when: ConditionText = Field(
+        description="condition on measured values under which it acts, such as 'ph < 7.25'"
+    )
     until: ConditionText | None = Field(None, description="once begun, it acts until this holds")
     move: list[StepText] = Field([], description="one step of each setting")
     rows: Rows = Field({}, description=ROWS)
@@ -74,38 +77,46 @@ class Adjust(Table):
     wait: TimeText = Field(description="before any rule acts again")
     again: TimeText | None = Field(None, description="before this rule acts again")
     priority: int = Field(0, description="the smallest comes first, then the order of the file")
-    source: Text = ""
+    source: Text = Field(
+        "", description="where the rule comes from, if not from the policy's one source"
+    )
     own: Text = Field("", description="what of it is the project's own")
 
 
 class Leaving(Table):
     """A criterion to leave the mode."""
 
-    when: ConditionText
-    lasting: TimeText
-    words: Text = Field(min_length=1)
+    when: ConditionText = Field(
+        description="condition on measured values under which the mode is left"
+    )
+    lasting: TimeText = Field(description="how long it must have held, such as '30 min'")
+    words: Text = Field(min_length=1, description="the criterion in words, for the report")
 
 
 class Stop(Table):
     """When a patient leaves the mode."""
 
-    criteria: list[Leaving] = Field(min_length=1)
-    own: Text = ""
+    criteria: list[Leaving] = Field(min_length=1, description="any one of these ends the mode")
+    own: Text = Field("", description="what of it is the project's own")
 
 
 class Wean(Table):
     """How pressure comes down; the last of the rules, and the first to be set back."""
 
-    when: ConditionText
+    when: ConditionText = Field(
+        description="condition on measured values under which pressure comes down a step"
+    )
     move: list[StepText] = Field([], description="one step of each setting")
     rows: Rows = Field({}, description=ROWS)
     cap: list[ConditionText] = Field([], description="as of the other rules")
-    wait: TimeText
-    again: TimeText | None = None
+    wait: TimeText = Field(description="before any rule acts again")
+    again: TimeText | None = Field(None, description="before the next step of weaning")
     end: ConditionText | None = Field(None, description="where it is done")
     halt: ConditionText | None = Field(None, description="when one step is taken back")
-    source: Text = ""
-    own: Text = ""
+    source: Text = Field(
+        "", description="where the steps come from, if not from the policy's one source"
+    )
+    own: Text = Field("", description="what of it is the project's own")
 
 
 class Breathing(Table):
@@ -116,11 +127,24 @@ class Breathing(Table):
     a ventilator inflates the lung.
     """
 
-    slope: NotNegative = Field(0.5, le=10)
-    spread: NotNegative = Field(0.7, le=3)
-    threshold: Positive = Field(40.0, le=200)
-    above: NotNegative = Field(6.0, le=100)
-    at_most: NotNegative = Field(3.0, le=30)
+    slope: NotNegative = Field(
+        0.5,
+        le=10,
+        description="own alveolar ventilation by each mmHg of PaCO2 above the threshold "
+        "[L/min/mmHg]",
+    )
+    spread: NotNegative = Field(
+        0.7, le=3, description="standard deviation, between patients, of the slope's logarithm"
+    )
+    threshold: Positive = Field(
+        40.0, le=200, description="mean PaCO2 below which nobody breathes [mmHg]"
+    )
+    above: NotNegative = Field(
+        6.0, le=100, description="standard deviation of the threshold between patients [mmHg]"
+    )
+    at_most: NotNegative = Field(
+        3.0, le=30, description="most alveolar ventilation by own breathing [L/min]"
+    )
 
 
 class Patients(Table):
@@ -133,21 +157,38 @@ class Patients(Table):
     hour (Crit Care 2013, cc12051), so 5 and 120 min. CO2 of 50 mmHg when the mode begins.
     """
 
-    own_breathing: Breathing = Breathing()
-    co2_store_fast: Positive = 65.0
-    co2_store_slow: Positive = 130.0
-    co2_store_exchange: Positive = 7.8
-    oxygen_up: Positive = Field(1.01, le=60)
-    oxygen_down: Positive = Field(0.69, le=60)
-    closing: TimeText = "5 min"
-    opening: TimeText = "2 h"
-    paco2_start: Positive = Field(50.0, ge=10, le=200)
+    own_breathing: Breathing = Field(Breathing(), description="how own breathing follows CO2")
+    co2_store_fast: Positive = Field(
+        65.0, description="CO2 that blood and perfused organs take up by each mmHg [mL/mmHg]"
+    )
+    co2_store_slow: Positive = Field(
+        130.0, description="CO2 that muscle and other slow tissue take up by each mmHg [mL/mmHg]"
+    )
+    co2_store_exchange: Positive = Field(
+        7.8,
+        description="exchange of CO2 between both stores by each mmHg of difference [mL/min/mmHg]",
+    )
+    oxygen_up: Positive = Field(
+        1.01, le=60, description="rate at which oxygen follows a rise [1/min]"
+    )
+    oxygen_down: Positive = Field(
+        0.69, le=60, description="rate at which oxygen follows a fall [1/min]"
+    )
+    closing: TimeText = Field(
+        "5 min", description="time constant with which lung collapses when mean pressure falls"
+    )
+    opening: TimeText = Field(
+        "2 h", description="time constant with which lung is regained when mean pressure rises"
+    )
+    paco2_start: Positive = Field(
+        50.0, ge=10, le=200, description="PaCO2 as the mode begins [mmHg]"
+    )
 
 
 class Disease(Table):
     """How one property of every patient changes over time: improves, or worsens."""
 
-    parameter: ParameterName
+    parameter: ParameterName = Field(description="property that changes, by its registry name")
     hours: list[NotNegative] = Field(min_length=2, max_length=50, description="rising, from 0")
     factors: list[Positive] = Field(
         min_length=2,
@@ -170,22 +211,32 @@ class MendTable(Table):
 class PolicyFile(ProtocolFile):
     """A policy: how to start, what to measure, what to change, when to stop, how to wean."""
 
-    settings: Start = Field(alias="start")
+    settings: Start = Field(
+        alias="start", description="the first settings, before anything is measured"
+    )
     source: Text = Field(min_length=1, description="the one source of the policy")
     leaves_out: list[Text] = Field(description="what the source does not say")
     own: list[Text] = Field(description="what is the project's own")
     goal: ConditionText = Field(description="measured values at which nothing needs to be done")
-    measure: list[Measure] = Field(min_length=1)
+    measure: list[Measure] = Field(
+        min_length=1, description="what is measured, how often and how well"
+    )
     adjust: list[Adjust] = Field([], description="rules, the most urgent first")
-    stop: Stop | None = None
-    wean: Wean | None = None
-    patients: Patients = Patients()
+    stop: Stop | None = Field(None, description="when a patient leaves the mode; never if absent")
+    wean: Wean | None = Field(None, description="how pressure comes down; it never does if absent")
+    patients: Patients = Field(
+        Patients(), description="how patients answer to a change within minutes and hours"
+    )
     disease: list[Disease] = Field([], description="how patients improve or worsen")
-    mend: MendTable | None = None
+    mend: MendTable | None = Field(
+        None, description="search other numbers in the same rules; none if absent"
+    )
     dial: dict[Literal[MOVABLE], Text] = Field(  # type: ignore[valid-type]
         {}, description="step in which a setting can be set"
     )
-    hours: int = Field(48, ge=1, le=MOST_HOURS, strict=True)
+    hours: int = Field(
+        48, ge=1, le=MOST_HOURS, strict=True, description="how long each patient is followed [h]"
+    )
     reversal: TimeText = Field(
         "4 h", description="a setting moved up and down within this time oscillates"
     )

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+import re
+from collections.abc import Callable, Collection, Iterator, Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -11,30 +12,40 @@ from pydantic import ValidationError
 
 from ebbmap.analyses.findings import sentences
 from ebbmap.cases.checks import complaint
-from ebbmap.cases.question import Question
-from ebbmap.cases.uses import chances_of_leaving, leaving_text
-from ebbmap.committee.draft import SETTINGS, Draft, needed_properties
-from ebbmap.committee.protocol import Group, Protocol
+from ebbmap.committee.draft import Draft
+from ebbmap.committee.protocol import Group, Own, Protocol
 from ebbmap.committee.sizes import COSTLY, COSTLY_VERDICT, VERDICT
 from ebbmap.errors import EbbmapError, StudyError, unknown_name
-from ebbmap.files.protocol.schema import FAMILIES, ProtocolFile
-from ebbmap.files.study.cross import check_limits, check_names
-from ebbmap.files.study.reading import read_text, read_toml
-from ebbmap.files.study.schema import FAMILIES as STUDY_FAMILIES
-from ebbmap.files.study.uses import TOO_OFTEN
-from ebbmap.lungs import LUNGS, lung_model
-from ebbmap.registries.outcomes import plan
+from ebbmap.files.common.checks import (
+    check_distributions,
+    check_limits,
+    check_names,
+    double,
+    doubt,
+)
+from ebbmap.files.common.forgiving import understood
+from ebbmap.files.common.lines import Place, with_lines
+from ebbmap.files.common.reading import read_text, read_toml
+from ebbmap.files.common.tables import FAMILIES as STUDY_FAMILIES
+from ebbmap.files.protocol.fits import cross_checks, leaving, of_group, population_of
+from ebbmap.files.protocol.partly import partly_checked
+from ebbmap.files.protocol.schema import GroupTable, ProtocolFile
+from ebbmap.files.protocol.settings import FAMILIES
+from ebbmap.lungs import lung_model
 from ebbmap.registries.parameters import PARAMETERS
-from ebbmap.registries.populations import POPULATIONS, Population
+from ebbmap.registries.populations import POPULATIONS
 
 AnyProtocol = TypeVar("AnyProtocol", bound=ProtocolFile)
-
-#: What a lung may be chosen by, besides its properties.
-CHOSEN_BY = "time_constant_exp"
 
 #: Settings from which on the error of choosing them is small beside that of the lungs: measured,
 #: 0.00007 against 0.006 at 4,096 lungs.
 ENOUGH_SETTINGS = 64
+
+#: What people call the parts of a policy.
+OF_POLICIES = (
+    *("adjust", "adjustment", "titration", "titrate", "measure", "monitoring", "monitor"),
+    *("stop", "wean", "weaning", "steps"),
+)
 
 UNDETERMINED = "Such lungs are undetermined at every setting."
 
@@ -52,34 +63,113 @@ def load_protocol(path: Path) -> Protocol:
 
 def parse_protocol(text: str, where: str = "protocol") -> Protocol:
     """Check the text of a protocol file; see `load_protocol`."""
-    file = parse_file(read_toml(text, where), where, ProtocolFile, cross_checks)
+    file = parse_file(text, where, ProtocolFile, cross_checks)
     try:
         return build(file, text)
     except EbbmapError as error:
-        raise StudyError(where, str(error).splitlines()) from None
+        raise StudyError(where, with_lines(str(error).splitlines(), text)) from None
 
 
 def parse_file(
-    raw: Mapping[str, Any],
+    text: str,
     where: str,
     schema: type[AnyProtocol],
     checks: Callable[[AnyProtocol], list[str]],
+    shared_checks: Callable[[AnyProtocol], list[str]] | None = None,
 ) -> AnyProtocol:
     """Return the checked tables of a file, a protocol's or one that adds to it.
+
+    Parameters
+    ----------
+    text : str
+        The file.
+    where : str
+        Its name, for messages.
+    schema : type of ProtocolFile
+        Its tables and keys.
+    checks : callable
+        What lists the problems of tables that are each right.
+    shared_checks : callable, optional
+        The same for a file of which a part is missing; `checks` if absent.
 
     Raises
     ------
     StudyError
-        With every problem found.
+        With every problem found, each with its line.
     """
-    shared = [*check_names({**raw, "populations": _named(raw)}), *check_limits(raw)]
+    meant = understood(read_toml(text, where), schema)
+    raw = meant.raw
+    problems = [
+        *meant.problems,
+        *check_names({**raw, "populations": []}),
+        *_check_populations(raw),
+        *check_distributions(raw, meant.stated),
+        *check_limits({"limits": {"rules": [], **_limits(raw)}}, meant.stated),
+        *check_doubts(raw, meant.stated),
+        *_check_groups_alone(raw, meant.stated),
+    ]
+    file = None
     try:
         file = schema.model_validate(raw)
+        problems += checks(file)
     except ValidationError as error:
-        raise StudyError(where, _said(error, schema) + shared) from None
-    if problems := [*shared, *checks(file)]:
-        raise StudyError(where, problems)
+        problems = _said(error, schema) + problems
+        problems += partly_checked(raw, error, schema, shared_checks or checks)
+    if problems or file is None:
+        raise StudyError(where, with_lines(_first_said(problems), text))
     return file
+
+
+def _first_said(problems: list[str]) -> list[str]:
+    """Return problems without those that follow from one that names the very number."""
+    kept: dict[str, str] = {}
+    for problem in problems:
+        place, _, what = problem.partition(": ")
+        drawn = re.fullmatch(r"population (.+), (\w+)", place)
+        own = f"population.{drawn[1]}.properties.{drawn[2]}" if drawn else place
+        if (drawn or what.startswith(f"{place.rpartition('.')[2]} must be between")) and any(
+            one == own or one.startswith(f"{own}.") for one in kept
+        ):
+            continue
+        kept[place if place not in kept else problem] = problem
+    return list(kept.values())
+
+
+def _check_groups_alone(raw: Mapping[str, Any], stated: Collection[Place]) -> Iterator[str]:
+    """Yield what is wrong in the limits and the numbers of single groups."""
+    groups = raw.get("groups")
+    for number, one in enumerate(groups if isinstance(groups, list) else ()):
+        if not isinstance(one, dict):
+            continue
+        own = {place[2:] for place in stated if place[:2] == ("groups", number)}
+        limits = {"limits": {"rules": [], **_limits(one)}} if _limits(one) else {}
+        found = [*(check_limits(limits, own) if limits else ()), *check_doubts(one, own)]
+        yield from (f"groups.{number}.{problem}" for problem in found)
+
+
+def _limits(raw: Mapping[str, Any]) -> Mapping[str, Any]:
+    limits = raw.get("limits")
+    return limits if isinstance(limits, dict) else {}
+
+
+def check_doubts(raw: Mapping[str, Any], stated: Collection[Place]) -> Iterator[str]:
+    """Yield the settings and fixed values that were probably meant in another unit."""
+    for table in ("settings", "start", "fixed"):
+        values = raw.get(table)
+        for name, value in values.items() if isinstance(values, dict) else ():
+            if name not in PARAMETERS:
+                continue
+            whole = {"": value} if not isinstance(value, dict) else value
+            for key in ("", "low", "high", "at_least", "at_most"):
+                number, path = whole.get(key), (table, name, *([key] if key else []))
+                if not isinstance(number, (int, float)) or isinstance(number, bool):
+                    continue
+                if path in stated or (table, name) in stated:
+                    continue
+                if complaint(name, np.asarray(double(number))) is None and (
+                    said := doubt(name, double(number))
+                ):
+                    yield f"{'.'.join(path)}: {said}"
 
 
 def build(file: ProtocolFile, text: str) -> Protocol:
@@ -87,13 +177,14 @@ def build(file: ProtocolFile, text: str) -> Protocol:
     total = sum(one.weight for one in file.groups)
     groups = tuple(
         Group(
-            _population(file, one.population),
+            population_of(file, one.population),
             one.weight / total,
             file.wanted if one.wanted is None else one.wanted,
+            _own(file, one),
         )
         for one in file.groups
     )
-    draft = Draft(file.settings.spans(), file.settings.rules())
+    draft = file.settings.draft()
     (limits,) = file.limits.build().values()
     lung = lung_model(file.lung)
     lungs, settings_drawn = COSTLY_VERDICT if lung.costly else VERDICT
@@ -102,9 +193,13 @@ def build(file: ProtocolFile, text: str) -> Protocol:
         title=file.title,
         question=file.question,
         institution=file.institution,
+        owner=file.owner,
+        version=file.version,
+        valid_until=file.valid_until,
         text=text,
         stated=file.model_dump(mode="json"),
         lung=lung,
+        engine=file.engine,
         draft=draft,
         groups=groups,
         limits=limits,
@@ -125,6 +220,20 @@ def build(file: ProtocolFile, text: str) -> Protocol:
     )
 
 
+def _own(file: ProtocolFile, group: GroupTable) -> Own | None:
+    """Return what holds for one group alone; None where all of it is the file's."""
+    if not group.has_own:
+        return None
+    alone = of_group(file, group)
+    (limits,) = alone.limits.build().values()
+    return Own(
+        alone.settings.draft(),
+        limits,
+        tuple(alone.limits.rules),
+        {name: float(value) for name, value in alone.fixed.items()},
+    )
+
+
 def _few_settings(drawn: int, draft: Draft) -> Iterator[str]:
     """Yield a note where intervals leave out what the choice of settings adds."""
     if drawn < ENOUGH_SETTINGS and draft.free:
@@ -134,140 +243,34 @@ def _few_settings(drawn: int, draft: Draft) -> Iterator[str]:
         )
 
 
-def _population(file: ProtocolFile, name: str) -> Population:
-    return file.population[name].build(name) if name in file.population else POPULATIONS[name]
-
-
 def _said(error: ValidationError, schema: type[ProtocolFile]) -> list[str]:
     """Return the sentences of the findings, without the marks that tell a range from a rule."""
-    said = sentences(error, schema, STUDY_FAMILIES)
+    said = [_with_hint(one) for one in sentences(error, schema, STUDY_FAMILIES)]
     for family in FAMILIES:
         said = [one.replace(f".{family}:", ":").replace(f".{family}.", ".", 1) for one in said]
     return said
 
 
-def _named(raw: Mapping[str, Any]) -> list[Any]:
-    groups = raw.get("groups")
-    tables = [one for one in groups if isinstance(one, dict)] if isinstance(groups, list) else []
-    return [one["population"] for one in tables if isinstance(one.get("population"), str)]
+def _with_hint(problem: str) -> str:
+    """Return a problem, with where such a table belongs if a protocol has none."""
+    place, _, what = problem.partition(": ")
+    if place in OF_POLICIES and what.startswith("unknown key"):
+        return (
+            f"{place}: a protocol states settings and does not change them. What is measured and "
+            "changed at the bedside is a policy: `ebbmap studies` lists "
+            "examples."
+        )
+    return problem
 
 
-def cross_checks(file: ProtocolFile) -> list[str]:
-    """List what does not fit together."""
-    return [
-        *_check_settings(file),
-        *_check_groups(file),
-        *_check_fixed(file),
-        *_check_eligible(file),
-        *_check_sizes(file),
-        *(text for text, chance in leaving(file) if chance > TOO_OFTEN),
-    ]
-
-
-def _check_settings(file: ProtocolFile) -> Iterator[str]:
-    spans = file.settings.spans()
-    for name, span in spans.items():
-        place = f"settings.{name if name in SETTINGS else 't_low.multiple'}"
-        if span.low > span.high:
-            yield f"{place}: must have low <= high; got {span.say()}. Swap them."
-        found = complaint(name, np.array([span.low, span.high]))
-        if found:
-            yield f"{place}: {found}"
-    for name, rule in file.settings.rules().items():
-        if rule.at_least > rule.at_most:
+def _check_populations(raw: Mapping[str, Any]) -> Iterator[str]:
+    """Yield the groups whose population is neither bundled nor the file's own."""
+    groups, own = raw.get("groups"), raw.get("population")
+    known = {**POPULATIONS, **(own if isinstance(own, dict) else {})}
+    for number, one in enumerate(groups if isinstance(groups, list) else ()):
+        name = one.get("population") if isinstance(one, dict) else None
+        if isinstance(name, str) and name not in known:
             yield (
-                f"settings.{name}: must have at_least <= at_most; got {rule.at_least:g} and "
-                f"{rule.at_most:g}. Swap them."
+                f"groups.{number}.population: {unknown_name('population', name, known)} Or define "
+                "one of your own in [population.NAME]."
             )
-        for key, end in (("at_least", rule.at_least), ("at_most", rule.at_most)):
-            found = complaint(name, np.asarray(end)) if np.isfinite(end) else None
-            if found:
-                yield f"settings.{name}.{key}: {found}"
-    if "p_high" in spans and spans["p_low"].high >= spans["p_high"].low:
-        yield (
-            f"settings.p_low: must stay below P high; got up to {spans['p_low'].high:g} with "
-            f"P high from {spans['p_high'].low:g} cmH₂O. Part the ranges."
-        )
-
-
-def _check_groups(file: ProtocolFile) -> Iterator[str]:
-    names = [one.population for one in file.groups]
-    for name in sorted({one for one in names if names.count(one) > 1}):
-        yield f"groups: {name!r} is named twice. Add the weights up."
-    try:
-        rules = file.limits.build().values()
-    except EbbmapError:
-        return  # reported with the limits
-    lung = LUNGS[file.lung]
-    draft = Draft(file.settings.spans(), file.settings.rules())
-    outcomes = tuple(bound.outcome for rule in rules for bound in (*rule.hard, *rule.caution))
-    own = set(plan(lung, outcomes).parameters)
-    for name, group in _known_populations(file).items():
-        have = {*group.properties, *file.fixed, *SETTINGS}
-        for need in needed_properties(lung, draft, outcomes):
-            if need in have or (need in own and need not in _common_properties()):
-                continue
-            yield f"groups: {name} has no {need}. Give it in the population, or [fixed]."
-
-
-def _common_properties() -> frozenset[str]:
-    """Return the lung properties that every bundled population has: none is taken by default."""
-    everywhere = frozenset.intersection(*(frozenset(p.properties) for p in POPULATIONS.values()))
-    return frozenset(name for name in everywhere if PARAMETERS[name].kind == "lung property")
-
-
-def _check_fixed(file: ProtocolFile) -> Iterator[str]:
-    known = set(plan(LUNGS[file.lung]).parameters) - set(SETTINGS)
-    for name, value in file.fixed.items():
-        found = complaint(name, np.asarray(float(value)))
-        if found:
-            yield f"fixed.{name}: {found}"
-        if name not in known:
-            yield f"fixed.{name}: {unknown_name('parameter to fix', name, known)}"
-        for group in _known_populations(file).values():
-            if name in group.properties:
-                yield f"fixed.{name}: is drawn with {group.name}. Drop it."
-
-
-def _check_eligible(file: ProtocolFile) -> Iterator[str]:
-    drawn = [set(group.properties) for group in _known_populations(file).values()]
-    common = {*(set.intersection(*drawn) if drawn else ()), CHOSEN_BY}
-    for name, ends in file.eligible.items():
-        if name not in common:
-            yield f"eligible.{name}: {unknown_name('property', name, common)}"
-        elif ends.low is None and ends.high is None:
-            yield f"eligible.{name}: must have low or high; got neither. Add one."
-        if ends.low is not None and ends.high is not None and ends.low >= ends.high:
-            yield f"eligible.{name}: must have low < high; got {ends.low:g}, {ends.high:g}."
-
-
-def _known_populations(file: ProtocolFile) -> dict[str, Population]:
-    """Return the populations of the groups that can be built; the others are reported already."""
-    found = {}
-    for name in (one.population for one in file.groups):
-        try:
-            found[name] = _population(file, name)
-        except (EbbmapError, KeyError):
-            continue
-    return found
-
-
-def leaving(file: ProtocolFile) -> Iterator[tuple[str, float]]:
-    """Find distributions that can leave the bounds of the registry: a sentence, and how likely."""
-    for group in _known_populations(file).values():
-        question = Question(file.lung, populations=(group,))
-        for name, chance in chances_of_leaving(question, group, {}).items():
-            place = f"population {group.name}, {name}"
-            yield leaving_text(place, name, chance), chance
-
-
-def _check_sizes(file: ProtocolFile) -> Iterator[str]:
-    rows = file.sizes.model_dump()["driver_rows"]
-    for name, number in (("settings_drawn", file.settings_drawn), ("sizes.driver_rows", rows)):
-        if number is not None and number & (number - 1):
-            yield f"{name}: must be a power of two; got {number}."
-    if len(file.limits.rules) > 1:
-        yield (
-            f"limits.rules: a protocol is judged by one rule for T low, or by none ([]); got "
-            f"{', '.join(file.limits.rules)}. Keep one."
-        )

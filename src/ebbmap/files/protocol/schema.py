@@ -2,157 +2,56 @@
 
 from __future__ import annotations
 
+import datetime
 import math
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated
 
 from pydantic import BeforeValidator, Field, create_model
 
 from ebbmap.analyses.options import LungName, Number, ParameterName, Positive, Share
-from ebbmap.committee.draft import Rule, Span
+from ebbmap.committee.draft import Span
 from ebbmap.committee.sizes import SIZES
-from ebbmap.files.study.schema import (
+from ebbmap.files.common.tables import (
     MAX_DRAWS,
     MAX_LUNGS,
+    EngineName,
     Limits,
     OwnName,
     OwnPopulation,
     Table,
     Text,
 )
+from ebbmap.files.protocol.settings import OwnSettings, Settings
 from ebbmap.lungs import DEFAULT_LUNG
 
 #: Settings drawn from the draft's ranges, at most.
 MAX_SETTINGS = 2**16
 
-Error = Annotated[float, Field(ge=0, le=1)]
 
-
-class Range(Table):
-    """A range of a setting, or one value."""
-
-    low: Number
-    high: Number
-
-    def span(self) -> Span:
-        """Return the range."""
-        return Span(self.low, self.high)
-
-
-def as_range(value: object) -> object:
-    """Return a plain number as a range of one value."""
-    if isinstance(value, (int, float)) and not isinstance(value, bool):
-        return {"low": value, "high": value}
+def as_day(value: object) -> object:
+    """Return a day as text: YYYY-MM-DD, or nothing."""
+    if isinstance(value, datetime.date) and not isinstance(value, datetime.datetime):
+        return value.isoformat()
+    if isinstance(value, str) and value:
+        try:
+            return datetime.date.fromisoformat(value).isoformat()
+        except ValueError:
+            raise ValueError(f"must be a day like 2027-01-31; got {value[:40]!r}") from None
     return value
 
 
-Setting = Annotated[Range, BeforeValidator(as_range)]
-
-
-class Stops(Table):
-    """Where a rule stops."""
-
-    error: Error = Field(0.0, description="relative error of what is measured")
-    at_least: Positive | None = None
-    at_most: Positive | None = None
-
-    def stops(self) -> dict[str, float]:
-        """Return the ends that were given."""
-        ends = {"at_least": self.at_least, "at_most": self.at_most}
-        return {name: end for name, end in ends.items() if end is not None}
-
-
-class TimeConstant(Stops):
-    """T low is a multiple of the measured expiratory time constant."""
-
-    rule: Literal["time_constant"]
-    multiple: Setting
-
-
-class FlowRatio(Stops):
-    """T low is where the expiratory flow has fallen to a share of its peak."""
-
-    rule: Literal["flow_ratio"]
-    ratio: Share
-
-
-class Plateau(Stops):
-    """P high is the plateau pressure of a small tidal volume, plus an offset."""
-
-    rule: Literal["plateau"]
-    volume_per_kg: Positive
-    peep: Annotated[Number, Field(ge=0)]
-    plus: Number = 0.0
-
-
-def as_setting(value: object) -> object:
-    """Give a number or a range the mark that tells it from a rule."""
-    value = as_range(value)
-    if isinstance(value, dict) and "rule" not in value:
-        return {"rule": "range", **value}
-    return value
-
-
-class MarkedRange(Range):
-    """A range where a rule could stand."""
-
-    rule: Literal["range"]
-
-
-PHigh = Annotated[
-    Annotated[MarkedRange | Plateau, Field(discriminator="rule")], BeforeValidator(as_setting)
-]
-TLow = Annotated[
-    Annotated[MarkedRange | TimeConstant | FlowRatio, Field(discriminator="rule")],
-    BeforeValidator(as_setting),
-]
-
-
-class Settings(Table):
-    """The draft: a range, a value or a rule for each of the four settings."""
-
-    p_high: PHigh
-    p_low: Setting
-    t_high: Setting
-    t_low: TLow
-
-    def spans(self) -> dict[str, Span]:
-        """Return every range, in the order of the settings."""
-        spans = {}
-        for name in type(self).model_fields:
-            given = getattr(self, name)
-            if isinstance(given, Range):
-                spans[name] = given.span()
-            elif isinstance(given, TimeConstant):
-                spans["t_low_in_time_constants"] = given.multiple.span()
-        return spans
-
-    def rules(self) -> dict[str, Rule]:
-        """Return every rule by the setting it sets."""
-        rules = {}
-        if isinstance(self.p_high, Plateau):
-            given = self.p_high
-            rules["p_high"] = Rule(
-                "plateau",
-                given.volume_per_kg,
-                given.error,
-                given.plus,
-                given.peep,
-                **given.stops(),
-            )
-        if isinstance(self.t_low, FlowRatio):
-            rules["t_low"] = Rule(
-                "flow_ratio", self.t_low.ratio, self.t_low.error, **self.t_low.stops()
-            )
-        elif isinstance(self.t_low, TimeConstant):
-            rules["t_low"] = Rule("time_constant", error=self.t_low.error, **self.t_low.stops())
-        return rules
+Day = Annotated[str, BeforeValidator(as_day)]
 
 
 class Ends(Table):
     """A range with one or two ends."""
 
-    low: Number | None = None
-    high: Number | None = None
+    low: Number | None = Field(
+        None, description="lower end, in the property's unit; open if absent"
+    )
+    high: Number | None = Field(
+        None, description="upper end, in the property's unit; open if absent"
+    )
 
     def span(self) -> Span:
         """Return the range, infinite where an end is open."""
@@ -160,12 +59,38 @@ class Ends(Table):
         return Span(low, math.inf if self.high is None else self.high)
 
 
+class ProtocolLimits(Limits):
+    """What counts as safe: sets of limits, own limits, and at most one rule for T low."""
+
+    rules: list[str] = Field(
+        [], max_length=300, description="at most one rule for T low that must be kept besides"
+    )
+
+
 class GroupTable(Table):
     """One population of the protocol."""
 
-    population: str
-    weight: Positive = 1.0
+    population: str = Field(description="population from which the group's lungs are drawn")
+    weight: Positive = Field(
+        1.0,
+        description="how much the group counts where groups are put together, relative to the "
+        "others",
+    )
     wanted: Share | None = Field(None, description="share that must be safe; the file's if absent")
+    settings: OwnSettings | None = Field(
+        None, description="settings of this group alone; what it leaves out is as for all groups"
+    )
+    fixed: dict[ParameterName, Number] = Field(
+        default_factory=dict, description="values of this group alone, such as fio2"
+    )
+    limits: ProtocolLimits | None = Field(
+        None, description="what counts as safe in this group, instead of the file's limits"
+    )
+
+    @property
+    def has_own(self) -> bool:
+        """Whether anything is set or judged otherwise in this group."""
+        return bool(self.settings or self.fixed or self.limits)
 
 
 if TYPE_CHECKING:
@@ -190,11 +115,28 @@ else:
 class ProtocolFile(Table):
     """A protocol: a draft, whom it is for, and how much must be safe."""
 
-    title: Text = Field(min_length=1, max_length=200)
-    question: Text = ""
-    institution: Text = ""
-    lung: LungName = DEFAULT_LUNG
-    seed: int = Field(0, ge=0, lt=2**63, strict=True)
+    title: Text = Field(
+        min_length=1, max_length=200, description="what the protocol is called; it heads the report"
+    )
+    question: Text = Field(
+        "", description="what the committee wants to know, in one or two sentences"
+    )
+    institution: Text = Field("", description="who the protocol is for; printed in the report")
+    owner: Text = Field("", max_length=200, description="who answers for the protocol")
+    version: Text = Field("", max_length=40, description="of the protocol")
+    valid_until: Day = Field("", description="day on which the protocol expires: YYYY-MM-DD")
+    lung: LungName = Field(
+        DEFAULT_LUNG,
+        description="lung model that solves every case; `ebbmap describe` lists them",
+    )
+    engine: EngineName = "numpy"
+    seed: int = Field(
+        0,
+        ge=0,
+        lt=2**63,
+        strict=True,
+        description="start of all random draws: the same file and seed give the same numbers",
+    )
     lungs: int | None = Field(
         None,
         ge=64,
@@ -209,7 +151,9 @@ class ProtocolFile(Table):
         strict=True,
         description="settings that each lung meets; by the lung's cost if absent",
     )
-    sizes: Sizes = Sizes()
+    sizes: Sizes = Field(
+        Sizes(), description="how many lungs and settings each part of the check takes"
+    )
     own_breathing: list[Annotated[Number, Field(ge=0)]] = Field(
         [],
         max_length=4,
@@ -224,18 +168,25 @@ class ProtocolFile(Table):
         description="outer draws of what is not known of the populations; 39 or more for 95 %, 0 "
         "for none",
     )
-    wanted: Share = 0.9
-    settings: Settings
-    fixed: dict[ParameterName, Number] = Field(default_factory=dict)
-    groups: list[GroupTable] = Field(min_length=1)
-    population: dict[OwnName, OwnPopulation] = Field(default_factory=dict)
-    eligible: dict[str, Ends] = Field(default_factory=dict)
-    limits: Limits
-
-
-FAMILIES = {
-    "range": MarkedRange,
-    "time_constant": TimeConstant,
-    "flow_ratio": FlowRatio,
-    "plateau": Plateau,
-}
+    wanted: Share = Field(
+        0.9, description="share of each group's combinations of lung and settings that must be safe"
+    )
+    settings: Settings = Field(
+        description="the draft's four settings: a value, a range or a rule for each"
+    )
+    fixed: dict[ParameterName, Number] = Field(
+        default_factory=dict,
+        description="values held in every case, such as fio2, in the registry's units",
+    )
+    groups: list[GroupTable] = Field(
+        min_length=1,
+        description="the patients whom the protocol is for, one table for each population",
+    )
+    population: dict[OwnName, OwnPopulation] = Field(
+        default_factory=dict, description="populations defined here, each under a name of its own"
+    )
+    eligible: dict[str, Ends] = Field(
+        default_factory=dict,
+        description="properties by which patients are let in, each with the ends of its range",
+    )
+    limits: ProtocolLimits = Field(description="what counts as safe")

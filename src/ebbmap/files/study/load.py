@@ -5,10 +5,11 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Iterator, Mapping
+from copy import copy
 from dataclasses import replace
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import Any, Self
 
 from pydantic import ValidationError
 
@@ -18,11 +19,15 @@ from ebbmap.analyses.registry import ANALYSES
 from ebbmap.cases.question import Question
 from ebbmap.catalogue.sources import NOTHING_USED, Source, Used, load_use
 from ebbmap.catalogue.value import Catalogue
+from ebbmap.engines import Engine, Precision, check_choice
 from ebbmap.errors import EbbmapError, StudyError, shortened
+from ebbmap.files.common.forgiving import understood
+from ebbmap.files.common.lines import counted_from_one, with_lines
+from ebbmap.files.common.reading import read_text, read_toml
 from ebbmap.files.study.cross import cross_checks
-from ebbmap.files.study.reading import read_text, read_toml
 from ebbmap.files.study.schema import FAMILIES, StudyFile, study_schema
 from ebbmap.files.study.uses import default_settings, leaving
+from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.registries.parameters import parameter
 from ebbmap.registries.populations import POPULATIONS, Population
 
@@ -90,6 +95,36 @@ class Study:
         """Bundled and own entries."""
         return self.used.catalogue
 
+    def solved_by(self, engine: Engine | None, precision: Precision | None) -> Self:
+        """Return the same study by another engine or precision; None leaves its own.
+
+        Raises
+        ------
+        EbbmapError
+            If there is no such engine or precision, or they do not go together.
+        """
+        changed = {"engine": engine, "precision": precision}
+        other = copy(self)
+        other.file = self.file.model_copy(update={k: v for k, v in changed.items() if v})
+        check_choice(other.file.engine, other.file.precision)
+        return other
+
+    @property
+    def computed(self) -> tuple[list[str], list[str] | None]:
+        """The lung models that its analyses solve, and the outcomes beside those of its rules.
+
+        All outcomes that a lung gives are None.
+        """
+        lungs: list[str] = []
+        names: list[list[str] | None] = []
+        for entry, options in self.asked():
+            lungs += getattr(options, "models", None) or [self.question.lung]
+            own = entry.computes(options)
+            names.append(None if own is None else [n for n in own if n in OUTCOMES])
+        some = [own for own in names if own is not None]
+        outcomes = list(dict.fromkeys(n for own in some for n in own))
+        return list(dict.fromkeys(lungs)), outcomes if len(some) == len(names) else None
+
     def asked(self) -> Iterator[tuple[Analysis, Any]]:
         """Yield the analyses that it asks, with their options, in the order in which they run."""
         for name, entry in self.analyses.items():
@@ -142,6 +177,20 @@ def parse_study(
     'whole'
     """
     raw = read_toml(text, where)
+    try:
+        return _read(raw, text, where, folder, analyses)
+    except StudyError as error:
+        raise StudyError(where, with_lines(error.problems, text)) from None
+
+
+def _read(
+    raw: dict[str, Any],
+    text: str,
+    where: str,
+    folder: Path | None,
+    analyses: Mapping[str, Analysis],
+) -> Study:
+    """Check the tables of a study; see `parse_study`."""
     named = raw.get("use")
     names = [name for name in named if isinstance(name, str)] if isinstance(named, list) else []
     try:
@@ -156,8 +205,10 @@ def parse_study(
 def _checked(
     raw: dict[str, Any], text: str, where: str, analyses: Mapping[str, Analysis], used: Used
 ) -> Study:
-    problems = cross_checks(raw, analyses)
     schema = study_schema(analyses)
+    meant = understood(raw, schema)
+    raw = meant.raw
+    problems = [*meant.problems, *cross_checks(raw, analyses, meant.stated)]
     try:
         file = schema.model_validate(raw)
     except ValidationError as error:
@@ -165,13 +216,13 @@ def _checked(
     if problems:
         raise StudyError(where, problems)
     try:
-        study = Study(file, text, analyses, used)
+        study = Study(file, text, analyses, used).solved_by(None, None)
         problems, notes = leaving(raw, file, study.question, analyses, study.axes)
     except EbbmapError as error:
         raise StudyError(where, str(error).splitlines()) from None
     if problems:
         raise StudyError(where, problems)
-    study.notes = tuple(notes)
+    study.notes = tuple(map(counted_from_one, notes))
     study.defaults = default_settings(raw, file, study.question, analyses)
     return study
 

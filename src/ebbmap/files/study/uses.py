@@ -13,16 +13,14 @@ import numpy as np
 
 from ebbmap.analyses.asked import Asked, RawStudy, listed, parameters
 from ebbmap.analyses.base import Analysis
+from ebbmap.cases.leaving import TOO_OFTEN, chances_of_leaving, leaving_text
 from ebbmap.cases.question import Question
-from ebbmap.cases.uses import Use, chances_of_leaving, defaults_of, leaving_text
+from ebbmap.cases.uses import Use, defaults_of
 from ebbmap.files.study.schema import StudyFile
 from ebbmap.lungs import LUNGS
 from ebbmap.registries.derivations import DERIVATIONS, all_inputs
 from ebbmap.registries.outcomes import OUTCOMES, plan
 from ebbmap.registries.parameters import PARAMETERS
-
-#: A distribution that leaves the bounds in more than one draw of a hundred is a mistake.
-TOO_OFTEN = 0.01
 
 T_LOW = ("t_low", "t_low_in_time_constants")
 

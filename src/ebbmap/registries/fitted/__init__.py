@@ -40,6 +40,14 @@ LONG_NAMES: Mapping[str, str] = MappingProxyType(
     }
 )
 
+#: What is said beside whatever is safe in obstruction; common practice, no source.
+UNSUITABLE: Mapping[str, str] = MappingProxyType(
+    dict.fromkeys(
+        ("obstructive", "severe_asthma"),
+        "Common practice holds this mode unsuitable in severe obstructive disease.",
+    )
+)
+
 COMMENT = (
     "Invented lungs that have, measured as patients were, the published quartiles; body size, "
     "chest wall and exchange are assumptions. Not a description of patients."
@@ -174,6 +182,7 @@ def population_of(phenotype: str, values: Mapping[str, float]) -> Population:
         MappingProxyType(marginals),
         MappingProxyType(possible(tuple(marginals), pairs)),
         folds=_folds(phenotype),
+        unsuitable=UNSUITABLE.get(phenotype, ""),
     )
 
 

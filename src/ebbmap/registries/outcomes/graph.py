@@ -33,7 +33,8 @@ class Plan:
 
 def outcomes_of(lung: Lung) -> tuple[str, ...]:
     """Return the names of all outcomes that a lung model can give, in registry order."""
-    return tuple(name for name in OUTCOMES if _reachable(lung, name))
+    known: dict[str, bool] = {}
+    return tuple(name for name in OUTCOMES if _reachable(lung, name, known))
 
 
 def plan(lung: Lung, names: Iterable[str] | None = None) -> Plan:
@@ -77,11 +78,15 @@ def plan(lung: Lung, names: Iterable[str] | None = None) -> Plan:
     return Plan(wanted, tuple((n, f, needs) for n, (f, needs) in steps.items()), tuple(parameters))
 
 
-def _reachable(lung: Lung, name: str) -> bool:
-    if name in PARAMETERS or name in lung.solves:
-        return True
-    function = _function(lung, name)
-    return function is not None and all(_reachable(lung, need) for need in inputs_of(function))
+def _reachable(lung: Lung, name: str, known: dict[str, bool]) -> bool:
+    """Return whether a lung model can give a name; what was found before is in `known`."""
+    if name not in known:
+        function = None if name in PARAMETERS or name in lung.solves else _function(lung, name)
+        known[name] = (name in PARAMETERS or name in lung.solves) or (
+            function is not None
+            and all(_reachable(lung, need, known) for need in inputs_of(function))
+        )
+    return known[name]
 
 
 def _function(lung: Lung, name: str) -> Callable[..., Any] | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from ebbmap.registries.parameters.compartments import COMPARTMENTS
 from ebbmap.registries.parameters.conventional import CONVENTIONAL
-from ebbmap.registries.parameters.entry import Kind, Parameter, check_entry, inputs_of
+from ebbmap.registries.parameters.entry import Kind, Parameter, inputs_of
 from ebbmap.registries.parameters.gas_exchange import GAS_EXCHANGE, SPONTANEOUS
 from ebbmap.registries.parameters.mechanics import MECHANICS
 from ebbmap.registries.parameters.recoil_and_effort import RECOIL_AND_EFFORT
@@ -15,7 +15,6 @@ __all__ = [
     "SPONTANEOUS",
     "Kind",
     "Parameter",
-    "check_entry",
     "inputs_of",
     "parameter",
 ]

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import KW_ONLY, dataclass
+from functools import cache
 from inspect import signature
 from typing import Literal
 
 from ebbmap.errors import EbbmapError, unknown_name
-from ebbmap.units import UNITS, bracketed, display
+from ebbmap.registries.quantity import Quantity, check_entry
+from ebbmap.units import Slip, display, likely_slip
 
 Kind = Literal["setting", "lung property", "patient", "gas exchange"]
 
@@ -22,7 +24,7 @@ CHELUCCI = "Chelucci et al., Eur Respir J 1993;6:785"
 
 
 @dataclass(frozen=True)
-class Parameter:
+class Parameter(Quantity):
     """One input of the model.
 
     Parameters
@@ -90,16 +92,11 @@ class Parameter:
         """Upper end of adult practice."""
         return self.usual[1]
 
-    @property
-    def label(self) -> str:
-        """Axis text: name in words and unit."""
-        return bracketed(self.long_name, self.units)
-
     def say(self, value: float) -> str:
         """Say a value in words, for captions: name, number and unit."""
         if self.choices:
             return f"{self.name} {self.choices[int(value)]}"
-        return f"{self.long_name} {value:.4g} {display(self.units)}".rstrip()
+        return f"{self.long_name} {self.amount(value, 4)}"
 
     def code(self, value: object) -> object:
         """Return the number for a category's word; any other value unchanged."""
@@ -119,28 +116,23 @@ class Parameter:
             other, factor = self.other_unit
             if self.usual_low <= value * factor <= self.usual_high:
                 return f"{text}. This looks like {other}: {value * factor:g} {unit}?"
+        if slip := self.slip(value):
+            return f"{text}. This looks like {slip.other}: {slip.value:.4g} {unit}?"
         return text
 
+    def slip(self, value: float) -> Slip | None:
+        """Return the unit that a value was probably written in instead, if there is one.
 
-def check_entry(name: str, units: str, source: str) -> None:
-    """Refuse units that are not in the vocabulary, and an entry without a source.
-
-    Raises
-    ------
-    EbbmapError
-        With the nearest unit.
-    """
-    if units not in UNITS:
-        raise EbbmapError(
-            f"registry entry {name!r} is inconsistent: {unknown_name('unit', units, UNITS)}"
-        )
-    if not source.strip():
-        raise EbbmapError(
-            f"registry entry {name!r} is inconsistent: it needs a source. Give one, or say "
-            "'common practice, no source'."
-        )
+        Examples
+        --------
+        >>> from ebbmap.registries.parameters import parameter
+        >>> parameter("p_high").slip(2.5).said
+        '25.49 cmH₂O, which is 2.5 kPa'
+        """
+        return None if self.choices else likely_slip(self.units, value, self.usual)
 
 
+@cache
 def inputs_of(function: Callable[..., object]) -> tuple[str, ...]:
     """Return the argument names of a function: the names of what it needs."""
     return tuple(signature(function).parameters)

@@ -14,6 +14,7 @@ GAS_EXCHANGE = (
     Parameter(
         "fio2",
         long_name="inspired oxygen fraction",
+        short_name="FiO₂",
         units="1",
         bounds=(0.15, 1.0),
         usual=(0.21, 1.0),

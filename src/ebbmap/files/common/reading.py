@@ -1,4 +1,4 @@
-"""Files that people write, read in bounded time and memory: regular files of UTF-8 TOML."""
+"""Files that people write, read in bounded time and memory: regular files of TOML."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from ebbmap.errors import SHOWN, StudyError, shortened
+from ebbmap.files.common.syntax import CURLY, explained
 
 #: Bytes of the largest file that is read: an axis of 10,000 values takes 0.2 MB at most, and the
 #: worst file of this size is refused within seconds.
@@ -42,22 +43,23 @@ _KINDS = (
     (stat.S_ISBLK, "a device"),
 )
 
-_UTF_16 = (b"\xff\xfe", b"\xfe\xff")
+#: What a file of two bytes for each letter begins with, or has for its first, plain letter.
+_UTF_16 = {b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16"}
+_UNMARKED = ((1, "utf-16-le"), (0, "utf-16-be"))
 
 
 def read_text(path: Path) -> str:
     """Return the text of a file, without the byte order mark that some editors put first.
 
+    UTF-8 is read, and UTF-16 as some editors save it.
+
     Raises
     ------
     StudyError
-        If it cannot be read: missing, no regular file, too large, no UTF-8.
+        If it cannot be read: missing, no regular file, too large, neither UTF-8 nor UTF-16.
     """
     try:
-        content = _content(path)
-        if content.startswith(_UTF_16):
-            raise ValueError("it is UTF-16, not UTF-8. Save it again with the encoding UTF-8")
-        return content.decode("utf-8-sig")
+        return _decoded(_content(path))
     except (OSError, ValueError) as error:
         reason = error.strerror if isinstance(error, OSError) and error.strerror else error
         raise StudyError(
@@ -82,15 +84,31 @@ def read_toml(text: str, where: str) -> dict[str, Any]:
             [f"a key must have fewer than {DEEPEST} parts (line {line}). Tables go four deep."],
         )
     try:
-        raw = tomllib.loads(text)
+        raw = _parsed(text)
     except (ValueError, RecursionError) as error:
         # beside what tomllib refuses: integers too long for Python, tables nested too deep
         reason = str(error)
         reason = reason if len(reason) <= 200 else f"{reason[:200]}..."
-        raise StudyError(where, [f"is not valid TOML: {reason}."]) from None
+        slip = explained(text, reason) if isinstance(error, tomllib.TOMLDecodeError) else None
+        raise StudyError(where, [slip or f"is not valid TOML: {reason}."]) from None
     if excesses := list(_excesses(raw, "file")):
         raise StudyError(where, excesses)
     return raw
+
+
+def _parsed(text: str) -> dict[str, Any]:
+    """Return the tables of a text; curly quotes are read where straight ones were meant."""
+    try:
+        return tomllib.loads(text)
+    except ValueError:
+        straight = text.translate(CURLY)
+        if straight == text:
+            raise
+        try:
+            return tomllib.loads(straight)
+        except ValueError:
+            pass
+        raise
 
 
 def _excesses(value: Any, place: str) -> Iterator[str]:
@@ -112,6 +130,21 @@ def _excesses(value: Any, place: str) -> Iterator[str]:
         if not isinstance(one, (str, float, bool)):
             name = str(key)[:SHOWN]
             yield from _excesses(one, name if place == "file" else f"{place}.{name}")
+
+
+def _decoded(content: bytes) -> str:
+    """Return the text of a file's bytes."""
+    name = _UTF_16.get(content[:2], "utf-8-sig")
+    for at, unmarked in _UNMARKED:
+        if content[at : at + 1] == b"\0" and len(content) % 2 == 0:
+            name = unmarked
+    try:
+        return content.decode(name)
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        raise ValueError(
+            f"line {line} has a letter that is not UTF-8. Save it again with the encoding UTF-8"
+        ) from None
 
 
 def _content(path: Path) -> bytes:

@@ -1,0 +1,1 @@
+"""What files of several kinds share: how they are read, and the tables that all of them have."""
