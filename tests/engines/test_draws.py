@@ -5,7 +5,7 @@ import pytest
 from scipy.stats import kstest
 
 from ebbmap.engines.columns import double_precision
-from ebbmap.engines.draws import normals, threefry, uniforms
+from ebbmap.engines.draws import normals, normals_at, threefry, uniforms
 
 NUMBERS = np.arange(100_000, dtype=np.uint32)
 
@@ -41,3 +41,16 @@ def test_draws_have_their_distributions():
     assert kstest(normals(0, 2, NUMBERS)[1], "norm").pvalue > 1e-3
     both = np.corrcoef(normals(0, 2, NUMBERS))[0, 1]
     assert abs(both) < 4 / np.sqrt(NUMBERS.size)
+
+
+def test_draws_at_a_time_are_the_same_on_both_engines_and_anew_each_time():
+    key = np.array([5, 2**31 + 9], np.uint32)
+    ours = np.stack([normals_at(key, 2, NUMBERS, minute) for minute in (0, 7)])
+    with double_precision() as jax:
+        theirs = np.asarray(normals_at(jax.numpy.asarray(key), 2, jax.numpy.asarray(NUMBERS), 7))
+    # both quantiles are good to a few units of rounding
+    np.testing.assert_allclose(ours[1], theirs, rtol=1e-14, atol=1e-15)
+    other = normals_at(key, 3, NUMBERS, 7)
+    for one, two in ((ours[0], ours[1]), (ours[1], other)):
+        assert abs(np.corrcoef(one, two)[0, 1]) < 4 / np.sqrt(NUMBERS.size)
+    assert kstest(other, "norm").pvalue > 1e-3

@@ -85,6 +85,15 @@ def test_double_precision_stays_where_it_was_asked_for():
     assert jax.numpy.asarray(1.0).dtype == jax.numpy.float32
 
 
+def test_one_case_without_an_axis():
+    pytest.importorskip("jax")
+    lung = lung_model("linear")
+    with use_engine("jax"):
+        found = evaluate(lung, {}, ("flow_ratio",))
+    assert found.outcomes["flow_ratio"].shape == found.status.shape == ()
+    agree(evaluate(lung, {}, ("flow_ratio",)).outcomes, found.outcomes, "flow_ratio")
+
+
 def test_a_lung_that_numpy_alone_solves_is_refused():
     pytest.importorskip("jax")
     with use_engine("jax"), pytest.raises(EbbmapError, match=r"'stepped'.*NumPy alone"):

@@ -410,7 +410,7 @@ def test_the_method_has_its_order(stages):
 def test_gain_and_response_are_the_inverses_that_they_stand_for(stages):
     one = method(stages)
     z = np.exp(np.linspace(np.log(1e-12), np.log(1e12), 60))
-    numbers = fractions(one, z)
+    numbers = np.stack(fractions(one, z))
     response = combine(one.response, numbers)
     gain = combine(one.gain, numbers).reshape(stages, stages, -1)
     values = np.random.default_rng(0).normal(size=(stages, z.size))
@@ -432,7 +432,8 @@ def test_no_exchange_of_rows_is_needed_at_any_length_of_step(stages):
     rng = np.random.default_rng(1)
     n = 400
     volume, relaxing = np.exp(rng.uniform(np.log(1e-6), np.log(1e6), (2, n)))
-    gain = combine(one.gain, fractions(one, np.exp(rng.uniform(np.log(1e-6), np.log(1e6), n))))
+    numbers = fractions(one, np.exp(rng.uniform(np.log(1e-6), np.log(1e6), n)))
+    gain = combine(one.gain, np.stack(numbers))
     matrix = one.integrals.reshape(-1, 1) * volume + relaxing * gain
     diagonal = np.exp(rng.uniform(np.log(1e-3), np.log(1e3), (stages, n)))
     side = rng.normal(size=(stages, n))

@@ -10,7 +10,8 @@ from ebbmap.cases.evaluate import evaluate
 from ebbmap.errors import StudyError
 from ebbmap.files.policy import parse_policy
 from ebbmap.policies.cohort import draw_cohort
-from ebbmap.policies.simulate import DISEASE_STEP, Simulation
+from ebbmap.policies.minutes import DISEASE_STEP
+from ebbmap.policies.simulate import Simulation
 from ebbmap.registries.parameters import PARAMETERS
 
 TEXT = (Path(__file__).parents[1] / "files" / "policy" / "small_policy.toml").read_text(
@@ -38,7 +39,7 @@ def followed(policy, lungs=20):
     cohort = draw_cohort(policy, policy.protocol.groups[0], lungs)
     seen = []
     simulation = Simulation(policy, cohort)
-    course = simulation.run(240, lambda _, now, settings, __: seen.append(copied(now)))
+    course = simulation.run(240, lambda _, now, __: seen.append(copied(now)))
     return cohort, seen, course
 
 

@@ -64,11 +64,11 @@ def test_every_single_change_changes_one_number(policy):
 
 
 def test_changes_say_what_they_do(policy):
-    step = find(policy, "longer: t_low 0.1 s at a time, not t_low 0.05 s")
+    step = find(policy, "longer: T low 0.1 s at a time, not 0.05 s")
     assert changed(policy, [step]).rules[0].moves == {"t_low": 0.1}
     wait = find(policy, "longer: acts again after 1 h, not 2 h")
     assert changed(policy, [wait]).rules[0].again == 60.0
-    read = find(policy, "paco2: is measured every 2 h, not 4 h")
+    read = find(policy, "PaCO₂: is measured every 2 h, not 4 h")
     assert changed(policy, [read]).measured["paco2"].every == 120.0
     # a step on a dial is never finer than the dial
     assert not [one for one in single_changes(policy) if one.value == 0.025]

@@ -15,8 +15,8 @@ from ebbmap.policies import body
 from ebbmap.policies.cohort import Cohort, draw_cohort
 from ebbmap.policies.language import MOVABLE, Body, Breathing, Reading
 from ebbmap.policies.path import find_path, find_paths
-from ebbmap.policies.readings import Readings
-from ebbmap.policies.simulate import PIECE, Simulation, courses
+from ebbmap.policies.readings import Chances, after_change, take, unmeasured
+from ebbmap.policies.simulate import Simulation, courses
 from ebbmap.policies.yields import find_yields, policy_holds
 from ebbmap.registries.limits import Limit, LimitSet
 
@@ -114,7 +114,8 @@ def test_one_lung_without_error_is_as_a_loop_written_by_hand():
     seen = []
     simulation = Simulation(policy, one_lung(policy))
     simulation.run(
-        720, lambda _, now, settings, __: seen.append((now["paco2"][0], settings["t_low"][0]))
+        720,
+        lambda _, now, bedside: seen.append((now["paco2"][0], bedside.hand.settings["t_low"][0])),
     )
     tensions, times = course_by_hand(720)
     found = np.array(seen)
@@ -130,7 +131,7 @@ def test_left_alone_co2_comes_to_the_closed_form():
     simulation.run(60 * 40)
     expected = 0.863 * MADE / ventilation_by_hand(24.0, 5.0, 0.5)
     # after 40 h the slow store is settled to its own rounding
-    np.testing.assert_allclose(simulation.state.paco2, expected, rtol=1e-6)
+    np.testing.assert_allclose(simulation.ward.state.paco2, expected, rtol=1e-6)
 
 
 ABSURD = SMALL.replace("paco2 > 60 mmHg and ph < 7.3", "always").replace(
@@ -145,7 +146,7 @@ def test_always_longer_fails_as_algebra_says():
     policy = replace(policy, protocol=replace(policy.protocol, limits=limits), rules=rules)
     simulation, times = Simulation(policy, one_lung(policy)), []
     course = simulation.run(
-        60 * 24, lambda _, __, settings, ___: times.append(settings["t_low"][0])
+        60 * 24, lambda _, __, bedside: times.append(bedside.hand.settings["t_low"][0])
     )
     tau, fill = C * R / 1000.0, math.exp(-5.0 / (C * R / 1000.0))
     # P high (1 - fill) e / (1 - e fill) = 5 for e = exp(-T low / tau)
@@ -201,31 +202,43 @@ def test_a_patient_does_not_depend_on_those_beside():
     np.testing.assert_array_equal(whole.outside[:, :25], part.outside)
 
 
-def test_pieces_have_errors_of_their_own():
-    one, other = (
-        Readings(
-            (Reading("paco2", 10.0, error=1.0),), np.arange(5), np.array([1, 2], np.uint64), piece
+def taken(reading, n, key=(1, 2), numbers=None):
+    """Return a function that takes one reading of n patients in a minute: who has a new value."""
+    kept = [unmeasured((reading,), n)]
+    numbers = np.arange(n) if numbers is None else numbers
+    chances = Chances(np.array(key, np.uint32), numbers.astype(np.uint32))
+
+    def take_at(minute, true):
+        kept[0], fresh = take(
+            (reading,), chances, minute, {reading.name: true}, np.ones(n, bool), kept[0]
         )
-        for piece in (0, 1)
-    )
-    everybody, true = np.ones(5, bool), {"paco2": np.full(5, 50.0)}
-    one.take(10, true, everybody)
-    other.take(10, true, everybody)
-    assert not np.array_equal(one.known["paco2"], other.known["paco2"])
-    assert PIECE > 1
+        return fresh
+
+    return take_at, kept
+
+
+def test_patients_have_errors_of_their_own_wherever_they_stand():
+    reading, true = Reading("paco2", 10.0, error=1.0), np.full(5, 50.0)
+    known = []
+    for numbers in (np.arange(5), np.arange(5, 10), np.arange(5)[::-1]):
+        take_at, kept = taken(reading, 5, numbers=numbers)
+        take_at(10, true)
+        known.append(kept[0].known["paco2"])
+    assert not np.intersect1d(known[0], known[1]).size
+    np.testing.assert_array_equal(known[0], known[2][::-1])
 
 
 def test_readings_have_the_error_the_delay_and_the_rounding_that_they_say():
     n = 4000
     reading = Reading("pao2", 60.0, delay=10.0, error_share=0.05, round_to=1.0)
-    readings = Readings((reading,), np.arange(n), np.array([3, 4], np.uint64))
-    everybody, true = np.ones(n, bool), {"pao2": np.full(n, 70.0)}
-    assert not readings.take(59, true, everybody).any()
-    assert not readings.take(60, true, everybody).any()
-    assert np.isnan(readings.known["pao2"]).all()
-    assert not readings.take(69, true, everybody).any()
-    assert readings.take(70, true, everybody).all()
-    known = readings.known["pao2"]
+    take_at, kept = taken(reading, n, (3, 4))
+    true = np.full(n, 70.0)
+    assert not take_at(59, true).any()
+    assert not take_at(60, true).any()
+    assert np.isnan(kept[0].known["pao2"]).all()
+    assert not take_at(69, true).any()
+    assert take_at(70, true).all()
+    known = kept[0].known["pao2"]
     assert np.array_equal(known, np.round(known))
     # four standard errors of a mean and of a standard deviation of 4000
     assert abs(known.mean() - 70.0) < 4.0 * reading.spread(70.0) / math.sqrt(n)
@@ -234,12 +247,12 @@ def test_readings_have_the_error_the_delay_and_the_rounding_that_they_say():
 
 def test_a_change_brings_the_next_gas_forward():
     reading = Reading("paco2", 240.0, after_change=30.0)
-    readings = Readings((reading,), np.arange(2), np.array([0, 0], np.uint64))
-    everybody, true = np.ones(2, bool), {"paco2": np.array([50.0, 60.0])}
-    readings.take(30, true, everybody)
-    readings.after_change(100, np.array([1]))
-    assert readings.take(130, true, everybody).tolist() == [False, True]
-    assert readings.take(270, true, everybody).tolist() == [True, False]
+    take_at, kept = taken(reading, 2)
+    true = np.array([50.0, 60.0])
+    take_at(30, true)
+    kept[0] = after_change((reading,), 100, np.array([False, True]), kept[0])
+    assert take_at(130, true).tolist() == [False, True]
+    assert take_at(270, true).tolist() == [True, False]
 
 
 def test_patients_leave_when_a_criterion_has_held_for_its_time():
@@ -283,11 +296,12 @@ def test_a_rule_at_its_cap_gives_way_to_the_next():
     policy = replace(linear(text, body=SILENT), wean=None, criteria=())
     policy = replace(policy, rules=tuple(replace(r, again=0.0) for r in policy.rules[:2]))
     simulation = Simulation(policy, one_lung(policy))
-    simulation.run(60 * 5)
-    assert simulation.fired["longer"] == 2
-    assert simulation.settings["t_low"][0] == 0.6
-    assert simulation.fired["shorter"] >= 1
-    assert simulation.settings["t_high"][0] == 5.0 - 0.5 * simulation.fired["shorter"]
+    course = simulation.run(60 * 5)
+    (longer, shorter), settings = course.fired, simulation.ward.bedside.hand.settings
+    assert longer == 2
+    assert settings["t_low"][0] == 0.6
+    assert shorter >= 1
+    assert settings["t_high"][0] == 5.0 - 0.5 * shorter
 
 
 def test_everybody_is_the_groups_by_their_weights():

@@ -1,4 +1,4 @@
-"""Draws that are a function of seed, stream and case: the same numbers wherever they are drawn.
+"""Draws that are a function of seed, stream and counters: the same numbers wherever they are drawn.
 
 A block cipher of few rounds turns a counter into bits, so that neither blocks nor devices nor
 engines change a draw. Written in whole numbers of 32 bits, which every engine wraps alike.
@@ -26,22 +26,24 @@ PARITY = 0x1BD11BDA
 HIGH, LOW = 26, 27
 
 
-def threefry(seed: int, stream: Any, first: Any, second: Any) -> tuple[Any, Any]:
+def threefry(seed: Any, stream: Any, first: Any, second: Any) -> tuple[Any, Any]:
     """Return two words of 32 bits for every pair of counters; all that is given broadcasts.
 
     Parameters
     ----------
-    seed : int
+    seed : int or array of uint32, shape ()
         First word of the key.
     stream, first, second : array of uint32
         Second word of the key, and the counters.
     """
     space = namespace(first)
 
-    def word(value: int) -> Any:
-        return space.asarray(value & 0xFFFFFFFF, dtype=space.uint32)
+    def word(value: Any) -> Any:
+        if isinstance(value, int):
+            value &= 0xFFFFFFFF
+        return space.asarray(value, dtype=space.uint32)
 
-    keys = (word(seed), stream, stream ^ word(seed ^ PARITY))
+    keys = (word(seed), stream, stream ^ word(seed) ^ word(PARITY))
     x, y = first + keys[0], second + keys[1]
     for round_ in range(5):
         for rotation in ROTATIONS[round_ % 2]:
@@ -75,6 +77,12 @@ def uniforms(seed: int, streams: int, cases: Any) -> Any:
     stream = space.arange(streams, dtype=space.uint32)[:, None]
     # all at once, so that a compiler sees the rounds once
     high, low = threefry(seed, stream, cases[None, :], space.zeros_like(cases)[None, :])
+    return _between(high, low)
+
+
+def _between(high: Any, low: Any) -> Any:
+    """Return the number between 0 and 1, never either, that two words of 32 bits stand for."""
+    space = namespace(high)
     kept = (high >> space.asarray(32 - HIGH, dtype=space.uint32)).astype(space.float64)
     rest = (low >> space.asarray(32 - LOW, dtype=space.uint32)).astype(space.float64)
     return (kept * 2.0**LOW + rest + 0.5) * 2.0 ** -(HIGH + LOW)
@@ -83,3 +91,30 @@ def uniforms(seed: int, streams: int, cases: Any) -> Any:
 def normals(seed: int, streams: int, cases: Any) -> Any:
     """Return standard normal numbers for each stream and case, as `uniforms`, shape (d, n)."""
     return normal_quantile(uniforms(seed, streams, cases))
+
+
+def normals_at(key: Any, stream: int, cases: Any, time: Any) -> Any:
+    """Return one standard normal number for each case at a time, shape (n,).
+
+    Parameters
+    ----------
+    key : array of uint32, shape (2,)
+        Of all draws that belong together.
+    stream : int
+        Number of the quantity.
+    cases : array of uint32, shape (n,)
+        Numbers of the cases.
+    time : int or array of int, shape ()
+        What is counted beside them, such as minutes.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> key, cases = np.array([1, 2], np.uint32), np.arange(3, dtype=np.uint32)
+    >>> bool((normals_at(key, 0, cases, 5) != normals_at(key, 0, cases, 6)).all())
+    True
+    """
+    space = namespace(cases)
+    number, nought = space.asarray(stream, dtype=space.uint32), space.zeros_like(cases)
+    times = nought + space.asarray(time, dtype=space.uint32)
+    return normal_quantile(_between(*threefry(key[0], key[1] ^ number, cases, times)))

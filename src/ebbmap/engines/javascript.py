@@ -34,6 +34,7 @@ EXPRESSIONS: Mapping[str, str] = {
     "log": "Math.log({0})",
     "log1p": "Math.log1p({0})",
     "sqrt": "Math.sqrt({0})",
+    "sin": "Math.sin({0})",
     "abs": "Math.abs({0})",
     "floor": "Math.floor({0})",
     "isnan": "Number.isNaN({0})",
@@ -42,6 +43,18 @@ EXPRESSIONS: Mapping[str, str] = {
     "maximum": "Math.max({0}, {1})",
     "where": "{0} ? {1} : {2}",
 }
+
+#: A function that reads a case from one array of numbers and writes its results into another.
+IN_PLACE = """\
+const {upper}_INPUTS = {inputs};
+const {upper}_OUTPUTS = {outputs};
+
+function {name}(at, out) {{
+{reads}
+{body}
+{writes}
+}}
+"""
 
 PAGE = """\
 // {title}
@@ -87,13 +100,7 @@ def javascript(graph: Graph, quantities: Mapping[str, Mapping[str, Any]], title:
     >>> "const v2 = 2 * x;" in text
     True
     """
-    words, lines = [], []
-    for number, step in enumerate(graph.steps):
-        word = _word(step, number)
-        words.append(word)
-        if step.operation in EXPRESSIONS:
-            expression = EXPRESSIONS[step.operation].format(*(words[one] for one in step.of))
-            lines.append(f"  const {word} = {expression};")
+    words, lines = _lines(graph)
     return PAGE.format(
         title=" ".join(title.split()),
         quantities=json.dumps(quantities, ensure_ascii=False, indent=1).replace("</", "<\\/"),
@@ -103,6 +110,50 @@ def javascript(graph: Graph, quantities: Mapping[str, Mapping[str, Any]], title:
         body="\n".join(lines),
         results=", ".join(words[number] for number in graph.outputs.values()),
     )
+
+
+def in_place(graph: Graph, name: str) -> str:
+    """Return a graph as a function that makes no new arrays: for pages that call it often.
+
+    Parameters
+    ----------
+    graph : Graph
+        As in `javascript`.
+    name : str
+        Name of the function; ``NAME_INPUTS`` and ``NAME_OUTPUTS`` list what its two arrays hold.
+
+    Examples
+    --------
+    >>> from ebbmap.engines.tracer import record
+    >>> text = in_place(record(lambda at: {"y": 2.0 * at["x"]}, ("x",)), "twice")
+    >>> "const x = at[0];" in text, "out[0] = v2;" in text
+    (True, True)
+    """
+    words, lines = _lines(graph)
+    return IN_PLACE.format(
+        name=name,
+        upper=name.upper(),
+        inputs=json.dumps(graph.inputs),
+        outputs=json.dumps(tuple(graph.outputs)),
+        reads="\n".join(f"  const {one} = at[{place}];" for place, one in enumerate(graph.inputs)),
+        body="\n".join(lines),
+        writes="\n".join(
+            f"  out[{place}] = {words[number]};"
+            for place, number in enumerate(graph.outputs.values())
+        ),
+    )
+
+
+def _lines(graph: Graph) -> tuple[list[str], list[str]]:
+    """Return how each step is written where it is used, and the lines that compute them."""
+    words, lines = [], []
+    for number, step in enumerate(graph.steps):
+        word = _word(step, number)
+        words.append(word)
+        if step.operation in EXPRESSIONS:
+            expression = EXPRESSIONS[step.operation].format(*(words[one] for one in step.of))
+            lines.append(f"  const {word} = {expression};")
+    return words, lines
 
 
 def _word(step: Step, number: int) -> str:

@@ -38,6 +38,7 @@ OPERATIONS: Mapping[str, Callable[..., Any]] = {
     "log": np.log,
     "log1p": np.log1p,
     "sqrt": np.sqrt,
+    "sin": np.sin,
     "abs": np.abs,
     "floor": np.floor,
     "isnan": np.isnan,
@@ -108,6 +109,9 @@ class Traced:
     #: NumPy's numbers leave arithmetic with it to it.
     __array_ufunc__ = None
 
+    #: It is one number, whatever axes are put behind it.
+    shape = ()
+
     def __init__(self, tape: Tape, number: int):
         self.tape, self.number = tape, number
 
@@ -121,6 +125,16 @@ class Traced:
             "a traced number has no value to look at: this lung or outcome looks at values. "
             "Trace the linear, tube or paired lung."
         )
+
+    def __getitem__(self, index: Any) -> Traced:
+        """Return the number itself where only axes of length one are added."""
+        for one in index if isinstance(index, tuple) else (index,):
+            if one is not None and one is not Ellipsis:
+                raise EbbmapError(
+                    "a traced number has no parts: this lung takes apart its arrays. "
+                    "Trace the linear, tube or paired lung."
+                )
+        return self
 
     __hash__ = object.__hash__
     __add__, __radd__ = _forward("add"), _backward("add")

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from ebbmap.array import where
-from ebbmap.exchange import co2, oxygen
+from ebbmap.exchange import co2, co2_stores, oxygen
 from ebbmap.units import S_PER_MIN
 
 #: mmHg: no body is taken to live on at a higher arterial CO2 tension. An assumption; CO2 alone
@@ -130,7 +130,7 @@ def time_to_ceiling(
     start : float
         Tension at time 0 [mmHg].
     **stores : array_like, shape (n,)
-        The two CO2 stores, as in `co2.paco2_course`.
+        The two CO2 stores, as in `co2_stores.paco2_course`.
 
     Returns
     -------
@@ -147,7 +147,7 @@ def time_to_ceiling(
     low, high = np.zeros(balance.shape), np.full(balance.shape, LONGEST)
 
     def reached(seconds: np.ndarray) -> np.ndarray:
-        course = co2.paco2_course(
+        course = co2_stores.paco2_course(
             seconds[..., None], start, alveolar_ventilation, co2_production, **stores
         )
         above: np.ndarray = course[..., 0] >= HIGHEST_PACO2

@@ -102,6 +102,34 @@ class Setting:
 
 
 @dataclass(frozen=True)
+class Followed:
+    """How a lung is followed step by step, as a page does, in functions of any engine.
+
+    Parameters
+    ----------
+    state : type of NamedTuple
+        What it remembers, each part of shape (n,). `airway` is the airway pressure as the phase
+        began [cmH2O]; `clock`, where there is one, the time since the first effort began [s].
+    rest : callable
+        ``rest(start_pressure, **parameters) -> state``: at rest at a pressure [cmH2O].
+    begin : callable
+        ``begin(**parameters) -> state``: from where cycles are run until they settle.
+    slopes : callable
+        ``slopes(state, since, target, **parameters) -> (state, {signal: ndarray (n,)})``: how fast
+        each part moves at a time since a phase began [s] whose pressure goes to `target` [cmH2O],
+        and the signals, those in `WAVES` among them.
+    solved : tuple of str
+        Outcomes of the settled lung that `slopes` takes beside the parameters.
+    """
+
+    state: Any
+    rest: Callable[..., Any]
+    begin: Callable[..., Any]
+    slopes: Callable[..., tuple[Any, Arrays]]
+    solved: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class Lung:
     """A lung model: pure functions on arrays that broadcast.
 
@@ -135,6 +163,8 @@ class Lung:
         As `solve`, in functions of any engine and with fixed passes, so that an engine may compile
         them; each is for the cases that the one before left NaN. Empty where NumPy alone solves
         this lung, as where its steps are laid by looking at values.
+    followed : Followed, optional
+        How a page follows it where it has no formula of time; None where it has one.
     functions : mapping of str to callable
         Functions that stand in for those of the registry in this lung, by outcome: they too take
         parameters and outcomes by the names of their arguments.
@@ -153,6 +183,7 @@ class Lung:
     waveform: Callable[..., Arrays]
     costly: bool = False
     compiled: tuple[Callable[..., Arrays], ...] = ()
+    followed: Followed | None = None
     functions: Mapping[str, Callable[..., np.ndarray]] = field(
         default_factory=lambda: MappingProxyType({})
     )

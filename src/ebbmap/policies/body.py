@@ -7,13 +7,18 @@ follows from the registry's own functions. Sizes: n patients.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from typing import Any, NamedTuple
 
 import numpy as np
 
-from ebbmap.cases.evaluate import compute, resolve
-from ebbmap.exchange.co2 import STPD_TO_TENSION, co2_stores_after, paco2
+from ebbmap.array import broadcast_to, clip, exp, maximum, sqrt, square, where
+from ebbmap.cases.evaluate import NOT_CONVERGED, compiled, compute, resolve
+from ebbmap.engines import compiles
+from ebbmap.exchange.co2 import STPD_TO_TENSION, paco2
+from ebbmap.exchange.co2_stores import co2_stores_after
+from ebbmap.lungs.base import Lung
 from ebbmap.policies.language import Body, Policy
 from ebbmap.registries.outcomes import Plan, plan
 from ebbmap.registries.parameters import SPONTANEOUS
@@ -36,8 +41,7 @@ FOLLOWS = 0.92
 LEAST = 1e-9
 
 
-@dataclass
-class State:
+class State(NamedTuple):
     """What a body remembers, shape (n,) each.
 
     Parameters
@@ -79,14 +83,15 @@ class Bodies:
             if set(needs) & moving:
                 moving.add(name)
         still = [one for one in self.plan.steps if one[0] not in moving or one[0] == CLOSED]
-        self.still = Plan(self.plan.outcomes, tuple(still), self.plan.parameters)
+        self.todo = Plan((), tuple(still), self.plan.parameters)
         self.moving = tuple(one for one in self.plan.steps if one[0] in moving - {CO2, CLOSED})
         needed = {need for _, _, needs in self.moving for need in needs}
         kept = {*needed, *self.plan.outcomes, CLOSED, "co2_production", "release_volume"}
-        self.kept = tuple(sorted(kept - {name for name, _, _ in self.moving} - {OWN, CO2}))
+        known = {*self.plan.parameters, *self.lung.solves, *(name for name, _, _ in still)}
+        self.kept = tuple(sorted(kept & known - {name for name, _, _ in self.moving} - {OWN, CO2}))
 
     def solve(self, patients: Arrays, settings: Arrays) -> dict[str, np.ndarray]:
-        """Return all that follows from lung and settings, shape (n,) each.
+        """Return all that follows from lung and settings, shape (n,) each, by the engine in use.
 
         Parameters
         ----------
@@ -95,14 +100,42 @@ class Bodies:
         settings : mapping of str to ndarray, shape (n,)
             All that can be moved.
         """
-        values = resolve({**patients, **settings}, self.plan.parameters)
         n = np.shape(settings["p_high"])
-        known, _ = compute(self.lung, Plan((), self.still.steps, self.still.parameters), values)
-        return {
-            name: np.broadcast_to(np.asarray(known[name], float), n)
-            for name in self.kept
-            if name in known
-        }
+        values = self.resolved(patients, settings)
+        if compiles(self.lung):
+            inputs = {name: np.asarray(value, float) for name, value in values.items()}
+            filled = {name: np.empty(n) for name in self.kept}
+            status = np.empty(n, np.int8)
+            return compiled(self.lung, self.todo, inputs, filled, status, None).outcomes
+        known, _ = compute(self.lung, self.todo, values)
+        return {name: np.broadcast_to(np.asarray(known[name], float), n) for name in self.kept}
+
+    def resolved(self, patients: Arrays, settings: Arrays) -> dict[str, np.ndarray]:
+        """Return a value for all that the lung and the outcomes take, shape (n,) or ()."""
+        return resolve({**patients, **settings}, self.plan.parameters)
+
+    def solved_by(
+        self, lung: Lung, patients: Arrays, settings: Arrays
+    ) -> tuple[dict[str, Any], Any]:
+        """Return what `solve` does by one form of the lung, in functions of any engine.
+
+        Parameters
+        ----------
+        lung : Lung
+            The policy's, as it is or with one of its compiled ways to solve it.
+        patients, settings
+            As in `solve`.
+
+        Returns
+        -------
+        solved : dict of str to array, shape (n,)
+        left : array of bool, shape (n,)
+            Which lungs it could not solve.
+        """
+        known, flags = compute(lung, self.todo, self.resolved(patients, settings))
+        n = settings["p_high"].shape
+        solved = {name: broadcast_to(known[name], n) for name in self.kept}
+        return solved, broadcast_to(flags == NOT_CONVERGED, n)
 
     def present(self, solved: Arrays, state: State) -> tuple[dict[str, np.ndarray], np.ndarray]:
         """Return every outcome as it is now, and where arterial oxygen is heading [mmHg]."""
@@ -125,14 +158,11 @@ class Bodies:
             Own `slope`, `threshold` and `at_most` of each patient.
         """
         none = np.zeros(solved["release_volume"].shape)
-        state = State(none, none, none, solved.get(CLOSED, none), none)
         released = self._ventilation(solved, none)
         own = steady_own_breathing(released, solved["co2_production"], **breathing)
-        total = self._ventilation(solved, own)
-        state.own = own
-        state.paco2 = state.slow = paco2(solved["co2_production"], total)
-        _, state.pao2 = self.present(solved, state)
-        return state
+        tension = paco2(solved["co2_production"], self._ventilation(solved, own))
+        state = State(own, tension, tension, solved.get(CLOSED, none), none)
+        return state._replace(pao2=self.present(solved, state)[1])
 
     def after(
         self,
@@ -159,24 +189,24 @@ class Bodies:
             co2_store_slow=self.body.co2_store_slow,
             co2_store_exchange=self.body.co2_store_exchange,
         )
-        wanted = np.clip(
+        wanted = clip(
             breathing["slope"] * (tension - breathing["threshold"]), 0.0, breathing["at_most"]
         )
-        own = wanted + (state.own - wanted) * np.exp(-FOLLOWS * minutes)
+        own = wanted + (state.own - wanted) * math.exp(-FOLLOWS * minutes)
         closed = solved.get(CLOSED, state.closed)
-        time = np.where(closed > state.closed, self.body.closing, self.body.opening)
-        closed = closed + (state.closed - closed) * np.exp(-minutes / time)
-        rate = np.where(heading > state.pao2, self.body.oxygen_up, self.body.oxygen_down)
-        pao2 = heading + (state.pao2 - heading) * np.exp(-rate * minutes)
+        time = where(closed > state.closed, self.body.closing, self.body.opening)
+        closed = closed + (state.closed - closed) * exp(-minutes / time)
+        rate = where(heading > state.pao2, self.body.oxygen_up, self.body.oxygen_down)
+        pao2 = heading + (state.pao2 - heading) * exp(-rate * minutes)
         return State(own, tension, slow, closed, pao2)
 
-    def _ventilation(self, solved: Arrays, own: np.ndarray) -> np.ndarray:
+    def _ventilation(self, solved: Arrays, own: np.ndarray) -> Any:
         """Return the alveolar ventilation with an own breathing [L min-1]."""
         known = {**solved, OWN: own}
         for name, function, needs in self.moving:
             if name == "alveolar_ventilation":
-                return np.asarray(function(**{need: known[need] for need in needs}))
-        return np.asarray(known["alveolar_ventilation"])
+                return function(**{need: known[need] for need in needs})
+        return known["alveolar_ventilation"]
 
 
 def steady_own_breathing(
@@ -212,7 +242,8 @@ def steady_own_breathing(
     made = STPD_TO_TENSION * co2_production
     linear = released - slope * threshold
     # written so that no digit is lost for either sign of `linear`
-    root = np.sqrt(np.square(linear) + 4.0 * slope * made)
-    tension = 2.0 * made / np.maximum(linear + root, LEAST)
+    root = sqrt(square(linear) + 4.0 * slope * made)
+    tension = 2.0 * made / maximum(linear + root, LEAST)
     own = slope * (tension - threshold)
-    return np.clip(np.where(made <= threshold * released, 0.0, own), 0.0, at_most)
+    breathed: np.ndarray = clip(where(made <= threshold * released, 0.0, own), 0.0, at_most)
+    return breathed

@@ -10,7 +10,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ebbmap.cases.evaluate import resolve, within_bounds
+from ebbmap.cases.drawn_bounds import within_bounds
+from ebbmap.cases.evaluate import resolve
 from ebbmap.committee.draft import measure, settings_of
 from ebbmap.committee.lungs import VERDICT, eligible, fixed, streams
 from ebbmap.committee.protocol import Group
@@ -77,7 +78,9 @@ def side_by_side(cohorts: Sequence[Cohort]) -> Cohort:
     return Cohort(cohorts[0].group, *parts)
 
 
-def draw_cohort(policy: Policy, group: Group, n: int, cut: slice = slice(None)) -> Cohort:
+def draw_cohort(
+    policy: Policy, group: Group, n: int, cut: slice | np.ndarray = slice(None)
+) -> Cohort:
     """Draw patients of a group that the policy gives the mode, and set them as it starts.
 
     Parameters
@@ -88,7 +91,7 @@ def draw_cohort(policy: Policy, group: Group, n: int, cut: slice = slice(None)) 
         One of its groups.
     n : int
         Patients to draw; those who do not get the mode are left out.
-    cut : slice
+    cut : slice or ndarray of int
         Which of those who get it are wanted.
 
     Returns
@@ -144,7 +147,7 @@ def _start(
         for name, value in draft.places(unit).items()
     }
     known = measure(policy.protocol.lung, draft, dict(values), scores)
-    found = {name: value[:, 0] for name, value in settings_of(draft, known, places).items()}
+    found = {name: value[:, 0] for name, value in settings_of(draft, known, places, values).items()}
     fio2 = (
         places["fio2"][:, 0] if "fio2" in places else held.get("fio2", PARAMETERS["fio2"].default)
     )
@@ -192,5 +195,4 @@ def first_state(
             closed_fraction(given.pop("conventional_mean_pressure"), **given), (n,)
         )
     state = State(np.zeros(n), tension, tension, closed, np.full(n, np.nan))
-    state.pao2 = bodies.present(solved, state)[1]
-    return state
+    return state._replace(pao2=bodies.present(solved, state)[1])

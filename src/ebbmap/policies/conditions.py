@@ -8,15 +8,16 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import reduce
 
 import numpy as np
 
+from ebbmap.array import falses
 from ebbmap.errors import EbbmapError
-from ebbmap.registries.outcomes import OUTCOMES
-from ebbmap.registries.parameters import PARAMETERS
+from ebbmap.registries.outcomes import OUTCOMES, Outcome
+from ebbmap.registries.parameters import PARAMETERS, Parameter
 from ebbmap.units import display
 
 #: Cells that a partition may have: more of them are no rule that a bedside follows.
@@ -72,10 +73,10 @@ class Interval:
         return other.empty or self.meet(other) == other
 
     def holds(self, values: np.ndarray) -> np.ndarray:
-        """Return which values lie in it, shape (n,); NaN does not."""
+        """Return which values lie in it, shape (n,); NaN does not. Arrays of any engine."""
         above = values >= self.low if self.low_in else values > self.low
         below = values <= self.high if self.high_in else values < self.high
-        return np.asarray(above & below)
+        return above & below
 
     def distance(self, other: Interval) -> float:
         """Return how far apart two ranges lie; 0 where they touch or meet."""
@@ -99,16 +100,33 @@ class Interval:
         >>> Interval(60.0, 80.0, True, True).written("pao2")
         'pao2 60 to 80 mmHg'
         """
-        unit, whole = f" {display(unit_of(name))}".rstrip(), possible(name)
+        unit = display(unit_of(name))
+        return self._put(name, name, lambda value: f"{value:g}", unit)
+
+    def said(self, name: str) -> str:
+        """Return the range as a reader says it.
+
+        Examples
+        --------
+        >>> Interval(60.0, math.inf, True).said("pao2")
+        'PaO₂ ≥ 60 mmHg'
+        """
+        entry = _entry(name)
+        said = self._put(name, entry.short_name, entry.number, entry.said_units)
+        return said.replace("<=", "≤").replace(">=", "≥")
+
+    def _put(self, name: str, word: str, number: Callable[[float], str], unit: str) -> str:
+        unit, whole = f" {unit}".rstrip(), possible(name)
+        low, high = number(self.low), number(self.high)
         if self.low == self.high:
-            return f"{name} = {self.low:g}{unit}"
+            return f"{word} = {low}{unit}"
         if self.low_in and self.high_in and math.isfinite(self.low + self.high):
-            return f"{name} {self.low:g} to {self.high:g}{unit}"
+            return f"{word} {low} to {high}{unit}"
         parts = []
         if self.low > whole.low or (self.low == whole.low and not self.low_in):
-            parts.append(f"{name} {'>=' if self.low_in else '>'} {self.low:g}{unit}")
+            parts.append(f"{word} {'>=' if self.low_in else '>'} {low}{unit}")
         if self.high < whole.high or (self.high < math.inf and not self.high_in):
-            parts.append(f"{name} {'<=' if self.high_in else '<'} {self.high:g}{unit}")
+            parts.append(f"{word} {'<=' if self.high_in else '<'} {high}{unit}")
         return " and ".join(parts)
 
 
@@ -143,8 +161,17 @@ class Box:
 
     def written(self) -> str:
         """Return the box as the file writes it."""
-        words = [one.written(name) for name, one in self.ranges.items()]
-        return " and ".join(word for word in words if word) or "any measured values"
+        return self._joined(Interval.written)
+
+    def said(self, unbounded: str = "any measured values") -> str:
+        """Return the box as a reader says it; what is given if nothing can lie outside it."""
+        return self._joined(Interval.said, unbounded)
+
+    def _joined(
+        self, put: Callable[[Interval, str], str], unbounded: str = "any measured values"
+    ) -> str:
+        words = [put(one, name) for name, one in self.ranges.items()]
+        return " and ".join(word for word in words if word) or unbounded
 
 
 @dataclass(frozen=True)
@@ -169,21 +196,21 @@ class Condition:
 
         Parameters
         ----------
-        values : mapping of str to ndarray, shape (n,)
-            At least every quantity that it looks at; what is not known yet is NaN and does not
-            hold.
+        values : mapping of str to array, shape (n,)
+            At least every quantity that it looks at, of any engine; what is not known yet is NaN
+            and does not hold.
 
         Returns
         -------
-        ndarray of bool, shape (n,)
+        array of bool, shape (n,)
         """
-        size = np.shape(next(iter(values.values())))
-        found = np.zeros(size, bool)
+        none: np.ndarray = falses(next(iter(values.values())))
+        found = none
         for box in self.boxes:
-            inside = np.ones(size, bool)
+            inside = ~none
             for name, one in box.ranges.items():
-                inside &= one.holds(values[name])
-            found |= inside
+                inside = inside & one.holds(values[name])
+            found = found | inside
         return found
 
     def meet(self, other: Condition) -> Condition:
@@ -194,6 +221,10 @@ class Condition:
     def written(self) -> str:
         """Return the condition as the file writes it."""
         return " or ".join(box.written() for box in self.boxes) or "never"
+
+    def said(self) -> str:
+        """Return the condition as a reader says it."""
+        return " or ".join(box.said() for box in self.boxes) or "never"
 
 
 ALWAYS = Condition((Box(),))
@@ -207,10 +238,46 @@ def unit_of(name: str) -> str:
     EbbmapError
         If there is neither of this name.
     """
+    return _entry(name).units
+
+
+def spoken(name: str) -> str:
+    """Return the name of a parameter or an outcome as a reader says it.
+
+    Raises
+    ------
+    EbbmapError
+        If there is neither of this name.
+
+    Examples
+    --------
+    >>> spoken("t_low"), spoken("pao2")
+    ('T low', 'PaO₂')
+    """
+    return _entry(name).short_name
+
+
+def amount(name: str, value: float) -> str:
+    """Return a quantity's name and value, three digits and its unit.
+
+    Examples
+    --------
+    >>> amount("paco2", 65.04), amount("t_low", 0.1), amount("spo2", 0.9)
+    ('PaCO₂ 65 mmHg', 'T low 0.1 s', 'SpO₂ 90 %')
+    """
+    return f"{spoken(name)} {amount_alone(name, value)}"
+
+
+def amount_alone(name: str, value: float) -> str:
+    """Return a quantity's value with its unit, three digits."""
+    return _entry(name).amount(value, 3)
+
+
+def _entry(name: str) -> Parameter | Outcome:
     entry = PARAMETERS.get(name) or OUTCOMES.get(name)
     if entry is None:
         raise EbbmapError(f"{name!r} must be a parameter or an outcome. See `ebbmap describe`.")
-    return entry.units
+    return entry
 
 
 def possible(name: str) -> Interval:

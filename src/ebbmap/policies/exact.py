@@ -6,7 +6,7 @@ No lung is looked at here: contradictions, gaps, rules that never act, caps that
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import combinations
 
 import numpy as np
@@ -16,13 +16,13 @@ from ebbmap.policies.conditions import (
     Condition,
     Interval,
     Partition,
+    amount,
     possible,
     possible_part,
-    unit_of,
+    spoken,
 )
 from ebbmap.policies.findings import Finding
 from ebbmap.policies.language import MOVABLE, SET_RATE, Policy, Reading, Rule
-from ebbmap.units import display
 
 #: Standard deviations of a reading that a dead band must be wide (our choice): with two, one
 #: reading in forty lies on the wrong side of the far end by chance.
@@ -50,8 +50,8 @@ def contradictions(policy: Policy) -> Iterator[Finding]:
             yield Finding(
                 "contradiction",
                 second.line,
-                f"{first.name} and {second.name} move {_listed(settings)} in opposite directions "
-                f"at {box.written()}; {first.name}, which comes first, wins.",
+                f"{first.name} and {second.name} move {_spoken(settings)} in opposite directions "
+                f"at {box.said()}; {first.name}, which comes first, wins.",
                 (first.name, second.name),
                 box,
             )
@@ -78,7 +78,7 @@ def _without_dead_band(
                 yield Finding(
                     "contradiction",
                     second.line,
-                    f"{first.name} and {second.name} move {_listed(settings)} in opposite "
+                    f"{first.name} and {second.name} move {_spoken(settings)} in opposite "
                     f"directions either side of {amount(name, edge)}, with "
                     f"{_band(name, band)}; a reading there has a standard deviation of "
                     f"{amount(name, spread)}, so a steady patient is moved up and down by chance.",
@@ -137,16 +137,16 @@ def _unanswered(
     cells = Partition([outside, *serving], names)
     left = cells.inside(Condition((outside,))) & ~cells.inside(Condition(tuple(serving)))
     for box in cells.boxes(left):
-        acting = list(dict.fromkeys(who for who, one in answers if _meets(one, box)))
-        where = box.written()
-        if acting:
+        others = list(dict.fromkeys(who for who, one in answers if _meets(one, box)))
+        where = box.said()
+        if others:
             sentence = (
-                f"No rule answers to {name} at {where}; {_listed(acting)} may act there, for "
-                "something else."
+                f"No rule answers to {spoken(name)} at {where}; {listed(others)} may act there, "
+                "for something else."
             )
         else:
             sentence = f"No rule acts at {where}, which is not the goal."
-        yield Finding("gap", policy.goal_line, sentence, tuple(acting), box)
+        yield Finding("gap", policy.goal_line, sentence, tuple(others), box)
 
 
 def _meets(condition: Condition, box: Box) -> bool:
@@ -162,17 +162,23 @@ def never_fire(policy: Policy) -> Iterator[Finding]:
             yield Finding("never_fires", rule.line, f"{rule.name} never acts: {why}.", (rule.name,))
 
 
+def acting(policy: Policy) -> list[Rule]:
+    """Return the rules that can act at all."""
+    never = {one.rules for one in never_fire(policy)}
+    return [rule for rule in policy.rules if (rule.name,) not in never]
+
+
 def _impossible(rule: Rule, reach: dict[str, Interval]) -> str:
     """Return why no measured value lets a rule act, or nothing."""
     condition = possible_part(rule.when)
     if not condition.boxes:
-        return f"nothing can be {rule.when.written()}"
+        return f"nothing can be {rule.when.said()}"
     kept = condition.meet(Condition((Box(reach),)))
     if not kept.boxes:
-        return f"no rule takes the settings to {condition.written()}"
+        return f"no rule takes the settings to {condition.said()}"
     stuck = [name for name in rule.directions if _past_cap(rule, name, reach[name])]
     if stuck and len(stuck) == len(rule.directions):
-        return f"{_listed(stuck)} is never within its cap"
+        return f"{_spoken(stuck)} is never within its cap"
     return ""
 
 
@@ -202,7 +208,7 @@ def _shadowed(rule: Rule, earlier: tuple[Rule, ...]) -> str:
         taken |= theirs
     if (own & ~taken).any():
         return ""
-    return f"whenever {rule.when.written()}, {_listed(shadow)} acts before it"
+    return f"whenever {rule.when.said()}, {listed(shadow)} acts before it"
 
 
 def start_span(policy: Policy, name: str) -> Interval:
@@ -251,7 +257,7 @@ def start_past_caps(policy: Policy) -> Iterator[Finding]:
             yield Finding(
                 "cap_before_goal",
                 rule.line,
-                f"{rule.name} stops at {cap.written(name)}, and the start may be at "
+                f"{rule.name} stops at {cap.said(name)}, and the start may be at "
                 f"{amount(name, beyond)} already: past it the rule does nothing.",
                 (rule.name,),
                 Box({name: cap}),
@@ -283,12 +289,7 @@ def _when_known(reading: Reading) -> str:
     after = f", {minutes_written(reading.after_change)} after a change"
     extra = after if math.isfinite(reading.after_change) else ""
     late = f", and known {minutes_written(reading.delay)} later" if reading.delay else ""
-    return f"{reading.name} is measured every {minutes_written(reading.every)}{extra}{late}"
-
-
-def percent(share: float) -> str:
-    """Return a share in whole per cent."""
-    return f"{100.0 * share:.0f} %"
+    return f"{spoken(reading.name)} is measured every {minutes_written(reading.every)}{extra}{late}"
 
 
 def minutes_written(time: float) -> str:
@@ -296,11 +297,11 @@ def minutes_written(time: float) -> str:
     return f"{time / 60.0:g} h" if time >= 60.0 else f"{time:g} min"
 
 
-def amount(name: str, value: float) -> str:
-    """Return a quantity's name and value, three digits and its unit."""
-    return f"{name} {value:.3g} {display(unit_of(name))}".rstrip()
+def _spoken(names: Sequence[str]) -> str:
+    return listed([spoken(name) for name in names])
 
 
-def _listed(names: list[str] | tuple[str, ...]) -> str:
+def listed(names: Sequence[str]) -> str:
+    """Return names in one phrase."""
     *most, last = names
     return f"{', '.join(most)} and {last}" if most else last

@@ -12,11 +12,11 @@ from scipy.stats import qmc
 
 from ebbmap.committee.lungs import SEARCH, streams
 from ebbmap.kernels.judging import bound_margins
+from ebbmap.policies.bedside import LEAST_DROP
 from ebbmap.policies.body import Bodies
 from ebbmap.policies.cohort import draw_cohort, on_other_patients
 from ebbmap.policies.language import MOVABLE, Policy
 from ebbmap.policies.on_lungs import settle
-from ebbmap.policies.simulate import LEAST_DROP
 from ebbmap.registries.parameters import PARAMETERS
 
 #: Settings that are looked at, and patients of each group on whom.

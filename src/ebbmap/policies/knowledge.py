@@ -18,9 +18,10 @@ from ebbmap.cases.pieces import Pieces, Progress, listed
 from ebbmap.committee.knowledge import asked_again
 from ebbmap.committee.verdict import ALL, LEVEL
 from ebbmap.kernels.knowledge import check_draws
+from ebbmap.policies.bedside import STAYED
 from ebbmap.policies.cohort import draw_cohort, side_by_side
 from ebbmap.policies.language import Policy
-from ebbmap.policies.simulate import STAYED, Simulation
+from ebbmap.policies.simulate import Simulation
 from ebbmap.policies.yields import VARIABLES, hours_of
 
 #: Patients of each group in every outer draw, at most, and draws that are simulated together.
@@ -103,7 +104,7 @@ def outer_shares(policy: Policy, group: int, draws: range) -> xr.Dataset:
     single = {name: np.full(len(sizes), np.nan) for name in KNOWN[1:]}
     if sum(sizes):
         where = np.concatenate([np.arange(size) for size in sizes])
-        course = Simulation(policy, side_by_side(cohorts), 0, where).run(60 * policy.hours)
+        course = Simulation(policy, side_by_side(cohorts), where).run(60 * policy.hours)
         ends = np.cumsum(sizes)
         for row, (size, end) in enumerate(zip(sizes, ends, strict=True)):
             here = slice(end - size, end)

@@ -8,12 +8,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Any, Self
 
 import numpy as np
 
+from ebbmap.array import absolute, maximum, minimum, on_steps, to_digits, where
 from ebbmap.committee.draft import SETTINGS
 from ebbmap.committee.protocol import Protocol
+from ebbmap.engines import Engine
 from ebbmap.policies.conditions import Box, Condition
 
 #: What a rule may move.
@@ -24,6 +27,9 @@ SET_RATE = "release_rate"
 
 #: Settings closer than this are the same.
 ROUNDING = 1e-9
+
+#: Digits behind the point of what can be set; further ones are rounding's.
+DIGITS = 9
 
 #: What conditions may look at without a measurement.
 KNOWN_SETTINGS = (*MOVABLE, SET_RATE)
@@ -155,12 +161,10 @@ class Rule:
         steps = self._row_steps(settings) if self.rows else self.moves
         new = {}
         for name, by in steps.items():
-            present = settings[name]
-            cap = self.caps.along(name)
-            ahead = present + by
-            up = np.minimum(ahead, np.maximum(cap.high, present))
-            down = np.maximum(ahead, np.minimum(cap.low, present))
-            new[name] = np.where(np.greater(by, 0.0), up, down)
+            present, cap = settings[name], self.caps.along(name)
+            up = minimum(present + by, maximum(present, cap.high))
+            down = maximum(present + by, minimum(present, cap.low))
+            new[name] = where(by > 0.0, up, down)
         return self._within_rate(settings, new)
 
     def _row_steps(self, settings: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
@@ -170,18 +174,17 @@ class Rule:
         the first is the same.
         """
         ways = self.directions
-        ahead: np.ndarray | bool = False
-        same: np.ndarray | bool = True
-        for name, column in self.rows.items():
-            further = (np.asarray(column)[:, None] - settings[name]) * ways.get(name, 0.0)
-            ahead = ahead | same & (further > ROUNDING)
-            same = same & (np.abs(further) <= ROUNDING)
-        row = np.argmax(ahead, axis=0)
-        last = ~np.any(ahead, axis=0)
-        return {
-            name: np.where(last, 0.0, np.asarray(values)[row] - settings[name])
-            for name, values in self.rows.items()
-        }
+        steps = {name: 0.0 * settings[name] for name in self.rows}
+        for row in reversed(range(len(next(iter(self.rows.values()))))):
+            ahead: Any = False
+            same: Any = True
+            for name, column in self.rows.items():
+                further = (column[row] - settings[name]) * ways.get(name, 0.0)
+                ahead = ahead | same & (further > ROUNDING)
+                same = same & (absolute(further) <= ROUNDING)
+            for name, column in self.rows.items():
+                steps[name] = where(ahead, column[row] - settings[name], steps[name])
+        return steps
 
     def _within_rate(
         self, settings: Mapping[str, np.ndarray], new: dict[str, np.ndarray]
@@ -191,12 +194,12 @@ class Rule:
             return new
         before, after = release_rate(settings), release_rate({**settings, **new})
         past = (after > cap.high) & (after > before) | (after < cap.low) & (after < before)
-        return {name: np.where(past, settings[name], value) for name, value in new.items()}
+        return {name: where(past, settings[name], value) for name, value in new.items()}
 
 
-def release_rate(settings: Mapping[str, np.ndarray]) -> np.ndarray:
+def release_rate(settings: Mapping[str, np.ndarray]) -> Any:
     """Return the releases per minute of set times [min-1], shape (n,)."""
-    return np.asarray(60.0 / (settings["t_high"] + settings["t_low"]))
+    return 60.0 / (settings["t_high"] + settings["t_low"])
 
 
 @dataclass(frozen=True)
@@ -252,7 +255,7 @@ class Body:
     breathing : Breathing
         Own ventilation.
     co2_store_fast, co2_store_slow, co2_store_exchange : float
-        As in `exchange.co2.paco2_course`.
+        As in `exchange.co2_stores.paco2_course`.
     oxygen_up, oxygen_down : float
         Rate at which the arterial oxygen tension rises and falls to where it settles [min-1].
     closing, opening : float
@@ -380,6 +383,10 @@ class Policy:
     leaves_out: tuple[str, ...] = ()
     own: tuple[str, ...] = ()
 
+    def solved_by(self, engine: Engine | None) -> Self:
+        """Return the same policy by another engine; see `Protocol.solved_by`."""
+        return replace(self, protocol=self.protocol.solved_by(engine))
+
     @property
     def measured(self) -> dict[str, Reading]:
         """What is measured, by name."""
@@ -392,6 +399,6 @@ class Policy:
         return tuple(dict.fromkeys(names))
 
     def on_dial(self, name: str, values: np.ndarray) -> np.ndarray:
-        """Return values of a setting as they can be set."""
+        """Return values of a setting as they can be set; arrays of any engine."""
         step = self.dial.get(name)
-        return values if step is None else np.round(np.round(values / step) * step, 9)
+        return values if step is None else to_digits(on_steps(values, step), DIGITS)

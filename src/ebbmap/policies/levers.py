@@ -6,8 +6,16 @@ import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from ebbmap.policies.conditions import Box, Condition, Interval, possible
-from ebbmap.policies.exact import amount, minutes_written
+from ebbmap.policies.conditions import (
+    Box,
+    Condition,
+    Interval,
+    amount,
+    amount_alone,
+    possible,
+    spoken,
+)
+from ebbmap.policies.exact import minutes_written
 from ebbmap.policies.language import SET_RATE, Policy, Reading, Rule
 
 #: How far a threshold is moved: this share of the goal's width, or else of its value.
@@ -121,10 +129,11 @@ def _of_rule(policy: Policy, rule: Rule) -> Iterator[Change]:
             for factor in FACTORS:
                 value = _step(policy, name, by * factor)
                 if value not in (0.0, by):
-                    said = f"{rule.name}: {amount(name, value)} at a time, not {amount(name, by)}"
+                    old = amount_alone(name, by)
+                    said = f"{rule.name}: {amount(name, value)} at a time, not {old}"
                     yield Change(("step", rule.name, name), value, said)
     for kind in ("wait", "again"):
-        yield from _of_time(kind, rule.name, getattr(rule, kind), _TIMES[kind])
+        yield from _of_time(kind, rule.name, getattr(rule, kind), rule.name)
 
 
 _TIMES = {"wait": "waits", "again": "acts again after", "reading": "is measured every"}
@@ -144,7 +153,8 @@ def _of_ends(policy: Policy, rule: Rule, kind: str, box: Box, more: Key) -> Iter
             for new in (value - by, value + by) if by else ():
                 if _kept(side, end, new, name):
                     what = {"when": "acts", "until": "acts until", "cap": "stops"}[kind]
-                    said = f"{rule.name}: {what} at {amount(name, new)}, not {value:.3g}"
+                    old = amount_alone(name, value)
+                    said = f"{rule.name}: {what} at {amount(name, new)}, not {old}"
                     yield Change((kind, rule.name, name, end, *more), new, said)
 
 
@@ -166,14 +176,14 @@ def _kept(side: Interval, end: str, value: float, name: str) -> bool:
 
 
 def _of_reading(reading: Reading) -> Iterator[Change]:
-    yield from _of_time("reading", reading.name, reading.every, _TIMES["reading"])
+    yield from _of_time("reading", reading.name, reading.every, spoken(reading.name))
 
 
-def _of_time(kind: str, name: str, time: float, words: str) -> Iterator[Change]:
+def _of_time(kind: str, name: str, time: float, who: str) -> Iterator[Change]:
     for factor in FACTORS:
         new = max(SHORTEST, round(time * factor))
         if time > 0.0 and new != time:
-            said = f"{name}: {words} {minutes_written(new)}, not {minutes_written(time)}"
+            said = f"{who}: {_TIMES[kind]} {minutes_written(new)}, not {minutes_written(time)}"
             yield Change((kind, name), new, said)
 
 

@@ -11,11 +11,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from ebbmap.digits import share_text
 from ebbmap.kernels.judging import bound_margins
 from ebbmap.policies.body import Bodies, State
 from ebbmap.policies.cohort import Cohort, draw_cohort
-from ebbmap.policies.conditions import Condition
-from ebbmap.policies.exact import amount, answered, minutes_written, opposed, percent
+from ebbmap.policies.conditions import Condition, amount, spoken
+from ebbmap.policies.exact import (
+    acting,
+    answered,
+    listed,
+    minutes_written,
+    opposed,
+)
 from ebbmap.policies.findings import Finding
 from ebbmap.policies.language import SET_RATE, Policy, Rule, release_rate
 from ebbmap.registries.parameters import PARAMETERS
@@ -94,7 +101,7 @@ def with_shares(found: Finding, starts: list[Settled]) -> Finding:
     if region is None or not all(name in one.now for one in starts for name in region.ranges):
         return found
     shares = {one.name: float(Condition((region,)).holds(one.now).mean()) for one in starts}
-    often = [f"{percent(share)} of {name}" for name, share in shares.items() if share >= 0.005]
+    often = [f"{share_text(share)} of {name}" for name, share in shares.items() if share >= 0.005]
     if found.kind not in ("contradiction", "gap") or not often:
         return replace(found, shares=shares)
     sentence = f"{found.sentence} Left at the start, {', '.join(often)} patients settle there."
@@ -102,30 +109,36 @@ def with_shares(found: Finding, starts: list[Settled]) -> Finding:
 
 
 def coarse_steps(policy: Policy, bodies: Bodies, starts: list[Settled]) -> Iterator[Finding]:
-    """Find steps that pass over the values of a setting that are wanted."""
-    moved = sorted({name for rule in policy.rules for name in rule.moves})
-    windows = {name: [window_widths(policy, bodies, one, name) for one in starts] for name in moved}
-    for rule in policy.rules:
+    """Find steps that pass over the values of a setting that are wanted, once for each step."""
+    steps: dict[tuple[str, float], list[Rule]] = {}
+    for rule in acting(policy):
         for name, by in rule.moves.items():
-            found = [
-                (float(np.quantile(width, NARROW)), what, one.name, width)
-                for one, held in zip(starts, windows[name], strict=True)
-                for what, width in held.items()
-                if width.size and np.quantile(width, NARROW) < COARSE * abs(by)
-            ]
-            if found:
-                _, what, group, width = min(found, key=lambda one: one[0])
-                double = float(np.mean(width < COARSE * abs(by)))
-                yield Finding(
-                    "step_too_coarse",
-                    rule.line,
-                    f"{rule.name} moves {amount(name, abs(by))} at a time; the window of {what} is "
-                    f"{np.median(width):.2g} wide in the middle {group} lung that has one, "
-                    f"narrower than two steps in {percent(double)} of them and than one in "
-                    f"{percent(float(np.mean(width < abs(by))))}.",
-                    (rule.name,),
-                    shares={group: double},
-                )
+            steps.setdefault((name, abs(by)), []).append(rule)
+    moved = sorted({name for name, _ in steps})
+    windows = {name: [window_widths(policy, bodies, one, name) for one in starts] for name in moved}
+    for (name, step), rules in steps.items():
+        found = [
+            (float(np.quantile(width, NARROW)), what, one.name, width)
+            for one, held in zip(starts, windows[name], strict=True)
+            for what, width in held.items()
+            if width.size and np.quantile(width, NARROW) < COARSE * step
+        ]
+        if found:
+            _, what, group, width = min(found, key=lambda one: one[0])
+            double = float(np.mean(width < COARSE * step))
+            middle = PARAMETERS[name].amount(float(np.median(width)), 2)
+            names = tuple(rule.name for rule in rules)
+            yield Finding(
+                "step_too_coarse",
+                rules[0].line,
+                f"{listed(names)} {'move' if names[1:] else 'moves'} {amount(name, step)} at a "
+                f"time; the window of {what} is {middle} "
+                f"wide in the middle {group} lung that has one, narrower than two steps in "
+                f"{share_text(double)} of them and than one in "
+                f"{share_text(float(np.mean(width < step)))}.",
+                names,
+                shares={group: double},
+            )
 
 
 def window_widths(
@@ -156,7 +169,7 @@ def _margins(policy: Policy, bodies: Bodies, tried: Settled) -> Iterator[tuple[s
     for name, wanted in policy.goal.ranges.items():
         if name not in moving and name in tried.solved and math.isfinite(wanted.low + wanted.high):
             values = tried.now[name]
-            yield wanted.written(name), np.minimum(values - wanted.low, wanted.high - values)
+            yield wanted.said(name), np.minimum(values - wanted.low, wanted.high - values)
     with np.errstate(invalid="ignore"):
         yield "all hard limits", bound_margins(policy.protocol.limits.hard, tried.now).min(axis=0)
 
@@ -200,7 +213,7 @@ def caps_before_goals(policy: Policy, bodies: Bodies, starts: list[Settled]) -> 
                 "cap_before_goal",
                 rule.line,
                 f"{rule.name} stops at {stops}; of the {worst[1]} patients for whom it is called "
-                f"at the start, {percent(worst[0])} still have {rule.when.written()} there.",
+                f"at the start, {share_text(worst[0])} still have {rule.when.said()} there.",
                 (rule.name,),
                 shares={worst[1]: worst[0]},
             )
@@ -208,7 +221,7 @@ def caps_before_goals(policy: Policy, bodies: Bodies, starts: list[Settled]) -> 
 
 def unseen_answers(policy: Policy, bodies: Bodies, starts: list[Settled]) -> Iterator[Finding]:
     """Find readings that are too rough, or come too early, to show what a step has done."""
-    for rule in policy.rules:
+    for rule in acting(policy):
         if not rule.moves:
             continue
         effects = [(one, _effects(bodies, one, rule)) for one in starts]
@@ -270,8 +283,8 @@ def _too_early(
         yield Finding(
             "too_rare",
             rule.line,
-            f"{rule.name} looks at {name} {minutes_written(at)} after a change, when the middle "
-            f"{group} patient shows {percent(share)} of what a step does to it in the "
+            f"{rule.name} looks at {spoken(name)} {minutes_written(at)} after a change, when the "
+            f"middle {group} patient shows {share_text(share)} of what a step does to it in the "
             "end: the rule acts on an unfinished answer.",
             (rule.name,),
             shares={group: share},
@@ -297,10 +310,11 @@ def weaning_calls(policy: Policy, bodies: Bodies, starts: list[Settled]) -> Iter
             yield Finding(
                 "contradiction",
                 wean.line,
-                f"{wean.name} calls {rule.name}, which moves {' and '.join(settings)} back: "
-                f"{rule.when.written()} in {percent(called[most][0])} of {starts[most].name} "
-                f"patients before and {percent(called[most][-1])} after {steps} steps, more of "
-                f"them after {rising} of the {steps}.",
+                f"{wean.name} calls {rule.name}, which moves "
+                f"{listed([*map(spoken, settings)])} back: {rule.when.said()} in "
+                f"{share_text(called[most][0])} of {starts[most].name} patients before and "
+                f"{share_text(called[most][-1])} after {steps} steps, more of them after "
+                f"{rising} of the {steps}.",
                 (wean.name, rule.name),
                 shares={starts[most].name: gained[most]},
             )

@@ -11,11 +11,13 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.cases.labelling import Variable, label_variables, registry_attrs
+from ebbmap.committee.protocol import Group
 from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.kernels.judging import bound_margins
+from ebbmap.policies.bedside import Bedside
 from ebbmap.policies.cohort import cohort_size, draw_cohort
-from ebbmap.policies.language import MOVABLE, Policy
-from ebbmap.policies.simulate import PIECE, Course, Simulation
+from ebbmap.policies.language import Policy
+from ebbmap.policies.simulate import Course, Simulation
 
 #: What is appended to the name of a value as it was read.
 READ = "_read"
@@ -72,42 +74,27 @@ def find_paths(policy: Policy, group: str, patients: Sequence[int]) -> xr.Datase
                 f"patient must be 0 to {size - 1}; got {patient}. Choose another number."
             )
     wanted = np.array(patients, int)
-    rows: dict[int, dict[str, np.ndarray]] = {}
-    for piece in np.unique(wanted // PIECE):
-        here = wanted[wanted // PIECE == piece]
-        seen = _followed(policy, groups[group].name, int(piece), here - piece * PIECE)
-        for place, number in enumerate(here):
-            rows[int(number)] = {name: values[place] for name, values in seen.items()}
-    data = {
-        name: (("patient", "minute"), np.stack([rows[int(number)][name] for number in wanted]))
-        for name in rows[int(wanted[0])]
-    }
+    rows = _followed(policy, groups[group], wanted)
+    data = {name: (("patient", "minute"), values) for name, values in rows.items()}
     coords = {"patient": wanted, "minute": np.arange(60 * policy.hours)}
     return label_variables(xr.Dataset(data, coords), {**_SAID, **_words(data)})
 
 
-def _followed(policy: Policy, group: str, piece: int, places: np.ndarray) -> dict[str, np.ndarray]:
-    """Follow the patients at some places of a piece, and return what is seen, shape (p, m)."""
-    (own,) = (one for one in policy.protocol.groups if one.name == group)
-    cut = slice(piece * PIECE, (piece + 1) * PIECE)
-    cohort = draw_cohort(policy, own, policy.protocol.lungs, cut).part(places)
-    simulation = Simulation(policy, cohort, piece, places)
+def _followed(policy: Policy, group: Group, numbers: np.ndarray) -> dict[str, np.ndarray]:
+    """Follow some patients of a group, and return what is seen, shape (p, m)."""
+    cohort = draw_cohort(policy, group, policy.protocol.lungs, numbers)
+    simulation = Simulation(policy, cohort, numbers)
     bounds = policy.protocol.limits.hard
     rows: dict[str, list[np.ndarray]] = {}
 
-    def watch(
-        _: int,
-        now: dict[str, np.ndarray],
-        settings: dict[str, np.ndarray],
-        known: dict[str, np.ndarray],
-    ) -> None:
-        seen = {name: settings[name] for name in MOVABLE}
+    def watch(_: int, now: dict[str, np.ndarray], bedside: Bedside) -> None:
+        seen = dict(bedside.hand.settings)
         seen |= {name: now[name] for name in policy.outcomes}
-        seen |= {f"{name}{READ}": value for name, value in known.items()}
-        seen["in_mode"] = simulation.active
-        seen["safe"] = simulation.active & np.all(bound_margins(bounds, now) >= 0.0, axis=0)
+        seen |= {f"{name}{READ}": value for name, value in bedside.measured.known.items()}
+        seen["in_mode"] = bedside.active
+        seen["safe"] = bedside.active & np.all(bound_margins(bounds, now) >= 0.0, axis=0)
         for name, values in seen.items():
-            rows.setdefault(name, []).append(np.array(np.broadcast_to(values, places.shape)))
+            rows.setdefault(name, []).append(np.array(np.broadcast_to(values, numbers.shape)))
 
     simulation.run(60 * policy.hours, watch)
     return {name: np.stack(values, axis=-1) for name, values in rows.items()}

@@ -14,8 +14,11 @@ import xarray as xr
 
 from ebbmap.cases.labelling import provenance
 from ebbmap.cases.pieces import Found, Pieces, Progress, listed
+from ebbmap.committee.draft import SETTINGS, needed_properties
+from ebbmap.engines import engine_attrs
 from ebbmap.errors import EbbmapError
 from ebbmap.policies.against import ALONE, CONVENTIONAL, FIXED, find_against
+from ebbmap.policies.compiled import compiled_work
 from ebbmap.policies.fixed import (
     AGAIN,
     LOOKED_AT,
@@ -158,7 +161,8 @@ def policy_parts(policy: Policy, conventional: Policy | None = None) -> dict[str
     policy : Policy
         The policy.
     conventional : Policy, optional
-        The usual way, tried on the same patients; left out if it is the policy itself.
+        The usual way, tried on the same patients; left out if it is the policy itself, or where
+        patients lack what it is set by (their weight, where they come from a trace).
     """
     parts: dict[str, Pieces[Any]] = {
         "policy": course_pieces(policy),
@@ -166,13 +170,22 @@ def policy_parts(policy: Policy, conventional: Policy | None = None) -> dict[str
         "fixed": fixed_pieces(policy),
         "settling": settling_pieces(policy),
     }
-    if conventional is not None and conventional.protocol.digest != policy.protocol.digest:
+    if conventional is not None and _stands_beside(policy, conventional):
         parts["conventional"] = course_pieces(among(policy, conventional))
     if policy.protocol.knowledge:
         parts["knowledge"] = knowledge_pieces(policy)
     if policy.mend is not None:
         parts["mended"] = mend_pieces(policy)
     return parts
+
+
+def _stands_beside(policy: Policy, conventional: Policy) -> bool:
+    """Return whether the usual way is another policy, and can be set in every group."""
+    if conventional.protocol.digest == policy.protocol.digest:
+        return False
+    needs = set(needed_properties(policy.protocol.lung, conventional.protocol.draft, ()))
+    needs -= {*policy.protocol.lung.parameters, *policy.protocol.fixed, *SETTINGS}
+    return all(needs <= set(one.population.properties) for one in policy.protocol.groups)
 
 
 def join_policy(policy: Policy, found: Mapping[str, Any], date: str) -> dict[str, xr.Dataset]:
@@ -223,6 +236,7 @@ def _provenance(policy: Policy, text: str, source: str, date: str) -> dict[str, 
         seed=policy.protocol.seed,
         references=source,
     )
+    said |= engine_attrs(policy.protocol.lung.name, work=compiled_work(policy))
     return said | {"history": f"{date} made by ebbmap"}
 
 

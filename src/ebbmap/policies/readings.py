@@ -1,91 +1,145 @@
-"""What is measured of a cohort, when, and with what error. Sizes: n patients.
+"""What is measured of a cohort, when, and with what error, by any engine. Sizes: n patients.
 
 Random numbers are counted, not drawn in turn: those of a reading in a minute depend on the seed,
-the group, the piece, the quantity and the minute, and on nothing that happened before.
+the group, the patient, the quantity and the minute, and on nothing that happened before.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
+from typing import Any, NamedTuple
 
 import numpy as np
 
+from ebbmap.array import clip, falses, minimum, on_steps, sqrt, square
+from ebbmap.engines.draws import normals_at
+from ebbmap.engines.masked import for_some
 from ebbmap.policies.conditions import possible
 from ebbmap.policies.language import Reading
 
 
-class Readings:
-    """The measurements of a cohort.
+class Chances(NamedTuple):
+    """What the random numbers of readings depend on.
+
+    Parameters
+    ----------
+    key : array of uint32, shape (2,)
+        Of seed and group.
+    numbers : array of uint32, shape (n,)
+        Numbers of the patients in their group.
+    """
+
+    key: Any
+    numbers: Any
+
+
+class Measured(NamedTuple):
+    """What is known of measurements, by quantity, shape (n,) each.
+
+    Parameters
+    ----------
+    due : dict of str to array
+        Minute of the next measurement.
+    arrives, pending : dict of str to array
+        Minute at which the last one becomes known, infinite once it is, and its value.
+    known : dict of str to array
+        What the bedside knows; NaN before the first value.
+    """
+
+    due: dict[str, Any]
+    arrives: dict[str, Any]
+    pending: dict[str, Any]
+    known: dict[str, Any]
+
+
+def unmeasured(readings: tuple[Reading, ...], n: int) -> Measured:
+    """Return what is known of n patients before anything is measured."""
+    return Measured(
+        {one.name: np.full(n, float(min(one.every, one.after_change))) for one in readings},
+        {one.name: np.full(n, math.inf) for one in readings},
+        {one.name: np.full(n, math.nan) for one in readings},
+        {one.name: np.full(n, math.nan) for one in readings},
+    )
+
+
+def take(
+    readings: tuple[Reading, ...],
+    chances: Chances,
+    minute: Any,
+    now: Mapping[str, Any],
+    active: Any,
+    measured: Measured,
+) -> tuple[Measured, Any]:
+    """Measure what is due, and return what is known then and who has a new value.
 
     Parameters
     ----------
     readings : tuple of Reading
         What is measured.
-    places : ndarray of int, shape (n,)
-        Places of the patients in their piece, which their random numbers depend on.
-    key : ndarray of uint64, shape (2,)
-        Of the random numbers.
-    piece : int
-        Number of the cohort among the pieces of its group.
+    chances : Chances
+        Of the patients.
+    minute : int
+        Since the mode began.
+    now : mapping of str to array, shape (n,)
+        True values.
+    active : array of bool, shape (n,)
+        Who is measured at all.
+    measured : Measured
+        So far; arrays of NumPy are written in place.
+
+    Returns
+    -------
+    measured : Measured
+    fresh : array of bool, shape (n,)
     """
+    parts: dict[str, tuple[Any, ...]] = {}
+    fresh = falses(active)
+    for number, one in enumerate(readings):
+        due, arrives, pending, known = (part[one.name] for part in measured)
 
-    def __init__(
-        self, readings: tuple[Reading, ...], places: np.ndarray, key: np.ndarray, piece: int = 0
-    ) -> None:
-        n = places.size
-        self.readings, self.key, self.piece, self.places = readings, key, piece, places
-        self.drawn = int(places.max(initial=-1)) + 1
-        shape = (len(readings), n)
-        first = [min(one.every, one.after_change) for one in readings]
-        self.due = np.repeat(np.reshape(first, (-1, 1)), n, axis=1).astype(float)
-        self.arrives = np.full(shape, np.inf)
-        self.pending = np.full(shape, np.nan)
-        self.known = {one.name: np.full(n, np.nan) for one in readings}
+        def read(_: Any, given: Any, number: int = number, one: Reading = one) -> Any:
+            value = _read(one, number, chances.key, minute, *given)
+            return minute + max(one.every, one.delay), minute + one.delay, value
 
-    def take(self, minute: int, now: Mapping[str, np.ndarray], active: np.ndarray) -> np.ndarray:
-        """Measure what is due, and return who has a new value, shape (n,).
+        due, arrives, pending = for_some(
+            (due <= minute) & active,
+            read,
+            (due, arrives, pending),
+            (now[one.name], chances.numbers),
+        )
+        arrived = arrives <= minute
+        known, arrives = for_some(arrived, _arrive, (known, arrives), pending)
+        parts[one.name] = due, arrives, pending, known
+        fresh = fresh | arrived
+    columns = [{name: part[place] for name, part in parts.items()} for place in range(4)]
+    return Measured(*columns), fresh & active
 
-        Parameters
-        ----------
-        minute : int
-            Since the mode began.
-        now : mapping of str to ndarray, shape (n,)
-            True values.
-        active : ndarray of bool, shape (n,)
-            Who is measured at all.
-        """
-        fresh = np.zeros(self.places.size, bool)
-        for number, one in enumerate(self.readings):
-            due = (self.due[number] <= minute) & active
-            if due.any():
-                self._measure(number, minute, now[one.name], due)
-            arrived = self.arrives[number] <= minute
-            if arrived.any():
-                self.known[one.name][arrived] = self.pending[number, arrived]
-                self.arrives[number, arrived] = np.inf
-                fresh |= arrived
-        return np.asarray(fresh & active)
 
-    def after_change(self, minute: int, changed: np.ndarray) -> None:
-        """Bring forward what is measured after a change, for the patients with these numbers."""
-        for number, one in enumerate(self.readings):
-            soon = np.minimum(self.due[number, changed], minute + one.after_change)
-            self.due[number, changed] = soon
+def _arrive(_: Any, value: Any) -> tuple[Any, float]:
+    """Return a value as known, and when the next one arrives."""
+    return value, math.inf
 
-    def _measure(self, number: int, minute: int, values: np.ndarray, due: np.ndarray) -> None:
-        one, true = self.readings[number], values[due]
-        if one.error or one.error_share:
-            scores = self._scores(number, minute)[due]
-            true = true + scores * np.hypot(one.error, one.error_share * true)
-        if one.round_to:
-            true = np.round(true / one.round_to) * one.round_to
-        bounds = possible(one.name)
-        self.pending[number, due] = np.clip(true, bounds.low, bounds.high)
-        self.arrives[number, due] = minute + one.delay
-        self.due[number, due] = minute + max(one.every, one.delay)
 
-    def _scores(self, number: int, minute: int) -> np.ndarray:
-        """Return the standard normal scores of a quantity in a minute, shape (n,)."""
-        counter = np.array([0, number, self.piece, minute], np.uint64)
-        generator = np.random.Generator(np.random.Philox(key=self.key, counter=counter))
-        return np.asarray(generator.standard_normal(self.drawn)[self.places])
+def _read(one: Reading, number: int, key: Any, minute: Any, true: Any, patients: Any) -> Any:
+    """Return what is read of true values, shape (n,)."""
+    if one.error or one.error_share:
+        spread = sqrt(square(one.error) + square(one.error_share * true))
+        true = true + normals_at(key, number, patients, minute) * spread
+    if one.round_to:
+        true = on_steps(true, one.round_to)
+    bounds = possible(one.name)
+    return clip(true, bounds.low, bounds.high)
+
+
+def after_change(
+    readings: tuple[Reading, ...], minute: Any, changed: Any, measured: Measured
+) -> Measured:
+    """Bring forward what is measured after a change, for the patients of a mask, shape (n,)."""
+    due = {}
+    for one in readings:
+        due[one.name] = measured.due[one.name]
+        if one.after_change < math.inf:
+            soon = minute + one.after_change
+            due[one.name] = for_some(changed, minimum, due[one.name], soon)
+    return measured._replace(due=due)

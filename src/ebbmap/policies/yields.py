@@ -16,8 +16,9 @@ from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.committee.verdict import ALL, LEVEL
 from ebbmap.errors import EbbmapError
 from ebbmap.kernels.shares import wilson
+from ebbmap.policies.bedside import STAYED
 from ebbmap.policies.language import Policy
-from ebbmap.policies.simulate import STAYED, Course
+from ebbmap.policies.simulate import Course
 
 #: Hours at which shares are reported, besides the last one.
 HOURS = (1, 6, 24, 48)

@@ -21,6 +21,7 @@ from ebbmap.exchange.own_breathing import (
 from ebbmap.lungs import whole
 from ebbmap.lungs.base import WAVES, Lung
 from ebbmap.lungs.breathing.cases import NAMES, State
+from ebbmap.lungs.breathing.slopes import FOLLOWED
 from ebbmap.lungs.breathing.solving import SOLVES, begin, follow, solve_settled
 from ebbmap.lungs.breathing.waves import draw_breaths
 from ebbmap.lungs.whole.cases import NAMES as PASSIVE_NAMES
@@ -55,7 +56,7 @@ def solve(**parameters: npt.ArrayLike) -> dict[str, np.ndarray]:
     >>> from ebbmap.registries.parameters import PARAMETERS
     >>> usual = {name: PARAMETERS[name].default for name in NAMES}
     >>> solved = solve(**usual | {"effort_pressure": np.array([0.0, 10.0])})
-    >>> solved["effort_share"].round(2).tolist()
+    >>> (solved["effort_share"].round(2) + 0.0).tolist()
     [0.0, 0.32]
     """
     return _solved(parameters)[0]
@@ -151,6 +152,7 @@ BREATHING = Lung(
     rest=rest,
     cycle=cycle,
     waveform=waveform,
+    followed=FOLLOWED,
     functions=MappingProxyType(
         {
             "alveolar_ventilation": alveolar_ventilation_of_efforts,

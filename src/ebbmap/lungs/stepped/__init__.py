@@ -25,6 +25,7 @@ from ebbmap.lungs.stepped.cases import NAMES, Cases, gather
 from ebbmap.lungs.stepped.course import State
 from ebbmap.lungs.stepped.cycles import SOLVES, Outcomes
 from ebbmap.lungs.stepped.recruitment import held_open, open_fraction
+from ebbmap.lungs.stepped.slopes import FOLLOWED
 
 __all__ = ["STEPPED", "State", "closed_start_gap", "cycle", "rest", "settle", "solve", "waveform"]
 
@@ -263,6 +264,7 @@ STEPPED = Lung(
     cycle=cycle,
     waveform=waveform,
     costly=True,
+    followed=FOLLOWED,
     functions=MappingProxyType(
         {
             "alveolar_ventilation": alveolar_ventilation_of_breaths,

@@ -22,6 +22,8 @@ from typing import Any
 
 import numpy as np
 
+from ebbmap.array import absolute, exp, maximum, sqrt, where
+
 #: cmH2O: recoil below this counts as this, so that a limited flow is small but never undefined.
 LEAST_RECOIL = 1e-12
 
@@ -56,15 +58,15 @@ def flow(
     flow, by_drive, by_recoil : ndarray, shape (n,)
         Flow, and its derivatives by the drive and by the recoil pressure [L s-1 cmH2O-1].
     """
-    drop = np.abs(drive)
-    recoil_pressure = np.maximum(recoil_pressure, LEAST_RECOIL)
-    limit = np.where(inward, 0.0, flow_limitation * resistance_exp / recoil_pressure)
-    resistance = np.where(inward, resistance_insp, resistance_exp) + limit * drop
-    root = np.sqrt(resistance * resistance + 4.0 * resistance_quadratic * drop)
+    drop = absolute(drive)
+    recoil_pressure = maximum(recoil_pressure, LEAST_RECOIL)
+    limit = where(inward, 0.0, flow_limitation * resistance_exp / recoil_pressure)
+    resistance = where(inward, resistance_insp, resistance_exp) + limit * drop
+    root = sqrt(resistance * resistance + 4.0 * resistance_quadratic * drop)
     size = 2.0 * drop / (resistance + root)
     by_drive = (1.0 - size * limit) / root
     by_recoil = -size * limit * drop / (recoil_pressure * root)
-    return np.copysign(size, drive), by_drive, by_recoil
+    return where(drive < 0.0, -size, size), by_drive, by_recoil
 
 
 def valve(
@@ -80,8 +82,8 @@ def valve(
     >>> float(valve(25.0, 0.0, 0.1, 0.0))
     0.0
     """
-    left = np.exp(-elapsed / np.maximum(valve_time, FASTEST_VALVE))
-    return target + (start - target) * np.where(valve_time > FASTEST_VALVE, left, 0.0)
+    left = exp(-elapsed / maximum(valve_time, FASTEST_VALVE))
+    return target + (start - target) * where(valve_time > FASTEST_VALVE, left, 0.0)
 
 
 def settled_airway(

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from ebbmap.array import floats, floor, minimum, sin, where
 from ebbmap.units import S_PER_MIN
 
 #: Share of a period: nearer than this to a switch counts as past it.
@@ -23,12 +24,12 @@ def period(effort_rate: np.ndarray | float) -> Any:
     >>> float(period(20.0))
     3.0
     """
-    return S_PER_MIN / np.asarray(effort_rate)
+    return S_PER_MIN / floats(effort_rate)
 
 
 def length(effort_rate: np.ndarray | float, effort_duration: np.ndarray | float) -> Any:
     """Return how long one effort lasts: as asked, but never longer than the period, shape (n,)."""
-    return np.minimum(effort_duration, period(effort_rate))
+    return minimum(effort_duration, period(effort_rate))
 
 
 def next_switch(
@@ -72,7 +73,26 @@ def muscle_pressure(
 ) -> Any:
     """Return the muscle pressure, inspiratory positive, shape (n,) [cmH2O]."""
     part = length(effort_rate, effort_duration)
-    return np.where(active, effort_pressure * np.sin(np.pi * clock / part), 0.0)
+    return where(active, effort_pressure * sin(np.pi * clock / part), 0.0)
+
+
+def muscle_pressure_at(
+    clock: np.ndarray | float,
+    effort_pressure: np.ndarray | float,
+    effort_rate: np.ndarray | float,
+    effort_duration: np.ndarray | float,
+) -> Any:
+    """Return the muscle pressure so long after any effort began, shape (n,) [cmH2O].
+
+    Examples
+    --------
+    >>> muscle_pressure_at(np.array([0.5, 2.0, 3.5]), 10.0, 20.0, 1.0).round(9).tolist()
+    [10.0, 0.0, 10.0]
+    """
+    whole = period(effort_rate)
+    within = clock - whole * floor(clock / whole)
+    active = within < length(effort_rate, effort_duration)
+    return muscle_pressure(within, active, effort_pressure, effort_rate, effort_duration)
 
 
 def mean_muscle_pressure(

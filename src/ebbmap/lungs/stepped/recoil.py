@@ -22,6 +22,8 @@ from typing import Any
 
 import numpy as np
 
+from ebbmap.array import exp, expm1, floats, log1p, maximum
+
 #: cmH2O-1: below this the curve is straight to 1e-12, and no branch is needed for zero.
 LEAST_CURVATURE = 1e-7
 
@@ -49,7 +51,7 @@ def elastances(
     >>> round(float(lung), 4), round(float(wall), 4)
     (0.012, 0.008)
     """
-    lung_share = np.maximum(1.0 - np.asarray(chest_wall_share, dtype=float), LEAST_LUNG_SHARE)
+    lung_share = maximum(1.0 - floats(chest_wall_share), LEAST_LUNG_SHARE)
     return lung_share / compliance, (1.0 - lung_share) / compliance
 
 
@@ -63,7 +65,7 @@ def position(
     >>> float(position(12.0, 0.1, 12.0))
     0.5
     """
-    return 1.0 / (1.0 + np.exp(curvature * (inflection - pressure)))
+    return 1.0 / (1.0 + exp(curvature * (inflection - pressure)))
 
 
 def lung_volume(
@@ -83,7 +85,7 @@ def lung_volume(
     rise = (
         position(pressure, curvature, inflection)
         * position(inflection, curvature, 0.0)
-        * -np.expm1(-curvature * pressure)
+        * -expm1(-curvature * pressure)
     )
     return rise * 4.0 / (elastance * curvature)
 
@@ -186,7 +188,7 @@ def recoil(
     """
     rise = volume / open_fraction * (0.25 * lung_elastance * curvature)
     # outside the span there is no pressure; a trial step that lands there is held at the edge
-    fill = np.maximum(rest + rise, EDGE)
-    left = np.maximum(1.0 - rest - rise, EDGE)
-    pressure = np.log1p(np.maximum(rise / (rest * left), np.finfo(float).eps - 1.0)) / curvature
+    fill = maximum(rest + rise, EDGE)
+    left = maximum(1.0 - rest - rise, EDGE)
+    pressure = log1p(maximum(rise / (rest * left), np.finfo(float).eps - 1.0)) / curvature
     return pressure, lung_elastance / (4.0 * fill * left * open_fraction)

@@ -25,7 +25,8 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from scipy.special import ndtr
+
+from ebbmap.special import normal_cdf
 
 #: Of the standard normal distribution.
 PEAK_DENSITY = 1.0 / np.sqrt(2.0 * np.pi)
@@ -52,7 +53,7 @@ def held_open(
     >>> float(held_open(20.0, 20.0, 6.0))
     0.5
     """
-    return ndtr((pressure - mode) / spread)
+    return normal_cdf((pressure - mode) / spread)
 
 
 def margins(

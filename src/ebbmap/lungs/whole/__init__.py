@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from ebbmap.array import broadcast_arrays, floats, isfinite, maximum, where
-from ebbmap.lungs.base import WAVES, Lung
+from ebbmap.lungs.base import WAVES, Followed, Lung
 from ebbmap.lungs.whole.cases import (
     NAMES,
     State,
@@ -29,6 +29,8 @@ from ebbmap.lungs.whole.cases import (
 from ebbmap.lungs.whole.mesh import Drive
 from ebbmap.lungs.whole.newton import Course, Effort, run
 from ebbmap.lungs.whole.outcomes import SOLVES, describe
+from ebbmap.lungs.whole.slopes import begin as begin_following
+from ebbmap.lungs.whole.slopes import slopes
 from ebbmap.lungs.whole.waves import draw
 
 __all__ = [
@@ -40,6 +42,7 @@ __all__ = [
     "in_blocks",
     "rest",
     "settle",
+    "slopes",
     "solve",
     "waveform",
 ]
@@ -111,6 +114,16 @@ def solve_free(**parameters: npt.ArrayLike) -> dict[str, np.ndarray]:
 def solve_limited(**parameters: npt.ArrayLike) -> dict[str, np.ndarray]:
     """Solve as `solve` does, in fixed passes, where flow may be limited."""
     return _at_once({}, parameters)
+
+
+def solve_again(**parameters: npt.ArrayLike) -> dict[str, np.ndarray]:
+    """Solve as `solve_limited` does, with more passes."""
+    return _at_once(AGAIN, parameters)
+
+
+def solve_crowded(**parameters: npt.ArrayLike) -> dict[str, np.ndarray]:
+    """Solve as `solve_again` does, with more steps."""
+    return _at_once(CROWDED, parameters)
 
 
 def _at_once(effort: Effort, parameters: Mapping[str, npt.ArrayLike]) -> dict[str, np.ndarray]:
@@ -288,5 +301,6 @@ WHOLE = Lung(
     cycle=cycle,
     waveform=waveform,
     costly=True,
-    compiled=(solve_free, solve_limited),
+    compiled=(solve_free, solve_limited, solve_again, solve_crowded),
+    followed=Followed(State, rest, begin_following, slopes),
 )

@@ -7,12 +7,12 @@ Sizes: k maps, g groups of `GROUP` maps, n cases.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
 
-from ebbmap.array import broadcast_to, concatenate, stack
+from ebbmap.array import Table, broadcast_to, concatenate, stack
 
 #: Maps in a group: a divisor of their usual number, near its square root, where the cost is least.
 GROUP = 9
@@ -91,6 +91,58 @@ def follow(
     return concatenate([before, starts[-1][:, None]], axis=1)
 
 
+def walk(
+    table: Table,
+    length: int,
+    link: Callable[[Any], tuple[Sequence[Any], Sequence[Any], Any]],
+    see: Callable[[Any, Any, Any, Any], None],
+) -> None:
+    """Go through maps one after the other: once to find what closes, once more to see the numbers.
+
+    Writes `volume` and `spread` before each map and after the last, and the entries of `whole`.
+
+    Parameters
+    ----------
+    table : Table
+        Where to write.
+    length : int
+        How many maps.
+    link : callable
+        ``link(number) -> (matrix, added, kept)`` of one map: its entries row by row, what it adds,
+        and what to hand on.
+    see : callable
+        ``see(number, kept, volume, spread)`` is called with the numbers before each map.
+    """
+
+    def compose(number: Any, so_far: Sequence[Any]) -> tuple[Any, ...]:
+        (a, b, c, d), added, _ = link(number)
+        p, q, r, s, *pushed = so_far
+        products = a * p + b * r, a * q + b * s, c * p + d * r, c * q + d * s
+        return *products, *_sent((a, b, c, d), pushed, added)
+
+    def go_on(number: Any, numbers: Sequence[Any]) -> tuple[Any, ...]:
+        table.write("volume", number, numbers[0])
+        table.write("spread", number, numbers[1])
+        matrix, added, kept = link(number)
+        see(number, kept, *numbers)
+        return _sent(matrix, numbers, added)
+
+    nought, one = table.constant(0.0), table.constant(1.0)
+    p, q, r, s, *added = table.loop(length, compose, (one, nought, nought, one, nought, nought))
+    last = table.loop(length, go_on, _kept(((p, q), (r, s)), added))
+    table.write("volume", length, last[0])
+    table.write("spread", length, last[1])
+    for number, entry in enumerate((p, q, r, s)):
+        table.write("whole", number, entry)
+
+
+def _sent(matrix: Sequence[Any], numbers: Sequence[Any], added: Sequence[Any]) -> tuple[Any, Any]:
+    """Send two numbers through a map whose entries are given row by row."""
+    a, b, c, d = matrix
+    x, y = numbers
+    return a * x + b * y + added[0], c * x + d * y + added[1]
+
+
 def _grouped(entries: np.ndarray, nothing: np.ndarray) -> np.ndarray:
     """Cut (..., k, n) into groups, the last one filled up with maps that change nothing."""
     *axes, length, cases = entries.shape
@@ -113,7 +165,7 @@ def _applied(
     return matrix[:, 0] * numbers[0] + matrix[:, 1] * numbers[1] + added
 
 
-def _kept(matrix: np.ndarray, added: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _kept(matrix: Any, added: Sequence[Any] | np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return the two numbers that a map gives back as they were."""
     (a, b), (c, d) = matrix
     p, q = added

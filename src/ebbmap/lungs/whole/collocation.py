@@ -25,7 +25,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.polynomial.legendre import legroots
 
-from ebbmap.array import concatenate, is_plain, sort, stack
+from ebbmap.array import Rows, concatenate, is_plain, sort, stack
 
 
 class Method(NamedTuple):
@@ -111,8 +111,8 @@ def method(stages: int) -> Method:
     )
 
 
-def fractions(one: Method, z: np.ndarray) -> np.ndarray:
-    """Return the numbers that gain and response are made of, shape (s, ...) for z of shape (...).
+def fractions(one: Method, z: np.ndarray) -> list[np.ndarray]:
+    """Return the numbers that gain and response are made of, s arrays of the shape (...) of z.
 
     Parameters
     ----------
@@ -121,7 +121,7 @@ def fractions(one: Method, z: np.ndarray) -> np.ndarray:
     z : ndarray, shape (...)
         Length of the step times the rate of fading [1], >= 0.
     """
-    numbers = []
+    numbers: list[np.ndarray] = []
     for real, imaginary in one.poles:
         if imaginary == 0.0:
             numbers.append(1.0 / (1.0 + real * z))
@@ -129,7 +129,7 @@ def fractions(one: Method, z: np.ndarray) -> np.ndarray:
             along, across = 1.0 + real * z, imaginary * z
             size = 1.0 / (along * along + across * across)
             numbers += [size, z * size]
-    return stack(numbers)
+    return numbers
 
 
 def gained(one: Method, z: np.ndarray, values: np.ndarray) -> np.ndarray:
@@ -153,8 +153,14 @@ def gained(one: Method, z: np.ndarray, values: np.ndarray) -> np.ndarray:
     return combine(one.joined, modes if plain else stack(modes))
 
 
-def combine(matrix: np.ndarray, values: np.ndarray) -> np.ndarray:
-    """Apply a matrix (r, s) to the first axis of values (s, ...): shape (r, ...)."""
+def combine(matrix: np.ndarray, values: Any) -> Any:
+    """Apply a matrix (r, s) to the first axis of values (s, ...): shape (r, ...).
+
+    Of rows that stay apart, `Rows`, come rows that do.
+    """
+    if isinstance(values, Rows):
+        pairs = (zip(row, values, strict=True) for row in matrix.tolist())
+        return Rows(sum(weight * value for weight, value in pair) for pair in pairs)
     combined: np.ndarray = (matrix @ values.reshape(values.shape[0], -1)).reshape(
         -1, *values.shape[1:]
     )

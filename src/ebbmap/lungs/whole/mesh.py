@@ -84,8 +84,11 @@ class Drive(NamedTuple):
 
     def airway(self, phase: int, times: np.ndarray) -> Any:
         """Airway pressure at times (..., n) from the start of T high (0) or the release (1)."""
-        gap = self.begun[phase] - self.target[phase]
-        return self.target[phase] + gap * self.left(times)
+        return self.moved(self.target[phase], self.begun[phase] - self.target[phase], times)
+
+    def moved(self, target: np.ndarray, gap: np.ndarray, times: np.ndarray) -> Any:
+        """Airway pressure some time after it began a gap away from where the valve brings it."""
+        return target + gap * self.left(times)
 
     def ends(self) -> Any:
         """Airway pressure as each phase ends, shape (2, n)."""
@@ -169,8 +172,8 @@ class Frame(NamedTuple):
     """Pressure at each point by the flow at each, row by row [cmH2O s L-1], (s * s, k, n)."""
     response: np.ndarray
     """Spread at each point by that at the start of its step [1], shape (s, k, n)."""
-    fed: np.ndarray
-    """Spread at the step's end by the flow at each point [cmH2O s L-1], shape (s, k, n)."""
+    fed: Sequence[np.ndarray]
+    """Spread at the step's end by the flow at each point [cmH2O s L-1], s arrays (k, n)."""
 
 
 def towards(start: np.ndarray, turn: np.ndarray, root: np.ndarray, steps: int) -> np.ndarray:

@@ -19,37 +19,21 @@ import numpy as np
 from ebbmap.array import (
     absolute,
     concatenate,
+    kernel,
     maximum,
     minimum,
     of_engine,
-    ones_like,
     repeat,
     stack,
     take_along_axis,
     where,
 )
-from ebbmap.lungs.whole.chain import Chain, chain, follow
-from ebbmap.lungs.whole.collocation import (
-    Factors,
-    Method,
-    combine,
-    factorise,
-    fractions,
-    gained,
-    method,
-    solve,
-)
-from ebbmap.lungs.whole.limited import (
-    LimitedPlan,
-    astray,
-    lay_limited,
-    limit,
-    moved,
-    never_limited,
-    outwards,
-)
+from ebbmap.lungs.whole.collocation import Method, combine, gained, method
+from ebbmap.lungs.whole.excess import limit, never_limited
+from ebbmap.lungs.whole.limited import LimitedPlan, astray, lay_limited, moved, outwards
 from ebbmap.lungs.whole.mesh import Drive, Frame, Plan, lay
 from ebbmap.lungs.whole.network import Network
+from ebbmap.lungs.whole.passes import equations, take_last_pass, take_pass
 from ebbmap.lungs.whole.turns import decaying, driven_flow, first_guess, misplaced, turned
 
 #: Few points and many, and from flows at the one to flows at the other.
@@ -70,10 +54,12 @@ COARSE_PASSES, FINE_PASSES = 3, 1
 MORE_COARSE, MORE_FINE = 3, 2
 
 #: Passes after them that keep the steps and the derivatives of the last one: a third of its cost.
-LAST_PASSES = 2
+#: One with derivatives of its own comes as near as two of these.
+LAST_PASSES, LAST_WITH_OWN = 2, 1
 
 #: A case has settled if no flow is off by more than this share of the greatest one. The last pass
-#: moves the flows by a small part of what the one before did, and the next would by the same part.
+#: moves the flows by a small part of what the one before did, and the next would by the same part
+#: (by its square, if every pass has derivatives of its own).
 SETTLED = 1e-6
 
 #: Share of the greatest flow below which a movement is rounding.
@@ -86,9 +72,6 @@ AT_TURN = 1e-7
 #: Nor the gas that the highest powers of the steps' polynomials move more than this share of the
 #: gas that moves: at the ends of steps far less is wrong, 1e-8 where this is 5e-4 (measured).
 COARSE_STEPS = 2e-3
-
-#: What a further pass with the same derivatives needs: see `_pass`.
-Kept = tuple[Factors, list[np.ndarray], list[np.ndarray], Chain]
 
 
 class Course(NamedTuple):
@@ -109,10 +92,8 @@ class Course(NamedTuple):
 
     def inside(self) -> tuple[np.ndarray, np.ndarray]:
         """Return volume [L] and spread [cmH2O] at each point, shape (s, k, n) each."""
-        net, frame = self.network, self.frame
-        fed = gained(frame.method, net.fade * frame.lengths, self.flow)
-        volume = self.volume[:-1] + frame.lengths * combine(frame.method.integrals, self.flow)
-        return volume, self.spread[:-1] * frame.response + net.feed * frame.lengths * fed
+        starts = self.volume[:-1], self.spread[:-1]
+        return within_steps(self, self.frame.response, self.frame.lengths, self.flow, *starts)
 
     def flow_at(
         self,
@@ -140,6 +121,31 @@ class Course(NamedTuple):
         outside = where(of_engine(frame.limited, step)[step, 0], drive.atmosphere, airway)
         flow = driven_flow(outside - behind, resistance, quadratic)
         return maximum(flow, -limit(net, drive, behind))
+
+
+def within_steps(
+    course: Course,
+    response: np.ndarray,
+    length: np.ndarray,
+    flow: np.ndarray,
+    volume: np.ndarray,
+    spread: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return volume and spread at each point of some steps from those at their starts.
+
+    Parameters
+    ----------
+    course : Course
+        Its circuit and method are used.
+    response, flow : ndarray, shape (s, ..., n)
+        Of the steps, at each point.
+    length, volume, spread : ndarray, shape (..., n)
+        Of the steps, at their starts.
+    """
+    net, one = course.network, course.frame.method
+    fed = gained(one, net.fade * length, flow)
+    inner = volume + length * combine(one.integrals, flow)
+    return inner, spread * response + net.feed * length * fed
 
 
 class Effort(TypedDict, total=False):
@@ -187,38 +193,50 @@ def run(
     else:
         plan, turn = lay_limited(network, drive, turn, first_flow, crowding)
         coarse, fine = coarse + MORE_COARSE, fine + MORE_FINE
-    flow = list(decaying(network, drive, plan, turn, first_flow, COARSE.stages))
+    # a kernel takes and gives flows in one array; by whole arrays to put them together is work
+    apart = list if kernel() is None or state is not None else _as_it_is
+    flow = apart(decaying(network, drive, plan, turn, first_flow, COARSE.stages))
 
-    def nearer(one: Method, flow: list[Any], turn: np.ndarray) -> tuple[list[Any], np.ndarray]:
+    def nearer(one: Method, flow: Any, turn: np.ndarray) -> tuple[Any, np.ndarray]:
         own = plan
         if one is COARSE and isinstance(own, LimitedPlan):
             own = own.placed(drive, turn)
         frame = _frame(one, network, drive, own, turn)
-        flows, volume, spread, _ = _pass(frame, network, flow, state)
+        flows, volume, spread, *_ = take_pass(frame, network, drive, flow, state)
         turn = _moved(frame, network, drive, own, turn, volume, spread)
         if one is COARSE and isinstance(own, LimitedPlan):
-            flows = list(outwards(frame, network, drive, flows, volume, spread))
+            flows = apart(outwards(frame, network, drive, _whole(flows), volume, spread))
         return flows, turn
 
     flow, turn = repeat(coarse, partial(nearer, COARSE), flow, turn)
     if isinstance(plan, LimitedPlan):
         plan = plan.placed(drive, turn)
-    flow = list(combine(TO_FINE, stack(flow)))
+    flow = apart(combine(TO_FINE, _whole(flow)))
     guess, turn = repeat(fine - 1, partial(nearer, FINE), flow, turn)
     frame = _frame(FINE, network, drive, plan, turn)
-    flow, volume, spread, kept = _pass(frame, network, guess, state)
-    passed = [flow]
-    for _ in range(LAST_PASSES):
-        flows, volume, spread = _last_pass(frame, network, guess, passed[-1], state, kept)
-        passed.append(flows)
-    last = stack(flows)
-    settled = _settled(frame, network, drive, passed, last, volume)
+    passed = [take_pass(frame, network, drive, guess, state)]
+    own = passed[0].kept is None
+    for _ in range(LAST_WITH_OWN if own else LAST_PASSES):
+        passed.append(take_last_pass(frame, network, drive, guess, passed[-1], state))
+    flows, volume, spread, whole, _ = passed[-1]
+    last = _whole(flows)
+    moved_by = [guess, *(one.flow for one in passed)]
+    settled = _settled(frame, network, drive, moved_by, last, volume, own=own)
     if isinstance(plan, LimitedPlan):
         off = astray(frame, network, drive, plan.stretches, volume, spread)
         settled &= off <= AT_TURN * (volume.max(axis=0) - volume.min(axis=0))
     elif known.atmosphere is not None:
         settled &= never_limited(frame, network, known, volume, spread)
-    return Course(network, frame, last, volume, spread, kept[-1].whole, settled)
+    return Course(network, frame, last, volume, spread, whole, settled)
+
+
+def _as_it_is(flows: Any) -> Any:
+    return flows
+
+
+def _whole(flows: Any) -> Any:
+    """Return flows at the points as one array, shape (s, k, n)."""
+    return stack(flows) if isinstance(flows, list) else flows
 
 
 def _settled(
@@ -228,15 +246,24 @@ def _settled(
     passed: Sequence[Sequence[np.ndarray] | np.ndarray],
     last: np.ndarray,
     volume: np.ndarray,
+    *,
+    own: bool,
 ) -> np.ndarray:
-    """Whether the last passes hardly moved a cycle whose steps lie where they should, (n,)."""
+    """Whether the last passes hardly moved a cycle whose steps lie where they should, (n,).
+
+    `own` says whether each had derivatives of its own.
+    """
     # at the ends of steps, where the flow is known best
     ends = [flows[-1] for flows in passed[-3:]]
     before, moved = (absolute(ends[i + 1] - ends[i]).max(axis=0) for i in (0, 1))
     greatest = absolute(ends[-1]).max(axis=0)
     gas = volume.max(axis=0) - volume.min(axis=0)
+    # the next pass would move it by the same part, or with derivatives of its own by its square
+    left, bound = moved * moved, SETTLED * greatest * before
+    if own:
+        left, bound = left * moved, bound * before
     return (
-        ((moved <= ROUNDING * greatest) | (moved * moved <= SETTLED * greatest * before))
+        ((moved <= ROUNDING * greatest) | (left <= bound))
         & (misplaced(frame, network, drive, last) <= AT_TURN * gas)
         & (_coarseness(frame, last) <= COARSE_STEPS * gas)
     )
@@ -270,10 +297,6 @@ def _frame(
         pressures.append(drive.airway(phase, times))
     starts = concatenate([edges[:-1] for edges in bounds])
     lengths = concatenate([edges[1:] - edges[:-1] for edges in bounds])
-    numbers = fractions(one, network.fade * lengths)
-    fed = lengths * (network.link * network.feed)
-    parts = concatenate([fed * numbers, (lengths / network.compliance)[None]])
-    entries = concatenate([one.gain, one.integrals.reshape(-1, 1)], axis=1)
     airway = concatenate(pressures, axis=1)
     outside, quadratic, limited = airway, network.resistance_quadratic, None
     if isinstance(plan, LimitedPlan):
@@ -291,97 +314,8 @@ def _frame(
         quadratic=quadratic,
         limited=limited,
         resistance=plan.resistances(network),
-        matrix=combine(entries, parts),
-        response=combine(one.response, numbers),
-        fed=lengths * network.feed * combine(one.gain[-one.stages :], numbers),
+        **equations(one, network, lengths),
     )
-
-
-def _pass(
-    frame: Frame,
-    network: Network,
-    guess: Sequence[np.ndarray] | np.ndarray,
-    state: tuple[np.ndarray, np.ndarray] | None,
-) -> tuple[list[np.ndarray], np.ndarray, np.ndarray, Kept]:
-    """Find the cycle of the circuit that is linear about some flows.
-
-    Returns
-    -------
-    flow, volume, spread
-        As in `Course`.
-    kept : tuple
-        What a further pass with the same derivatives needs.
-    """
-    bent = [frame.quadratic * absolute(flow) for flow in guess]
-    factors = factorise(frame.matrix, [frame.resistance + 2.0 * part for part in bent])
-    by_volume = solve(factors, [ones_like(frame.lengths)] * frame.method.stages)
-    by_spread = solve(factors, frame.response)
-    links = chain(
-        stack(
-            [
-                1.0 - _taken(frame, by_volume) / network.compliance,
-                -network.link * _taken(frame, by_spread),
-                _fed(frame, by_volume) / -network.compliance,
-                frame.response[-1] - network.link * _fed(frame, by_spread),
-            ]
-        ).reshape(2, 2, *frame.lengths.shape)
-    )
-    kept = factors, by_volume, by_spread, links
-    push = [a + b * flow for a, b, flow in zip(frame.outside, bent, guess, strict=True)]
-    return *_close(frame, network, push, state, kept), kept
-
-
-def _last_pass(
-    frame: Frame,
-    network: Network,
-    guess: Sequence[np.ndarray] | np.ndarray,
-    flow: Sequence[np.ndarray] | np.ndarray,
-    state: tuple[np.ndarray, np.ndarray] | None,
-    kept: Kept,
-) -> tuple[list[np.ndarray], np.ndarray, np.ndarray]:
-    """Do another pass on the same steps with the derivatives about the guess before."""
-    push = [
-        a + frame.quadratic * (2.0 * absolute(about) - absolute(now)) * now
-        for a, about, now in zip(frame.outside, guess, flow, strict=True)
-    ]
-    return _close(frame, network, push, state, kept)
-
-
-def _close(
-    frame: Frame,
-    network: Network,
-    push: Sequence[np.ndarray] | np.ndarray,
-    state: tuple[np.ndarray, np.ndarray] | None,
-    kept: Kept,
-) -> tuple[list[np.ndarray], np.ndarray, np.ndarray]:
-    """Find flows, volume and spread of a cycle of linear steps.
-
-    Parameters
-    ----------
-    push : list of s ndarrays, shape (k, n)
-        What drives the flow at each point, volume and spread apart [cmH2O].
-    """
-    factors, by_volume, by_spread, links = kept
-    by_push = solve(factors, push)
-    added = stack([_taken(frame, by_push), _fed(frame, by_push)])
-    volume, spread = follow(links, added, state)
-    at_start = volume[:-1] / network.compliance, network.link * spread[:-1]
-    flow = [
-        p - at_start[0] * v - at_start[1] * d
-        for p, v, d in zip(by_push, by_volume, by_spread, strict=True)
-    ]
-    return flow, volume, spread
-
-
-def _taken(frame: Frame, flows: Sequence[np.ndarray] | np.ndarray) -> Any:
-    """Volume that flows at the points add over each step [L], shape (k, n)."""
-    weights = frame.method.weights
-    return frame.lengths * sum(w * flow for w, flow in zip(weights, flows, strict=True))
-
-
-def _fed(frame: Frame, flows: Sequence[np.ndarray] | np.ndarray) -> Any:
-    """Spread that flows at the points add to the end of each step [cmH2O], shape (k, n)."""
-    return sum(fed * flow for fed, flow in zip(frame.fed, flows, strict=True))
 
 
 def _coarseness(frame: Frame, flow: np.ndarray) -> np.ndarray:

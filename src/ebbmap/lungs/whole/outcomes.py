@@ -25,11 +25,11 @@ from ebbmap.array import (
     zeros_like,
 )
 from ebbmap.lungs.base import SOLVED
-from ebbmap.lungs.whole.collocation import Method, combine
+from ebbmap.lungs.whole.collocation import Method, combine, fractions
 from ebbmap.lungs.whole.emptying import emptying_time
-from ebbmap.lungs.whole.limited import limit
+from ebbmap.lungs.whole.excess import limit
 from ebbmap.lungs.whole.mesh import SMALLEST, Drive
-from ebbmap.lungs.whole.newton import Course
+from ebbmap.lungs.whole.newton import Course, within_steps
 from ebbmap.lungs.whole.turns import driven_flow
 from ebbmap.units import ML_PER_L, S_PER_MIN
 
@@ -188,14 +188,15 @@ def peak_flow(course: Course, drive: Drive, seen: Seen) -> tuple[np.ndarray, np.
     one, late = frame.method, slice(frame.top, None)
     lengths = frame.lengths[late]
     # a step of no length has no flow of its own: before the turn of an immediate valve
-    out = where(lengths > 0.0, -seen.flow[:, late], -np.inf)
-    slopes = combine(_slopes(one), seen.flow[:, late])
-    step = _beside(out, -slopes[0], -slopes[-1])
-    place = _where(combine(one.polynomial, -_picked(slopes, step)))
-    # volume and spread are smoother than the flow, so it is taken from theirs
+    flow = seen.flow[:, late]
+    out = where(lengths > 0.0, -flow, -np.inf)
+    step = _beside(out, -flow, _slopes(one)[[0, -1]])
+    flow = _picked(flow, step)
+    place = _where(combine(one.polynomial @ _slopes(one), -flow))
+    # volume and spread are smoother than the flow, so it is taken from theirs; in this step only
     volume, spread = (
-        horner(combine(one.polynomial, _picked(signal[:, late], step)), place)[0]
-        for signal in (seen.volume, seen.spread)
+        horner(combine(one.polynomial, signal), place)[0]
+        for signal in _seen_in(course, step + frame.top, flow[1:])
     )
     time = _picked(frame.starts[None, late], step)[0] + place * _picked(lengths[None], step)[0]
     airway = drive.airway(1, time)
@@ -221,23 +222,47 @@ def _slopes(one: Method) -> Any:
     return rows @ one.polynomial[1:]
 
 
-def _beside(values: np.ndarray, first: np.ndarray, last: np.ndarray) -> np.ndarray:
+def _seen_in(course: Course, step: np.ndarray, flow: np.ndarray) -> list[np.ndarray]:
+    """Return volume and spread at start and points of one step of each case, (s + 1, n) each.
+
+    Parameters
+    ----------
+    step : ndarray of int, shape (1, n)
+    flow : ndarray, shape (s, n)
+        At the points of that step.
+    """
+    frame = course.frame
+    length, volume, spread = (
+        take_along_axis(rows, step, 0)[0] for rows in (frame.lengths, course.volume, course.spread)
+    )
+    fading = fractions(frame.method, course.network.fade * length)
+    response = combine(frame.method.response, stack(fading))
+    inner = within_steps(course, response, length, flow, volume, spread)
+    return [
+        concatenate([start[None], points])
+        for start, points in zip((volume, spread), inner, strict=True)
+    ]
+
+
+def _beside(values: np.ndarray, signal: np.ndarray, slopes: np.ndarray) -> np.ndarray:
     """Step in which a signal turns from rising to falling, or has its greatest value.
 
     Parameters
     ----------
     values : ndarray, shape (s + 1, k, n)
-        The signal at start and points of each step.
-    first, last : ndarray, shape (k, n)
-        Its slope at the start and the end of each step.
+        The signal at start and points of each step, -inf in steps that do not count.
+    signal : ndarray, shape (s + 1, k, n)
+        The same, finite.
+    slopes : ndarray, shape (2, s + 1)
+        From these to the slopes at a step's start and end.
 
     Returns
     -------
     ndarray of int, shape (1, n)
     """
     step = values.max(axis=0).argmax(axis=0)[None]
-    rising = take_along_axis(last, step, 0) > 0.0
-    falling = take_along_axis(first, step, 0) < 0.0
+    first, last = combine(slopes, _picked(signal, step))
+    rising, falling = last > 0.0, first < 0.0
     beside: np.ndarray = clip(step + rising - falling, 0, values.shape[1] - 1)
     return beside
 

@@ -24,7 +24,8 @@ from ebbmap.array import (
     stack,
     where,
 )
-from ebbmap.lungs.whole.limited import LimitedPlan, limit
+from ebbmap.lungs.whole.excess import limit
+from ebbmap.lungs.whole.limited import LimitedPlan
 from ebbmap.lungs.whole.mesh import SMALLEST, Drive, Frame, Plan
 from ebbmap.lungs.whole.network import Network
 
@@ -94,7 +95,7 @@ def decaying(
     """Flows to begin with, at few points, shape (s, k, n).
 
     After the turn a decay that the valve lets rise; before it what the valve drives against a
-    lung that stands still.
+    lung that stands still, and where an immediate valve leaves no time before it the first flow.
     """
     resistance = stack([network.resistance_insp, network.resistance_exp])
     quick, _ = network.times(resistance)
@@ -107,11 +108,12 @@ def decaying(
         middles = bounds[:-1] + GUESSED_AT * (bounds[1:] - bounds[:-1])
         before, after = middles[: plan.before[phase]], middles[plan.before[phase] :]
         still = drive.airway(phase, before) - drive.airway(phase, turn[phase])
-        flows.append(driven_flow(still, resistance[1 - phase], network.resistance_quadratic))
+        early = driven_flow(still, resistance[1 - phase], network.resistance_quadratic)
+        sign = (1.0, -1.0)[phase]
+        flows.append(where(drive.slow_valve, early, sign * first_flow[phase]))
         since = after - turn[phase]
         opened = 1.0 - where(drive.slow_valve, exp(since / -drive.valve_time), 0.0)
-        decay = first_flow[phase] * opened * exp(since / -slowed[phase])
-        flows.append((decay, -decay)[phase])
+        flows.append(sign * first_flow[phase] * opened * exp(since / -slowed[phase]))
     flow = concatenate(flows)
     return broadcast_to(flow, (stages, *flow.shape))
 
