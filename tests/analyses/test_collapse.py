@@ -200,7 +200,7 @@ def test_a_study_that_cannot_be_run_is_told(change, said):
 
 
 def test_a_study_is_run_and_summed_up():
-    from ebbmap.runs.run import plan_tasks
+    from ebbmap.runs.sources import plan_tasks
 
     (task,) = plan_tasks(parse_study(HEAD.format(**GOOD)))
     result = task.run(lambda done: None)

@@ -1,5 +1,7 @@
 """The edge of the safe region beside closed forms and beside counting on a grid."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import xarray as xr
@@ -36,6 +38,11 @@ def test_one_setting_has_the_window_of_the_closed_form():
     low, high = found["volume_interval"].values.ravel()
     assert low < truth < high
     assert found["safest_t_low"].item() == pytest.approx(-np.log(0.625), abs=0.03)
+    # the box is the window, less the cells at its ends, a step of 0.02 s at most
+    ends = np.log(1 / 0.75), np.log(1 / 0.5)
+    low, high = found["box_t_low"].values.ravel()
+    assert ends[0] <= low <= ends[0] + 0.04 and ends[1] - 0.04 <= high <= ends[1]
+    assert found["box_served"].item() == found["box_lungs"].item() == 1
 
 
 def test_lungs_are_counted_as_a_grid_counts_them():
@@ -60,6 +67,14 @@ def test_lungs_are_counted_as_a_grid_counts_them():
         share = (served >= wanted).mean()
         low, high = found["volume_interval"].values
         assert low < share < high and found["misjudged_share"] < misjudged
+        # the box lies in what a fine grid calls the region, and so do lungs that did not choose it
+        inside = [
+            (fine[n] >= found[f"box_{n}"].values[0]) & (fine[n] <= found[f"box_{n}"].values[1])
+            for n in axes
+        ]
+        assert (served >= wanted)[np.ix_(*inside)].mean() > 0.99
+        assert found["box_volume"] <= share and found["box_volume"] <= found["box_most"]
+        assert found["box_lungs_interval"].values[0] <= found["box_lungs"] < 1
         assert found["room"].mean().item() == pytest.approx(share, abs=0.02)
 
 
@@ -81,17 +96,31 @@ def test_four_settings_take_a_twentieth_of_a_grid():
     assert low - 0.004 < share < high + 0.004
 
 
+def test_where_no_setting_serves_enough_lungs_there_is_no_box():
+    asked = Question(lung="linear", populations=(POPULATIONS["normal"],), rules={"all": RULE})
+    found = find_edge(
+        replace(asked, lungs=20),
+        Edge(points=100, wanted=0.99),
+        axes={"t_low": np.array([2.0, 3.0])},
+    ).squeeze()
+    assert found["volume"] == found["box_volume"] == found["box_most"] == 0
+    assert np.isnan(found["box_t_low"]).all() and np.isnan(found["box_served"])
+    assert next(t for t in tables(found.expand_dims(["population", "rule"])) if "box" in t.title)
+
+
 def test_tables_and_pages_say_the_volume():
     found = find_edge(
         Question(lung="linear", rules={"all": RULE}),
-        Edge(tolerance=0.1),
+        Edge(tolerance=0.01),
         axes={"t_low": [0.2, 1.4]},
     )
-    volume, safest = tables(found)
+    volume, safest, box = tables(found)
     assert volume.column("share of the ranges")[0][0] == float(found["volume"].item())
     assert safest.column("t_low") == [float(found["safest_t_low"].item())]
+    low, high = found["box_t_low"].values.ravel()
+    assert box.column("t_low [s]") == [f"{low:.3g} to {high:.3g}"]
     ((name, _, text),) = pages(found)
-    assert name == "edge_all" and f"{float(found['volume'].item()):.1%}" in text
+    assert name == "edge_all" and f"{100 * float(found['volume'].item()):.1f} %" in text
 
 
 @pytest.mark.parametrize(

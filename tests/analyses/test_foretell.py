@@ -181,7 +181,7 @@ def test_what_cannot_be_is_refused():
         find_foretell(ASKED)
     with pytest.raises(EbbmapError, match="without limits"):
         find_foretell(Question(lung="linear"), axes={"t_low": T_LOW})
-    with pytest.raises(EbbmapError, match="greater than 0"):
+    with pytest.raises(EbbmapError, match="above 0"):
         Foretell(ways={"t_low": [0.0]})
 
 

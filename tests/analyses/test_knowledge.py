@@ -160,7 +160,9 @@ def test_a_dry_run_counts_every_draw(tmp_path):
 
 
 def test_too_few_draws_or_no_analysis_for_them_is_refused():
-    with pytest.raises(EbbmapError, match="at least 39 outer draws for an interval of 95%; got 10"):
+    with pytest.raises(
+        EbbmapError, match="at least 39 outer draws for an interval of 95 %; got 10"
+    ):
         find_map(asked(knowledge=10), OPTIONS, axes=AXES)
     lone = STUDY.partition("[[analyses")[0].replace("p_high = [20.0, 25.0]\n", "")
     lone += '[analyses.given]\noutcomes = ["auto_peep"]'

@@ -200,7 +200,7 @@ def test_tables_say_what_the_result_holds(found):
                 mean = float(part["expected_excess"] * part["width"])
                 assert one["mean distance beyond it"] == mean
                 for past in PAST:
-                    share = one[f"by more than {past:.0%} of its width"]
+                    share = one[f"by more than {100 * past:.0f} % of its width"]
                     assert share == float(part["past_share"].sel(past=past))
     listed = {(row[0], row[1], row[2]) for row in dropped.rows}
     for rule in ASKED.rules:
@@ -261,7 +261,7 @@ def test_a_study_states_uncertainties_of_bundled_and_of_own_limits():
     ("line", "said"),
     [
         ("uncertainty = { flow_ratio = 0.1 }", "uncertainty.flow_ratio: no limit bounds it"),
-        ("uncertainty = { ph = -0.1 }", "greater than or equal to 0"),
+        ("uncertainty = { ph = -0.1 }", "must be at least 0; got -0.1"),
         ("uncertainty = { acid = 0.1 }", "unknown outcome 'acid'"),
     ],
 )

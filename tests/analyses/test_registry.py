@@ -25,7 +25,8 @@ from ebbmap.errors import StudyError
 from ebbmap.files.study import parse_study
 from ebbmap.files.study.schema import Analyses
 from ebbmap.runs.costs import study_costs
-from ebbmap.runs.run import plan_tasks, run_study
+from ebbmap.runs.run import run_study
+from ebbmap.runs.sources import plan_tasks
 
 NAMED = pytest.mark.parametrize("name", NAMES)
 
@@ -151,7 +152,7 @@ def test_an_analysis_is_added_with_one_entry(tmp_path):
 @pytest.mark.parametrize(
     ("tail", "said"),
     [
-        ("[analyses.halving]\nt_low = -1", r"analyses.halving.t_low: .*greater than 0; got -1"),
+        ("[analyses.halving]\nt_low = -1", r"analyses.halving.t_low: .*must be above 0; got -1"),
         ("[analyses.halving]\nt_lo = 1", r"analyses.halving.t_lo: unknown key"),
         (
             "[fixed]\nt_low = 0.4\n[analyses.halving]",

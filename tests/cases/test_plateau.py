@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from ebbmap.cases.evaluate import STATUS, bar_leavers, evaluate
+from ebbmap.cases.drawn_bounds import bar_leavers
+from ebbmap.cases.evaluate import STATUS, evaluate
 from ebbmap.cases.simulate import simulate
 from ebbmap.errors import EbbmapError
 from ebbmap.lungs import lung_model

@@ -7,7 +7,10 @@ from ebbmap.analyses.adjust import Adjust, find_adjust
 from ebbmap.analyses.common.practice import PRACTICE
 from ebbmap.cases.question import Question
 from ebbmap.cases.simulate import simulate
+from ebbmap.engines import use_engine
+from ebbmap.registries.limits import Limit, LimitSet
 from ebbmap.registries.populations import POPULATIONS
+from ebbmap.registries.steady import BALANCES
 
 AT = {
     "p_high": 24.0,
@@ -116,4 +119,77 @@ def test_a_longer_release_of_an_empty_lung_raises_co2():
     practice = "T low longer: arterial CO₂ tension falls"
     assert float(told["agrees"].sel(practice=practice)) == -1.0
     why = str(told["why"].sel(practice=practice).values)
-    assert "releases per minute -0.9%" in why
+    assert "releases per minute -0.9 %" in why
+
+
+LIMITS = LimitSet(
+    "two",
+    "two",
+    (
+        Limit("auto_peep", "invented", high=15.0, width=10.0),
+        Limit("mean_airway_pressure", "invented", high=24.0, width=20.0),
+    ),
+)
+
+
+def reached(**fixed):
+    asked = Question(lung="linear", fixed={**AT, **fixed}, rules={"two": LIMITS})
+    return find_adjust(asked, Adjust(steps={"p_high": 2.0, "t_low": 0.05})).isel(
+        population=0, rule=0
+    )
+
+
+def test_the_first_limit_is_where_closed_forms_have_it():
+    """Auto-PEEP is D b (1 - a) / (1 - ab), mean airway pressure (Ph Th + Pl Tl) / T: both roots.
+
+    The nearer of the two is named, and the margin's slope is that of the nearest bound.
+    """
+    found = reached()
+    tau_i = AT["compliance"] * AT["resistance_insp"] / 1000
+    tau_e = AT["compliance"] * AT["resistance_exp"] / 1000
+    a, b = np.exp(-AT["t_high"] / tau_i), np.exp(-AT["t_low"] / tau_e)
+    per_drop = b * (1 - a) / (1 - a * b)
+    by_peep = 15.0 / per_drop + AT["p_low"] - AT["p_high"]
+    period = AT["t_high"] + AT["t_low"]
+    by_mean = (24.0 * period - AT["p_low"] * AT["t_low"]) / AT["t_high"] - AT["p_high"]
+    up = found.sel(setting="p_high", direction="up")
+    assert float(up["reach"]) == pytest.approx(min(by_peep, by_mean), abs=2e-6)
+    assert str(up["reached"].values).startswith(
+        "auto-PEEP" if by_peep < by_mean else "mean airway pressure"
+    )
+    mean = (AT["p_high"] * AT["t_high"] + AT["p_low"] * AT["t_low"]) / period
+    by_peep, by_mean = (15.0 - (AT["p_high"] - AT["p_low"]) * per_drop) / 10.0, (24.0 - mean) / 20.0
+    nearest = ("auto_peep", 10.0) if by_peep < by_mean else ("mean_airway_pressure", 20.0)
+    slope = -2.0 * closed_form_slopes()[nearest[0], "p_high"] / nearest[1]
+    assert float(found["margin_slope"].sel(setting="p_high")) == pytest.approx(slope, rel=1e-6)
+    down = found.sel(setting="p_high", direction="down")
+    assert float(down["reach"]) < -2.0
+    assert str(down["reached"].values) == BALANCES["co2_balance"]
+
+
+def test_a_broken_limit_is_mended_where_closed_forms_have_it():
+    found = reached(t_low=0.3)
+    assert float(found["margin"].isel(move=0)) < 0.0
+    tau_i = AT["compliance"] * AT["resistance_insp"] / 1000
+    tau_e = AT["compliance"] * AT["resistance_exp"] / 1000
+    a, drop = np.exp(-AT["t_high"] / tau_i), AT["p_high"] - AT["p_low"]
+    # D b (1 - a) = 15 (1 - ab), solved for b
+    b = 15.0 / (drop * (1 - a) + 15.0 * a)
+    by_peep = -tau_e * np.log(b) - 0.3
+    up = found.sel(setting="t_low", direction="up")
+    assert float(up["reach"]) == pytest.approx(by_peep, abs=1e-7)
+    assert "auto-PEEP above 15" in str(up["reached"].values)
+    assert "mends" in str(found["first_limit"].values)
+
+
+def test_slopes_are_the_same_by_either_engine():
+    pytest.importorskip("jax")
+    ours = reached()
+    with use_engine("jax"):
+        theirs = reached()
+    assert ours.attrs["derivatives"].startswith("central")
+    assert theirs.attrs["derivatives"].startswith("exact")
+    for name in ("margin_slope", "reach"):
+        # differences over a thousandth of a step: a millionth of the third derivative
+        np.testing.assert_allclose(theirs[name], ours[name], rtol=1e-6, atol=1e-9)
+    assert theirs["reached"].values.tolist() == ours["reached"].values.tolist()

@@ -162,27 +162,25 @@ def test_exact_indices_are_those_of_a_large_design(name):
     assert found.total[:, 0] == pytest.approx(function.total, abs=0.02)
 
 
-#: Cases for CI, those on the same designs together; the script tries all. At 16 rows a replicate
-#: the smallest of Bratley's indices (0.001 of the variance) are covered 81 %: known, not mended.
+#: Cases for CI, those on the same designs together; the script tries all.
 CASES = [
-    *((name, 256) for name in FUNCTIONS if name != "Bratley"),
+    *((name, 256) for name in FUNCTIONS),
     *((name, 1024) for name in ("Bratley", "lognormal product", "event of 2 %")),
-    pytest.param("Bratley", 256, marks=pytest.mark.xfail(reason="too few rows a replicate")),
 ]
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize(("name", "n"), CASES)
 def test_a_95_percent_interval_covers_91_to_98_percent(name, n):
-    """Over 200 seeds; where an interval cannot be trusted there is none (`CARRYING_ROWS`).
+    """Over 200 seeds; where an interval cannot be trusted there is none (`kernels.carrying`).
 
     The coverage of one index over 200 seeds has a noise of 1.5 %, that of a mean over eight
     about half a point: means are held to 92 to 98 % less two such noises, single ones to 88 %
     less one of theirs.
-    An index that most designs leave without an interval is not judged.
+    An index that all but a few designs leave without an interval is not judged.
     """
     covered, given, _ = coverage(FUNCTIONS[name], n)
-    first, total = np.split(np.where(given >= 0.5, covered, np.nan), 2)
+    first, total = np.split(np.where(given >= 0.05, covered, np.nan), 2)
     for values in (first, total):
         if np.isfinite(values).any():
             assert 0.91 <= np.nanmean(values) <= 0.98
@@ -192,8 +190,9 @@ def test_a_95_percent_interval_covers_91_to_98_percent(name, n):
 
 def test_a_rare_event_has_no_first_order_intervals():
     """2 % of 256 rows: before, these intervals held the truth 7 to 65 % of the time."""
-    _, given, _ = coverage(FUNCTIONS["event of 2 %"], 256, seeds=20)
-    assert given[:4].max() == 0.0
+    for n in SIZES:
+        _, given, _ = coverage(FUNCTIONS["event of 2 %"], n, seeds=20)
+        assert given[:4].max() == 0.0
 
 
 def in_words(order: str, columns) -> str:

@@ -85,7 +85,9 @@ def test_draws_without_a_conclusion_are_left_out_until_too_few_are_left():
 def test_what_cannot_be_said_is_refused():
     scores, conclusion = linear_case(30)
     assert [least_draws(level) for level in (0.5, 0.8, 0.95, 0.99)] == [3, 9, 39, 199]
-    with pytest.raises(EbbmapError, match="at least 39 outer draws for an interval of 95%; got 20"):
+    with pytest.raises(
+        EbbmapError, match="at least 39 outer draws for an interval of 95 %; got 20"
+    ):
         knowledge_interval(np.ones(20))
     with pytest.raises(EbbmapError, match="level must be"):
         knowledge_interval(np.ones(30), level=1.0)

@@ -115,3 +115,25 @@ def test_many_rows_cross_at_once():
     rows = np.array([[0.0, 1.0, 1.0, 0.0], [1.0, 1.0, 1.0, 1.0]])
     first, last = crossing(X, rows, 0.5)
     assert (first.tolist(), last.tolist()) == ([0.5, 0.0], [3.0, 4.0])
+
+
+def test_ends_of_an_interval_lie_around_the_share_to_the_last_digit():
+    """No share of up to 400 trials lies outside its interval; the ends are exact."""
+    for trials in range(1, 401):
+        counts = np.arange(trials + 1)
+        low, high = wilson(counts, trials, 0.95)
+        share = counts / trials
+        assert ((low <= share) & (share <= high)).all()
+        assert low[0] == 0.0
+        assert high[-1] == 1.0
+        assert (low[1:] > 0.0).all()
+        assert (high[:-1] < 1.0).all()
+
+
+def test_ends_hold_for_trials_that_are_no_whole_number():
+    rng = np.random.default_rng(0)
+    trials = rng.uniform(0.5, 500.0, 20_000)
+    share = np.concatenate([np.full(5000, 1e-17), np.full(5000, 1 - 1e-16), rng.random(10_000)])
+    low, high = wilson(share * trials, trials, 0.95)
+    assert ((low >= 0.0) & (high <= 1.0)).all()
+    assert ((low <= (share * trials) / trials) & (high >= (share * trials) / trials)).all()

@@ -159,3 +159,12 @@ def test_no_more_cases_are_solved_at_a_time_than_a_block_holds(outcomes, block):
     assert sum(sizes) == N * M
     # one lung at all settings is the least that can be solved
     assert max(sizes) == max(1, block // M) * M
+
+
+@pytest.mark.parametrize("share", [0.0, 1.0])
+def test_a_weighted_share_lies_in_its_interval_to_the_last_digit(share):
+    # 1, 1 and 0.01 of 2.01: weights that add up to 1 - 1e-16
+    weights = np.array([1.0, 1.0, 0.01]) / 2.01
+    for n in range(20, 80):
+        mean, low, high = clustered_interval([np.full(n, share)] * 3, weights, 0.95)
+        assert low <= mean <= high

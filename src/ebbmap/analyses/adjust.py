@@ -25,6 +25,8 @@ from ebbmap.analyses.common.practice import (
     say_step,
     stand_ins,
 )
+from ebbmap.analyses.common.reach import VARIABLES as REACH
+from ebbmap.analyses.common.reach import find_reach, slopes_by
 from ebbmap.analyses.common.sizes import middle_lungs
 from ebbmap.analyses.options import NO_AXES, Axes, Options, ParameterName, Positive
 from ebbmap.cases.evaluate import resolve
@@ -94,6 +96,7 @@ VARIABLES: Mapping[str, Variable] = {
     "best_pair": Variable("pair of steps that lowers PaCO2 most and keeps all hard limits", None),
     "why": Variable("through what the step acts", None),
     "verdict": flags("verdict", VERDICTS),
+    **REACH,
 }
 
 
@@ -136,11 +139,15 @@ def find_adjust(
         lung has, each with its change `change_OUTCOME`; `size` (move), the number of steps.
         Dims (population, rule, move): `verdict`, `margin`. Dims (population, rule): `best_single`
         and `best_pair`, the move with the lowest PaCO2 that keeps every hard limit, in words, and
-        `best_single_paco2`, `best_pair_paco2`. Dims (population, practice): `agrees` (1, 0 where
-        nothing changes, -1), `why`, and over drawn lungs `against_share`, NaN without a
-        population. A step beyond the bounds of its setting, or further out than practice goes
-        (`STOPS`), is NaN and `possible` is 0; `stopped` says why. `unsteady` says why a move has no
-        steady state of CO2 and oxygen; such a move is unsafe, whatever the limits.
+        `best_single_paco2`, `best_pair_paco2`; `first_limit`, the change of one setting, least in
+        steps, at which a limit is reached, or none is broken any more. Dims (population, rule,
+        setting): `margin_slope`, exact where the engine is JAX; (..., direction): `reach`, where
+        each setting alone reaches a limit, and `reached`, which one; see `find_reach`.
+        Dims (population, practice): `agrees` (1, 0 where nothing changes, -1), `why`, and over
+        drawn lungs `against_share`, NaN without a population. A step beyond the bounds of its
+        setting, or further out than practice goes (`STOPS`), is NaN and `possible` is 0; `stopped`
+        says why. `unsteady` says why a move has no steady state of CO2 and oxygen; such a move is
+        unsafe, whatever the limits.
 
     Raises
     ------
@@ -170,7 +177,15 @@ def find_adjust(
         solved = simulate(question.lung, outcomes=wanted, progress=progress, **moved)
         drawn = None if group is None else draw_cases(question, group, {})
         row = _one_row(solved, question, kept, moves, stopped)
-        rows.append(row.merge(compare_practice(question.lung, drawn, row, practices, steps)))
+        row = row.merge(compare_practice(question.lung, drawn, row, practices, steps))
+        if question.rules:
+            present = {
+                name: value.isel(move=0) if name in steps else value
+                for name, value in moved.items()
+            }
+            limits = {n: with_steady_state(own, wanted) for n, own in question.rules.items()}
+            row = row.merge(find_reach(question.lung, present, steps, limits))
+        rows.append(row)
     dataset = join_groups(rows, question.group_names)
     label_variables(dataset, VARIABLES, registry=(*kept, SPONTANEOUS))
     return add_provenance(
@@ -179,6 +194,7 @@ def find_adjust(
         "one step of each setting",
         Use(middle=True, outcomes=wanted),
         steps=", ".join(say_step(name, size) for name, size in steps.items()),
+        derivatives=slopes_by(question.lung),
         lungs=question.lungs if question.populations else 0,
     )
 

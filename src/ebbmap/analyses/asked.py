@@ -160,7 +160,7 @@ def repeated(place: str, names: list[str]) -> list[str]:
 def values_complaint(name: str, values: object) -> str | None:
     """Return what is wrong with a plain list of values, None where the schema reports it."""
     try:
-        return complaint(name, Axis.model_validate(as_axis(values)).grid())
+        return complaint(name, Axis.model_validate(as_axis(values)).grid(), "")
     except ValidationError:
         return None
     except ValueError as error:

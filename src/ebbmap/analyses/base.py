@@ -60,6 +60,11 @@ class Analysis:
         Whether the cases of `size` are exactly those that it reports while it runs.
     several : bool
         Whether a study may ask it several times.
+    by_population : bool
+        Whether each piece is of one population, and those of further populations come behind.
+    serves : callable
+        ``serves(smaller, larger) -> bool``, of options as JSON knows them: whether pieces of the
+        smaller ones are pieces of the larger ones too, or give rows to them.
     every_case : bool
         Whether its result holds every case, so that it may go block by block to a store.
     own_tables, own_pages : callable, optional
@@ -82,6 +87,8 @@ class Analysis:
     keeps_pieces: bool = False
     counts_cases: bool = False
     several: bool = False
+    by_population: bool = False
+    serves: Callable[[Mapping[str, Any], Mapping[str, Any]], bool] = lambda smaller, larger: False
     every_case: bool = False
     own_tables: Callable[[xr.Dataset], Iterator[Any]] | None = None
     own_pages: Callable[[xr.Dataset], Iterator[Any]] | None = None

@@ -375,5 +375,6 @@ ANALYSIS = Analysis(
     check=_check,
     stem=lambda options: f"boxes_{'_'.join(options.over)}",
     keeps_pieces=True,
+    by_population=True,
     counts_cases=True,
 )

@@ -21,7 +21,7 @@ from ebbmap.cases.question import Question, middle_lung
 from ebbmap.cases.simulate import simulate
 from ebbmap.cases.steady import STORES
 from ebbmap.cases.uses import Use, add_provenance
-from ebbmap.exchange.co2 import paco2_course
+from ebbmap.exchange.co2_stores import paco2_course
 from ebbmap.registries.parameters import PARAMETERS
 
 #: Times, evenly spaced.

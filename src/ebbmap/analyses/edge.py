@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from typing import Annotated, Any
 
 import numpy as np
@@ -11,6 +12,8 @@ from pydantic import Field
 
 from ebbmap.analyses.asked import Asked
 from ebbmap.analyses.base import Analysis
+from ebbmap.analyses.common.at_settings import BLOCK, lungs_of, refuse_drawn, solver_at
+from ebbmap.analyses.common.inner_box import INNER_BOX, find_inner_box, settings_tried
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
 from ebbmap.analyses.options import (
     NO_AXES,
@@ -21,11 +24,10 @@ from ebbmap.analyses.options import (
     axes_of,
     refuse_unused,
 )
-from ebbmap.cases.design import RESAMPLING_STREAM, seed_stream
+from ebbmap.cases.design import OTHER_LUNGS_STREAM, RESAMPLING_STREAM, seed_stream
 from ebbmap.cases.labelling import Variable, describe, label_variables
 from ebbmap.cases.pieces import Pieces, Progress, join_groups, listed
-from ebbmap.cases.question import Question, draw_cases
-from ebbmap.cases.simulate import simulate
+from ebbmap.cases.question import Question, seed_of
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.errors import EbbmapError
 from ebbmap.kernels.judging import judge
@@ -34,8 +36,8 @@ from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.units import display
 
-#: Places of the picture along each axis, and cases in memory at once.
-BINS, BLOCK = 32, 2**18
+#: Places of the picture along each axis.
+BINS = 32
 
 #: Resamples of the lungs, for what drawing them leaves open.
 RESAMPLES = 200
@@ -54,6 +56,7 @@ VARIABLES: Mapping[str, Variable] = {
     "grid": Variable("settings of a grid that is as exact"),
     "complete": Variable("whether the tolerance was reached: 1 if so"),
     "safest": Variable("setting with the largest margin that enough lungs keep", "see its name"),
+    **INNER_BOX,
     "room": Variable("share of all other settings' ranges that serves enough lungs"),
 }
 
@@ -107,6 +110,9 @@ def find_edge(
         fresh settings, which assumes nothing of the edge, and one over other lungs;
         `crossed_share`, what is left open; `misjudged_share`; `solved` settings and those of a
         `grid` as exact; `safest_NAME` of each setting; and, over the first two settings, `room`.
+        `box_NAME` (bound_side) is the largest box of settings inside the region, `box_volume` its
+        share of the ranges, which none exceeds by more than to `box_most`; `box_served` and
+        `box_lungs`, with intervals, are from lungs that did not choose it.
 
     Raises
     ------
@@ -137,20 +143,18 @@ def edge_pieces(question: Question, options: Edge, axes: Axes) -> Pieces[xr.Data
     for name, (low, high) in spans.items():
         if not low < high:
             raise EbbmapError(f"{name} must have two values; got {low:g}. Give both ends.")
-    for group in question.populations:
-        for name in sorted(set(spans) & set(group.properties)):
-            raise EbbmapError(
-                f"{name} is drawn with the lungs of {group.name}. Seek the edge over settings."
-            )
+    refuse_drawn(question, spans, "Seek the edge over settings.")
     if not question.rules:
         raise EbbmapError("a safe region needs limits. Give rules.")
     groups, rules = question.groups(), list(question.rules.values())
 
     def solve(number: int, progress: Progress) -> xr.Dataset:
         group, limits = groups[number // len(rules)], rules[number % len(rules)]
-        drawn = draw_cases(question, group, {})
-        lungs = {name: value for name, value in drawn.items() if name not in spans}
-        return _of_rule(question, limits, lungs, spans, options, progress)
+        lungs = lungs_of(question, group, spans)
+        stream = seed_stream(question.seed, OTHER_LUNGS_STREAM)
+        others = lungs_of(replace(question, seed=seed_of(stream)), group, spans)
+        tried = _judged(question, limits, others, spans, progress)
+        return _of_rule(question, limits, lungs, spans, options, progress, tried)
 
     def join(found: list[xr.Dataset]) -> xr.Dataset:
         of = len(rules)
@@ -175,7 +179,11 @@ def _with_words(
         entry = PARAMETERS[name]
         words = f"{entry.long_name} of the safest setting"
         dataset[f"safest_{name}"] = describe(dataset[f"safest_{name}"], words, entry.units)
-    for name in ("volume_interval", "volume_lungs_interval"):
+        ends = dataset[f"box_{name}"]
+        said = f"{entry.long_name} of the largest box inside the region"
+        dataset[f"box_{name}"] = describe(ends, said, entry.units)
+    intervals = ("volume", "volume_lungs", "box_served", "box_lungs")
+    for name in map("{}_interval".format, intervals):
         dataset[name].attrs["ci_level"] = options.level
     return add_provenance(
         dataset,
@@ -203,21 +211,11 @@ def _judged(
     progress: Progress,
 ) -> Callable[[np.ndarray], np.ndarray]:
     """Return the least margin of each lung as a function of points, (n, d) to (n, lungs)."""
-    names = list(spans)
     low, high = np.array(list(spans.values())).T
+    solve = solver_at(question, lungs, list(spans), limits.outcomes, progress)
 
     def margins(points: np.ndarray) -> np.ndarray:
-        settings = low + points * (high - low)
-        values: dict[str, Any] = dict(lungs)
-        for column, name in enumerate(names):
-            values[name] = xr.DataArray(settings[:, column], dims="place")
-        solved = simulate(question.lung, outcomes=limits.outcomes, progress=progress, **values)
-        shape = {"place": len(points), "sample": lungs_drawn(question)}
-        outcomes = {
-            n: solved[n].variable.set_dims(shape).transpose("place", "sample").values
-            for n in limits.outcomes
-        }
-        return judge(limits, outcomes).margin
+        return judge(limits, solve(low + points * (high - low))).margin
 
     def in_blocks(points: np.ndarray) -> np.ndarray:
         size = max(1, BLOCK // lungs_drawn(question))
@@ -235,6 +233,7 @@ def _of_rule(
     spans: Mapping[str, tuple[float, float]],
     options: Edge,
     progress: Progress,
+    others: Callable[[np.ndarray], np.ndarray],
 ) -> xr.Dataset:
     margins = _judged(question, limits, lungs, spans, progress)
     n = lungs_drawn(question)
@@ -263,9 +262,10 @@ def _of_rule(
         "grid": float(np.ceil(1.0 / options.tolerance) ** d),
         "complete": int(cells.complete),
     }
+    box = find_inner_box(cells, spans, others, wanted=options.wanted, level=options.level, rng=rng)
     return xr.Dataset(
-        data | _pictured(cells, spans),
-        {"ci_bound": ["lower", "upper"], **_bins(spans)},
+        data | box | _pictured(cells, spans),
+        {"ci_bound": ["lower", "upper"], "bound_side": ["lower", "upper"], **_bins(spans)},
     )
 
 
@@ -304,7 +304,7 @@ def _pictured(cells: Cells, spans: Mapping[str, tuple[float, float]]) -> dict[st
 
 def _size(question: Question, options: Edge, axes: Axes) -> Size:
     works = groups_of(question) * max(1, len(question.rules))
-    settings = options.budget + 3 * options.points
+    settings = options.budget + 3 * options.points + settings_tried(len(options.over))
     return Size(works * settings * lungs_drawn(question), BLOCK, works * (BINS**2 + 40))
 
 
@@ -327,4 +327,5 @@ ANALYSIS = Analysis(
     check=_check,
     stem=lambda options: f"edge_{'_'.join(options.over)}",
     keeps_pieces=True,
+    by_population=True,
 )

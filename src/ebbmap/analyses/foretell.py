@@ -26,7 +26,8 @@ from ebbmap.analyses.options import (
     Share,
     axis_of,
 )
-from ebbmap.cases.evaluate import bar_leavers, evaluate, resolve
+from ebbmap.cases.drawn_bounds import bar_leavers
+from ebbmap.cases.evaluate import evaluate, resolve
 from ebbmap.cases.labelling import label_variables
 from ebbmap.cases.pieces import Pieces, Progress, join_groups, listed
 from ebbmap.cases.question import Question, draw_cases, seed_of

@@ -10,6 +10,7 @@ import xarray as xr
 from ebbmap.analyses.asked import Asked
 from ebbmap.analyses.base import Analysis
 from ebbmap.analyses.common.checks import check_design
+from ebbmap.analyses.common.dependence import DEPENDENCE, estimate_dependence
 from ebbmap.analyses.common.factors import (
     FAILED,
     computed_outcomes,
@@ -28,6 +29,7 @@ from ebbmap.analyses.common.sensitivity import (
 )
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn, places_of
 from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, refuse_unused
+from ebbmap.cases.design import RESAMPLING_STREAM, seed_stream
 from ebbmap.cases.evaluate import unsolved
 from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Pieces, Progress, join_groups
@@ -50,6 +52,7 @@ VARIABLES: Mapping[str, Variable] = {
     **INDICES,
     **{f"{name}_interval": Variable(f"interval of {name}") for name in INDICES},
     "dropped": Variable("cases left out because an outcome was not finite"),
+    **DEPENDENCE,
     "failed": FAILED,
 }
 
@@ -173,7 +176,10 @@ def find_given(
     -------
     xarray.Dataset
         As `estimate_given`, with dims (population, along, outcome, parameter, ci_bound). The
-        lungs are those that a map of the same question meets.
+        lungs are those that a map of the same question meets. Along `rule` too, where there are
+        rules: `target_hsic`, how far being unsafe depends on each property, and
+        `conditional_hsic`, how far the margin does among the unsafe, with their p values and
+        `unsafe_share`; see `estimate_dependence`.
 
     Raises
     ------
@@ -205,14 +211,25 @@ def given_pieces(question: Question, options: Given, axes: Axes = NO_AXES) -> Pi
             question, values, along=along, grid=place, outcomes=names, progress=progress
         )
         spread = np.sqrt(np.diag(factors.covariance))
+        lungs = xr.Dataset({name: values[name] for name in factors.names})
         found = estimate_given(
-            xr.Dataset({name: values[name] for name in factors.names}),
+            lungs,
             solved.drop_vars("status"),
             correlation=factors.covariance / np.outer(spread, spread),
             level=options.level,
             nan_policy="drop_block" if options.drop_failed else "raise",
         )
-        return found.assign(failed=int(unsolved(solved["status"].values).sum()))
+        found = found.assign(failed=int(unsolved(solved["status"].values).sum()))
+        if not question.rules:
+            return found
+        stream = seed_stream(question.seed, RESAMPLING_STREAM)
+        bearing = estimate_dependence(lungs, solved, question.rules, rng=stream)
+        return found.assign_coords(rule=list(question.rules)).assign(
+            {
+                name: xr.DataArray(array, dims=dims).expand_dims({along: place}, axis=1)
+                for name, (dims, array) in bearing.items()
+            }
+        )
 
     def join(rows: list[xr.Dataset]) -> xr.Dataset:
         dataset = finish(
@@ -258,5 +275,6 @@ ANALYSIS = Analysis(
     computes=computed_outcomes,
     stem=lambda options: f"given_{options.along}",
     keeps_pieces=True,
+    by_population=True,
     counts_cases=True,
 )

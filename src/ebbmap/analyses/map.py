@@ -15,6 +15,16 @@ from ebbmap.analyses.asked import Asked
 from ebbmap.analyses.base import Analysis
 from ebbmap.analyses.common.knowledge import with_knowledge
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
+from ebbmap.analyses.common.stand_in import (
+    STAND_IN,
+    STOOD_IN,
+    Misjudged,
+    StandIn,
+    misjudged,
+    picked_cases,
+    stood_in,
+    surrogate_cases,
+)
 from ebbmap.analyses.options import (
     NO_AXES,
     Axes,
@@ -36,6 +46,7 @@ from ebbmap.kernels.judging import cautions_clear, judge
 from ebbmap.kernels.shares import crossing, share_words, shares
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.parameters import parameter
+from ebbmap.registries.populations import Population
 
 #: The boundary of a safe region: where half of the lungs are served.
 BOUNDARY = 0.5
@@ -59,6 +70,7 @@ VARIABLES: Mapping[str, Variable] = {
     "averaged_share": Variable(
         "share of all {of} that break no hard limit, averaged over the limits' uncertainty"
     ),
+    **STAND_IN,
     "boundary": Variable("edges of the part that serves half of the lungs, along {x}", "{x_units}"),
 }
 
@@ -72,6 +84,18 @@ class Map(Options):
         default=[], description="axes that are averaged over, with the lungs"
     )
     level: Share = Field(default=0.95, description="level of the intervals")
+    surrogate: bool = Field(
+        default=False,
+        description="let polynomials of the outcomes stand in for the lung, fitted to some of the "
+        "map's own cases, if fresh ones bear them out",
+    )
+    surrogate_runs: int = Field(
+        default=1024,
+        ge=64,
+        le=100_000,
+        strict=True,
+        description="cases that a surrogate is fitted to in each population; half as many judge it",
+    )
     over_limits: Annotated[Number, Field(ge=0)] | None = Field(
         default=None,
         description="average over the limits' uncertainty too; this one, in widths, where a limit "
@@ -103,12 +127,15 @@ def find_map(
         a cell; `commonest_bound`, and the `boundary` along x where the safe share crosses one
         half. Along population, `middle_x` and `middle_y` by the names of those axes that are lung
         properties: the middle lung, given what is fixed. With `over_limits`, `averaged_share`: the
-        safe share averaged over the limits' uncertainty.
+        safe share averaged over the limits' uncertainty. With `surrogate`, intervals contain what
+        it may misjudge; how it fared on fresh cases is in `surrogate_q2`, `surrogate_misjudged`,
+        `surrogate_falsely_safe` and `surrogate_falsely_unsafe` (population, rule).
 
     Raises
     ------
     EbbmapError
-        For values that cannot be, or a map too large to hold.
+        For values that cannot be, a map too large to hold, or if fresh cases do not bear a
+        surrogate out.
 
     Examples
     --------
@@ -147,18 +174,42 @@ def map_pieces(
     starts = range(0, len(axes[y]), height)
     groups = question.groups()
 
-    def solve(number: int, progress: Progress) -> xr.Dataset:
+    def rows_of(number: int) -> tuple[Population | None, dict[str, np.ndarray]]:
         group, place = groups[number // len(starts)], starts[number % len(starts)]
-        own = {**axes, y: axes[y][place : place + height]}
-        values = draw_cases(question, group, own)
-        solved = simulate(question.lung, outcomes=question.outcomes, progress=progress, **values)
-        rest = [dim for dim in solved["status"].dims if dim not in (x, y)]
-        solved = solved.transpose(y, x, *rest)
+        return group, {**axes, y: axes[y][place : place + height]}
+
+    def judged(solved: xr.Dataset, errors: Mapping[str, Misjudged]) -> xr.Dataset:
         return xr.concat(
-            [_rows(solved, limits, options) for limits in question.rules.values()],
+            [
+                _rows(solved, limits, options, errors.get(rule))
+                for rule, limits in question.rules.items()
+            ],
             dim=xr.Variable("rule", list(question.rules)),
             join="outer",
         )
+
+    def solve(number: int, progress: Progress) -> xr.Dataset:
+        values = draw_cases(question, *rows_of(number))
+        solved = simulate(question.lung, outcomes=question.outcomes, progress=progress, **values)
+        rest = [dim for dim in solved["status"].dims if dim not in (x, y)]
+        return judged(solved.transpose(y, x, *rest), {})
+
+    def picked(group: int, progress: Progress) -> xr.Dataset:
+        values = draw_cases(question, groups[group], axes)
+        count = surrogate_cases(options.surrogate_runs)
+        return picked_cases(question, values, question.outcomes, count, progress)
+
+    def foretell(number: int, stand_in: StandIn, cases: xr.Dataset) -> xr.Dataset:
+        values = draw_cases(question, *rows_of(number))
+        rest = dict.fromkeys(d for array in values.values() for d in array.dims)
+        dims = (y, x, *(d for d in rest if d not in (x, y)))
+        outcomes = stand_in.foretell(values, dims)
+        solved = xr.Dataset(
+            {name: (dims, array) for name, array in outcomes.items()},
+            {n: values[n] for n in (x, y)},
+        )
+        errors = {r: misjudged(stand_in, cases, own) for r, own in question.rules.items()}
+        return judged(solved, errors).assign(surrogate_q2=stand_in.q2)
 
     def join(found: list[xr.Dataset]) -> xr.Dataset:
         per_group = [
@@ -170,7 +221,13 @@ def map_pieces(
         dataset = dataset.assign(_middle_places(question, axes, (x, y)))
         return _with_words(dataset, question, options, axes)
 
-    pieces = listed(len(groups) * len(starts), solve, join)
+    count = len(groups) * len(starts)
+    if options.surrogate:
+        of = [number // len(starts) for number in range(count)]
+        runs = options.surrogate_runs
+        pieces = stood_in(len(groups), picked, of, foretell, join, runs)
+    else:
+        pieces = listed(count, solve, join)
 
     def wanted(found: Found) -> list[str]:
         # a larger map is counted while it streams: a sweep that keeps no case
@@ -203,7 +260,9 @@ def _middle_places(
     }
 
 
-def _rows(solved: xr.Dataset, limits: LimitSet, options: Map) -> xr.Dataset:
+def _rows(
+    solved: xr.Dataset, limits: LimitSet, options: Map, error: Misjudged | None = None
+) -> xr.Dataset:
     x, y = options.x, options.y
     cells = (solved.sizes[y], solved.sizes[x])
     outcomes = {n: solved[n].values.reshape(*cells, -1) for n in limits.outcomes}
@@ -211,12 +270,15 @@ def _rows(solved: xr.Dataset, limits: LimitSet, options: Map) -> xr.Dataset:
     bounds = [bound.name for bound in limits.hard]
     counted = shares(judged.verdict, judged.binding, bounds=len(bounds), level=options.level)
     named = np.array([*bounds, "none"])[counted.commonest]
+    ends = [counted.safe_low, counted.safe_high]
+    if error is not None:
+        ends = error.widened(judged.margin, options.level)
     rows = xr.Dataset(
         {
             "safe_share": ((y, x), counted.safe),
             "safe_share_interval": (
                 ("ci_bound", y, x),
-                np.stack([counted.safe_low, counted.safe_high]),
+                np.stack(ends),
             ),
             "caution_share": ((y, x), counted.caution),
             "undetermined_share": ((y, x), counted.undetermined),
@@ -226,6 +288,8 @@ def _rows(solved: xr.Dataset, limits: LimitSet, options: Map) -> xr.Dataset:
         },
         {x: solved[x], y: solved[y], "bound": bounds, "ci_bound": ["lower", "upper"]},
     )
+    if error is not None:
+        rows = rows.assign(error.said())
     if options.over_limits is not None:
         spread = [bound.spread(options.over_limits) for bound in limits.hard]
         kept = kept_probability(judged.bound_margin, np.array(spread)).prod(axis=0)
@@ -239,7 +303,10 @@ def _with_words(dataset: xr.Dataset, question: Question, options: Map, axes: Axe
     averaged = {name: axis for name, axis in axes.items() if name not in (x, y)}
     of = "lungs at all averaged settings" if averaged else "lungs"
     label_variables(dataset, VARIABLES, axes=(x, y), of=of, x=x, x_units=parameter(x).units)
-    interval = {"ci_method": "Wilson score", "ci_level": options.level}
+    method = "Wilson score"
+    if options.surrogate:
+        method += STOOD_IN
+    interval = {"ci_method": method, "ci_level": options.level}
     dataset["safe_share_interval"].attrs |= interval
     return add_provenance(
         dataset,
@@ -247,6 +314,7 @@ def _with_words(dataset: xr.Dataset, question: Question, options: Map, axes: Axe
         f"safe region: {y} against {x}",
         Use(tuple(axes), averaged, outcomes=question.outcomes),
         lungs=question.lungs if question.populations or question.samples else 0,
+        surrogate_runs=options.surrogate_runs if options.surrogate else 0,
     )
 
 
@@ -254,11 +322,15 @@ def _size(question: Question, options: Map, axes: Axes) -> Size:
     rest = prod(len(axes[name]) for name in (options.x, *options.average_over))
     cells = rest * len(axes[options.y])
     rules = max(1, len(question.rules))
+    kept = groups_of(question) * cells * rules * 40
+    if options.surrogate:
+        solved = surrogate_cases(options.surrogate_runs)
+        return Size(groups_of(question) * solved, rest * lungs_drawn(question), kept)
     # rows of the map are solved one after the other; a population at a time
     return Size(
         groups_of(question) * cells * lungs_drawn(question),
         rest * lungs_drawn(question),
-        groups_of(question) * cells * rules * 40,
+        kept,
     )
 
 
@@ -287,6 +359,7 @@ ANALYSIS = with_knowledge(
         check=_check,
         stem=lambda options: f"map_{options.x}_{options.y}",
         keeps_pieces=True,
+        by_population=True,
         counts_cases=True,
         several=True,
     )

@@ -88,7 +88,7 @@ class Options(BaseModel, metaclass=_OwnErrors):
     --------
     >>> Along(level=2.0)
     Traceback (most recent call last):
-    ebbmap.errors.EbbmapError: level: input should be less than 1; got 2.0.
+    ebbmap.errors.EbbmapError: level: must be below 1; got 2.0. Write 0.02 for 2 %.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -97,11 +97,20 @@ class Options(BaseModel, metaclass=_OwnErrors):
 class Axis(Options):
     """Grid of one parameter: a list of values, or start, stop and count."""
 
-    values: list[Number] | None = Field(default=None, min_length=1, max_length=MAX_POINTS)
-    start: Number | None = None
-    stop: Number | None = None
-    count: int | None = Field(default=None, ge=2, le=MAX_POINTS, strict=True)
-    spacing: Literal["linear", "log"] = "linear"
+    values: list[Number] | None = Field(
+        default=None,
+        min_length=1,
+        max_length=MAX_POINTS,
+        description="rising values, in the registry's unit; instead of start, stop and count",
+    )
+    start: Number | None = Field(None, description="first value, in the registry's unit")
+    stop: Number | None = Field(None, description="last value, in the registry's unit")
+    count: int | None = Field(
+        default=None, ge=2, le=MAX_POINTS, strict=True, description="values in all, ends included"
+    )
+    spacing: Literal["linear", "log"] = Field(
+        "linear", description="equal steps, or equal ratios (log)"
+    )
 
     def grid(self) -> np.ndarray:
         """Return the values, shape (m,).

@@ -319,4 +319,5 @@ ANALYSIS = Analysis(
     computes=computed_outcomes,
     stem=lambda options: f"shapley_{options.along}",
     keeps_pieces=True,
+    by_population=True,
 )

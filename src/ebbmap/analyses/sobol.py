@@ -13,7 +13,13 @@ from pydantic import Field
 
 from ebbmap.analyses.base import Analysis
 from ebbmap.analyses.common.checks import check_design
-from ebbmap.analyses.common.design_size import GROWTH, design_size, largest_design
+from ebbmap.analyses.common.design_size import (
+    GROWTH,
+    LEAST_SIZE,
+    design_size,
+    largest_design,
+    smaller_design,
+)
 from ebbmap.analyses.common.factors import computed_outcomes
 from ebbmap.analyses.common.growth import BY_SIZE
 from ebbmap.analyses.common.pawn import DISAGREEMENT, LARGEST, LARGEST_NOISE
@@ -45,7 +51,7 @@ class Sobol(OfOutcomes):
 
     base_size: int = Field(
         default=1024,
-        ge=16,
+        ge=LEAST_SIZE,
         le=2**20,
         strict=True,
         description="base rows to start with, a power of two",
@@ -55,7 +61,7 @@ class Sobol(OfOutcomes):
     )
     max_base_size: int | None = Field(
         default=None,
-        ge=16,
+        ge=LEAST_SIZE,
         le=2**20,
         strict=True,
         description=f"base rows at which to give up; {GROWTH} times base_size if absent",
@@ -184,4 +190,6 @@ ANALYSIS = Analysis(
     computes=computed_outcomes,
     stem=lambda options: f"drivers_{options.along}",
     keeps_pieces=True,
+    by_population=True,
+    serves=smaller_design,
 )

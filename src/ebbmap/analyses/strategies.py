@@ -16,7 +16,8 @@ from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
 from ebbmap.analyses.common.starting import Before, start_lungs
 from ebbmap.analyses.common.windows import one_value_each
 from ebbmap.analyses.options import NO_AXES, Axes, Number, Options, Share, known_name
-from ebbmap.cases.evaluate import bar_leavers, evaluate
+from ebbmap.cases.drawn_bounds import bar_leavers
+from ebbmap.cases.evaluate import evaluate
 from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Pieces, Progress, join_groups, listed
 from ebbmap.cases.question import Question, draw_cases

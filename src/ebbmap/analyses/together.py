@@ -109,7 +109,7 @@ def find_together(
     >>> asked = Question("linear", fixed={"p_high": 30.0, "p_low": 5.0}, rules={"both": limits})
     >>> found = find_together(asked, axes={"t_low": [0.1, 0.3, 0.5, 1.0]})
     >>> str(found["excluding"].values.ravel()[0])
-    'flow ratio at least 0.5 and auto-PEEP at most 10 cmH₂O'
+    'flow ratio at least 50 % and auto-PEEP at most 10 cmH₂O'
     """
     return ANALYSIS.pieces(question, options or Together(), axes).whole(progress)
 

@@ -19,6 +19,7 @@ from ebbmap.cases.pieces import Progress, join_groups
 from ebbmap.cases.question import Question, middle_lung
 from ebbmap.cases.simulate import add_verdict, simulate
 from ebbmap.cases.uses import Use, add_provenance
+from ebbmap.digits import share_text
 from ebbmap.kernels.fronts import non_dominated
 from ebbmap.kernels.judging import CAUTION, SAFE, UNDETERMINED, UNSAFE
 from ebbmap.registries.limits import LimitSet
@@ -134,12 +135,13 @@ def _answer(judged: xr.Dataset, limits: LimitSet, axes: tuple[str, ...]) -> str:
     best = judged.isel(margin.fillna(-np.inf).argmax(...))
     place = ", ".join(parameter(name).say(float(best[name])) for name in axes)
     if safe.any():
-        return f"yes: {float(safe.mean()):.0%} of the settings, widest margin at {place}"
+        share = share_text(float(safe.mean()))
+        return f"{share} of the settings keep all limits, with the widest margin at {place}"
     bound = limits.hard[int(best["binding"])]
     nearest = f"the nearest, {place}, still has {bound.sentence}"
     if unclear:
-        return f"undetermined: {unclear:.0%} of the settings could not be judged; {nearest}"
-    return f"no: {nearest}"
+        return f"undetermined: {share_text(unclear)} of the settings could not be judged; {nearest}"
+    return f"no setting keeps all limits: {nearest}"
 
 
 def _check(asked: Asked) -> Iterator[str]:

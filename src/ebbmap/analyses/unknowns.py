@@ -27,6 +27,7 @@ from ebbmap.kernels.resampling import bootstrap_weights
 from ebbmap.kernels.shares import share_words, wilson
 from ebbmap.registries.copula import Population, known_of
 from ebbmap.registries.limits import LimitSet
+from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.registries.parameters import PARAMETERS
 
 #: Resamples of the lungs for the interval of the best T low.
@@ -241,14 +242,18 @@ def number_words(name: str) -> str:
     --------
     >>> number_words("centre: resistance_quadratic")
     'centre: quadratic resistance'
+    >>> number_words("time_constant_exp: median")
+    'expiratory time constant: median'
     """
-    known = "|".join(sorted(PARAMETERS, key=len, reverse=True))
+    known = "|".join(sorted([*PARAMETERS, *OUTCOMES], key=len, reverse=True))
     said = re.sub(rf"\b({known})\b", _long_name, name)
     return said.replace("_", " ")
 
 
 def _long_name(found: re.Match[str]) -> str:
-    return PARAMETERS[found[0]].long_name.partition(" (")[0]
+    name = found[0]
+    entry = PARAMETERS[name] if name in PARAMETERS else OUTCOMES[name]
+    return entry.long_name.partition(" (")[0]
 
 
 def _size(question: Question, options: Unknowns, axes: Axes) -> Size:

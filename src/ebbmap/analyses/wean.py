@@ -264,7 +264,7 @@ def _one_route(
     if not len(path):
         leaves = "no path: a place on the way cannot be judged"
     elif not bad.size:
-        leaves = "stays safe"
+        leaves = "no limit broken"
     else:
         bound = int(judged["binding"].values[rows[bad[0]], columns[bad[0]]])
         unsafe = found["route_verdict"][bad[0]] == UNSAFE

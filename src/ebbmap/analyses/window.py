@@ -14,6 +14,13 @@ from ebbmap.analyses.base import Analysis
 from ebbmap.analyses.common.checks import check_along
 from ebbmap.analyses.common.knowledge import with_knowledge
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
+from ebbmap.analyses.common.stand_in import STOOD_IN, StandIn, stood_in, surrogate_cases
+from ebbmap.analyses.common.window_stand_in import (
+    FRESH_LUNGS,
+    WINDOW_STAND_IN,
+    foretold_windows,
+    pick_cases,
+)
 from ebbmap.analyses.common.windows import (
     SEARCHED,
     T_LOW,
@@ -29,6 +36,7 @@ from ebbmap.analyses.options import (
     Number,
     Options,
     ParameterName,
+    Positive,
     Share,
     axes_of,
     refuse_unused,
@@ -37,6 +45,7 @@ from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Pieces, Progress, listed
 from ebbmap.cases.question import Question, draw_cases, middle_lung
 from ebbmap.cases.uses import Use, add_provenance
+from ebbmap.errors import EbbmapError
 from ebbmap.kernels.serving import best_place_interval, served_counts
 from ebbmap.kernels.shares import share_words, wilson
 from ebbmap.kernels.windows import RESOLUTION, looks
@@ -71,6 +80,7 @@ _INTERVAL = Variable("interval of the share", "1", {"ci_method": "Wilson score"}
 
 VARIABLES: Mapping[str, Variable] = {
     **WINDOW_VARIABLES,
+    **WINDOW_STAND_IN,
     **{name: Variable(share_words(name)) for name in SHARES},
     "served_share_interval": _INTERVAL,
     "best_t_low": Variable("T low that serves most lungs, one for all", "s"),
@@ -100,7 +110,35 @@ class Window(Options):
         description="relative step of T low between two looks: narrower pieces and holes may be "
         "missed",
     )
+    shortest: Positive = Field(
+        default=SEARCHED[0], description="shortest T low that is searched [s]"
+    )
+    longest: Positive = Field(default=SEARCHED[1], description="longest T low that is searched [s]")
+    surrogate: bool = Field(
+        default=False,
+        description="let polynomials of the outcomes stand in for the lung, fitted to some of its "
+        "lungs at random T low between shortest and longest, if fresh ones bear them out",
+    )
+    surrogate_runs: int = Field(
+        default=1024,
+        ge=64,
+        le=100_000,
+        strict=True,
+        description="cases that a surrogate is fitted to in each population; half as many, and 64 "
+        "lungs solved whole, judge it",
+    )
     level: Share = Field(default=0.95, description="level of the intervals")
+
+    @property
+    def searched(self) -> tuple[float, float]:
+        """Range of T low that is searched [s]."""
+        return self.shortest, self.longest
+
+    @property
+    def served_at(self) -> np.ndarray:
+        """Places at which the share of lungs served is counted [s]: all, or those in the range."""
+        inside = (SERVED_AT >= self.shortest) & (SERVED_AT <= self.longest)
+        return SERVED_AT[inside] if self.surrogate else SERVED_AT
 
     def judges(self, question: Question) -> dict[str, tuple[LimitSet, dict[str, float]]]:
         """Return what is compared along `rule`: limits, and the values that they judge at."""
@@ -157,7 +195,8 @@ def find_window(
         `t_low`, the share of all lungs with this T low in a piece of their window; beside both
         the share that is undetermined, `window_undetermined_share` and
         `served_undetermined_share`; and `best_t_low` [s], the single T low that serves most, with
-        its interval.
+        its interval. With `surrogate`, intervals contain what it may misjudge, and how it fared
+        on fresh cases and lungs is in the variables `surrogate_NAME`.
 
     Raises
     ------
@@ -181,6 +220,8 @@ def window_pieces(question: Question, options: Window, axes: Axes = NO_AXES) -> 
     question.require_rules()
     groups, judges = question.groups(), options.judges(question)
     along = axes_of(axes, options.along) if options.along else {}
+    how: dict[str, Any] = {"searched": options.searched, "resolution": options.resolution}
+    _refuse_surrogate(options)
 
     def solve(number: int, progress: Progress) -> xr.Dataset:
         group = groups[number]
@@ -189,8 +230,20 @@ def window_pieces(question: Question, options: Window, axes: Axes = NO_AXES) -> 
         else:
             values = draw_cases(question, group, {})
         rules = [
-            search_windows(question.lung, values | held, rule, resolution=options.resolution)
+            search_windows(question.lung, values | held, rule, **how)
             for rule, held in judges.values()
+        ]
+        return stack_windows(rules, "rule", list(judges))
+
+    def picked(number: int, progress: Progress) -> xr.Dataset:
+        runs = options.surrogate_runs
+        return pick_cases(question, groups[number], options.searched, runs, progress)
+
+    def foretell(number: int, stand_in: StandIn, cases: xr.Dataset) -> xr.Dataset:
+        at = how, options.served_at, options.level
+        rules = [
+            foretold_windows(question, groups[number], rule, stand_in, cases, *at)
+            for rule, _ in judges.values()
         ]
         return stack_windows(rules, "rule", list(judges))
 
@@ -200,65 +253,113 @@ def window_pieces(question: Question, options: Window, axes: Axes = NO_AXES) -> 
         swept = (SPONTANEOUS,) if options.own_breathing else ()
         use = Use((*T_LOW, *along, *swept), middle=bool(along), outcomes=question.outcomes)
         dataset = add_provenance(
-            dataset, question, "release windows", use, along=", ".join(along), **kept
+            dataset,
+            question,
+            "release windows",
+            use,
+            along=", ".join(along),
+            surrogate_runs=options.surrogate_runs if options.surrogate else 0,
+            **kept,
         )
-        return dataset if along else _with_shares(dataset, options.level, question.seed)
+        return dataset if along else _with_shares(dataset, options, question.seed)
 
+    if options.surrogate:
+        runs = options.surrogate_runs
+        return stood_in(len(groups), picked, range(len(groups)), foretell, join, runs)
     return listed(len(groups), solve, join)
 
 
-def _with_shares(dataset: xr.Dataset, level: float, seed: int) -> xr.Dataset:
+def _refuse_surrogate(options: Window) -> None:
+    """Refuse a range that is none, and what a surrogate of drawn lungs does not foretell."""
+    if not options.shortest < options.longest:
+        raise EbbmapError(
+            f"shortest must be below longest; got {options.shortest:g} and {options.longest:g} s."
+        )
+    if not options.surrogate:
+        return
+    if options.along or options.own_breathing:
+        raise EbbmapError(
+            "a surrogate stands in for drawn lungs as they are: leave out along, and hold own "
+            "breathing in the study's fixed values."
+        )
+    if not options.served_at.size:
+        raise EbbmapError(
+            f"a surrogate counts lungs at T low {SERVED_AT[0]:g} to {SERVED_AT[-1]:g} s; none of "
+            f"it lies in {options.shortest:g} to {options.longest:g} s. Widen shortest and longest."
+        )
+
+
+def _with_shares(dataset: xr.Dataset, options: Window, seed: int) -> xr.Dataset:
     """Add the shares of lungs that have a window, that each T low serves, and the best T low."""
-    n, state = dataset.sizes["sample"], dataset["state"]
-    count = _served(dataset, "lower", "upper", "piece")
-    unknown = _served(dataset, "unknown_lower", "unknown_upper", "unknown_piece")
+    n, state, level = dataset.sizes["sample"], dataset["state"], options.level
+    at = options.served_at
+    count = _served(dataset, "lower", "upper", "piece", at)
+    unknown = _served(dataset, "unknown_lower", "unknown_upper", "unknown_piece", at)
     dataset["served_share"] = count / n
     dataset["served_undetermined_share"] = unknown / n
     dataset["window_share"] = (state == WINDOW).mean("sample")
     dataset["window_undetermined_share"] = (state == UNCLEAR).mean("sample")
-    for name, successes in (("served", count), ("window", (state == WINDOW).sum("sample"))):
+    with_window = (state == WINDOW).sum("sample")
+    for name, successes in (("served", count), ("window", with_window)):
+        if options.surrogate:  # with what it may misjudge
+            continue
         edges = np.stack(wilson(successes.values, n, level))
         dataset[f"{name}_share_interval"] = xr.DataArray(
             edges, {"ci_bound": ["lower", "upper"]}, ("ci_bound", *successes.dims)
         )
-    best = _best(dataset, level, seed)
+    best = _best(dataset, level, seed, at)
+    if options.surrogate:
+        between = dataset["best_between"].transpose("population", "rule", "ci_bound").values
+        best[..., 1] = np.fmin(best[..., 1], between[..., 0])
+        best[..., 2] = np.fmax(best[..., 2], between[..., 1])
+        dataset = dataset.drop_vars("best_between")
     dataset["best_t_low"] = (("population", "rule"), best[..., 0])
     dataset["best_t_low_interval"] = (("population", "rule", "ci_bound"), best[..., 1:])
     own = {name: VARIABLES[name] for name in VARIABLES if name not in WINDOW_VARIABLES}
     label_variables(dataset, own, axes=["t_low"])
+    if options.surrogate:
+        dataset = dataset.assign_coords(ci_bound=["lower", "upper"])
+        for name in ("served_share_interval", "window_share_interval"):
+            dataset[name] = dataset[name].transpose("ci_bound", "population", "rule", ...)
+            dataset[name].attrs["ci_method"] += STOOD_IN
     for name in ("served_share", "window_share", "best_t_low"):
         dataset[f"{name}_interval"].attrs["ci_level"] = level
     return dataset
 
 
-def _best(dataset: xr.Dataset, level: float, seed: int) -> np.ndarray:
+def _best(dataset: xr.Dataset, level: float, seed: int, at: np.ndarray) -> np.ndarray:
     """Return the T low that serves most lungs and its interval, shape (population, rule, 3)."""
     order = ("population", "rule", "sample", "piece")
     low, high = (dataset[name].transpose(*order).values for name in ("lower", "upper"))
     how: dict[str, Any] = {"resamples": RESAMPLES, "level": level, "seed": seed}
     return np.array(
         [
-            [best_place_interval(*edges, SERVED_AT, **how) for edges in zip(*both, strict=True)]
+            [best_place_interval(*edges, at, **how) for edges in zip(*both, strict=True)]
             for both in zip(low, high, strict=True)
         ]
     )
 
 
-def _served(dataset: xr.Dataset, start: str, end: str, piece: str) -> xr.DataArray:
+def _served(dataset: xr.Dataset, start: str, end: str, piece: str, at: np.ndarray) -> xr.DataArray:
     """Count the lungs with each T low in a piece, dims (population, rule, t_low)."""
     order = ("population", "rule", "sample", piece)
     low, high = (dataset[name].transpose(*order).values for name in (start, end))
     counts = [
-        [served_counts(*edges, SERVED_AT) for edges in zip(*both, strict=True)]
+        [served_counts(*edges, at) for edges in zip(*both, strict=True)]
         for both in zip(low, high, strict=True)
     ]
     dims = ("population", "rule", "t_low")
-    return xr.DataArray(np.array(counts), dims=dims, coords={"t_low": SERVED_AT})
+    return xr.DataArray(np.array(counts), dims=dims, coords={"t_low": at})
 
 
 def _size(question: Question, options: Window, axes: Axes) -> Size:
     lungs = len(axes[options.along]) if options.along else lungs_drawn(question)
-    total = groups_of(question) * lungs * max(1, len(options.judges(question)))
+    judges = max(1, len(options.judges(question)))
+    total = groups_of(question) * lungs * judges
+    if options.surrogate:
+        fresh = FRESH_LUNGS * judges * window_cases(options.resolution)
+        solved = surrogate_cases(options.surrogate_runs) + fresh
+        return Size(groups_of(question) * solved, lungs, 8 * total)
     return Size(total * window_cases(options.resolution), lungs, 8 * total)
 
 
@@ -291,6 +392,7 @@ ANALYSIS = with_knowledge(
         draws=lambda asked: asked.get("along") is None,
         check=_check,
         keeps_pieces=True,
+        by_population=True,
     ),
     where=lambda options: options.along is None,
 )

@@ -19,7 +19,7 @@ _CHUNK = 2**16
 MEMORY_SHARE = 0.8
 
 
-def complaint(name: str, values: np.ndarray) -> str | None:
+def complaint(name: str, values: np.ndarray, each: str = "sample") -> str | None:
     """Return the sentence for the first value of a parameter that cannot be, or None.
 
     Parameters
@@ -28,6 +28,8 @@ def complaint(name: str, values: np.ndarray) -> str | None:
         Registry name.
     values : ndarray, shape (...)
         In registry units.
+    each : str
+        What each value is called, with its number; empty where the value says enough.
 
     Examples
     --------
@@ -45,7 +47,7 @@ def complaint(name: str, values: np.ndarray) -> str | None:
             continue
         at = int(np.argmin((piece >= entry.low) & (piece <= entry.high)))
         value = float(piece[at])
-        where = "" if flat.size == 1 else f" (sample {start + at})"
+        where = "" if flat.size == 1 or not each else f" ({each} {start + at})"
         if not np.isfinite(value):
             unit = display(entry.units)
             return f"{name} must be a finite number [{unit}]; got {value:g}{where}."

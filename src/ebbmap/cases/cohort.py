@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any, Literal, get_args
+from typing import Any, get_args
 
 import numpy as np
 from scipy import stats
@@ -22,9 +22,7 @@ from ebbmap.registries.distributions import Marginal
 from ebbmap.registries.families import kernel, shaped
 from ebbmap.registries.folding import possible
 from ebbmap.registries.parameters import PARAMETERS
-
-How = Literal["bootstrap", "smoothed"]
-Missing = Literal["drop", "draw"]
+from ebbmap.registries.populations import How, Missing
 
 #: Rows at least; parts into which they are cut to choose by held-out likelihood.
 FEWEST, FOLDS = 8, 5
@@ -54,8 +52,9 @@ def cohort(
     Parameters
     ----------
     table : path, DataFrame or mapping
-        A row for each patient; columns that are named as parameters are taken. A header may state
-        its unit, as ``compliance [L/cmH2O]``; registry units otherwise.
+        A saved fit, whose lungs are those of its posterior; or a row for each patient. Columns
+        that are named as parameters are taken. A header may state its unit, as
+        ``compliance [L/cmH2O]``; registry units otherwise.
     name : str
         Of the population.
     how : {"bootstrap", "smoothed"}
@@ -110,7 +109,7 @@ def rows_population(
     name: str, names: tuple[str, ...], rows: np.ndarray, weight: np.ndarray, source: str
 ) -> Rows:
     """Return rows as a population that draws them again."""
-    marginals = {one: _kernel(rows[:, i], weight, source) for i, one in enumerate(names)}
+    marginals = {one: _kept(one, rows[:, i], weight, source) for i, one in enumerate(names)}
     return Rows(
         name,
         name,
@@ -156,11 +155,11 @@ def _read(
     if weight.dtype.kind != "f" or not np.all(weight >= 0.0) or not np.any(weight > 0.0):
         raise EbbmapError(f"{where}: weights in {weights} must be numbers >= 0. Correct them.")
     kept = weight > 0.0
-    said = ""
+    said = f" ({read.said})" if read.said else ""
     if group is not None:
         text = _column(read.values, group[0], where)
         kept &= np.array([_text(cell) == group[1] for cell in text])
-        said = f" with {group[0]} {group[1]}"
+        said += f" with {group[0]} {group[1]}"
         if not kept.any():
             known = ", ".join(sorted({_text(cell) for cell in text})[:10])
             raise EbbmapError(f"{where}: no row has {group[0]} {group[1]!r}. It has {known}.")
@@ -264,6 +263,13 @@ def _drawn_gaps(rows: np.ndarray, gaps: np.ndarray, rng: np.random.Generator) ->
 
 def _kernel(values: np.ndarray, weight: np.ndarray, source: str) -> Marginal:
     return shaped(kernel(values, weight), source, family="kernel", confirmed="derived")
+
+
+def _kept(name: str, values: np.ndarray, weight: np.ndarray, source: str) -> Marginal:
+    """Return smoothed rows, cut off at the registry's range, which no row leaves."""
+    smooth, entry = kernel(values, weight), PARAMETERS[name]
+    low, high = min(entry.low, float(np.min(values))), max(entry.high, float(np.max(values)))
+    return shaped(smooth, source, family="kernel", confirmed="derived", low=low, high=high)
 
 
 def _margins(values: np.ndarray) -> dict[str, Callable[[np.ndarray, np.ndarray, str], Marginal]]:

@@ -24,6 +24,9 @@ LARGEST = 2**28
 #: Texts that stand for a missing value.
 MISSING = frozenset({"", "na", "n/a", "nan", "null", "none", "-", "."})
 
+#: Dimensions of the lungs that a saved fit holds.
+FITTED = ("draw", "property")
+
 #: Lines that are skipped.
 COMMENT = "#"
 
@@ -37,6 +40,8 @@ class Columns(NamedTuple):
     """Shape (r,), by header without its unit; NaN where missing, text where no number is."""
     units: dict[str, str]
     """By the same names; a column whose header states none is absent."""
+    said: str = ""
+    """What the file itself says of its rows, if anything."""
 
 
 def read_columns(path: Path | str) -> Columns:
@@ -46,7 +51,8 @@ def read_columns(path: Path | str) -> Columns:
     ----------
     path : path
         A .nc file, or text with a header, separated by commas, semicolons or tabs. A header may
-        state its unit: ``flow [L/min]``, ``flow (L/min)`` or ``flow_L_per_min``.
+        state its unit: ``flow [L/min]``, ``flow (L/min)`` or ``flow_L_per_min``. Of a saved fit
+        the lungs drawn from its posterior are the rows, as they are.
 
     Raises
     ------
@@ -142,6 +148,8 @@ def _from_netcdf(path: Path) -> Columns:
             dataset = opened.load()
     except (OSError, ValueError) as error:
         raise EbbmapError(f"{path} must be a NetCDF file: {error}.") from None
+    if "draws" in dataset and dataset["draws"].dims == FITTED:
+        return _fitted(dataset)
     flat = {name: array for name, array in dataset.variables.items() if array.ndim == 1}
     values = {str(name): np.asarray(array.values, dtype=float) for name, array in flat.items()}
     stated = {str(name): str(array.attrs.get("units", "")) for name, array in flat.items()}
@@ -150,6 +158,16 @@ def _from_netcdf(path: Path) -> Columns:
         {split[name][0]: value for name, value in values.items()},
         {split[name][0]: u for name in values if (u := stated[name] or split[name][1])},
     )
+
+
+def _fitted(dataset: xr.Dataset) -> Columns:
+    """Return the lungs that a saved fit drew from its posterior, a column for each property."""
+    rows = np.asarray(dataset["draws"].values, dtype=float)
+    names = map(str, dataset["property"].values)
+    columns = {name: column for name, column in zip(names, rows.T, strict=True) if np.ptp(column)}
+    lung = dataset.attrs.get("lung", "")
+    said = f"one lung ({lung}) fitted to a trace, shares are probabilities of its posterior"
+    return Columns(columns, {}, said)
 
 
 def _from_text(path: Path) -> Columns:

@@ -13,7 +13,9 @@ import numpy as np
 
 from ebbmap.array import where
 from ebbmap.cases.evaluate import NOT_CONVERGED, Values, compute, evaluate, resolve
-from ebbmap.engines import compiles
+from ebbmap.cases.precision import compare_single
+from ebbmap.engines import compiles, in_single
+from ebbmap.engines.columns import costly_block
 from ebbmap.engines.counting import Counter
 from ebbmap.engines.draws import normals
 from ebbmap.errors import EbbmapError
@@ -27,11 +29,14 @@ from ebbmap.registries.outcomes import plan
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import Population
 
-#: Cases in a block on an accelerator, and of a lung whose cases take much memory.
-CASES, COSTLY_CASES = 2**23, 2**16
+#: Cases in a block on an accelerator, of a lung whose cases take little memory.
+CASES = 2**24
 
 #: Cases in a block that NumPy counts.
 HOST_CASES = 2**15
+
+#: Cases that are solved in both precisions before any are counted in single.
+COMPARED = 2**16
 
 #: More lungs than counters of 32 bits can number are refused.
 MOST_LUNGS = 2**32
@@ -105,12 +110,14 @@ def count_shares(
     -------
     ndarray of int64, shape (4, m)
         Lungs at each setting with each verdict, in the order of `VERDICTS`. A drawn value out of
-        its bounds makes a case undetermined, as in a study.
+        its bounds makes a case undetermined, as in a study. In single precision lungs are drawn
+        in double, rounded, and solved in single.
 
     Raises
     ------
     EbbmapError
-        If a name is unknown or there are too many lungs.
+        If a name is unknown, there are too many lungs, or single precision is asked for and
+        changes more than one verdict in a thousand of the first `COMPARED` cases.
     """
     if not 0 < lungs <= MOST_LUNGS or not 0 <= seed < MOST_LUNGS:
         raise EbbmapError(f"lungs must be 1 to 2^32 and seed below; got {lungs} and {seed}.")
@@ -132,13 +139,20 @@ def count_shares(
 
     if not compiles(model):
         return _count_here(solver(model), draw, settings, limits, lungs, cases or HOST_CASES)
-    size = cases or (COSTLY_CASES if model.costly else CASES)
+    size = cases or (costly_block() if model.costly else CASES)
     rows = max(1, size // length if cases else min(size // length, lungs))
-    key = (id(model), id(known_group), limits, tuple(settings), seed, rows)
+    single = in_single(model)
+    if single:
+        some = draw(np.arange(min(lungs, max(1, COMPARED // length)), dtype=np.uint32))
+        compared = {name: value[:, None] for name, value in some.items()} | dict(settings)
+        compare_single(
+            model, _barred(compared, group), limits.outcomes, {limits.name: limits}, group.name
+        )
+    key = (id(model), id(known_group), limits, tuple(settings), seed, rows, single)
     if key not in _COUNTERS:
-        first = replace(model, solve=model.compiled[0])
+        ways = [solver(replace(model, solve=way)) for way in model.compiled]
         kept = known_group, model
-        _COUNTERS[key] = kept, Counter(solver(first), draw, limits, rows)
+        _COUNTERS[key] = kept, Counter(ways, draw, limits, rows, double=not single)
     counted = _COUNTERS[key][1].count(settings, lungs)
     total = counted.verdicts
     if counted.unsolved.size:
@@ -146,7 +160,7 @@ def count_shares(
         left = draw(number.astype(np.uint32)) | {
             name: np.broadcast_to(value, (length,))[place] for name, value in settings.items()
         }
-        solved = evaluate(model, _barred(left, group), limits.outcomes).outcomes
+        solved = evaluate(model, _barred(left, group), limits.outcomes, tried=counted.ways).outcomes
         np.add.at(total := total.copy(), (judge(limits, solved).verdict, place), 1)
     return total
 

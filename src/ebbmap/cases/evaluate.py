@@ -7,7 +7,7 @@ Sizes: shape (...) is the broadcast shape of all inputs.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -15,8 +15,8 @@ import numpy as np
 
 from ebbmap.array import broadcast_to, code, floats, isnan, some, where
 from ebbmap.cases.blocks import aligned, boxes, keep_heap, view
-from ebbmap.engines import compiles
-from ebbmap.engines.columns import Compiled, block_size, blocks
+from ebbmap.engines import accuracy, compiles, in_single
+from ebbmap.engines.columns import Compiled, block_size, blocks, later_block, least_left
 from ebbmap.errors import EbbmapError
 from ebbmap.lungs.base import Lung
 from ebbmap.registries.derivations import Derivation, ways
@@ -27,17 +27,15 @@ from ebbmap.registries.steady import no_steady_state
 #: Cases in one block: measured best for the linear lung (benchmark suite).
 BLOCK = 4096
 
-#: Cases below which NumPy takes what one compiled way left, instead of the next way.
-LEAST_COMPILED = 16384
+#: Where single precision was asked for, one in so many cases of a call is solved in double
+#: precision too, at least and at most so many.
+CHECKED_IN, LEAST_CHECKED, MOST_CHECKED = 128, 16, 4096
+
 
 OK, NOT_CONVERGED, OUT_OF_DOMAIN, NO_STEADY_STATE = 0, 1, 2, 3
 STATUS = ("ok", "not_converged", "out_of_domain", "no_steady_state")
 
 Values = Mapping[str, np.ndarray]
-
-#: Mark on a labelled array whose values were drawn: one that leaves the registry's bounds marks
-#: its case, where one that somebody wrote is an error.
-DRAWN = "drawn"
 
 
 @dataclass(frozen=True)
@@ -115,55 +113,6 @@ def _check_inputs(way: Derivation, values: Values, names: tuple[str, ...]) -> No
             )
 
 
-def within_bounds(values: Values, drawn: Iterable[str]) -> tuple[dict[str, np.ndarray], Any]:
-    """Replace drawn values that left their registry bounds by the default.
-
-    Parameters
-    ----------
-    values : mapping of str to ndarray
-        Parameters by name; shapes broadcast.
-    drawn : iterable of str
-        Those that were drawn.
-
-    Returns
-    -------
-    values : dict of str to ndarray
-    legal : ndarray of bool, shape (...), or None
-        Where no drawn value left its bounds; None if none did anywhere.
-    """
-    legal, kept = None, dict(values)
-    for name in drawn:
-        value, entry = np.asarray(values[name]), PARAMETERS[name]
-        # a comparison with NaN is false, so NaN is outside too
-        if value.size and value.min() >= entry.low and value.max() <= entry.high:
-            continue
-        inside = (value >= entry.low) & (value <= entry.high)
-        kept[name] = np.where(inside, value, entry.default)
-        legal = inside if legal is None else legal & inside
-    return kept, legal
-
-
-def bar_leavers(values: Values, drawn: Iterable[str]) -> dict[str, np.ndarray]:
-    """Take P high from cases with a drawn value out of bounds: they become `out_of_domain`.
-
-    Where P high comes from the plateau, that is taken instead.
-
-    Parameters and return value as in `within_bounds`.
-
-    Examples
-    --------
-    >>> bar_leavers({"compliance": np.array([50.0, -1.0])}, ["compliance"])["p_high"].tolist()
-    [25.0, nan]
-    """
-    kept, legal = within_bounds(values, drawn)
-    if legal is not None:
-        through = [way.trigger for way in ways("p_high", kept)]
-        barred = through[0] if through else "p_high"
-        value = kept.get(barred, np.asarray(PARAMETERS[barred].default))
-        kept[barred] = np.where(legal, value, np.nan)
-    return kept
-
-
 def evaluate(
     lung: Lung,
     values: Values,
@@ -172,6 +121,7 @@ def evaluate(
     block: int = BLOCK,
     progress: Callable[[int], None] | None = None,
     out: Mapping[str, np.ndarray] | None = None,
+    tried: int = 0,
 ) -> Result:
     """Solve every case and compute the outcomes.
 
@@ -190,6 +140,8 @@ def evaluate(
     out : mapping of str to ndarray, shape (...), optional
         Arrays to put the outcomes in; new ones if None. Who streams hands the same in again,
         for fresh memory costs about as much as the linear lung itself.
+    tried : int
+        Ways of `Lung.compiled` that have left these cases already.
 
     Returns
     -------
@@ -217,7 +169,7 @@ def evaluate(
     outcomes = {name: np.empty(shape) for name in todo.outcomes} if out is None else dict(out)
     status = np.empty(shape, dtype=np.int8)
     if compiles(lung):
-        return compiled(lung, todo, inputs, outcomes, status, progress)
+        return compiled(lung, todo, inputs, outcomes, status, progress, tried)
     keep_heap()
     for box in boxes(shape, block):
         piece = {name: view(value, box) for name, value in inputs.items()}
@@ -237,28 +189,34 @@ def compiled(
     outcomes: dict[str, np.ndarray],
     status: np.ndarray,
     progress: Callable[[int], None] | None,
+    tried: int = 0,
 ) -> Result:
     """Solve every case by compiled functions, and by NumPy those few that these leave.
 
-    Parameters as `evaluate` has them: every input, and what is filled.
+    Parameters as `evaluate` has them: every input, and what is filled, which may be more than the
+    outcomes of the plan.
     """
     shape, size = status.shape, status.size
     columns = {
         name: np.broadcast_to(v, shape).reshape(-1) if v.size > 1 else v.reshape(())
         for name, v in inputs.items()
     }
-    flat = {name: np.empty(size) for name in outcomes}
-    flags, left = np.empty(size, dtype=np.int8), np.arange(size)
-    for number in range(len(lung.compiled)):
-        if number and left.size < LEAST_COMPILED:
+    names = tuple(outcomes)
+    flat = {name: np.empty(size) for name in names}
+    flags, left = np.full(size, NOT_CONVERGED, dtype=np.int8), np.arange(size)
+    for number in range(tried, len(lung.compiled)):
+        key = (id(lung), number, todo, names, in_single(lung))
+        if left.size < least_left(number, len(lung.compiled)) and key not in _COMPILED:
             break
-        function = _compiled(lung, number, todo)
-        for index, part in blocks(columns, left, block_size(left.size, costly=lung.costly)):
+        function = _compiled(lung, number, todo, names)
+        size = later_block() if number else block_size(left.size, costly=lung.costly)
+        for index, part in blocks(columns, left, size):
             solved, found = function(part)
+            # one case has no axis on which it could be filled up
             for name, column in flat.items():
-                column[index] = np.asarray(solved[name])[: index.size]
-            flags[index] = np.asarray(found)[: index.size]
-            if progress is not None and not number:
+                column[index] = np.broadcast_to(np.asarray(solved[name]), size)[: index.size]
+            flags[index] = np.broadcast_to(np.asarray(found), size)[: index.size]
+            if progress is not None and number == tried:
                 progress(index.size)
         left = left[flags[left] == NOT_CONVERGED]
     if left.size:
@@ -267,29 +225,43 @@ def compiled(
         for name, column in flat.items():
             column[left] = known[name]
         flags[left] = found
+    if in_single(lung):
+        _check_single(lung, todo, columns, flat, flags)
     for name, target in outcomes.items():
         target[...] = flat[name].reshape(shape)
     status[...] = flags.reshape(shape)
     return Result(outcomes, status)
 
 
-_COMPILED: dict[tuple[int, int, Plan], tuple[Lung, Compiled]] = {}
+def _check_single(
+    lung: Lung, todo: Plan, columns: Values, found: Values, status: np.ndarray
+) -> None:
+    """Solve cases spread over all of them in double precision too, and note how far apart."""
+    count = int(np.clip(status.size // CHECKED_IN, LEAST_CHECKED, MOST_CHECKED))
+    index = np.linspace(0, status.size - 1, min(count, status.size)).astype(int)
+    exact, flags = compute(lung, todo, {n: v[index] if v.ndim else v for n, v in columns.items()})
+    full = {name: np.broadcast_to(exact[name], index.shape) for name in found}
+    flags = np.broadcast_to(flags, index.shape)
+    accuracy().note(full, {n: v[index] for n, v in found.items()}, (flags, status[index]))
 
 
-def _compiled(lung: Lung, number: int, todo: Plan) -> Compiled:
+_COMPILED: dict[tuple[int, int, Plan, tuple[str, ...], bool], tuple[Lung, Compiled]] = {}
+
+
+def _compiled(lung: Lung, number: int, todo: Plan, names: tuple[str, ...]) -> Compiled:
     """Return the compiled function of one way to solve a lung; one for each question."""
-    key = (id(lung), number, todo)
+    key = (id(lung), number, todo, names, in_single(lung))
     if key not in _COMPILED:
         one = replace(lung, solve=lung.compiled[number])
 
         def function(piece: Values) -> tuple[dict[str, Any], Any]:
             known, flags = compute(one, todo, piece)
             shape = np.broadcast_shapes(*(np.shape(value) for value in piece.values()))
-            full = {name: broadcast_to(known[name], shape) for name in todo.outcomes}
+            full = {name: broadcast_to(known[name], shape) for name in names}
             return full, broadcast_to(flags, shape)
 
         # the lung is kept too, so that its identity stays its own
-        _COMPILED[key] = lung, Compiled(function)
+        _COMPILED[key] = lung, Compiled(function, double=not in_single(lung))
     return _COMPILED[key][1]
 
 

@@ -16,7 +16,7 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.cases.checks import complaint
-from ebbmap.cases.evaluate import DRAWN
+from ebbmap.cases.drawn_bounds import DRAWN
 from ebbmap.errors import EbbmapError, shortened, unknown_name
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.units import conversion, display

@@ -9,7 +9,6 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import cache
-from importlib.metadata import version
 from importlib.resources import files
 from types import MappingProxyType
 from typing import Any
@@ -19,6 +18,7 @@ import xarray as xr
 
 from ebbmap.cases.evaluate import STATUS
 from ebbmap.caution import CAUTION
+from ebbmap.engines import engine_attrs, version_of
 from ebbmap.kernels.judging import VERDICTS
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import OUTCOMES
@@ -165,7 +165,7 @@ def label_binding(array: xr.DataArray, limits: LimitSet) -> xr.DataArray:
 def provenance(
     title: str, *, lung: str, comment: str = "", **attrs: str | int | float
 ) -> dict[str, str | int | float]:
-    """Attributes of a result: what made it, when, on what.
+    """Attributes of a result: what made it, when, on what, by which engine.
 
     Examples
     --------
@@ -182,6 +182,7 @@ def provenance(
         "caution": CAUTION,
         "comment": comment or f"{MODEL_OUTPUT} Values as given.",
         "versions": versions(),
+        **engine_attrs(*lung.split(", ")),
         **own_provenance(),
         **attrs,
     }
@@ -191,12 +192,6 @@ def own_provenance() -> dict[str, str]:
     """Return which entries of the active catalogue are somebody's own; nothing if none is."""
     catalogue = active()
     return {OWN_ENTRIES: catalogue.provenance} if catalogue and catalogue.provenance else {}
-
-
-@cache
-def version_of(package: str) -> str:
-    """Return the version of an installed package; its metadata is read and parsed once."""
-    return version(package)
 
 
 @cache

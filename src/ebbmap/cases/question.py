@@ -10,7 +10,7 @@ from typing import Any, TypeVar, cast
 import numpy as np
 import xarray as xr
 
-from ebbmap.cases.evaluate import DRAWN
+from ebbmap.cases.drawn_bounds import DRAWN
 from ebbmap.errors import EbbmapError
 from ebbmap.lungs import DEFAULT_LUNG, lung_model
 from ebbmap.registries.copula import known_of
@@ -134,7 +134,7 @@ class Question:
 
     @property
     def lungs_text(self) -> str:
-        """Where the lungs come from, as whoever defined them says, for captions.
+        """Where the lungs come from, and in whom the mode does not belong, for captions.
 
         Examples
         --------
@@ -149,6 +149,7 @@ class Question:
         parts = [f"Invented lungs ({invented})."] if invented else []
         if sources:
             parts.append(f"Lungs drawn from what the study states: {'; '.join(sources)}.")
+        parts += dict.fromkeys(group.unsuitable for group in self.populations if group.unsuitable)
         return " ".join(parts) or STATED_LUNG
 
     def require_rules(self) -> None:
@@ -228,7 +229,7 @@ def draw_cases(
     if group is None and not question.samples:
         return values
     n = question.lungs
-    streams = np.random.SeedSequence(question.seed).spawn(2)
+    streams = _streams(question)
     if group is not None:
         drawn = _draw_lungs(group, values, n, seed_of(streams[0]))
         values |= {name: array for name, array in drawn.items() if name in used}
@@ -237,6 +238,27 @@ def draw_cases(
         if name not in axes:
             values[name] = _drawn(xr.DataArray(marginal.at(scores[:, column]), dims="sample"))
     return values
+
+
+def _streams(question: Question) -> list[np.random.SeedSequence]:
+    """Return where a question's lungs, and then its samples, are drawn from."""
+    return np.random.SeedSequence(question.seed).spawn(2)
+
+
+def draw_scores(question: Question, group: Population) -> np.ndarray:
+    """Return the normal scores of the lungs of `draw_cases`, shape (n, d).
+
+    Parameters
+    ----------
+    question : Question
+        The question; lungs are drawn given the properties that it fixes.
+    group : Population
+        The population; columns are in the order of its d properties.
+    """
+    held = {n: np.array([v]) for n, v in question.fixed.items() if n in group.properties}
+    seed = seed_of(_streams(question)[0])
+    scores = group.sample_scores(question.lungs, seed=seed, given=held)
+    return scores[0] if held else scores
 
 
 def seed_of(stream: np.random.SeedSequence) -> int:

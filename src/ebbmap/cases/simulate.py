@@ -9,7 +9,8 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.cases.checks import check_memory
-from ebbmap.cases.evaluate import DRAWN, bar_leavers, evaluate, resolve
+from ebbmap.cases.drawn_bounds import DRAWN, bar_leavers
+from ebbmap.cases.evaluate import evaluate, resolve
 from ebbmap.cases.evaluate import start_up as run_start_up
 from ebbmap.cases.inputs import START, Value, as_arrays, as_count, as_start, frame_of
 from ebbmap.cases.labelling import (
@@ -24,7 +25,7 @@ from ebbmap.kernels.judging import judge
 from ebbmap.lungs import DEFAULT_LUNG, lung_model
 from ebbmap.registries.bounds import with_steady_state
 from ebbmap.registries.limits import LimitSet
-from ebbmap.registries.outcomes import plan
+from ebbmap.registries.outcomes import OUTCOMES, plan
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registry import Active, activate
 
@@ -102,17 +103,24 @@ def _settled(
     drawn = [name for name, array in arrays.items() if DRAWN in array.attrs]
     result = evaluate(model, bar_leavers(inputs, drawn), todo.outcomes, progress=progress)
     used = {
-        name: value
+        name: xr.Variable(*_narrow(value, dims), registry_attrs(name))
         for name, value in {**inputs, **resolve(inputs, todo.parameters)}.items()
         if name not in coords
     }
+    data = {
+        name: xr.Variable(dims, _full(array, shape), registry_attrs(name))
+        for name, array in result.outcomes.items()
+    }
+    status = xr.DataArray(_full(result.status, shape), dims=dims)
+    # parameters index nothing: told so, xarray takes half the time
     dataset = xr.Dataset(
-        {name: (dims, _full(array, shape)) for name, array in result.outcomes.items()},
-        {**coords, **{name: _narrow(value, dims) for name, value in used.items()}},
+        {**data, "status": label_status(status).variable},
+        xr.Coordinates(used, indexes={}),
         provenance("settled cycles", lung=lung),
     )
-    _label_all(dataset, todo.outcomes)
-    dataset["status"] = label_status(xr.DataArray(_full(result.status, shape), dims=dims))
+    if coords:
+        dataset = dataset.assign_coords(coords)
+        _label_all(dataset, coords)
     return dataset if limits is None else add_verdict(dataset, limits)
 
 
@@ -216,16 +224,17 @@ def _first_cycles(
         {**coords, "cycle": np.arange(1, cycles + 1)},
         provenance("first cycles", lung=lung),
     )
-    _label_all(dataset, todo.outcomes)
+    _label_all(dataset, (*todo.outcomes, *map(str, dataset.coords)))
     if START in dataset.coords:
         describe(dataset[START], "end-expiratory pressure before", PARAMETERS["p_low"].units)
     return dataset
 
 
-def _label_all(dataset: xr.Dataset, outcomes: Iterable[str]) -> None:
+def _label_all(dataset: xr.Dataset, names: Iterable[str]) -> None:
     """Label outcomes and parameters in place: each put back would merge the whole dataset again."""
-    for name in (*outcomes, *(n for n in dataset.coords if n in PARAMETERS)):
-        dataset[name].attrs = registry_attrs(str(name))
+    for name in names:
+        if name in PARAMETERS or name in OUTCOMES:
+            dataset[name].attrs = registry_attrs(name)
 
 
 def _wanted(outcomes: Iterable[str] | None) -> tuple[str, ...] | None:

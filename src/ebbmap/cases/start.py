@@ -36,7 +36,7 @@ def start_words(lung: str, added: list[str]) -> str:
     Examples
     --------
     >>> start_words("whole", ["fio2"])
-    'Not given, so started from: lung whole, inspired oxygen fraction 0.6.'
+    'Not given, so started from: lung whole, inspired oxygen fraction 60 %.'
     """
     said = [f"lung {lung}"] if lung else []
     said += [PARAMETERS[name].say(START[name]) for name in added]

@@ -8,14 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import product
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
-from ebbmap.cases.evaluate import DRAWN
+from ebbmap.cases.drawn_bounds import DRAWN
 from ebbmap.cases.labelling import MODEL_OUTPUT, label, provenance
+from ebbmap.cases.leaving import chances_of_leaving
 from ebbmap.cases.question import Question, draw_cases, middle_lung
 from ebbmap.lungs import lung_model
 from ebbmap.registries.derivations import all_inputs, ways
@@ -23,10 +23,6 @@ from ebbmap.registries.folding import folded_text
 from ebbmap.registries.outcomes import plan
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import Population
-from ebbmap.units import display
-
-#: A chance of leaving the bounds below this is none: one lung in a thousand million.
-NO_CHANCE = 1e-9
 
 
 @dataclass(frozen=True)
@@ -204,11 +200,8 @@ def _span_text(name: str, axis: np.ndarray) -> str:
     entry = PARAMETERS[name]
     if len(axis) == 1:
         return entry.say(float(axis[0]))
-    unit = display(entry.units)
-    return (
-        f"{entry.long_name} {axis[0]:.4g} to {axis[-1]:.4g} {unit}".rstrip()
-        + f" ({len(axis)} values)"
-    )
+    ends = entry.range(float(axis[0]), float(axis[-1]), 4)
+    return f"{entry.long_name} {ends} ({len(axis)} values)"
 
 
 def _held_by_group(
@@ -252,70 +245,6 @@ def _held_coords(dataset: xr.Dataset, question: Question, use: Use) -> dict[str,
         if name not in dataset.variables
         for held_as in (array.attrs["held"],)
     }
-
-
-def chances_of_leaving(
-    question: Question, group: Population | None, axes: Mapping[str, np.ndarray | None]
-) -> dict[str, float]:
-    """Return how likely a drawn value is to leave the bounds of the registry, where it can.
-
-    Parameters
-    ----------
-    question : Question
-        With fixed values and samples.
-    group : Population or None
-        The population that lungs are drawn from.
-    axes : mapping of str to ndarray, shape (m,), or None
-        What an analysis lays out. Chances are the largest at any corner of the axes that are
-        properties of the population.
-
-    Returns
-    -------
-    dict of str to float
-        By parameter, where the chance is not below `NO_CHANCE`.
-
-    Examples
-    --------
-    >>> from ebbmap.registries.populations import Marginal
-    >>> weight = {"predicted_body_weight": Marginal("normal", 66.0, 11.0, "invented")}
-    >>> found = chances_of_leaving(Question(samples=weight), None, {})
-    >>> {name: f"{chance:.1e}" for name, chance in found.items()}
-    {'predicted_body_weight': '1.4e-05'}
-    """
-    chances = {
-        name: float(marginal.outside(PARAMETERS[name].low, PARAMETERS[name].high))
-        for name, marginal in question.samples.items()
-        if name not in axes
-    }
-    if group is not None:
-        used = all_inputs(plan(lung_model(question.lung)).parameters)
-        ends = {
-            name: sorted({float(np.min(axis)), float(np.max(axis))})
-            for name, axis in axes.items()
-            if axis is not None and name in group.properties
-        }
-        held = {n: [v] for n, v in question.fixed.items() if n in group.properties} | ends
-        corners = np.array(list(product(*held.values())), float).T
-        scores = group.given(dict(zip(held, corners, strict=True)))
-        for i, name in enumerate(scores.names):
-            if name in used and name not in axes:
-                chance = group.marginals[name].outside(
-                    PARAMETERS[name].low,
-                    PARAMETERS[name].high,
-                    mean=scores.mean[..., i],
-                    sd=np.sqrt(scores.covariance[i, i]),
-                )
-                chances[name] = float(np.max(chance))
-    return {name: chance for name, chance in chances.items() if chance >= NO_CHANCE}
-
-
-def leaving_text(place: str, name: str, chance: float, where: str = "") -> str:
-    """Say that a distribution can leave the bounds, how likely it is, and what to do."""
-    entry = PARAMETERS[name]
-    return (
-        f"{place}: leaves {entry.low:g} to {entry.high:g} {display(entry.units)} with probability "
-        f"{chance:.2g}{where}. Add low or high to the distribution."
-    )
 
 
 def left_text(question: Question, axes: Mapping[str, np.ndarray | None]) -> str:

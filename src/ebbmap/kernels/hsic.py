@@ -123,8 +123,8 @@ def target_hsic(
 
     Notes
     -----
-    The kernel of an event is 1 / share for two cases with it, 1 / (1 - share) for two without, and
-    zero for one of each, so that a rare event counts as much as a common one.
+    The kernel of an event is one for two cases that both have it, and zero otherwise. Any other
+    kernel on two values is the same once it is centred and normalised.
 
     Examples
     --------
@@ -205,12 +205,11 @@ def _gaussian(column: np.ndarray) -> np.ndarray | None:
 
 
 def _of_event(happens: np.ndarray) -> np.ndarray | None:
-    """Factor of the kernel of an event, shape (n, 2); None where too few cases are on a side."""
+    """Factor of the kernel of an event, shape (n, 1); None where too few cases are on a side."""
     count = int(happens.sum())
-    n = happens.size
-    if min(count, n - count) < LEAST_CASES:
+    if min(count, happens.size - count) < LEAST_CASES:
         return None
-    return np.column_stack([happens * np.sqrt(n / count), ~happens * np.sqrt(n / (n - count))])
+    return happens[:, None].astype(float)
 
 
 def _criterion(one: np.ndarray, other: np.ndarray) -> float:

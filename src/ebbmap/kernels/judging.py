@@ -130,18 +130,33 @@ def judge(limits: LimitSet, outcomes: Mapping[str, np.ndarray]) -> Judgement:
     """
     if not limits.hard:
         raise EbbmapError(f"limit set {limits.name!r} has no hard limit. Add one to judge safety.")
-    margin, binding, unknown = _least(limits.hard, outcomes)
+    return judge_bounds(limits.hard, limits.caution, outcomes)
+
+
+def judge_bounds(
+    hard: tuple[Bound, ...], caution: tuple[Bound, ...], outcomes: Mapping[str, np.ndarray]
+) -> Judgement:
+    """Judge cases as `judge` does, by bounds whose values may themselves be traced numbers.
+
+    Parameters
+    ----------
+    hard, caution : tuple of Bound
+        Bounds that make a case unsafe, at least one, and bounds that ask for caution.
+    outcomes : mapping of str to ndarray, shape (n,)
+        Every outcome that the bounds name.
+    """
+    margin, binding, unknown = _least(hard, outcomes)
     broken = margin < 0
     lost = unknown & ~broken
     if some(lost):
         margin, binding = where(lost, np.nan, margin), where(lost, code(NO_BOUND, lost), binding)
     verdict = numbered(broken, UNSAFE)
-    if limits.caution:
-        warned, _, unclear = _least(limits.caution, outcomes)
+    if caution:
+        warned, _, unclear = _least(caution, outcomes)
         verdict = where(~broken & (warned < 0), code(CAUTION, broken), verdict)
         lost = lost | (unclear & (verdict == SAFE))
     verdict = where(lost, code(UNDETERMINED, broken), verdict)
-    return Judgement(verdict, margin, binding, limits.hard, outcomes)
+    return Judgement(verdict, margin, binding, hard, outcomes)
 
 
 def bound_margins(bounds: Iterable[Bound], outcomes: Mapping[str, np.ndarray]) -> np.ndarray:

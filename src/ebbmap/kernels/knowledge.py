@@ -14,6 +14,7 @@ from math import ceil
 
 import numpy as np
 
+from ebbmap.digits import share_text
 from ebbmap.errors import EbbmapError
 from ebbmap.kernels.resampling import check_level
 
@@ -58,7 +59,8 @@ def check_draws(draws: int, level: float) -> None:
     least = least_draws(level)
     if draws < least:
         raise EbbmapError(
-            f"knowledge must be at least {least} outer draws for an interval of {level:.0%}; got "
+            f"knowledge must be at least {least} outer draws for an interval of "
+            f"{share_text(level)}; got "
             f"{draws}. Draw more, or take a lower level."
         )
 

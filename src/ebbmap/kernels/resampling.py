@@ -18,8 +18,15 @@ from ebbmap.errors import EbbmapError
 #: Ishigami and Sobol: 8 cover up to 99 % of the time, 32 fall to 91 %, 16 cover 92 to 98 %.
 REPLICATES = 16
 
+#: A skewness below which nothing is corrected: its cubic root would be all rounding.
+NOT_SKEWED = 1e-6
+
 CI_BOOTSTRAP = (
     "bootstrap of base rows, normal: estimate -/+ z times standard deviation of resamples"
+)
+CI_SKEWED = (
+    "jackknife over independently randomised replicates: Student's interval and the one corrected "
+    "for skewness (Hall) together, degrees of freedom by the replicates' kurtosis"
 )
 CI_REPLICATES = (
     "jackknife over independently randomised replicates: estimate -/+ Student's t times its "
@@ -107,6 +114,65 @@ def replicate_half_width(left_out: np.ndarray, level: float) -> np.ndarray:
     return width
 
 
+def replicate_interval(point: np.ndarray, left_out: np.ndarray, level: float) -> np.ndarray:
+    """Return the interval of an estimate whose replicates may be skewed.
+
+    Parameters
+    ----------
+    point : ndarray, shape (...)
+        The estimate from all replicates.
+    left_out : ndarray, shape (r, ...)
+        The estimate without each of them.
+    level : float
+        Probability that the interval is to cover, in (0, 1).
+
+    Returns
+    -------
+    ndarray, shape (2, ...)
+        The lower of two lower ends, the upper of two upper ends: Student's, and Student's after
+        Hall's cubic transformation [1]_, which takes the skewness out of a mean. The second
+        reaches farther where rare replicates hold much of the mean, the first where none does.
+
+    Notes
+    -----
+    The variance of r replicates with kurtosis k is as sure as one of 2 r / (k - 1) degrees of
+    freedom (Satterthwaite's, by the moments of a variance), and no surer than one of r - 1.
+
+    References
+    ----------
+    .. [1] Hall P. On the removal of skewness by transformation. J R Stat Soc B 1992;54:221 (from
+       memory).
+
+    Examples
+    --------
+    >>> replicate_interval(np.array(2.0), np.array([3.0, 1.0]), 0.95).round(1).tolist()
+    [-10.7, 14.7]
+    """
+    r = len(left_out)
+    each = r * point - (r - 1) * left_out
+    apart = each - each.mean(axis=0)
+    deviation = np.sqrt(np.square(apart).mean(axis=0))
+    scale = np.where(deviation > 0.0, deviation, 1.0)
+    skewness, kurtosis = (((apart / scale) ** power).mean(axis=0) for power in (3, 4))
+    # kurtosis is at least one, and so little only of two values
+    known = 2.0 * r / np.maximum(kurtosis - 1.0, 1e-9)
+    quantile = stdtrit(np.clip(known, 1.0, r - 1), 0.5 + level / 2.0)
+    error = np.sqrt((r - 1) * left_out.var(axis=0))
+    ends = quantile / np.sqrt(r)
+    reach = np.stack([_unskewed(ends, skewness, r), _unskewed(-ends, skewness, r)])
+    low, high = point - np.sqrt(r) * error * reach
+    half = quantile * error
+    return np.stack([np.fmin(low, point - half), np.fmax(high, point + half)])
+
+
+def _unskewed(end: np.ndarray, skewness: np.ndarray, r: int) -> np.ndarray:
+    """Return the mean, in standard deviations, that Hall's transformation brings to an end."""
+    skewed = np.abs(skewness) > NOT_SKEWED
+    by = np.where(skewed, skewness, 1.0)
+    cubed = 1.0 + by * (end - by / (6.0 * r))
+    return np.where(skewed, 3.0 / by * (np.cbrt(cubed) - 1.0), end)
+
+
 @dataclass(frozen=True)
 class Weighing:
     """Weights of n rows, and the interval that belongs to them.
@@ -136,10 +202,13 @@ class Weighing:
             weights = replicate_weights(n, replicates)
         return cls(weights, replicates > 1, level)
 
-    def half_width(self, others: np.ndarray) -> np.ndarray:
-        """Return the half width from the other sets' estimates, shape (m, ...) to (...)."""
-        half_width = replicate_half_width if self.replicated else bootstrap_half_width
-        return half_width(others, self.level)
+    def interval(self, estimates: np.ndarray) -> np.ndarray:
+        """Return the interval from the estimates of all sets, shape (m + 1, ...) to (2, ...)."""
+        point, others = estimates[0], estimates[1:]
+        if self.replicated:
+            return replicate_interval(point, others, self.level)
+        half = bootstrap_half_width(others, self.level)
+        return np.stack([point - half, point + half])
 
 
 def kept_weight(weights: np.ndarray, kept: np.ndarray) -> np.ndarray:

@@ -19,7 +19,7 @@ _WORDS = {
     "safe_share_interval": "interval of the share of all {of} that surely break no hard limit",
     "caution_share": "share of all {of} that break a caution limit only",
     "undetermined_share": "share of all {of} that could not be determined, not counted as safe",
-    "unsteady_share": "share of all {of} without a steady state of CO2 or oxygen, never safe",
+    "unsteady_share": "share of all {of} without a steady state of CO₂ or oxygen, never safe",
     "broken_share": "share of all {of} that are unsafe with this limit broken most",
     "served_share": "share of all {of} that this T low serves: it lies in a piece of their window",
     "served_undetermined_share": "share of all {of} for which this T low could not be determined",
@@ -166,7 +166,8 @@ def wilson(
     Returns
     -------
     tuple of ndarray, shape (...)
-        Lower and upper bound; exactly 0 below no success, exactly 1 above nothing but successes.
+        Lower and upper bound, around the share to the last digit; exactly 0 below no success,
+        exactly 1 above nothing but successes.
 
     References
     ----------
@@ -183,9 +184,9 @@ def wilson(
     centre = share + z**2 / (2.0 * trials)
     spread = z * np.sqrt(share * (1.0 - share) / trials + (z / (2.0 * trials)) ** 2)
     scale = 1.0 + z**2 / trials
-    # at the ends both terms are equal, and rounding must not decide
-    low = np.where(successes == 0, 0.0, np.maximum((centre - spread) / scale, 0.0))
-    high = np.where(successes == trials, 1.0, np.minimum((centre + spread) / scale, 1.0))
+    # at the ends both terms are equal, and near them rounding must not decide
+    low = np.where(successes == 0, 0.0, np.clip((centre - spread) / scale, 0.0, share))
+    high = np.where(successes == trials, 1.0, np.clip((centre + spread) / scale, share, 1.0))
     return low[()], high[()]
 
 

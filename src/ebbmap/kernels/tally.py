@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import stdtrit
 
+from ebbmap.kernels.each_bound import EachBound, count_each, join_each
 from ebbmap.kernels.judging import CAUTION, SAFE, UNDETERMINED, UNSAFE, VERDICTS, judge
 from ebbmap.kernels.shares import wilson
 from ebbmap.registries.limits import LimitSet
@@ -55,6 +56,8 @@ class Tally:
         Where it is; the first of several.
     unsteady : ndarray of int64, shape (n,)
         Cases of each lung without a steady state, as far as the limits ask for one.
+    each : EachBound, optional
+        What happens at each bound by itself, where it was asked for.
     """
 
     by_lung: np.ndarray
@@ -63,6 +66,7 @@ class Tally:
     worst: np.ndarray
     worst_setting: np.ndarray
     unsteady: np.ndarray
+    each: EachBound | None = None
 
     @property
     def safe_share(self) -> np.ndarray:
@@ -88,6 +92,7 @@ def tally(
     block: int = BLOCK,
     workers: int = 1,
     progress: Callable[[int], None] | None = None,
+    each: bool = False,
 ) -> Tally:
     """Judge every lung at every setting and keep the counts.
 
@@ -106,6 +111,8 @@ def tally(
         Threads; NumPy lets go of the interpreter while it works on a block.
     progress : callable, optional
         Called with the number of cases just finished.
+    each : bool
+        Whether to count at each bound by itself too.
 
     Returns
     -------
@@ -125,7 +132,9 @@ def tally(
 
     def count(chunk: slice) -> Tally:
         cuts = [slice(s, min(s + rows, chunk.stop)) for s in range(chunk.start, chunk.stop, rows)]
-        done = join([_count(solve(cut), limits, (cut.stop - cut.start, settings)) for cut in cuts])
+        done = join(
+            [_count(solve(cut), limits, (cut.stop - cut.start, settings), each) for cut in cuts]
+        )
         if progress is not None:
             progress((chunk.stop - chunk.start) * settings)
         return done
@@ -136,7 +145,7 @@ def tally(
         return join(list(pool.map(count, chunks)))
 
 
-def _count(outcomes: Arrays, limits: LimitSet, shape: tuple[int, int]) -> Tally:
+def _count(outcomes: Arrays, limits: LimitSet, shape: tuple[int, int], each: bool) -> Tally:
     judged = judge(limits, outcomes)
     verdict, margin, binding = (
         np.broadcast_to(array, shape) for array in (judged.verdict, judged.margin, judged.binding)
@@ -155,7 +164,8 @@ def _count(outcomes: Arrays, limits: LimitSet, shape: tuple[int, int]) -> Tally:
     shortfall = np.bincount(beyond, minlength=bounds * BINS).reshape(bounds, BINS)
     worst = np.where(np.isinf(worst), np.nan, worst)
     unsteady = np.broadcast_to(judged.unsteady, shape).sum(axis=1)
-    return Tally(by_lung, np.stack(by_setting), shortfall, worst, worst_setting, unsteady)
+    own = count_each(judged, shape) if each else None
+    return Tally(by_lung, np.stack(by_setting), shortfall, worst, worst_setting, unsteady, own)
 
 
 def join(tallies: Sequence[Tally]) -> Tally:
@@ -168,6 +178,9 @@ def join(tallies: Sequence[Tally]) -> Tally:
         np.concatenate([tally.worst for tally in tallies]),
         np.concatenate([tally.worst_setting for tally in tallies]),
         np.concatenate([tally.unsteady for tally in tallies]),
+        join_each(each)
+        if (each := [one.each for one in tallies if one.each is not None])
+        else None,
     )
 
 
@@ -239,6 +252,7 @@ def clustered_interval(
     if min(counts) < 2:
         return np.nan, np.nan, np.nan
     mean = float(sum(w * np.mean(share) for w, share in zip(weights, shares, strict=True)))
+    mean = min(max(mean, 0.0), 1.0)  # weights add up to one but for rounding
     parts = np.array(
         [
             w**2 * np.var(share, ddof=1) / n
@@ -253,7 +267,8 @@ def clustered_interval(
         trials = float(sum(counts))
         quantile = float(stdtrit(free.sum(), 0.5 + level / 2.0))
     low, high = wilson(mean * trials, trials, level, quantile=quantile)
-    return mean, float(low), float(high)
+    # a mean of 1 - 1e-16 times the trials, over the trials, may be another number
+    return mean, min(float(low), mean), max(float(high), mean)
 
 
 def paired_interval(difference: np.ndarray, level: float) -> tuple[float, float, float]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from math import comb
 from typing import Any
 
@@ -13,6 +13,9 @@ from ebbmap.cases.question import Question
 
 #: Times that a design doubles at most, as sizes, where no budget is given.
 GROWTH = 16
+
+#: Base rows of a design, at least.
+LEAST_SIZE = 16
 
 #: Seconds of resampling by base row, resample, outcome and index (measured: 8,192 rows, 15
 #: outcomes, 12 factors with second order and 1,000 resamples take 1.0 s).
@@ -33,7 +36,8 @@ def design_size(rows: Callable[[Any, int], int]) -> Callable[[Question, Any, Axe
                 indices = d + (comb(d, 2) if options.second_order else 0)
                 seconds += largest_design(options) * options.resamples * outcomes * indices
         places = places_of(options, axes)
-        kept = places * total * outcomes if getattr(options, "stopping_width", None) else 0
+        # solved rows are kept for a larger design
+        kept = places * total * outcomes if hasattr(options, "stopping_width") else 0
         return Size(places * total, largest, kept, places * seconds * _RESAMPLING_SECONDS)
 
     return size
@@ -44,3 +48,26 @@ def largest_design(options: Any) -> int:
     if options.stopping_width is None:
         return int(options.base_size)
     return int(options.max_base_size or GROWTH * options.base_size)
+
+
+def smaller_design(smaller: Mapping[str, Any], larger: Mapping[str, Any]) -> bool:
+    """Return whether the rows of a Sobol design are the first rows of another one.
+
+    Parameters
+    ----------
+    smaller, larger : mapping
+        Options of two designs, as JSON knows them.
+
+    Examples
+    --------
+    >>> one = {"base_size": 64, "stopping_width": None, "max_base_size": None}
+    >>> two = {**one, "base_size": 256}
+    >>> smaller_design(one, two), smaller_design(two, one)
+    (True, False)
+    """
+    grows = ("base_size", "stopping_width", "max_base_size")
+    if {**smaller, **dict.fromkeys(grows)} != {**larger, **dict.fromkeys(grows)}:
+        return False
+    before, now = smaller["stopping_width"], larger["stopping_width"]
+    narrower = before is None or (now is not None and now <= before)
+    return bool(narrower and smaller["base_size"] <= larger["base_size"])

@@ -15,7 +15,7 @@ from scipy.special import ndtri
 
 from ebbmap.analyses.options import OfOutcomes
 from ebbmap.cases.checks import check_memory
-from ebbmap.cases.evaluate import DRAWN
+from ebbmap.cases.drawn_bounds import DRAWN
 from ebbmap.cases.labelling import Variable, describe, label_variables
 from ebbmap.cases.pieces import Pieces, Progress, join_places, listed
 from ebbmap.cases.question import Question

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -12,6 +12,9 @@ from ebbmap.cases.labelling import Variable
 
 #: Without a stopping width the convergence curve starts at this share of the base rows.
 FIRST_SHARE = 8
+
+#: Base rows that the rows kept in a piece come after.
+KEPT_AFTER = "kept_after"
 
 #: What a piece says by base rows.
 BY_SIZE: Mapping[str, Variable] = {
@@ -25,12 +28,55 @@ BY_SIZE: Mapping[str, Variable] = {
 }
 
 
-def kept_rows(rows: xr.Dataset) -> dict[str, Any]:
-    """Return the solved rows of a piece, by names that no index has."""
+def kept_rows(rows: xr.Dataset, size_before: int) -> dict[str, Any]:
+    """Return the solved rows of a piece, by names that no index has.
+
+    Parameters
+    ----------
+    rows : Dataset
+        The rows that no smaller design has.
+    size_before : int
+        Base rows of the largest smaller design whose rows come before them; 0 if none.
+    """
     return {
-        f"kept_{name}": (("kept_row", *values.dims[1:]), values.values)
-        for name, values in rows.data_vars.items()
+        KEPT_AFTER: size_before,
+        **{
+            f"kept_{name}": (("kept_row", *values.dims[1:]), values.values)
+            for name, values in rows.data_vars.items()
+        },
     }
+
+
+def smaller_sizes(size: int, least: int, kept_after: Callable[[int], int | None]) -> list[int]:
+    """Return the sizes of smaller designs whose kept rows, one behind the other, lead up to a size.
+
+    Parameters
+    ----------
+    size : int
+        Base rows of the design.
+    least : int
+        The smallest design that may be.
+    kept_after : callable
+        ``kept_after(size)``: the base rows that the rows kept at a size come after, or None if
+        nothing is kept there.
+
+    Examples
+    --------
+    >>> smaller_sizes(512, 16, {64: 0, 128: 64, 256: 64}.get)
+    [64, 256]
+    >>> smaller_sizes(512, 16, {64: 0, 256: 128}.get)
+    [64]
+    """
+    top = size // 2
+    while top >= least:
+        found, at = [], top
+        while at and (before := kept_after(at)) is not None:
+            found.append(at)
+            at = before
+        if found and not at:
+            return found[::-1]
+        top //= 2
+    return []
 
 
 def rows_after(parts: Sequence[xr.Dataset], new: xr.Dataset) -> xr.Dataset:
@@ -50,7 +96,8 @@ def rows_after(parts: Sequence[xr.Dataset], new: xr.Dataset) -> xr.Dataset:
 
 def without_rows(piece: xr.Dataset) -> xr.Dataset:
     """Return a piece without the rows that it keeps for others."""
-    return piece.drop_dims(["failed_row", "flagged_row", "kept_row"], errors="ignore")
+    whole = piece.drop_dims(["failed_row", "flagged_row", "kept_row"], errors="ignore")
+    return whole.drop_vars(KEPT_AFTER, errors="ignore")
 
 
 def widest_of(places: Sequence[xr.Dataset]) -> list[float]:

@@ -30,7 +30,7 @@ NOT_ASKED = "How well the populations themselves are known is not in the interva
 
 #: And where it was: level, draws.
 _ASKED = (
-    "Knowledge: {:.0%} intervals of {} outer draws of the numbers behind the populations, each "
+    "Knowledge: {} intervals of {} outer draws of the numbers behind the populations, each "
     "with the same lungs."
 )
 
@@ -137,11 +137,16 @@ def over_draws(
         def join(found: Mapping[str, xr.Dataset]) -> xr.Dataset:
             central = found["lungs"]
             finish(question, options, central, found["knowledge"])
-            return central.assign_attrs(knowledge=_ASKED.format(options.level, draws))
+            return central.assign_attrs(knowledge=asked_text(options.level, draws))
 
         return together({"lungs": own, "knowledge": listed(draws, solve, stack)}, join)
 
     return pieces
+
+
+def asked_text(level: float, draws: int) -> str:
+    """Return what a result with intervals of knowledge says of them."""
+    return _ASKED.format(share_text(level), draws)
 
 
 def add_intervals(

@@ -180,7 +180,10 @@ def _why(practice: Practice, before: xr.Dataset, after: xr.Dataset) -> str:
         ]
         if not (own[0] > 0 and np.isfinite(own[1])):
             return "no release reaches the alveoli"
-        return f"releases per minute {rate:+.1%}, alveolar gas of each {own[1] / own[0] - 1:+.1%}"
+        return (
+            f"releases per minute {100.0 * rate:+.1f} %, "
+            f"alveolar gas of each {100.0 * (own[1] / own[0] - 1.0):+.1f} %"
+        )
     if practice.outcome == "pao2":
         parts = (
             ("mean alveolar pressure", "mean_alveolar_pressure", "{:+.2f} cmH₂O"),

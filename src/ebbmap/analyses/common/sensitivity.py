@@ -16,7 +16,7 @@ import xarray as xr
 from ebbmap.cases.design import RESAMPLING_STREAM, check_design, factors_of, seed_stream
 from ebbmap.cases.labelling import Variable
 from ebbmap.errors import DesignMismatchError, NonFiniteOutcomeError
-from ebbmap.kernels.resampling import CI_BOOTSTRAP, CI_REPLICATES
+from ebbmap.kernels.resampling import CI_BOOTSTRAP, CI_SKEWED
 from ebbmap.kernels.sobol import NanPolicy, sobol_indices
 
 #: What is said of an outcome on one design.
@@ -131,7 +131,7 @@ def estimate_sobol(
         "resamples": int(resamples),
         "seed": int(seed),
         "nan_policy": nan_policy,
-        "ci_method": CI_BOOTSTRAP if replicates == 1 else CI_REPLICATES,
+        "ci_method": CI_BOOTSTRAP if replicates == 1 else CI_SKEWED,
         "ci_level": float(level),
         "comment": comment,
     }

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ebbmap.analyses.common.design_size import largest_design
+from ebbmap.analyses.common.design_size import LEAST_SIZE, largest_design
 from ebbmap.analyses.common.factors import (
     FAILED,
     Factors,
@@ -22,10 +22,12 @@ from ebbmap.analyses.common.factors import (
 from ebbmap.analyses.common.failures import locate_failures
 from ebbmap.analyses.common.growth import (
     BY_SIZE,
+    KEPT_AFTER,
     curve_of,
     kept_rows,
     prefixes,
     rows_after,
+    smaller_sizes,
     widest,
     widest_of,
     without_rows,
@@ -38,6 +40,7 @@ from ebbmap.cases.evaluate import NO_STEADY_STATE, OK, unsolved
 from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Found, Progress, in_a_row, join_groups, join_places
 from ebbmap.cases.question import Question
+from ebbmap.digits import percent
 from ebbmap.errors import NonFiniteOutcomeError
 
 SETTLED, SPENT, NOT_ASKED = "settled", "budget spent", "no stopping width asked"
@@ -91,7 +94,16 @@ class SobolWork:
     def wanted(self, found: Found) -> list[str]:
         """Return all pieces that are known to be needed, given those that are there."""
         numbers = range(len(self.populations))
-        return [name for n in numbers for row in self._sizes(n, found) for name in row]
+        names = [name for n in numbers for row in self._sizes(n, found) for name in row]
+        return names if self.options.surrogate else [*self._smaller(found), *names]
+
+    def _smaller(self, found: Found) -> Iterator[str]:
+        """Yield what an earlier run of a smaller design left, of which rows are taken."""
+        sizes = [self.options.base_size >> k for k in range(1, self.options.base_size.bit_length())]
+        for number in range(len(self.populations)):
+            for place in range(len(self.grid)):
+                names = (_name(number, place, size) for size in sizes if size >= LEAST_SIZE)
+                yield from (name for name in names if name in found)
 
     def _sizes(self, number: int, found: Found) -> Iterator[list[str]]:
         """Return a population's pieces by size, up to the first size that is not complete."""
@@ -130,9 +142,8 @@ class SobolWork:
         place, options = self.grid[at : at + 1], self.options
         design = self.design(number, size)
         # the rows of smaller designs are the first rows of this one
-        doublings = (size // options.base_size).bit_length() - 1
-        smaller = [_name(number, at, options.base_size * 2**k) for k in range(doublings)]
-        parts = [found[part] for part in smaller]
+        before = smaller_sizes(size, LEAST_SIZE, lambda own: _kept_after(number, at, own, found))
+        parts = [found[_name(number, at, own)] for own in before]
         known = sum(part.sizes["kept_row"] for part in parts)
         new = self._solved(number, place, design["unit"].values[known:], progress)
         outputs = rows_after(parts, new)
@@ -147,8 +158,8 @@ class SobolWork:
             f"{kind}_rows": (f"{kind}_row", np.flatnonzero(is_gap(status).any(axis=1)))
             for kind, is_gap in _GAPS.items()
         }
-        # solved rows are kept only where a larger design may want them
-        kept = {} if options.stopping_width is None else kept_rows(new)
+        # a surrogate foretells its rows faster than they are read
+        kept = {} if options.surrogate else kept_rows(new, before[-1] if before else 0)
         return indices.assign(rows).assign(kept)
 
     def _solved(
@@ -259,11 +270,9 @@ class SobolWork:
         sizes = [[found[name] for name in row] for row in self._sizes(number, found)]
         last = sizes[-1]
         whole = join_places([without_rows(piece) for piece in last], along)
-        curves = [
-            join_places([without_rows(piece)[list(BY_SIZE)] for piece in row], along)
-            for row in sizes
-        ]
-        widths = [w for row in sizes for w in widest_of(row)]
+        grown = [[_curve(piece, alone=width is None) for piece in row] for row in sizes]
+        curves = [join_places(row, along) for row in grown]
+        widths = [w for row in grown for w in widest_of(row)]
         whole = whole.drop_dims("size").assign(in_a_row(curves, "size").data_vars)
         whole["widest_by_size"] = whole["widest_by_size"].copy(data=widths)
         if "pawn" in whole:
@@ -296,6 +305,22 @@ class SobolWork:
             rows[piece[f"{kind}_rows"].values, place] = True
         where = self._located(number, design, rows, self.grid) if rows.any() else ""
         return {kind: int(rows.sum()), f"{kind}_where": where}
+
+
+def _curve(piece: xr.Dataset, *, alone: bool) -> xr.Dataset:
+    """Return a piece's convergence curve; of a design that grows, its own size is one point of it.
+
+    A piece of an earlier run may have been asked for alone, with a curve of its own.
+    """
+    curve = without_rows(piece)[list(BY_SIZE)]
+    return curve if alone else curve.isel(size=slice(-1, None))
+
+
+def _kept_after(number: int, place: int, size: int, found: Found) -> int | None:
+    """Return the base rows that the rows kept in a piece come after; None if it keeps none."""
+    name = _name(number, place, size)
+    piece = found[name] if name in found else None
+    return None if piece is None or KEPT_AFTER not in piece else int(piece[KEPT_AFTER])
 
 
 def _name(number: int, place: int, size: int) -> str:
@@ -333,7 +358,7 @@ def _failures(dataset: xr.Dataset, dropped: bool) -> str:
     if not dropped or lost >= 1.0:
         return f"{sentence}; nothing is left of some outcome"
     return (
-        f"{sentence}; up to {lost:.1%} of the base rows were left out of an index, on "
+        f"{sentence}; up to {percent(lost, 1)} % of the base rows were left out of an index, on "
         f"request: intervals are up to {1 / np.sqrt(1 - lost):.2f} times wider for it, and the "
         "indices describe the lungs with a value, not all"
     )

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
 import xarray as xr
 
-from ebbmap.cases.evaluate import DRAWN, bar_leavers, evaluate
+from ebbmap.cases.drawn_bounds import DRAWN, bar_leavers
+from ebbmap.cases.evaluate import evaluate
 from ebbmap.cases.inputs import as_arrays, frame_of
 from ebbmap.cases.labelling import Variable, flags, label_variables, provenance
 from ebbmap.errors import EbbmapError
@@ -25,6 +26,9 @@ T_LOW = ("t_low", "t_low_in_time_constants")
 
 #: Dimensions along which lungs have different numbers of entries.
 PIECE_DIMS = ("piece", "unknown_piece")
+
+#: ``solve(cases) -> outcomes by name``, of inputs whose shapes broadcast.
+Solve = Callable[[Mapping[str, np.ndarray]], Mapping[str, np.ndarray]]
 
 #: What a lung has, with all of the searched range in view.
 WINDOW, NO_WINDOW, UNCLEAR = 0, 1, 2
@@ -76,6 +80,7 @@ def search_windows(
     *,
     searched: tuple[float, float] = SEARCHED,
     resolution: float = RESOLUTION,
+    solve: Solve | None = None,
 ) -> xr.Dataset:
     """Find the T low between which all hard limits hold, in as many pieces as there are.
 
@@ -92,6 +97,9 @@ def search_windows(
     resolution : float
         Relative step of T low between two looks [1]: pieces and holes at least this wide are
         found.
+    solve : callable, optional
+        ``solve(cases) -> outcomes`` in place of the lung, which is solved for the time constant
+        only.
 
     Returns
     -------
@@ -127,8 +135,13 @@ def search_windows(
 
     def margins(t_low: np.ndarray, lung_index: np.ndarray) -> np.ndarray:
         case = {name: a[lung_index] if name in vary else a[0] for name, a in solvable.items()}
-        solved = evaluate(model, {**case, "t_low": t_low}, limits.outcomes)
-        judged = judge(limits, solved.outcomes)
+        case["t_low"] = t_low
+        if solve is None:
+            outcomes = evaluate(model, case, limits.outcomes).outcomes
+        else:
+            solved = solve(case)
+            outcomes = {name: solved[name] for name in limits.outcomes}
+        judged = judge(limits, outcomes)
         if not limits.caution:
             return judged.bound_margin
         # an unknown caution leaves a place undetermined where no hard bound does

@@ -11,6 +11,7 @@ from ebbmap.cases.design.draw import (
 )
 from ebbmap.cases.design.factors import (
     DESIGN_STREAM,
+    OTHER_LUNGS_STREAM,
     RESAMPLING_STREAM,
     Groups,
     factors_of,
@@ -19,6 +20,7 @@ from ebbmap.cases.design.factors import (
 
 __all__ = [
     "DESIGN_STREAM",
+    "OTHER_LUNGS_STREAM",
     "RESAMPLING_STREAM",
     "Groups",
     "check_counted",

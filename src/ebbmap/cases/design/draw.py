@@ -25,7 +25,7 @@ from ebbmap.cases.design.factors import (
     generators,
     seed_stream,
 )
-from ebbmap.cases.labelling import version_of
+from ebbmap.engines import version_of
 from ebbmap.errors import EbbmapError
 from ebbmap.kernels.resampling import REPLICATES
 from ebbmap.kernels.shapley import MAX_PLAYERS, substituted_scores

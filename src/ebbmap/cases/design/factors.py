@@ -10,8 +10,8 @@ import xarray as xr
 
 from ebbmap.errors import EbbmapError, unknown_name
 
-#: Children of a study's seed: designs and resampling never share a stream.
-DESIGN_STREAM, RESAMPLING_STREAM = 0, 1
+#: Children of a study's seed: designs, resampling and further lungs never share a stream.
+DESIGN_STREAM, RESAMPLING_STREAM, OTHER_LUNGS_STREAM = 0, 1, 2
 
 #: Parameters that are varied together, by the name of their group.
 Groups = Mapping[str, Sequence[str]]
