@@ -13,7 +13,7 @@ import signal
 import pytest
 
 import kept_runs
-from ebbmap.cli.failures import failures_reported
+from ebbmap.cli.failures import UNFINISHED, failures_reported
 from ebbmap.files.writing import STEPS
 from kept_runs import KINDS, contents, entries, on_step, perform
 
@@ -61,17 +61,17 @@ FAULTS = {
     ),
     "disk full": (
         lambda: refuse(errno.ENOSPC),
-        3,
+        UNFINISHED,
         "the run stopped: No space left on device",
         ("before write", "before rename"),
     ),
     "read-only": (
         lambda: refuse(errno.EROFS),
-        3,
+        UNFINISHED,
         "the run stopped: Read-only file system",
         ("before write", "before rename"),
     ),
-    "short write": (take_no_more, 3, "the run stopped: File too large", ("before write",)),
+    "short write": (take_no_more, UNFINISHED, "the run stopped: File too large", ("before write",)),
 }
 
 

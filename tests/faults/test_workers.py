@@ -15,7 +15,7 @@ from ebbmap.errors import UnfinishedError
 from ebbmap.files import writing as files
 from ebbmap.files.study import parse_study
 from ebbmap.runs import Ledger, engine, study_ledger
-from ebbmap.runs.run import run_piece
+from ebbmap.runs.sources import run_piece
 from kept_runs import contents, entries, started
 
 INJECTED = Path(__file__).parent / "injected"

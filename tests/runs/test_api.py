@@ -11,7 +11,8 @@ from ebbmap.errors import EbbmapError, StudyError
 from ebbmap.files.protocol import parse_protocol
 from ebbmap.files.study import parse_study
 from ebbmap.runs import api
-from ebbmap.runs.api import EXAMPLE, check, open_results, run
+from ebbmap.runs.api import EXAMPLE, check, run
+from ebbmap.runs.results import open_results
 
 
 @pytest.fixture
@@ -124,7 +125,7 @@ def test_a_check_keeps_its_results_where_it_is_told_to(tmp_path, monkeypatch):
     assert done.holds
     ((given, folder, date, how),) = asked
     assert (given.text, folder, date) == (protocol.text, tmp_path, "2026-01-02")
-    assert how == {"workers": 1, "cluster": None, "fresh": False}
+    assert how == {"workers": 1, "cluster": None, "fresh": False, "engine": None}
     assert told == [("verdict", 5)]
     assert open_results(tmp_path).names == ["verdict"]
     assert open_results(tmp_path).study == kept_runs.CHECK

@@ -15,7 +15,7 @@ from ebbmap.files.protocol.load import load_protocol
 from ebbmap.files.study import load_study, parse_study
 from ebbmap.runs import forecast
 from ebbmap.runs.costs import LARGE_BYTES, LONG_SECONDS, Cost, approve, check_costs, study_costs
-from ebbmap.runs.run import plan_tasks
+from ebbmap.runs.sources import plan_tasks
 
 STUDIES = sorted((Path(__file__).parents[2] / "studies").glob("*.toml"))
 DRAFT = Path(__file__).parents[1] / "files" / "protocol" / "small_draft.toml"

@@ -8,8 +8,8 @@ import pytest
 
 import ebbmap
 from ebbmap.errors import EbbmapError
-from ebbmap.runs.api import open_results
 from ebbmap.runs.policies import PolicyCheck
+from ebbmap.runs.results import open_results
 
 SMALL = Path(__file__).parents[1] / "files" / "policy" / "small_policy.toml"
 

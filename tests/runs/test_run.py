@@ -8,7 +8,8 @@ from ebbmap.files.study import parse_study
 from ebbmap.lungs import lung_model
 from ebbmap.registries.folding import folded
 from ebbmap.registries.populations import POPULATIONS
-from ebbmap.runs.run import plan_tasks, run_study
+from ebbmap.runs.run import run_study
+from ebbmap.runs.sources import plan_tasks
 
 STUDY = """
 title = "every analysis"

@@ -10,7 +10,7 @@ from ebbmap.analyses.registry import ANALYSES
 from ebbmap.cases.pieces import single
 from ebbmap.files.protocol import load_protocol
 from ebbmap.files.study import parse_study
-from ebbmap.runs import run
+from ebbmap.runs import run, sources
 
 START = """
 title = "plans"
@@ -36,7 +36,7 @@ def planned(table, kind, head=START, axes=AXES):
     entries = {**ANALYSES, kind: replace(ANALYSES[kind], pieces=record)}
     laid_out = [f"{name} = {values}" for name, values in axes.items() if f"'{name}'" in table]
     study = parse_study("\n".join([head, *laid_out, table]), analyses=entries)
-    (task,) = run.plan_tasks(study)
+    (task,) = sources.plan_tasks(study)
     assert int(task.run(None)["done"]) == 1
     ((question, options, given),) = calls
     assert question is study.question and given is study.axes and options is task.options
@@ -146,6 +146,20 @@ PLANS = [
         0,
     ),
     (
+        "[analyses.robust]\nover = ['t_low', 'p_high']\nwidth = { t_low = 0.1 }\n"
+        "goal = 'mean'\nsure = 0.9\nnear = 0.02\nlevel = 0.9",
+        {
+            "over": ["t_low", "p_high"],
+            "width": {"t_low": 0.1},
+            "goal": "mean",
+            "sure": 0.9,
+            "near": 0.02,
+            "level": 0.9,
+        },
+        "robust_t_low_p_high",
+        0,
+    ),
+    (
         "[analyses.rare]\ncases = 200\nreplicates = 8\nat = [0.4]",
         {"cases": 200, "replicates": 8, "at": [0.4], "level": 0.95},
         "rare_t_low",
@@ -213,7 +227,7 @@ def test_lungs_are_counted_by_group(text, lungs):
         "compliance = [30.0, 50.0]\n"
         "[[analyses.map]]\nx = 't_low'\ny = 'compliance'"
     )
-    assert run.plan_tasks(study)[0].cases == 4 * lungs
+    assert sources.plan_tasks(study)[0].cases == 4 * lungs
 
 
 class Begun(Exception):
@@ -258,7 +272,7 @@ def test_a_run_works_alone_and_forgets_nothing_unless_it_is_told_to(
     def begun(self, workers, *, fresh=False):
         raise Begun(workers, fresh)
 
-    monkeypatch.setattr(run.Ledger, "begun", begun)
+    monkeypatch.setattr(sources.Ledger, "begun", begun)
     with pytest.raises(Begun) as asked:
         begin(tmp_path, **how)
     assert asked.value.args == told
@@ -271,7 +285,7 @@ def test_a_sweep_to_a_store_is_done_with_the_workers_that_it_is_given(monkeypatc
         calls.append((self, part, how))
         return [(result, tmp_path / "cases.zarr")]
 
-    monkeypatch.setattr(run.Work, "finish", record)
+    monkeypatch.setattr(sources.Work, "finish", record)
     study = parse_study(f"{START}t_low = {T_LOW}\n[analyses.sweep]\nstore = 'zarr'")
     told = []
     done = list(
@@ -298,31 +312,31 @@ def test_a_sweep_to_a_store_is_done_with_the_workers_that_it_is_given(monkeypatc
 
 
 @pytest.mark.parametrize(
-    ("kind", "files"),
-    [("study", 1), ("check", 1), ("comparison", 2)],
+    ("kind", "texts"),
+    [("study", 3), ("check", 3), ("comparison", 3)],
 )
 def test_a_worker_makes_the_source_again_and_does_the_piece_that_it_is_given(
-    monkeypatch, tmp_path, kind, files
+    monkeypatch, tmp_path, kind, texts
 ):
-    """Every word that a task sends away is a text; together they name the same work."""
+    """Every word that is sent away is a text: files, groups of a part, engine, and precision."""
     study = parse_study(f"{START}t_low = {T_LOW}\n[analyses.mapping]\nalong = 't_low'")
     drafts = [load_protocol(SMALL / f"small_{name}.toml") for name in ("draft", "revision")]
-    sources = {
-        "study": lambda: run.study_source(study),
-        "check": lambda: run.check_source(drafts[0]),
-        "comparison": lambda: run.comparison_source(*drafts),
+    kinds = {
+        "study": lambda: sources.study_source(study),
+        "check": lambda: sources.check_source(drafts[0].solved_by("auto")),
+        "comparison": lambda: sources.comparison_source(*drafts),
     }
-    source = sources[kind]()
+    source = kinds[kind]()
     function, words = source.work(tmp_path, "run 1").task("part.000001")
     assert all(type(word) is str for word in words)
-    assert len(source.texts) == files
+    assert len(source.texts) == texts
     asked = []
 
     def record(self, name):
         asked.append((self.ledger.key, self.ledger.run, self.folder, list(self.parts), name))
         return 12
 
-    monkeypatch.setattr(run.Work, "run", record)
+    monkeypatch.setattr(sources.Work, "run", record)
     assert function(*words) == 12
     key = source.work(tmp_path).ledger.key
     assert asked == [(key, "run 1", tmp_path, [t.name for t in source.tasks], "part.000001")]

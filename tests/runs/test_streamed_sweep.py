@@ -219,7 +219,6 @@ CHANGES = [
     ("lungs = 300", "lungs = 301", "study.lungs was 300, is 301"),
     ("p_low = 0.0", "p_low = 1.0", "study.fixed.p_low was 0.0, is 1.0"),
     ("block = 2000", "block = 3000", "study.analyses.sweep.block was 2000, is 3000"),
-    ("[outputs]", "# a word\n[outputs]", "study_hash was"),
 ]
 
 

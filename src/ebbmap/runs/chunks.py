@@ -15,11 +15,12 @@ import xarray as xr
 
 from ebbmap.errors import EbbmapError
 from ebbmap.files.study import Study
-from ebbmap.files.writing import put_in_place, save_dataset
+from ebbmap.files.writing import put_in_place, remove, save_dataset
 from ebbmap.runs import store
+from ebbmap.runs.enlarging import kept_pieces
 from ebbmap.runs.forecast import Cost, check_room, forecast
 from ebbmap.runs.job import PART, STORE, Job, number_of
-from ebbmap.runs.ledger import FILES, Ledger, remove
+from ebbmap.runs.ledger import FILES, Ledger
 from ebbmap.runs.plan import plan_of
 from ebbmap.runs.sweep import column_attrs, coordinates, summary_of
 from ebbmap.runs.work import Finished, Kept
@@ -49,7 +50,7 @@ def study_plan(study: Study) -> dict[str, Any]:
 
 def study_ledger(study: Study, folder: Path, run: str = "") -> Ledger:
     """Return the ledger of a study in a folder."""
-    return Ledger(folder, study_plan(study), run)
+    return Ledger(folder, study_plan(study), run, kept_pieces(study))
 
 
 def check_begun(ledger: Ledger, *, fresh: bool = False) -> None:
@@ -162,7 +163,7 @@ def prepare_store(job: Job, ledger: Ledger) -> None:
     They follow from the study, so what is not, or cannot be vouched for, is made again.
     """
     entry = ledger.read(f"{FILES}.{STORE}")
-    if entry is not None and not ledger.differing(entry):
+    if entry is not None and not entry.differing(ledger.folder):
         return
     columns = {name: (kind, column_attrs(job, name)) for name, kind in job.columns.items()}
     made, path = ledger.parts / STORE, ledger.folder / STORE

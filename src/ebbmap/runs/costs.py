@@ -31,7 +31,7 @@ from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import Population
 from ebbmap.runs.chunks import foresee
 from ebbmap.runs.forecast import WORKER_BYTES, Cost, check_room
-from ebbmap.runs.run import plan_tasks
+from ebbmap.runs.sources import plan_tasks
 
 #: Past these a run is started with --yes only. An hour is longer than anybody waits by mistake, and
 #: 10 GB are more than a disk should lose unnoticed.
@@ -44,12 +44,14 @@ _BESIDE = MappingProxyType(
         "window": 6e-7,
         "map": 2e-7,
         "edge": 2e-7,
+        "robust": 2e-7,
         "mapping": 9e-7,
         "boxes": 2e-5,
         "given": 5e-4,
         "rare": 2e-6,
         "shapley": 2e-5,
         "screening": 2e-5,
+        "slopes": 2e-5,
         "sobol": 2e-6,
         "sweep": 1e-6,
     }

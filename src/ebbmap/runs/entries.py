@@ -57,6 +57,27 @@ class Entry:
     labels: dict[str, Any]
     arrays: dict[str, np.ndarray]
 
+    def differing(self, folder: Path, *, content: bool = True) -> list[str]:
+        """Return its files that are not what was entered.
+
+        Parameters
+        ----------
+        folder : Path
+            Output folder of the run.
+        content : bool
+            Compare every byte, not only sizes.
+        """
+        found = []
+        for place, meant in self.files.items():
+            path = folder / place
+            try:
+                same = fingerprint(path) == meant if content else path.stat().st_size == meant[0]
+            except OSError:
+                same = False
+            if not same:
+                found.append(place)
+        return found
+
 
 def checksum(content: bytes | memoryview) -> str:
     """Return the checksum of bytes: XXH3 with 128 bits, which is no slower than memory."""

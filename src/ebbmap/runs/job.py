@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 
 from ebbmap.cases.blocks import aligned, boxes, keep_heap, view
-from ebbmap.cases.evaluate import DRAWN, bar_leavers, compute, evaluate, resolve
+from ebbmap.cases.drawn_bounds import DRAWN, bar_leavers
+from ebbmap.cases.evaluate import compute, evaluate, resolve
 from ebbmap.cases.inputs import as_arrays
 from ebbmap.cases.question import draw_cases
 from ebbmap.engines import compiles

@@ -14,6 +14,7 @@ import time
 import uuid
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -23,7 +24,7 @@ import psutil
 from filelock import FileLock, Timeout
 
 from ebbmap.errors import EbbmapError, UnfinishedError
-from ebbmap.files.writing import make_folder, put_in_place, write_all
+from ebbmap.files.writing import make_folder, put_in_place, remove, write_all
 from ebbmap.runs.entries import Entry, Fingerprint, checksum, fingerprint, seal, unseal
 from ebbmap.runs.plan import changes, key_of, plan_text, read_plan
 
@@ -32,6 +33,12 @@ LOOKED_AT = 0.25
 
 #: How long a process waits while another one renames its files, which takes milliseconds [s].
 IN_TURN = 60.0
+
+#: ``keeps(name) -> bool``: whether a piece of an earlier, smaller question is one of a larger one.
+Keeps = Callable[[str], bool]
+
+#: ``compare(before, now) -> keeps``, of two plans; None where the new one does not merely ask more.
+Compare = Callable[[Mapping[str, Any], Mapping[str, Any]], Keeps | None]
 
 #: Part of the ledger that vouches for files which are no piece: results, axes, metadata.
 FILES = "files"
@@ -48,11 +55,19 @@ class Ledger:
         What is asked; if not given, what the folder says, for those who only look.
     run : str
         The run that this process works for; `begun` gives one.
+    compare : callable, optional
+        What says which pieces of an earlier, smaller question stay; every other one is refused.
     """
 
-    def __init__(self, folder: Path, plan: Mapping[str, Any] | None = None, run: str = ""):
+    def __init__(
+        self,
+        folder: Path,
+        plan: Mapping[str, Any] | None = None,
+        run: str = "",
+        compare: Compare = lambda before, now: None,
+    ):
         self.folder, self.path = folder, folder / "pieces"
-        self.run = run
+        self.run, self._compare = run, compare
         self._plan = plan if plan is not None else self._kept_plan()[0]
         self.key = "" if self._plan is None else key_of(self._plan)
 
@@ -88,7 +103,7 @@ class Ledger:
         before, _ = self._kept_plan()
         if before is not None:
             reason = changes(before, self._plan)
-            if not reason:
+            if not reason or self._compare(before, self._plan or {}) is not None:
                 return
         elif any(entry.plan != self.key for entry in map(self._unsealed, self.names()) if entry):
             reason = f"{self.path / 'plan.json'} is gone, and its pieces are of something else"
@@ -122,9 +137,31 @@ class Ledger:
             self._take_over(workers)
             if fresh:
                 self._clear()
+            else:
+                self._take_in()
             if not self.sound:
                 self._write("plan.json", plan_text(self._plan or {}))
             yield
+
+    def _take_in(self) -> None:
+        """Seal what a smaller question finished as pieces of this one; its own entries stay.
+
+        The plan is written last, so that a run which is killed here does it again.
+        """
+        before, _ = self._kept_plan()
+        if before is None or before == self._plan:
+            return
+        keeps, key = self._compare(before, self._plan or {}), key_of(before)
+        for name in self.names() if keeps else ():
+            entry = self._unsealed(name)
+            if keeps and entry and (entry.name, entry.plan) == (name, key) and keeps(name):
+                sealed = seal(replace(entry, plan=self.key))
+                put_in_place(
+                    {self._entry(name): partial(write_all, content=sealed)},
+                    parts=self.parts,
+                    turn=self.turn,
+                )
+        self._write("plan.json", plan_text(self._plan or {}))
 
     def forget(self) -> None:
         """Remove what an earlier run finished here.
@@ -335,27 +372,6 @@ class Ledger:
             # whatever reading rubbish may raise, the piece is made again
             return None
 
-    def differing(self, entry: Entry, *, content: bool = True) -> list[str]:
-        """Return the files of an entry that are not what was entered.
-
-        Parameters
-        ----------
-        entry : Entry
-            A sound one.
-        content : bool
-            Compare every byte, not only sizes.
-        """
-        found = []
-        for place, meant in entry.files.items():
-            path = self.folder / place
-            try:
-                same = fingerprint(path) == meant if content else path.stat().st_size == meant[0]
-            except OSError:
-                same = False
-            if not same:
-                found.append(place)
-        return found
-
     def strike(self, name: str) -> None:
         """Take back an entry, so that the piece is done again."""
         remove(self._entry(name))
@@ -379,11 +395,3 @@ class Ledger:
     def parts(self) -> Path:
         """Folder of what is being written."""
         return self.path / "parts"
-
-
-def remove(path: Path) -> None:
-    """Remove a file, or a folder that stands where a file should."""
-    if path.is_dir() and not path.is_symlink():
-        shutil.rmtree(path, ignore_errors=True)
-    else:
-        path.unlink(missing_ok=True)

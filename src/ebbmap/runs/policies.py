@@ -12,17 +12,15 @@ import xarray as xr
 
 from ebbmap.errors import EbbmapError, shortened
 from ebbmap.files.bundled import bundled_policies, bundled_protocols, named_file
+from ebbmap.files.common.reading import read_text, read_toml
 from ebbmap.files.policy import is_policy, load_policy, parse_policy
-from ebbmap.files.study.reading import read_text, read_toml
 from ebbmap.policies.check import check_rules
 from ebbmap.policies.findings import Finding
 from ebbmap.policies.language import Policy
 from ebbmap.policies.path import find_path
 from ebbmap.policies.yields import policy_holds
 from ebbmap.runs.run import run_policy
-
-#: The bundled policy that every other one stands beside.
-USUAL = "conventional_6"
+from ebbmap.runs.usual import usual_policy
 
 
 @dataclass(frozen=True)
@@ -48,11 +46,6 @@ class PolicyCheck:
     def holds(self) -> bool:
         """Whether each group and everybody is surely safe enough at the end."""
         return policy_holds(self.results["policy"])
-
-
-def usual_policy() -> Policy:
-    """Return conventional ventilation, which every other policy stands beside."""
-    return load_policy(named_file(Path(USUAL), bundled_policies()))
 
 
 def policy_of(asked: Any) -> Policy | None:

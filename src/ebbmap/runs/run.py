@@ -2,250 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import ExitStack
-from dataclasses import dataclass, field
-from functools import lru_cache
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any
 
 import xarray as xr
 
-from ebbmap.cases.pieces import Pieces
-from ebbmap.catalogue.sources import NOTHING_USED, Used
-from ebbmap.committee.check import Check, check_parts, join_check
-from ebbmap.committee.difference import difference_parts, join_difference
+from ebbmap.cases.precision import measure_single
+from ebbmap.committee.check import Check, join_check
+from ebbmap.committee.difference import join_difference
 from ebbmap.committee.protocol import Protocol
-from ebbmap.engines import Engine, use_engine
+from ebbmap.engines import Engine, Precision, compiles, use_engine
 from ebbmap.errors import EbbmapError
-from ebbmap.files.policy import parse_policy
-from ebbmap.files.protocol import parse_protocol
-from ebbmap.files.study import Study, parse_study
-from ebbmap.files.writing import make_folder, save_dataset, write_text
+from ebbmap.files.study import Study
+from ebbmap.files.writing import make_folder, write_text
 from ebbmap.policies import pieces as policies
+from ebbmap.policies.beside_draft import find_beside
 from ebbmap.policies.language import Policy
-from ebbmap.runs.chunks import Chunks, check_begun, streams, study_plan
+from ebbmap.runs.chunks import check_begun
 from ebbmap.runs.engine import disk_faults_reported
-from ebbmap.runs.ledger import Ledger
-from ebbmap.runs.plan import plan_of
-from ebbmap.runs.work import Part, Solved, Work
-
-#: History of a result that is put together from kept pieces: no time of day, so that the same
-#: study gives the same bytes.
-UNDATED = "made by ebbmap, piece by piece; pieces/plan.json tells when"
-
-
-@dataclass(frozen=True)
-class Task:
-    """One analysis of a study.
-
-    Parameters
-    ----------
-    name : str
-        Stem of its result file.
-    kind : str
-        Name of the analysis in the study file.
-    cases : int
-        Cases that it will solve, as far as this is known beforehand.
-    pieces : Pieces
-        What it does.
-    options : Options
-        What it is asked.
-    keeps_pieces : bool
-        Whether it may take long, so that every finished piece is kept.
-    streams : bool
-        Whether it goes block by block to a store or to counts, which see to their own files.
-    """
-
-    name: str
-    kind: str
-    cases: int
-    pieces: Pieces[xr.Dataset]
-    options: Any = None
-    keeps_pieces: bool = False
-    streams: bool = False
-
-    def run(self, progress: Callable[[int], None]) -> xr.Dataset:
-        """Do all of it here and now."""
-        return self.pieces.whole(progress)
-
-
-def plan_tasks(study: Study) -> list[Task]:
-    """List the analyses of a study in the order in which they run."""
-    tasks = []
-    for entry, options in study.asked():
-        cases = entry.size(study.question, options, study.axes).cases if entry.counts_cases else 0
-        tasks.append(
-            Task(
-                entry.result_name(options),
-                entry.name,
-                cases,
-                entry.pieces(study.question, options, study.axes),
-                options,
-                keeps_pieces=entry.keeps_pieces,
-                streams=entry.every_case and streams(study),
-            )
-        )
-    return tasks
-
-
-#: Gives every dataset of a finished task, and its file if it has one.
-Save = Callable[[Task, Any, Path], Iterable[tuple[Any, Path | None]]]
-
-
-def _unsaved(task: Task, result: Any, folder: Path) -> Iterator[tuple[Any, None]]:
-    yield result, None
-
-
-@dataclass(frozen=True)
-class Source:
-    """What a run is asked by: a study, a protocol, or two drafts.
-
-    Parameters
-    ----------
-    name : str
-        Of its kind, among `SOURCES`.
-    texts : tuple of str
-        Of its files: all that another process needs to do a piece.
-    plan : mapping
-        What distinguishes a run from another one.
-    tasks : tuple of Task
-        Its parts, in the order in which they run.
-    parts : mapping of str to Part
-        Their pieces, by name.
-    keeps : bool
-        Whether every finished piece is kept, so that a run can be resumed.
-    files : mapping of str to str
-        Texts that are written before any work, by file name.
-    save : callable
-        ``save(task, result, folder) -> (dataset, path or None), ...``
-    used : Used
-        Own entries: their files are kept beside the results, where other processes find them.
-    """
-
-    name: str
-    texts: tuple[str, ...]
-    plan: Mapping[str, Any]
-    tasks: tuple[Task, ...]
-    parts: Mapping[str, Part]
-    keeps: bool = True
-    files: Mapping[str, str] = field(default_factory=dict)
-    save: Save = _unsaved
-    used: Used = NOTHING_USED
-
-    def work(self, folder: Path, run: str = "") -> Work:
-        """Return the work of this source in a folder, for a run."""
-        return Work(self.parts, Ledger(folder, self.plan, run), run_piece, self.name, *self.texts)
-
-
-def study_source(study: Study) -> Source:
-    """Return a study as a source of analyses; one without long analyses keeps no pieces."""
-    with study.catalogue.active():
-        tasks = tuple(plan_tasks(study))
-        parts = {t.name: Chunks(study) if t.streams else Solved(t.name, t.pieces) for t in tasks}
-    keeps = any(task.streams or task.keeps_pieces for task in tasks)
-
-    def save(task: Task, result: Any, folder: Path) -> Iterator[tuple[xr.Dataset, Path]]:
-        if task.streams:
-            yield from result
-            return
-        if keeps:
-            result.attrs["history"] = UNDATED
-        result.attrs |= {
-            "study": study.text,
-            "study_hash": study.digest,
-            "study_title": study.file.title,
-        }
-        yield result, save_dataset(result, folder / f"{task.name}.nc")
-
-    return Source(
-        "study",
-        (study.text,),
-        study_plan(study),
-        tasks,
-        parts,
-        keeps,
-        {"study.toml": study.text},
-        save,
-        study.used,
-    )
-
-
-def check_source(protocol: Protocol) -> Source:
-    """Return a protocol as a source of the parts of its check."""
-    plan = plan_of("protocol", protocol.stated, protocol.digest)
-    return _committee("check", (protocol.text,), plan, check_parts(protocol))
-
-
-def comparison_source(old: Protocol, new: Protocol) -> Source:
-    """Return two drafts as a source of the parts of their comparison."""
-    plan = {**plan_of("new", new.stated, new.digest), **plan_of("old", old.stated, old.digest)}
-    return _committee("comparison", (old.text, new.text), plan, difference_parts(old, new))
-
-
-def policy_source(policy: Policy, conventional: Policy) -> Source:
-    """Return a policy, and the usual way beside it, as a source of the parts of its check."""
-    plan = _policies_plan(policy=policy, conventional=conventional)
-    texts = (policy.protocol.text, conventional.protocol.text)
-    return _committee("policy", texts, plan, policies.policy_parts(policy, conventional))
-
-
-def policies_source(old: Policy, new: Policy) -> Source:
-    """Return two policies as a source of the parts of their comparison."""
-    texts = (old.protocol.text, new.protocol.text)
-    plan = _policies_plan(new=new, old=old)
-    return _committee("policies", texts, plan, policies.difference_parts(old, new))
-
-
-def _policies_plan(**named: Policy) -> dict[str, Any]:
-    plan: dict[str, Any] = {}
-    for name, one in named.items():
-        plan |= plan_of(name, one.protocol.stated, one.protocol.digest)
-    return plan
-
-
-def _committee(
-    name: str, texts: tuple[str, ...], plan: Mapping[str, Any], parts: Mapping[str, Pieces[Any]]
-) -> Source:
-    tasks = tuple(
-        Task(part, name, 0, pieces, None, keeps_pieces=True) for part, pieces in parts.items()
-    )
-    return Source(name, texts, plan, tasks, {n: Solved(n, pieces) for n, pieces in parts.items()})
-
-
-#: What makes a source from the output folder and the texts of its files, by name.
-SOURCES: Mapping[str, Callable[..., Source]] = MappingProxyType(
-    {
-        "study": lambda folder, text: study_source(parse_study(text, folder=folder)),
-        "check": lambda folder, text: check_source(parse_protocol(text)),
-        "comparison": lambda folder, *texts: comparison_source(*map(parse_protocol, texts)),
-        "policy": lambda folder, *texts: policy_source(*map(parse_policy, texts)),
-        "policies": lambda folder, *texts: policies_source(*map(parse_policy, texts)),
-    }
+from ebbmap.runs.sources import (
+    BESIDE,
+    Source,
+    Task,
+    check_source,
+    comparison_source,
+    policies_source,
+    policy_source,
+    study_source,
 )
-
-
-def run_piece(name: str, *words: str) -> int:
-    """Do one piece in whatever process this is; return its cases.
-
-    Parameters
-    ----------
-    name : str
-        Of the source.
-    words : sequence of str
-        Texts of its files, the output folder, the run, and the piece.
-    """
-    *texts, folder, run, piece = words
-    used, work = _work(name, tuple(texts), folder, run)
-    with used.catalogue.active():
-        return work.run(piece)
-
-
-@lru_cache(maxsize=1)
-def _work(name: str, texts: tuple[str, ...], folder: str, run: str) -> tuple[Used, Work]:
-    source = SOURCES[name](Path(folder), *texts)
-    return source.used, source.work(Path(folder), run)
 
 
 def run_source(
@@ -311,25 +97,45 @@ def run_source(
 
 
 def run_study(
-    study: Study, folder: Path, *, engine: Engine | None = None, **how: Any
+    study: Study,
+    folder: Path,
+    *,
+    engine: Engine | None = None,
+    precision: Precision | None = None,
+    **how: Any,
 ) -> Iterator[tuple[Task, xr.Dataset, Path]]:
     """Run every analysis of a study by its engine, or by another one; see `run_source`.
+
+    What single precision costs is measured first. Engine and precision are a part of what is
+    asked, so that a folder holds pieces of one engine only.
 
     Raises
     ------
     EbbmapError
-        Also if an engine that keeps one device busy is to be spread over a cluster.
+        Also if an engine that keeps one device busy is to be spread over a cluster, or single
+        precision changes verdicts.
     """
-    taken = engine or study.file.engine
-    if taken != "numpy":
+    study = study.solved_by(engine, precision)
+    with _solved_by(study.file.engine, how, study.file.precision):
+        with study.catalogue.active():
+            measure_single(study.question, study.axes, *study.computed)
+        yield from run_source(study_source(study), folder, **how)
+
+
+@contextmanager
+def _solved_by(
+    engine: Engine, how: dict[str, Any], precision: Precision = "double"
+) -> Iterator[None]:
+    """Solve by an engine within a ``with`` block, in as many processes as it takes."""
+    if engine != "numpy":
         if how.get("cluster"):
             raise EbbmapError(
-                f"engine {taken!r} works in one process; got a cluster. Take engine 'numpy' there."
+                f"engine {engine!r} works in one process; got a cluster. Take engine 'numpy' there."
             )
         # one process keeps all processors, or the device, busy
         how["workers"] = 1
-    with use_engine(taken):
-        yield from run_source(study_source(study), folder, **how)
+    with use_engine(engine, precision):
+        yield
 
 
 def run_check(
@@ -338,6 +144,7 @@ def run_check(
     *,
     date: str,
     progress: Callable[[str], Callable[[int], None]],
+    engine: Engine | None = None,
     **how: Any,
 ) -> Check:
     """Check a protocol; see `run_source`.
@@ -353,8 +160,24 @@ def run_check(
     progress : callable
         Called with the name of a part before it starts; returns what is called with finished
         cases.
+    engine : {"numpy", "jax", "auto"}, optional
+        What solves the cases; that of the protocol if not given.
     """
-    return join_check(protocol, date, _results(check_source(protocol), folder, progress, how))
+    if protocol.differs:
+        raise EbbmapError(
+            "groups of this protocol have settings of their own. Check it by `ebbmap.check`, which "
+            "takes each of them in turn."
+        )
+    protocol = protocol.solved_by(engine)
+    with _solved_by(protocol.engine, how):
+        compiles(protocol.lung)  # refuses a lung that the engine cannot solve, before any work
+        found = _results(check_source(protocol), folder, progress, how)
+        check = join_check(protocol, date, found)
+    if BESIDE in found:
+        compared = find_beside(protocol, check.results["lungs"], found[BESIDE])
+        said = check.results["lungs"].attrs | {"title": f"{protocol.title}: {BESIDE}"}
+        check.results[BESIDE] = compared.assign_attrs(said | compared.attrs)
+    return check
 
 
 def run_difference(
@@ -363,10 +186,17 @@ def run_difference(
     folder: Path,
     *,
     progress: Callable[[str], Callable[[int], None]],
+    engine: Engine | None = None,
     **how: Any,
 ) -> xr.Dataset:
-    """Compare two drafts, as `compare_drafts` does; see `run_source` and `run_check`."""
-    return join_difference(old, new, _results(comparison_source(old, new), folder, progress, how))
+    """Compare two drafts, as `compare_drafts` does; see `run_source` and `run_check`.
+
+    One engine solves both: that of the new one if none is given.
+    """
+    old, new = old.solved_by(engine or new.engine), new.solved_by(engine)
+    with _solved_by(new.engine, how):
+        found = _results(comparison_source(old, new), folder, progress, how)
+        return join_difference(old, new, found)
 
 
 def run_policy(
@@ -376,11 +206,16 @@ def run_policy(
     *,
     date: str,
     progress: Callable[[str], Callable[[int], None]],
+    engine: Engine | None = None,
     **how: Any,
 ) -> dict[str, xr.Dataset]:
     """Simulate a policy beside what it is compared with; see `run_source` and `run_check`."""
-    found = _results(policy_source(policy, conventional), folder, progress, how)
-    return policies.join_policy(policy, found, date)
+    policy = policy.solved_by(engine)
+    conventional = conventional.solved_by(policy.protocol.engine)
+    with _solved_by(policy.protocol.engine, how):
+        compiles(policy.protocol.lung)
+        found = _results(policy_source(policy, conventional), folder, progress, how)
+        return policies.join_policy(policy, found, date)
 
 
 def run_policies(
@@ -390,11 +225,14 @@ def run_policies(
     *,
     date: str,
     progress: Callable[[str], Callable[[int], None]],
+    engine: Engine | None = None,
     **how: Any,
 ) -> xr.Dataset:
-    """Compare two policies on the same patients; see `run_source` and `run_check`."""
-    found = _results(policies_source(old, new), folder, progress, how)
-    return policies.join_difference(old, new, found, date)
+    """Compare two policies on the same patients; see `run_source` and `run_difference`."""
+    old, new = old.solved_by(engine or new.protocol.engine), new.solved_by(engine)
+    with _solved_by(new.protocol.engine, how):
+        found = _results(policies_source(old, new), folder, progress, how)
+        return policies.join_difference(old, new, found, date)
 
 
 def _results(

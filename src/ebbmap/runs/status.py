@@ -128,7 +128,7 @@ def find_damage(folder: Path) -> Iterator[str]:
         if entry is None:
             yield f"{ledger.path / name}.piece is damaged, or of another piece or another study"
             continue
-        for place in ledger.differing(entry):
+        for place in entry.differing(ledger.folder):
             yield f"{folder / place} is missing, or is not what was written"
     known = ledger.known
     if not known:

@@ -19,9 +19,10 @@ import xarray as xr
 
 from ebbmap.cases.pieces import Pieces, Within
 from ebbmap.errors import UnfinishedError
+from ebbmap.files.writing import remove
 from ebbmap.runs.engine import run_pieces
 from ebbmap.runs.entries import Entry, pack_dataset, unpack_dataset
-from ebbmap.runs.ledger import Ledger, remove
+from ebbmap.runs.ledger import Ledger
 
 #: Threads that compare files with their checksums, at most; a disk gives no more to more of them.
 READERS = 4
@@ -79,7 +80,7 @@ class Kept(Mapping[str, xr.Dataset]):
             entry = self.entry(name)
         except LostPieceError:
             return False
-        return not self._ledger.differing(entry, content=content)
+        return not entry.differing(self._ledger.folder, content=content)
 
     def cases(self, name: str) -> int:
         """Return the cases behind a piece that was looked at."""
