@@ -1,6 +1,7 @@
 """The committee's questions, each checked against plain evaluation of the same cases."""
 
 import json
+import re
 import shlex
 from pathlib import Path
 
@@ -99,8 +100,10 @@ def test_one_command_reproduces_the_worst_corner(draft, verdict):
         assert told.exit_code == 0
         outcomes = {n: v["value"] for n, v in json.loads(told.stdout)["outcomes"].items()}
         least = min(b.margin(outcomes[b.outcome]) for b in draft.limits.hard)
-        # the same formulas on the same digits
-        assert least == pytest.approx(float(one["corner_margin"]), rel=1e-12)
+        # the same formulas; the command is written to be read, with six digits of each value, so
+        # some ten values are off by half a millionth each at most
+        assert least == pytest.approx(float(one["corner_margin"]), abs=1e-5)
+        assert not re.search(r"\d\.?\d{7,}", " ".join(words))
 
 
 @pytest.mark.parametrize(

@@ -3,6 +3,8 @@
 import csv
 import dataclasses
 import io
+import json
+import re
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -16,7 +18,11 @@ from ebbmap.cli import app
 from ebbmap.committee.check import check_protocol
 from ebbmap.files.protocol import load_protocol
 from ebbmap.files.protocol.load import parse_protocol
+from ebbmap.registries.glossary import GLOSSARY
+from ebbmap.report import build, pictures
+from ebbmap.report.answer import answer_document
 from ebbmap.report.build import write_report
+from ebbmap.report.unanswered import unanswered
 from ebbmap.tables.committee.check import check_tables
 from ebbmap.tables.csv import to_csv
 from ebbmap.tables.model import NUMBER, SHARE, Column, table
@@ -243,3 +249,73 @@ def test_schema_of_protocol_files_is_printed():
 
 def test_a_share_of_nothing_is_a_dash():
     assert SHARE.write((np.nan, np.nan, np.nan)) == "–"
+
+
+def test_a_picture_that_fails_costs_the_picture_and_is_said(check, tmp_path, monkeypatch):
+    def fail(*_):
+        raise ValueError("'yerr' must not contain negative values")
+
+    monkeypatch.setattr(pictures, "ways_figure", fail)
+    page, *_ = write_report(check, tmp_path, "2026-01-01")
+    text = page.read_text(encoding="utf-8")
+    assert "could not be drawn (ValueError: &#39;yerr&#39; must not contain" in text
+    assert len(Reader(text).of("img")) >= 4
+
+
+def test_numbers_are_written_before_the_page(check, tmp_path, monkeypatch):
+    def fail(*_):
+        raise RuntimeError("no page")
+
+    monkeypatch.setattr(build, "page", fail)
+    with pytest.raises(RuntimeError, match="no page"):
+        write_report(check, tmp_path, "2026-01-01")
+    assert not (tmp_path / "report.html").exists()
+    told = json.loads((tmp_path / "answer.json").read_text(encoding="utf-8"))
+    assert told["holds"] == check.holds
+    assert (tmp_path / "verdict.csv").exists()
+    assert (tmp_path / "verdict.nc").exists()
+
+
+def test_the_first_page_names_owner_version_and_expiry(check):
+    def facts(**stated):
+        protocol = dataclasses.replace(check.protocol, **stated)
+        return dict(build.facts(protocol, "2026-11-27"))
+
+    bare = facts()
+    assert bare["Owner"] == bare["Version"] == bare["Valid until"] == "not stated"
+    told = facts(owner="committee", version="0.3", valid_until="2027-01-31")
+    assert (told["Owner"], told["Version"], told["Valid until"]) == (
+        "committee",
+        "0.3",
+        "2027-01-31",
+    )
+    assert told["Checked on"] == "2026-11-27"
+    assert told["File"] == check.protocol.digest
+    assert facts(valid_until="2026-11-26")["Valid until"] == "2026-11-26, expired"
+    assert facts(valid_until="2026-11-27")["Valid until"] == "2026-11-27"
+
+
+def test_the_page_never_recommends_and_has_no_endless_number(folder):
+    text = (folder / "report.html").read_text(encoding="utf-8")
+    bare = re.sub(r"<pre>.*?</pre>|data:image[^\"]*", "", text, flags=re.DOTALL)
+    assert "recommend" not in bare.lower()
+    assert not re.findall(r"\d\.\d{8,}", bare)
+
+
+def test_terms_are_explained_where_they_are_met(page):
+    for name in ("always", "never", "broken", "certificate", "box", "combination", "margin"):
+        assert GLOSSARY[name].text in page.text
+
+
+def test_sentences_of_the_glossary_are_short():
+    """At most 30 words each, 16 on average: the reading level that is stated in DEVELOPERS.md."""
+    sentences = [
+        part.split() for term in GLOSSARY.values() for part in re.split(r"(?<=[.:;]) ", term.text)
+    ]
+    lengths = [len(one) for one in sentences]
+    assert max(lengths) <= 30
+    assert sum(lengths) / len(lengths) <= 16.0
+
+
+def test_the_answer_has_the_same_keys_before_and_after(check):
+    assert unanswered().keys() == answer_document(check, Path("report.html")).keys()

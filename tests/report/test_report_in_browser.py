@@ -74,3 +74,32 @@ def test_printed_pages_all_carry_the_caution(address, chromium, tmp_path):
     sheets = read.stdout.split("\f")[:-1]
     assert len(sheets) == pages
     assert all(" ".join(sheet.split()).endswith(CAUTION) for sheet in sheets)
+
+
+#: Bottom of the last thing that the first screen has to hold.
+LAST = "document.querySelector('.answers .caution').getBoundingClientRect().bottom"
+
+#: Heads of all that it has to say.
+HEADS = "[...document.querySelectorAll('.answers h3')].map(h => h.textContent)"
+
+
+@pytest.mark.parametrize(("width", "height"), [(1366, 768), (390, 844)])
+def test_the_first_screen_holds_the_answer_to_the_caution(address, chromium, width, height):
+    with opened(chromium, address, (width, height)) as page:
+        assert page.evaluate(HEADS) == ["For whom", "Why not", "What instead", "Not judged"]
+        assert "Left out:" in page.inner_text(".answers")
+        assert page.evaluate("document.querySelector('.lead').getBoundingClientRect().top") > 0
+        assert page.evaluate(LAST) <= height
+
+
+@pytest.mark.parametrize("height_mm", [297, 279.4], ids=["A4", "Letter"])
+def test_the_first_sheet_holds_the_answer_and_the_lines_to_sign(address, chromium, height_mm):
+    """Laid out for paper at the width of A4, margins and the running line taken off."""
+    with opened(chromium, address, (703, 1000)) as page:
+        page.emulate_media(media="print")
+        bottom = page.evaluate("document.querySelector('.sign').getBoundingClientRect().bottom")
+        assert bottom <= (height_mm - 14 - 12 - 9) / 25.4 * 96
+        lines = page.evaluate("document.querySelectorAll('.sign .line').length")
+        assert lines == 6
+        after = "getComputedStyle(document.querySelector('.annex')).breakBefore"
+        assert page.evaluate(after) == "page"

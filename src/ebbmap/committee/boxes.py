@@ -44,9 +44,10 @@ from ebbmap.committee.verdict import ALL, LEVEL, share_with_interval
 from ebbmap.kernels.judging import CAUTION, SAFE, judge
 from ebbmap.kernels.safe_boxes import Boxes, largest_boxes
 from ebbmap.kernels.tally import BLOCK
+from ebbmap.registries.bedside import on_step
 
 #: Places along each axis of the search, by the number of free parameters.
-PLACES = {1: 65, 2: 33, 3: 11, 4: 6}
+PLACES = {1: 65, 2: 33, 3: 11, 4: 6, 5: 4}
 
 #: Lungs of the search.
 SEARCH_LUNGS = 1024
@@ -273,7 +274,8 @@ def places_of(protocol: Protocol, free: int) -> int:
     places = PLACES.get(free, 1)
     if "search_settings" not in protocol.sizes or not free:
         return places
-    return min(places, int(protocol.sizes["search_settings"] ** (1.0 / free) + 1e-9))
+    wanted = int(protocol.sizes["search_settings"] ** (1.0 / free) + 1e-9)
+    return max(2, min(places, wanted))  # a box has two ends
 
 
 def _mixture(protocol: Protocol, sizes: dict[str, int]) -> dict[str, int]:
@@ -361,7 +363,13 @@ def _default(coarse: Searched, wanted: float) -> dict[str, Span]:
     at = np.unravel_index(best, coarse.margin.shape[:-1])
     unit = np.array(at, float) / max(coarse.margin.shape[0] - 1, 1) if at else np.zeros(0)
     place = _spans(coarse.draft, unit, unit)
-    return {**coarse.draft.spans, **place}
+    return {**coarse.draft.spans, **{n: _set_to_step(coarse.draft, n, s) for n, s in place.items()}}
+
+
+def _set_to_step(draft: Draft, name: str, place: Span) -> Span:
+    """Return the nearest value that can be set at the bedside, inside the draft's range."""
+    of, value = draft.spans[name], on_step(name, place.low)
+    return Span(value, value) if of.low <= value <= of.high else place
 
 
 def box_cases(protocol: Protocol) -> int:

@@ -40,6 +40,8 @@ def certificate_lungs(protocol: Protocol, name: str, purpose: int) -> list[Drawn
     if name != ALL:
         return draws
     offered = np.array([g.weight * d.size for g, d in zip(groups, draws, strict=True)])
+    if not offered.any():
+        return []
     share = offered / offered.sum()
     n = min(d.size / s for d, s in zip(draws, share, strict=True) if s > 0)
     return [d.first(int(n * s)) for d, s in zip(draws, share, strict=True) if int(n * s) > 0]
@@ -49,16 +51,25 @@ def serves(protocol: Protocol, draft: Draft, fresh: list[Drawn], name: str) -> n
     """Return which fresh lungs are safe at every fresh setting and at every corner of a box."""
     unit = unit_settings(protocol, draft, settings_of(protocol), name, CERTIFICATES)
     unit = np.concatenate([unit, corners(draft)]) if draft.free else unit
-    return np.concatenate(
-        [count(protocol, draft, drawn, unit).safe_share == 1.0 for drawn in fresh]
-    )
+    served = [count(protocol, draft, drawn, unit).safe_share == 1.0 for drawn in _some(fresh)]
+    return np.concatenate(served) if served else np.zeros(0, bool)
+
+
+def _some(fresh: list[Drawn]) -> list[Drawn]:
+    """Return the draws in which anybody gets the mode."""
+    return [drawn for drawn in fresh if drawn.size]
 
 
 def certify_default(
     protocol: Protocol, draft: Draft, fresh: list[Drawn], wanted: float
 ) -> tuple[tuple[float, float, float], float]:
-    """Return the share of fresh lungs that a setting serves, and the margin that enough keep."""
-    counted = [count(protocol, draft, drawn, np.zeros((1, 0))) for drawn in fresh]
+    """Return the share of fresh lungs that a setting serves, and the margin that enough keep.
+
+    NaN where no fresh lung gets the mode.
+    """
+    counted = [count(protocol, draft, drawn, np.zeros((1, 0))) for drawn in _some(fresh)]
+    if not counted:
+        return (np.nan, np.nan, np.nan), np.nan
     safe = np.concatenate([one.safe_share == 1.0 for one in counted])
     margin = np.nan_to_num(np.concatenate([one.worst for one in counted]), nan=-np.inf)
     rank = margin.size - int(np.ceil(wanted * margin.size))

@@ -27,8 +27,9 @@ class Check:
     protocol : Protocol
         What was checked.
     results : dict of str to Dataset
-        `verdict`, `limits`, `lungs`, `boxes`, `ways`, `windows`, `parting`, and `map` and
-        `drivers` where the draft allows them.
+        `verdict`, `patients`, `broken`, `limits`, `lungs`, `boxes`, `ways`, `windows`, `parting`,
+        and `map` and `drivers` where the draft allows them; `beside` where a run puts
+        conventional ventilation beside the draft.
     """
 
     protocol: Protocol

@@ -16,10 +16,12 @@ from ebbmap.cases.evaluate import evaluate
 from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Pieces, Progress, listed
 from ebbmap.committee.base import Part
-from ebbmap.committee.draft import Draft, flow_ratio_time, measure, settings_of
+from ebbmap.committee.draft import T_LOW, beside_t_low
 from ebbmap.committee.lungs import RULES, Drawn, draw_lungs, fixed, streams
 from ebbmap.committee.protocol import Group, Protocol
+from ebbmap.committee.rules import flow_ratio_time
 from ebbmap.committee.verdict import LEVEL, share_with_interval
+from ebbmap.digits import share_text
 from ebbmap.kernels.judging import judge
 from ebbmap.kernels.shares import share_words
 
@@ -51,7 +53,7 @@ WAYS = {
 
 def _common_name(kind: str, target: float) -> str:
     if kind == "flow_ratio":
-        return f"T low from the flow ratio, {target:.0%} of peak"
+        return f"T low from the flow ratio, {share_text(target)} of peak"
     return f"T low from the time constant, {target:g} times"
 
 
@@ -158,30 +160,19 @@ class _Sample:
     def __init__(self, protocol: Protocol, group: Group, n: int, purpose: int):
         self.protocol = protocol
         self.drawn: Drawn = draw_lungs(protocol, group, n, purpose)
-        spans = {
-            k: s
-            for k, s in protocol.draft.spans.items()
-            if k not in ("t_low", "t_low_in_time_constants")
-        }
-        rules = {k: r for k, r in protocol.draft.rules.items() if k != "t_low"}
-        draft = Draft(spans, rules)
+        if not self.drawn.size:
+            return
+        draft = protocol.draft.without_t_low()
         size = self.drawn.size
         held = {k: np.broadcast_to(v, (size,)) for k, v in fixed(protocol).items()}
         lungs = {**self.drawn.values, **held}
         unit = np.zeros((size, 0))
-        if draft.free and size:
+        if draft.free:
             rng = np.random.default_rng(streams(protocol, group.name, purpose)[2])
             power = int(np.ceil(np.log2(max(size, 2))))
             unit = qmc.Sobol(len(draft.free), rng=rng).random_base2(power)[:size]
-        places = draft.places(unit)
-        known = measure(protocol.lung, draft, lungs, self.drawn.scores)
-        own = settings_of(draft, known, {k: np.asarray(v) for k, v in places.items()})
-        # one setting for each lung: the diagonal of lungs by settings
-        settings = {
-            k: np.broadcast_to(places[k], (size,)) if k in places else v[:, 0]
-            for k, v in own.items()
-        }
-        self.values = {**lungs, **settings}
+        own = beside_t_low(protocol.lung, protocol.draft, lungs, self.drawn.scores, unit)
+        self.values = {**lungs, **own}
         self._times: dict[float, np.ndarray] = {}
         self.time_constant = evaluate(
             protocol.lung, {**self.values, "t_low": np.ones(size)}, ("time_constant_exp",)
@@ -215,5 +206,5 @@ PART = Part(
     pieces=ways_pieces,
     variables=VARIABLES,
     cases=_ways_cases,
-    lays_out=lambda draft: ("t_low", "t_low_in_time_constants"),
+    lays_out=lambda draft: T_LOW,
 )

@@ -83,11 +83,11 @@ def case_values(
     held = fixed(protocol)
     full = {**own, **{name: np.reshape(value, (1,)) for name, value in held.items()}}
     known = measure(protocol.lung, protocol.draft, full, drawn.scores[lung : lung + 1])
-    settings = settings_of(protocol.draft, known, places)
+    settings = settings_of(protocol.draft, known, places, full)
     return {name: float(np.reshape(value, -1)[0]) for name, value in {**settings, **full}.items()}
 
 
 def cycle_line(protocol: Protocol, values: dict[str, float]) -> str:
-    """Return the command that solves one case, every digit kept."""
-    sets = " ".join(f"--set {name}={value!r}" for name, value in values.items())
+    """Return the command that solves one case, its values to six digits."""
+    sets = " ".join(f"--set {name}={value:.6g}" for name, value in values.items())
     return f"ebbmap cycle --lung {shlex.quote(protocol.lung.name)} {sets}"

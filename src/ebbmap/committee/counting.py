@@ -15,6 +15,7 @@ import xarray as xr
 from ebbmap.cases.pieces import Pieces, Progress, listed
 from ebbmap.committee.lungs import VERDICT, Drawn, corners, count, draw_lungs, unit_settings
 from ebbmap.committee.protocol import Group, Protocol
+from ebbmap.kernels.each_bound import EachBound
 from ebbmap.kernels.tally import Tally
 from ebbmap.kernels.tally import join as join_tallies
 
@@ -99,11 +100,11 @@ def count_pieces(protocol: Protocol, piece: int = PIECE) -> Pieces[list[GroupCou
         # fewer lungs get the mode than were drawn, so the last pieces may have none
         if drawn.size < 2 or not part.size:
             return xr.Dataset()
-        inside, edges = (
-            count(protocol, draft, part, unit, report)
-            for unit, report in zip(places(), (progress, None), strict=True)
+        inside, edges = places()
+        found = count(protocol, draft, part, inside, progress, each=True)
+        return _as_dataset(found, "inside").merge(
+            _as_dataset(count(protocol, draft, part, edges, each=True), "corner")
         )
-        return _as_dataset(inside, "inside").merge(_as_dataset(edges, "corner"))
 
     def join(found: list[xr.Dataset]) -> list[GroupCount]:
         counted = []
@@ -131,14 +132,31 @@ _TALLY_DIMS = {
 }
 
 
+_EACH_DIMS = {
+    "broken": ("bound", "lung"),
+    "alone": ("bound",),
+    "beyond": ("bound", "each_bin"),
+    "least": ("bound", "lung"),
+    "harmless": ("lung",),
+}
+
+
 def _as_dataset(counted: Tally, side: str) -> xr.Dataset:
-    return xr.Dataset(
-        {
-            f"{side}_{name}": ([dim.format(side) for dim in dims], getattr(counted, name))
-            for name, dims in _TALLY_DIMS.items()
+    data = {
+        f"{side}_{name}": ([dim.format(side) for dim in dims], getattr(counted, name))
+        for name, dims in _TALLY_DIMS.items()
+    }
+    if counted.each is not None:
+        data |= {
+            f"{side}_each_{name}": (list(dims), getattr(counted.each, name))
+            for name, dims in _EACH_DIMS.items()
         }
-    )
+    return xr.Dataset(data)
 
 
 def _as_tally(piece: xr.Dataset, side: str) -> Tally:
-    return Tally(*(piece[f"{side}_{name}"].values for name in _TALLY_DIMS))
+    each = None
+    if f"{side}_each_broken" in piece:
+        each = EachBound(*(piece[f"{side}_each_{name}"].values for name in _EACH_DIMS))
+    kept = {name: piece[f"{side}_{name}"].values for name in _TALLY_DIMS}
+    return Tally(**kept, each=each)

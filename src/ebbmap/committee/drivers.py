@@ -13,9 +13,10 @@ from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Found, Pieces, Progress
 from ebbmap.committee.base import Part
 from ebbmap.committee.counting import GroupCount
-from ebbmap.committee.draft import Draft
+from ebbmap.committee.draft import T_LOW, Draft
 from ebbmap.committee.lungs import question_of
 from ebbmap.committee.protocol import Protocol
+from ebbmap.committee.rules import TAKEN
 from ebbmap.errors import NonFiniteOutcomeError
 from ebbmap.kernels.shares import largest_gap
 from ebbmap.registries.parameters import PARAMETERS
@@ -51,8 +52,8 @@ def drive_margin(protocol: Protocol) -> xr.Dataset | None:
     -------
     xarray.Dataset or None
         As `find_sobol`, along T low (in time constants where the draft sets it so). None where
-        P high comes from a rule or margins could not be judged: the indices need independent
-        factors, each with a number.
+        P high, P low or T high is read from the lung, or margins could not be judged: the indices
+        need independent factors, each with a number.
     """
     pieces = margin_pieces(protocol)
     return None if pieces is None else pieces.whole()
@@ -61,14 +62,14 @@ def drive_margin(protocol: Protocol) -> xr.Dataset | None:
 def margin_pieces(protocol: Protocol) -> Pieces[xr.Dataset | None] | None:
     """Cut the indices into one population at one place; see `drive_margin`."""
     draft = protocol.draft
-    if "p_high" in draft.rules:
+    if draft.rules.keys() - {"t_low"}:
         return None
     along = along_of(draft)
     question = question_of(protocol)
     question = replace(
         question,
-        fixed={name: value for name, value in question.fixed.items() if name != along},
-        samples={name: marginal for name, marginal in question.samples.items() if name != along},
+        fixed={name: value for name, value in question.fixed.items() if name not in T_LOW},
+        samples={n: marginal for n, marginal in question.samples.items() if n not in T_LOW},
     )
     options = Sobol(
         along=along,
@@ -94,7 +95,8 @@ def margin_pieces(protocol: Protocol) -> Pieces[xr.Dataset | None] | None:
 
 def along_of(draft: Draft) -> str:
     """Return the parameter whose values are the places: T low, in the form that the draft has."""
-    return "t_low_in_time_constants" if "t_low_in_time_constants" in draft.spans else "t_low"
+    by_multiple = "t_low_in_time_constants" in draft.spans and TAKEN not in draft.spans
+    return "t_low_in_time_constants" if by_multiple else "t_low"
 
 
 def _places(draft: Draft, along: str) -> np.ndarray:

@@ -15,10 +15,12 @@ import joblib
 import numpy as np
 from scipy.stats import qmc
 
-from ebbmap.cases.evaluate import compute, evaluate, resolve, within_bounds
+from ebbmap.cases.drawn_bounds import within_bounds
+from ebbmap.cases.evaluate import compute, evaluate, resolve
 from ebbmap.cases.question import Question
-from ebbmap.committee.draft import Draft, Measured, measure, settings_of
+from ebbmap.committee.draft import Draft, measure, settings_of
 from ebbmap.committee.protocol import Group, Protocol
+from ebbmap.engines import compiles
 from ebbmap.kernels.tally import Tally, tally
 from ebbmap.registries.outcomes import plan
 from ebbmap.registries.populations import Marginal
@@ -213,23 +215,21 @@ def solver(
         m.
     """
     todo = plan(protocol.lung, protocol.limits.outcomes)
+    by_engine = compiles(protocol.lung)
     held = fixed(protocol)
     lungs, legal = within_bounds(drawn.values, drawn.values)
     known = measure(protocol.lung, draft, {**lungs, **_spread(held, drawn.size)}, drawn.scores)
     m = max(np.size(value) for value in places.values())
 
     def solve(cut: slice) -> Arrays:
-        part = Measured(
-            *(
-                None if value is None else value[cut]
-                for value in (known.time_constant, known.flow_time, known.plateau_rise)
-            )
-        )
-        values = {name: value[cut, None] for name, value in lungs.items()}
-        values |= {name: np.reshape(value, (1, 1)) for name, value in held.items()}
-        values |= settings_of(draft, part, places)
+        own = {name: value[cut] for name, value in lungs.items()} | held
+        values = {name: np.reshape(value, (-1, 1)) for name, value in own.items()}
+        values |= settings_of(draft, known.part(cut), places, own)
         if legal is not None:  # a lung out of bounds is undetermined at every setting
             values["p_high"] = np.where(legal[cut, None], values["p_high"], np.nan)
+        if by_engine:
+            return evaluate(protocol.lung, values, todo.outcomes).outcomes
+        # straight through: a block is small, and copies of its outcomes would cost as much
         solved, _ = compute(protocol.lung, todo, resolve(values, todo.parameters))
         return solved
 
@@ -242,10 +242,21 @@ def count(
     drawn: Drawn,
     unit: np.ndarray,
     progress: Callable[[int], None] | None = None,
+    *,
+    each: bool = False,
 ) -> Tally:
     """Judge lungs at settings of a draft; see `tally`."""
     solve, m = solver(protocol, draft, drawn, draft.places(unit))
-    return tally(solve, protocol.limits, drawn.size, m, workers=workers(), progress=progress)
+    return tally(
+        solve,
+        protocol.limits,
+        drawn.size,
+        m,
+        # threads do not know which engine was chosen, and a compiled one needs none
+        workers=1 if compiles(protocol.lung) else workers(),
+        progress=progress,
+        each=each,
+    )
 
 
 def _spread(held: Arrays, n: int) -> dict[str, np.ndarray]:

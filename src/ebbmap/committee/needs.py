@@ -8,7 +8,7 @@ from ebbmap.committee.verdict import EXCLUDED
 #: does not say that there is none; too few lungs with a safe setting does.
 HOLDS = "a box inside the draft holds"
 OTHER = "a box outside the draft holds"
-RULE = "no box found that holds: needs a rule that sets it from the lung"
+RULE = "no box found that holds, though enough lungs have a safe setting of their own"
 UNSETTLED = "no box found that holds, and it is open whether enough lungs have a safe setting"
 EXCLUSION = "no box holds and too few lungs have a safe setting at all: exclusion"
 NOBODY = "nobody gets the mode"

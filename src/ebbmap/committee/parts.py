@@ -8,11 +8,13 @@ from types import MappingProxyType
 from ebbmap.committee import (
     boxes,
     breathing,
+    broken,
     comparison,
     drivers,
     each_limit,
     knowledge,
     maps,
+    patients,
     verdict,
     windows,
 )
@@ -31,6 +33,8 @@ PARTS: Mapping[str, Part] = MappingProxyType(
             windows.PART,
             maps.PART,
             drivers.PART,
+            patients.PART,
+            broken.PART,
             verdict.PER_LUNG,
             drivers.PARTING,
         )

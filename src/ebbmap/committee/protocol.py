@@ -8,14 +8,38 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, Self
 
 from ebbmap.committee.draft import Draft, Span, needed_properties
+from ebbmap.engines import Engine, check_choice
 from ebbmap.lungs import Lung
+from ebbmap.registries.cohorts import Rows
 from ebbmap.registries.copula import known_of
 from ebbmap.registries.folding import folded
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.populations import Population
+
+
+@dataclass(frozen=True)
+class Own:
+    """What holds for one group in the place of what the file says of all.
+
+    Parameters
+    ----------
+    draft : Draft
+        Its settings.
+    limits : LimitSet
+        What counts as safe.
+    rules : tuple of str
+        Names of the rules for T low among the limits.
+    fixed : mapping of str to float
+        Parameters with one value for each of its lungs, those of the whole file among them.
+    """
+
+    draft: Draft
+    limits: LimitSet
+    rules: tuple[str, ...]
+    fixed: Mapping[str, float]
 
 
 @dataclass(frozen=True)
@@ -30,11 +54,14 @@ class Group:
         Its share of all patients; the weights of a protocol add up to one.
     wanted : float
         Share of lung and setting combinations that must be safe.
+    own : Own, optional
+        Settings, limits and fixed values of its own; those of the whole file if absent.
     """
 
     population: Population
     weight: float
     wanted: float
+    own: Own | None = None
 
     @property
     def name(self) -> str:
@@ -50,12 +77,17 @@ class Protocol:
     ----------
     title, question, institution : str
         What the committee calls it, what it asks, and who it is; may be empty but for the title.
+    owner, version, valid_until : str
+        Who answers for the protocol, its version, and the day (YYYY-MM-DD) on which it expires;
+        may be empty.
     text : str
         The file as it was read.
     stated : mapping of str to object
         The same, key by key, every default filled in: what distinguishes a check from another one.
     lung : Lung
         The model.
+    engine : {"numpy", "jax", "auto"}
+        What solves it.
     draft : Draft
         The settings.
     groups : tuple of Group
@@ -88,6 +120,9 @@ class Protocol:
     title: str
     question: str = ""
     institution: str = ""
+    owner: str = ""
+    version: str = ""
+    valid_until: str = ""
     text: str
     stated: Mapping[str, Any]
     lung: Lung
@@ -104,6 +139,7 @@ class Protocol:
     sizes: Mapping[str, int] = field(default_factory=dict)
     own_breathing: tuple[float, ...] = ()
     knowledge: int = 0
+    engine: Engine = "numpy"
     notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
@@ -115,10 +151,33 @@ class Protocol:
         )
         object.__setattr__(self, "groups", groups)
 
+    def solved_by(self, engine: Engine | None) -> Self:
+        """Return the same protocol by another engine; None leaves its own.
+
+        Raises
+        ------
+        EbbmapError
+            If there is no such engine.
+        """
+        if engine is None:
+            return self
+        check_choice(engine, "double")
+        return replace(self, engine=engine, stated={**self.stated, "engine": engine})
+
+    @property
+    def differs(self) -> bool:
+        """Whether a group has settings, limits or fixed values of its own."""
+        return any(group.own is not None for group in self.groups)
+
     @property
     def digest(self) -> str:
-        """Short hash of the file."""
-        return hashlib.sha256(self.text.encode()).hexdigest()[:16]
+        """Short hash of the file, and of tables that it names."""
+        content = hashlib.sha256(self.text.encode())
+        for group in self.groups:
+            if isinstance(group.population, Rows):
+                content.update(group.population.rows.tobytes())
+                content.update(group.population.weights.tobytes())
+        return content.hexdigest()[:16]
 
     def size(self, name: str, usual: int) -> int:
         """Return a size of the check: the protocol's, or else the usual one of a part."""

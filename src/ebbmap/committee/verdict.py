@@ -80,6 +80,9 @@ VARIABLES: Mapping[str, Variable] = {
 
 LUNG_VARIABLES: Mapping[str, Variable] = {
     "range_safe_share": Variable("share of the range that is safe for this lung"),
+    "harmless_somewhere": Variable(
+        "whether this lung comes to no harm at some combination of the draft, corners included"
+    ),
 }
 
 
@@ -146,6 +149,9 @@ def find_verdict(protocol: Protocol, counted: list[GroupCount]) -> xr.Dataset:
     asked = asks_for_steady_state(protocol.limits)
     wanted = [*(one.group.wanted for one in counted), protocol.wanted]
     grades = [grade(r["safe"], r["strict"][1], w) for r, w in zip(rows, wanted, strict=True)]
+    for number, one in enumerate(counted):
+        if one.drawn.size == 1:  # it gets the mode, but one lung tells nothing of others
+            grades[number] = VERDICTS[UNDETERMINED]
     data: dict[str, Any] = {
         "grade": ("group", grades),
         "wanted_share": ("group", wanted),
@@ -202,12 +208,17 @@ def _range_quantiles(counted: list[GroupCount]) -> list[np.ndarray]:
 
 def _rows(counted: list[GroupCount], bounds: int) -> list[dict[str, Any]]:
     """Return the shares of every group, and last those of the whole by the groups' weights."""
-    offered = np.array([one.group.weight * one.drawn.size / one.drawn.asked for one in counted])
-    offered = np.where([one.inside is None for one in counted], 0.0, offered)
-    weights = offered / offered.sum() if offered.sum() > 0 else offered
+    weights = offered_weights(counted)
     some = [i for i, one in enumerate(counted) if one.inside is not None]
     own = [_row([one], np.ones(1), bounds) for one in counted]
     return [*own, _row([counted[i] for i in some], weights[some], bounds)]
+
+
+def offered_weights(counted: list[GroupCount]) -> np.ndarray:
+    """Return each group's share of those who get the mode, shape (groups,); 0 where nobody does."""
+    offered = np.array([one.group.weight * one.drawn.size / one.drawn.asked for one in counted])
+    offered = np.where([one.inside is None for one in counted], 0.0, offered)
+    return np.asarray(offered / offered.sum() if offered.sum() > 0 else offered)
 
 
 def _row(counted: list[GroupCount], weights: np.ndarray, bounds: int) -> dict[str, Any]:
@@ -260,12 +271,16 @@ def _everywhere(
 def lung_shares(counted: list[GroupCount]) -> xr.Dataset:
     """Return the safe share of the range for each lung that gets the mode; NaN for the others."""
     asked = max(one.drawn.asked for one in counted)
-    table = np.full((len(counted), asked), np.nan)
-    for row, one in zip(table, counted, strict=True):
-        if one.inside is not None:
-            row[one.drawn.number] = one.inside.safe_share
-    coords = {"group": [one.group.name for one in counted]}
-    shares = xr.Dataset({"range_safe_share": (("group", "sample"), table)}, coords)
+    safe, harmless = (np.full((len(counted), asked), np.nan) for _ in range(2))
+    for row, one in enumerate(counted):
+        if one.inside is not None and one.corner is not None:
+            safe[row, one.drawn.number] = one.inside.safe_share
+            tallies = (one.inside.each, one.corner.each)
+            cases = [each.harmless for each in tallies if each is not None]
+            harmless[row, one.drawn.number] = np.any(np.array(cases) > 0, axis=0)
+    dims = ("group", "sample")
+    data = {"range_safe_share": (dims, safe), "harmless_somewhere": (dims, harmless)}
+    shares = xr.Dataset(data, {"group": [one.group.name for one in counted]})
     return label_variables(shares, LUNG_VARIABLES)
 
 

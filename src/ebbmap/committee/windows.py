@@ -11,11 +11,11 @@ from scipy.special import ndtri
 
 from ebbmap.analyses.common.windows import UNCLEAR, WINDOW, resolution_words, search_windows
 from ebbmap.analyses.window import SERVED_AT, window_cases
-from ebbmap.cases.evaluate import DRAWN, within_bounds
+from ebbmap.cases.drawn_bounds import DRAWN, within_bounds
 from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Pieces, Progress, listed
 from ebbmap.committee.base import Part
-from ebbmap.committee.draft import Draft, measure, settings_of
+from ebbmap.committee.draft import T_LOW, beside_t_low
 from ebbmap.committee.lungs import WINDOWS, Drawn, draw_lungs, fixed
 from ebbmap.committee.protocol import Protocol
 from ebbmap.committee.verdict import ALL, LEVEL
@@ -120,19 +120,11 @@ _EDGES = {
 
 
 def _other_settings(protocol: Protocol, drawn: Drawn) -> dict[str, Any]:
-    spans = {
-        name: span
-        for name, span in protocol.draft.spans.items()
-        if name not in ("t_low", "t_low_in_time_constants")
-    }
-    rules = {name: rule for name, rule in protocol.draft.rules.items() if name != "t_low"}
-    draft = Draft(spans, rules)
     held = {name: np.broadcast_to(v, (drawn.size,)) for name, v in fixed(protocol).items()}
     inside = {**within_bounds(drawn.values, drawn.values)[0], **held}
-    known = measure(protocol.lung, draft, inside, drawn.scores)
-    settings = settings_of(draft, known, draft.middle())
+    middle = np.full((drawn.size, len(protocol.draft.without_t_low().free)), 0.5)
+    own = beside_t_low(protocol.lung, protocol.draft, inside, drawn.scores, middle)
     lungs = {n: xr.DataArray(v, dims="sample", attrs={DRAWN: 1}) for n, v in drawn.values.items()}
-    own = {n: np.broadcast_to(v.reshape(-1), (drawn.size,)) for n, v in settings.items()}
     return {**lungs, **held, **own}
 
 
@@ -251,7 +243,10 @@ def _padded(tables: list[np.ndarray]) -> np.ndarray:
 def _mean(shares: Sequence[float] | np.ndarray, weights: np.ndarray) -> float:
     """Return the weighted mean of the groups that get the mode; NaN where nobody does."""
     some = weights > 0
-    return float(weights[some] @ np.array(shares)[some]) if some.any() else np.nan
+    if not some.any():
+        return np.nan
+    # weights add up to one but for rounding
+    return float(np.clip(weights[some] @ np.array(shares)[some], 0.0, 1.0))
 
 
 def _with_whole(shares: list[np.ndarray], weights: np.ndarray) -> np.ndarray:
@@ -320,6 +315,6 @@ PART = Part(
     pieces=group_window_pieces,
     variables=VARIABLES,
     cases=_cases,
-    lays_out=lambda draft: ("t_low", "t_low_in_time_constants"),
+    lays_out=lambda draft: T_LOW,
     at_middle=True,
 )

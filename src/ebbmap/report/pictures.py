@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import base64
 import io
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 from ebbmap.committee.check import Check
+from ebbmap.digits import share_text
 from ebbmap.plotting.committee import (
     drivers_figure,
     map_figure,
@@ -17,7 +19,8 @@ from ebbmap.plotting.committee import (
     ways_figure,
 )
 from ebbmap.plotting.intervals import without_interval
-from ebbmap.report.sentences import lead, needs, ways_text
+from ebbmap.report.advice import advice_lines
+from ebbmap.report.sentences import lead, shares_text, ways_text
 from ebbmap.tables.model import Table
 
 #: Dots per inch of the pictures on the page.
@@ -29,7 +32,10 @@ WINDOW_COLUMNS = ("group", "best T low", "other lungs it serves")
 
 @dataclass(frozen=True)
 class Picture:
-    """A picture on the page: its data, alternative text, caption and size."""
+    """A picture on the page: its data, alternative text, caption and size.
+
+    One that could not be drawn has no data; its caption says so.
+    """
 
     source: str
     text: str
@@ -41,24 +47,24 @@ class Picture:
 def pictures_of(check: Check, tables: dict[str, Table]) -> dict[str, Picture]:
     """Draw every picture that the results allow, by its place on the page."""
     results = check.results
-    made = {
-        "verdict": picture(
+    makers = {
+        "verdict": lambda: picture(
             verdict_figure(results["verdict"]),
-            f"Bars of the verdicts. {lead(check)}",
+            f"Bars of the verdicts. {lead(check)} {shares_text(check)}",
             "Share of combinations with each verdict; the upright tick is what is wanted.",
         ),
-        "trade_off": picture(
+        "trade_off": lambda: picture(
             trade_off_figure(results["boxes"]),
             "Size of the largest box against the share of lungs it serves. "
-            + " ".join(f"{line}." for line in needs(check)),
+            + " ".join(advice_lines(check)),
             "The more lungs a box has to serve, the smaller it gets (search sample).",
         ),
-        "ways": picture(
+        "ways": lambda: picture(
             ways_figure(results["ways"]),
             f"Share of lungs served by each way of choosing T low. {ways_text(check)}",
             "Share of lungs served against the error of the time constant, 95 % intervals.",
         ),
-        "served": picture(
+        "served": lambda: picture(
             served_figure(results["windows"]),
             "Share of lungs in whose release window a T low lies. "
             + _rows_text(tables["windows"].pick(*WINDOW_COLUMNS)),
@@ -66,10 +72,29 @@ def pictures_of(check: Check, tables: dict[str, Table]) -> dict[str, Picture]:
         ),
     }
     if "map" in results:
-        made["map"] = _mappicture(check)
+        makers["map"] = lambda: _mappicture(check)
     if "drivers" in results:
-        made["drivers"] = _driverpicture(check)
-    return made
+        makers["drivers"] = lambda: _driverpicture(check)
+    return {name: drawn_or_said(name, make) for name, make in makers.items()}
+
+
+def drawn_or_said(name: str, make: Callable[[], Picture]) -> Picture:
+    """Return a picture, or the sentence that it could not be drawn: it costs nothing else.
+
+    Examples
+    --------
+    >>> drawn_or_said("map", lambda: 1 / 0).caption[:47]
+    'The picture "map" could not be drawn (ZeroDivis'
+    """
+    try:
+        return make()
+    except Exception as error:
+        what = f"{type(error).__name__}: {error}".removesuffix(".")
+        said = (
+            f'The picture "{name.replace("_", " ")}" could not be drawn ({what}). '
+            "No number hangs on it: they are in the tables."
+        )
+        return Picture("", said, said, 0, 0)
 
 
 def _mappicture(check: Check) -> Picture:
@@ -78,7 +103,7 @@ def _mappicture(check: Check) -> Picture:
     spans = check.protocol.draft.spans
     ranges = {name: (spans[name].low, spans[name].high) for name in (x, y)}
     best = ", ".join(
-        f"{name} {float(ds['safe_share'].sel(group=name).max()):.0%}"
+        f"{name} {share_text(float(ds['safe_share'].sel(group=name).max()))}"
         for name in ds["group"].values.astype(str)
     )
     words = f"{ds[x].attrs['long_name']} and {ds[y].attrs['long_name']}"

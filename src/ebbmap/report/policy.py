@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 from itertools import groupby
 from pathlib import Path
 from typing import Any
@@ -12,6 +13,7 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.caution import CAUTION, CONTRAINDICATIONS
+from ebbmap.errors import EbbmapError
 from ebbmap.files.writing import make_folder, save_dataset, write_text, write_whole
 from ebbmap.plotting.mended import front_figure
 from ebbmap.plotting.path import path_figure
@@ -19,9 +21,11 @@ from ebbmap.plotting.policy import policy_figure
 from ebbmap.policies.findings import Finding
 from ebbmap.policies.language import Policy
 from ebbmap.policies.yields import policy_holds
-from ebbmap.report.build import template
-from ebbmap.report.pictures import DPI, Picture, picture
+from ebbmap.registries.bounds import Bound
+from ebbmap.report.build import template, write_workbook
+from ebbmap.report.pictures import DPI, Picture, drawn_or_said, picture
 from ebbmap.tables.csv import to_csv
+from ebbmap.tables.held import engine_note
 from ebbmap.tables.html import to_html
 from ebbmap.tables.mended import NO_CLAIM, front_table, mended_sentence, single_table
 from ebbmap.tables.model import Table
@@ -35,7 +39,7 @@ STEP = 10
 
 STRIPS = (
     "Five patients of each group, from the one who is safe for the fewest hours to the one who is "
-    "for the most, evenly between. Green: safe; red: not safe; grey: has left the mode. Choose a "
+    "for the most, evenly between. Blue: safe; brown: not safe; grey: has left the mode. Choose a "
     "line to see its path."
 )
 
@@ -91,10 +95,20 @@ def write_policy_report(
     tables = policy_tables(policy, results, findings)
     page = write_text(folder / "report.html", policy_page(policy, results, findings, tables))
     written = [write_text(folder / f"{name}.csv", to_csv(one)) for name, one in tables.items()]
-    figure = policy_figure(results["policy"])
+    written += write_workbook(folder, tables, policy.protocol.title)
+    return [saved[0], page, *saved[1:], *written, *_drawn(results["policy"], folder)]
+
+
+def _drawn(yields: xr.Dataset, folder: Path) -> list[Path]:
+    """Write the picture of the patients as a file; none where it cannot be drawn."""
     look: dict[str, Any] = {"dpi": DPI, "format": "png", "metadata": {"Software": None}}
-    drawn = write_whole(folder / "policy.png", lambda part: figure.savefig(part, **look))
-    return [saved[0], page, *saved[1:], *written, drawn]
+    try:
+        figure = policy_figure(yields)
+        return [write_whole(folder / "policy.png", lambda part: figure.savefig(part, **look))]
+    except EbbmapError:
+        raise
+    except Exception:  # said on the page, which draws the same picture
+        return []
 
 
 def policy_tables(
@@ -126,24 +140,27 @@ def policy_page(
         title=policy.protocol.title,
         answer="the policy holds" if holds else "the policy does not hold",
         holds=holds,
-        date=yields.attrs["history"],
+        meta=[yields.attrs["history"]],
         caution=CAUTION,
         contraindications=", ".join(CONTRAINDICATIONS),
         sentences=said,
         tables={name: to_html(one) for name, one in tables.items()},
-        cohort=picture(
-            policy_figure(yields),
-            f"Shares of patients over time. {said[0]}",
-            "Patients of each group over time: solid safe, dotted in the mode.",
+        cohort=drawn_or_said(
+            "patients over time",
+            lambda: picture(
+                policy_figure(yields),
+                f"Shares of patients over time. {said[0]}",
+                "Patients of each group over time: solid safe, dotted in the mode.",
+            ),
         ),
         strips=strips,
         strips_text=STRIPS,
         width=WIDTH,
         height=LINE * len(strips),
         mend_text=mended_sentence(mended) if mended is not None else "",
-        front=None if mended is None else _front(mended),
+        front=None if mended is None else drawn_or_said("front", lambda: _front(mended)),
         notes=policy_notes(policy),
-        provenance=yields.attrs["source"],
+        provenance=". ".join([yields.attrs["source"], *engine_note(yields)]),
         file=policy.protocol.text,
     )
 
@@ -158,19 +175,17 @@ def _strips(policy: Policy, paths: xr.Dataset) -> Iterator[Strip]:
     for number in range(paths.sizes["patient"]):
         path = paths.isel(patient=number)
         label = f"{path['group'].item()}, patient {int(path['patient'])}"
-        safe = float(path["safe"].mean()) * policy.hours
-        yield Strip(
-            f"patient-{number}",
-            label,
-            LINE * number,
-            tuple(_runs(path)),
-            picture(
-                path_figure(path, bounds),
-                f"{label}: safe for {safe:.1f} of {policy.hours} h.",
-                f"{label}: settings, readings, truth and limits over time; safe for {safe:.1f} of "
-                f"{policy.hours} h.",
-            ),
-        )
+        safe = f"safe for {float(path['safe'].mean()) * policy.hours:.1f} of {policy.hours} h."
+        drawn = drawn_or_said(label, partial(_path_picture, path, bounds, label, safe))
+        yield Strip(f"patient-{number}", label, LINE * number, tuple(_runs(path)), drawn)
+
+
+def _path_picture(path: xr.Dataset, bounds: tuple[Bound, ...], label: str, safe: str) -> Picture:
+    return picture(
+        path_figure(path, bounds),
+        f"{label}: {safe}",
+        f"{label}: settings, readings, truth and limits over time; {safe}",
+    )
 
 
 def _runs(path: xr.Dataset) -> Iterator[Run]:

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+from math import isfinite
+
 import xarray as xr
 
 from ebbmap.committee.boxes import EXTRA, SEARCH_LUNGS
 from ebbmap.committee.certificates import lungs_of, settings_of
 from ebbmap.committee.check import Check
 from ebbmap.committee.sizes import size_words
+from ebbmap.committee.verdict import ALL
+from ebbmap.committee.words import not_judged, too_fine
+from ebbmap.digits import share_text
+from ebbmap.engines import unusual_engine
 from ebbmap.registries.limits import LIMIT_SETS, RULES
+from ebbmap.report.persons import person_sentence
 
 GRADES = (
     "Grades: safe, the combinations that break no limit and draw no warning reach the wanted "
@@ -35,43 +42,34 @@ def box_method(check: Check) -> str:
 
 
 def lead(check: Check) -> str:
-    """Return the verdict in one or two sentences."""
+    """Return the verdict, and what it means for 100 patients."""
+    answer = "The draft holds." if check.holds else "The draft does not hold."
+    return f"{answer} {person_sentence(check.results['patients'], ALL)}"
+
+
+def shares_text(check: Check) -> str:
+    """Return the grade of every group, and the shares of combinations that it rests on."""
     ds = check.results["verdict"]
     texts = []
     for name in ds["group"].values.astype(str):
         group = ds.sel(group=name)
         grade = str(group["grade"].values)
+        safe, wanted = (float(group[f"{key}_share"]) for key in ("safe", "wanted"))
         if grade == "excluded":
             texts.append(f"{name} does not get the mode")
+        elif not isfinite(safe):
+            texts.append(f"{name} {grade}, too few lungs get the mode")
         else:
-            safe, wanted = (float(group[f"{key}_share"]) for key in ("safe", "wanted"))
-            texts.append(f"{name} {grade}, {safe:.0%} safe of {wanted:.0%} wanted")
-    answer = "The draft holds." if check.holds else "The draft does not hold."
-    return f"{answer} {'; '.join(texts)}.".replace("%", " %")
+            texts.append(f"{name} {grade}, {share_text(safe)} safe of {share_text(wanted)} wanted")
+    return f"{'; '.join(texts)}."
 
 
 def unjudged(check: Check) -> str:
     """Return what the hard limits leave out, so that safe is not read as more than it is."""
-    judged = {bound.outcome for bound in check.protocol.limits.hard}
-    left_out = [
-        limits.long_name
-        for name, limits in LIMIT_SETS.items()
-        if name not in RULES and not judged & set(limits.outcomes)
-    ]
+    left_out = not_judged(check.protocol.limits)
     if not left_out:
         return "Safe means within this draft's own hard limits."
     return f"Safe means within this draft's own hard limits. Not judged: {'; '.join(left_out)}."
-
-
-def needs(check: Check) -> list[str]:
-    """Return what would hold, for every group."""
-    ds = check.results["boxes"]
-    return [
-        f"{name}: {text}"
-        for name, text in zip(
-            ds["group"].values.astype(str), ds["needs"].values.astype(str), strict=True
-        )
-    ]
 
 
 def ways_text(check: Check) -> str:
@@ -81,7 +79,7 @@ def ways_text(check: Check) -> str:
     known = [name for name in groups if ds["served_share"].sel(group=name).notnull().any()]
     compared = "; ".join(_way_text(ds.sel(group=name), name) for name in known)
     return (
-        compared.replace("%", " %") + ". Every lung meets one setting of the draft's other "
+        f"{compared}. Every lung meets one setting of the draft's other "
         "ranges; ends of the draft's own rules for T low are not applied. In a lung with one time "
         "constant a flow ratio is a multiple of the time constant (-ln of the ratio), so the two "
         "rules differ only in their targets."
@@ -95,12 +93,12 @@ def _way_text(group: xr.Dataset, name: str) -> str:
     fixed = group["served_share"].sel(way=fixed_way)
     ruled = group["served_share"].sel(way=rule_way)
     upper = float(group["served_share_interval"].sel(way=fixed_way)[0, 1])
-    better = [f"{error:.0%}" for error in errors if float(ruled.sel(error=error)) > upper]
+    better = [f"{share_text(error)}" for error in errors if float(ruled.sel(error=error)) > upper]
     gain = f"clearly better up to an error of {better[-1]}" if better else "no gain"
     return (
-        f"{name}: one T low serves {float(fixed[0]):.0%}, the time constant "
-        f"{float(ruled[0]):.0%} without error and {float(ruled[-1]):.0%} with "
-        f"{float(errors[-1]):.0%} ({gain})"
+        f"{name}: one T low serves {share_text(float(fixed[0]))}, the time constant "
+        f"{share_text(float(ruled[0]))} without error and {share_text(float(ruled[-1]))} with "
+        f"{share_text(float(errors[-1]))} ({gain})"
     )
 
 
@@ -140,15 +138,17 @@ def methods_text(check: Check) -> str:
     drawn = protocol.settings_drawn if protocol.draft.free else 1
     return (
         f"Each group is {protocol.lungs:,} invented lungs, drawn from joint distributions of "
-        f"their properties; each lung meets {drawn:,} settings, spread over the draft's ranges by "
-        "a scrambled Sobol sequence, and every corner. The settled cycle of the lung model "
-        f"({protocol.lung.long_name}) is solved for every combination and judged by every limit: "
-        "the margin is the signed distance to the nearest hard limit over that limit's width. "
+        f"their properties. Each lung meets {drawn:,} setting{'s' if drawn > 1 else ''}, spread "
+        "over the draft's ranges by a scrambled Sobol sequence, and every corner. For every "
+        "combination the settled cycle of "
+        f"the lung model is solved ({protocol.lung.long_name}), and judged by every limit. The "
+        "margin is the signed distance to the nearest hard limit over that limit's width. "
         "Intervals take the lung as the sampling unit, since the combinations of one lung are "
-        "not independent: Wilson's interval at the number of trials that has the variance of the "
+        "not independent. They are Wilson's at the number of trials that has the variance of the "
         "lungs' shares, with Student's quantile for the number of lungs. What a rule measures is "
-        "blurred by a lognormal error. What is searched for on some lungs is certified on others. "
-        f"A model of this kind leaves out much that matters in a patient.{_sizes_text(check)}"
+        "blurred by a lognormal error. What is searched for on some lungs is certified on others."
+        f"{' '.join(('', *too_fine(protocol.draft)))} A model of this kind leaves out much that "
+        f"matters in a patient.{_sizes_text(check)}"
     )
 
 
@@ -171,5 +171,6 @@ def provenance_items(check: Check) -> list[tuple[str, str]]:
         ("seed", str(attrs["seed"])),
         ("protocol file, hash", attrs["protocol_hash"]),
         ("versions", attrs["versions"]),
+        *([("solved by", said)] if (said := unusual_engine(attrs["engine"])) else []),
         ("date", attrs["history"].split(" ")[0]),
     ]
