@@ -1,13 +1,19 @@
 """Traces from another integrator, read and fitted."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import xarray as xr
 
-from bedside import Bedside, Patient, recorded, truth
+from bedside import Bedside, Patient, random_patient, recorded, truth
 from ebbmap.errors import EbbmapError
+from ebbmap.lungs import lung_model
+from ebbmap.traces.best import find_best
 from ebbmap.traces.cycles import find_cycles
 from ebbmap.traces.fit import find_fit
+from ebbmap.traces.misfit import Misfit
+from ebbmap.traces.models import fitted_of, scale_of
 from ebbmap.traces.trace import read_trace
 
 ONE = Patient()
@@ -112,6 +118,10 @@ class TestCycles:
         assert not rest.settled
         assert rest.count == 6
 
+    def test_quick_flow_beside_a_switch_is_no_start(self):
+        patient, how = random_patient("paired", np.random.default_rng([5, 2]))
+        assert find_cycles(read_trace(recorded(patient, how, seed=5))).settled
+
     def test_one_cycle_is_needed(self):
         table = recorded(ONE, Bedside(cycles=1), seed=2)
         short = {name: values[:150] for name, values in table.items()}
@@ -138,6 +148,45 @@ class TestFit:
         )
         total = found["offset"] + 25.0 * found["leak"]
         assert total == pytest.approx(0.08 + 25.0 * 0.002, abs=0.01)
+
+    def test_a_period_between_samples_is_found(self):
+        # a period off by 0.7 ms, as steps place it, moves samples of 5 L/s by 0.06 L/s
+        patient = Patient(compliance=0.037, insp=5.4, exp=5.5)
+        how = Bedside(t_high=2.9548, t_low=1.1045, rate=100.0, noise=0.005, p_low=0.0)
+        fit = find_fit(recorded(patient, how, seed=2), lung="linear", compare=False)
+        period = fit.attrs["set_t_high"] + fit.attrs["set_t_low"]
+        assert period == pytest.approx(2.9548 + 1.1045, abs=1e-4)
+        # noise and nothing else is left: its own error is 2 % with 2,400 samples
+        assert fit.attrs["noise"] == pytest.approx(0.005, rel=0.1)
+
+    def test_a_sample_on_the_wrong_side_of_a_switch_moves_nothing(self):
+        # one sample of 4 L/s beside a switch drew the period 5 ms away, and the lung with it
+        patient, how = random_patient("whole", np.random.default_rng([22, 3]))
+        cycles = find_cycles(read_trace(recorded(patient, how, seed=22)))
+        lung = lung_model("whole")
+        scale = scale_of(fitted_of(lung, None, None), None, "whole")
+        best = find_best(lung, scale, cycles, {}, wide=("offset", "leak"))
+        period = sum(one.duration for one in best.misfit.cycles.phases)
+        # four cycles of 50 samples a second; the samples were off by up to 20 ms before
+        assert period == pytest.approx(how.t_high + how.t_low, abs=1e-3)
+        # noise and rounding; its own error is 2 % with 1,300 samples
+        real = np.hypot(how.noise, how.quantum / np.sqrt(12.0))
+        assert best.noise == pytest.approx(real, rel=0.06)
+
+    def test_steps_are_short_enough_for_a_quick_lung_with_a_bend(self):
+        # the tail of its release is quicker than its volume over its peak flow
+        patient, how = random_patient("whole", np.random.default_rng([16, 3]))
+        how = replace(how, noise=0.0, pressure_noise=0.0, quantum=0.0)
+        cycles = find_cycles(read_trace(recorded(patient, how)))
+        lung = lung_model("whole")
+        scale = scale_of(fitted_of(lung, None, None), None, "whole")
+        real = truth(patient, "whole")
+        place = scale.place({name: real[name] for name in scale.names})
+        coarse = Misfit(lung, scale, cycles, {}, how.noise)
+        fine = Misfit(lung, scale, cycles, {}, how.noise)
+        fine.__dict__["largest"] = 0.005
+        # a tenth of the least noise of random patients; it was 0.006 L/s with steps of 0.2 s
+        assert coarse.flow(place[None]) == pytest.approx(fine.flow(place[None]), abs=1e-3)
 
     def test_a_start_from_rest_is_fitted(self):
         how = Bedside(from_rest=5.0, t_low=0.4)
@@ -198,8 +247,6 @@ class TestFit:
 @pytest.mark.slow
 def test_intervals_of_random_patients_hold_the_truth():
     """A small copy of tests/external/trace_coverage.py, whose result is kept beside it."""
-    from bedside import random_patient
-
     hits = []
     for lung in ("linear", "tube"):
         for number in range(15):

@@ -15,14 +15,14 @@ from ebbmap.kernels.descent import descend
 from ebbmap.lungs import Lung
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.traces.cycles import Cycles
-from ebbmap.traces.disturbances import with_disturbances
+from ebbmap.traces.disturbances import longer_period, with_disturbances
 from ebbmap.traces.misfit import Misfit
 from ebbmap.traces.models import Scale
 from ebbmap.traces.starts import starts_of
 
-#: Rounds in which the switches are moved to where the flow puts them, and when that is over, in
-#: samples.
-ROUNDS, MOVED = 6, 0.01
+#: Rounds in which the switches and the period are moved to where the flow puts them, and when that
+#: is over, in samples.
+ROUNDS, MOVED = 8, 0.01
 
 #: Least noise of flow [L s-1]: what a file with few digits cannot hold.
 LEAST_NOISE = 1e-4
@@ -75,7 +75,7 @@ def find_best(
     cycles: Cycles,
     held: Mapping[str, float],
     *,
-    wide: bool = False,
+    wide: tuple[str, ...] = (),
     begin: np.ndarray | None = None,
 ) -> Best:
     """Find the lung that fits best.
@@ -96,17 +96,21 @@ def find_best(
     places = _starts(scale, cycles)
     if begin is not None:
         places = np.concatenate([places, begin[None]])
-    place = _lowest(misfit, places)
+    place, places = _lowest(misfit, places)
     names: tuple[str, ...] = ()
     for _ in range(ROUNDS):
         misfit, names = with_disturbances(misfit, place)
-        place = _lowest(misfit, np.concatenate([place[None], places]))
+        place, _ = _lowest(misfit, np.concatenate([place[None], places]))
+        # which valley is deepest, disturbances taken out, is told by now
         places = np.empty((0, place.size))
         moves = _moves(misfit, names, place)
+        longer = longer_period(misfit, place)
         misfit = replace(misfit, noise=_noise(misfit, place))
-        if max(map(abs, moves)) < MOVED * cycles.interval:
+        if max(*map(abs, moves), cycles.count * abs(longer)) < MOVED * cycles.interval:
             break
-        if misfit.cycles.settled or "up" in names:
+        if cycles.count * abs(longer) >= MOVED * cycles.interval:
+            misfit = misfit.retimed(longer)
+        elif misfit.cycles.settled or "up" in names:
             misfit = misfit.shifted(*moves)
     misfit, names = with_disturbances(misfit, place)
     noise = _noise(misfit, place)
@@ -114,7 +118,10 @@ def find_best(
     effective = noise * np.sqrt(memory if memory > INDEPENDENT else 1.0)
     misfit = replace(misfit, noise=float(effective))
     done = descend(misfit.residuals, place[None], scale.box)
-    place = done.place[0]
+    place = scale.in_order(done.place[0])
+    if not np.array_equal(place, done.place[0]):
+        done = descend(misfit.residuals, place[None], scale.box)
+        place = done.place[0]
     found, errors = misfit.found_disturbances(place)
     return Best(misfit, place, done.slopes[0], names, found, errors, noise, memory)
 
@@ -134,15 +141,15 @@ def defaults(names: Iterable[str]) -> dict[str, float]:
     return {name: PARAMETERS[name].default for name in names}
 
 
-def _lowest(misfit: Misfit, places: np.ndarray) -> np.ndarray:
+def _lowest(misfit: Misfit, places: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the lowest place that descents reach, shape (d,), and where all of them end."""
     done = descend(misfit.residuals, places, misfit.scale.box)
     if not np.isfinite(done.misfit).any():
         raise EbbmapError(
             f"the lung {misfit.lung.name} has no flow near this trace. Check units and the levels "
             "of pressure, or fit another lung."
         )
-    lowest: np.ndarray = done.place[int(np.argmin(done.misfit))]
-    return lowest
+    return misfit.scale.in_order(done.place[int(np.argmin(done.misfit))]), done.place
 
 
 def _rough_noise(cycles: Cycles) -> float:

@@ -21,12 +21,15 @@ EVEN = 1.0
 #: states it [cmH2O]: assumptions, wide and narrow.
 BEFORE, STATED = 3.0, 0.05
 
-#: Reach of a switch that pressure does not bound.
-ANYWHERE = (-np.inf, np.inf)
+#: Room of switches that pressure does not bound.
+ANYWHERE = np.array([[-np.inf], [np.inf]])
 
 #: The first cycle began from another state if it differs from the second by so many times more
 #: than the last two differ from each other, and by so much of the flow's own mean square.
 STARTS, OF_FLOW = 3.0, 2e-3
+
+#: Times of a cycle at which cycles are compared, and how far from a switch these lie, in samples.
+COMPARED, BESIDE = 200, 2.0
 
 
 @dataclass(frozen=True)
@@ -47,6 +50,8 @@ class Cycles:
         Samples [L s-1], and their time from the first switch [s].
     phase, since, number : ndarray, shape (r,)
         Which phase each sample lies in, the time since its start [s], and which cycle.
+    above : ndarray of bool, shape (r,)
+        Whether pressure is nearer to P high than to P low.
     interval : float
         Time between samples [s].
     shift_doubt : float
@@ -57,11 +62,13 @@ class Cycles:
         Standard error of the valve's time constant [s].
     notes : tuple of str
         What was found.
-    reach : pair of pairs of float
-        How much earlier and later than taken a rise and a fall may begin [s]: samples that show
-        one level already, or the other still, bound it.
+    room : pair of ndarray, shape (2, c + 1) and (2, c)
+        How much earlier and later than taken each rise and each fall may begin [s]: samples that
+        show one level already, or the other still, bound it.
     start_doubt : float
         Standard deviation of the pressure before the first cycle [cmH2O].
+    turns : ndarray or int
+        By how many cycles later than its `number` a sample counts since switches were moved.
     """
 
     phases: tuple[Phase, ...]
@@ -74,13 +81,15 @@ class Cycles:
     phase: np.ndarray
     since: np.ndarray
     number: np.ndarray
+    above: np.ndarray
     interval: float
     shift_doubt: float
     pressure_noise: float
     valve_doubt: float
     notes: tuple[str, ...] = ()
-    reach: tuple[tuple[float, float], tuple[float, float]] = (ANYWHERE, ANYWHERE)
+    room: tuple[np.ndarray, np.ndarray] = (ANYWHERE, ANYWHERE)
     start_doubt: float = BEFORE
+    turns: np.ndarray | int = 0
 
     @property
     def count(self) -> int:
@@ -93,11 +102,30 @@ class Cycles:
         return self.phases[0].valve_time
 
     @property
+    def reach(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        """How much earlier and later than taken all rises and all falls may begin [s]."""
+        ends = []
+        for room in self.room:
+            low, high = float(np.max(room[0])), float(np.min(room[1]))
+            middle = 0.5 * (low + high) if np.isfinite(low + high) else 0.0
+            ends.append((min(low, middle), max(high, middle)))
+        return ends[0], ends[1]
+
+    @property
     def level_doubts(self) -> tuple[float, float]:
         """Standard errors of P high and P low [cmH2O]."""
         high = np.maximum(np.sum(self.phase % 2 == 0), 1)
         low = np.maximum(np.sum(self.phase % 2 == 1), 1)
         return float(self.pressure_noise / high**0.5), float(self.pressure_noise / low**0.5)
+
+    @property
+    def agrees(self) -> np.ndarray:
+        """Whether pressure is at the level of the phase that each sample lies in, shape (r,).
+
+        A slow valve passes through both in each phase and says nothing.
+        """
+        same: np.ndarray = self.above == (self.phase % 2 == 0)
+        return same | (self.valve_time > 0.0)
 
     def settings(self) -> dict[str, float]:
         """Return what was set, by registry name, in registry units."""
@@ -116,6 +144,7 @@ class Cycles:
             period = high + low
             high += down - up
             place = np.where(self.phase == 0, self.since, high - (down - up) + self.since) - up
+            turns = self.turns + np.floor(place / period).astype(int)
             place = np.mod(place, period)
             phase = (place >= high).astype(int)
             since = np.where(phase == 1, place - high, place)
@@ -127,12 +156,31 @@ class Cycles:
                 for place, one in enumerate(self.phases)
             ]
             phase, since = self.phase, np.maximum(self.since - moved, 0.0)
+            turns = self.turns
         phases = driven(lengths, self.p_high - self.p_low, self.valve_time, self.settled)
-        moves = (up, down)
-        reach = tuple(
-            (low - move, high - move) for (low, high), move in zip(self.reach, moves, strict=True)
+        room = (self.room[0] - up, self.room[1] - down)
+        return replace(self, phases=phases, phase=phase, since=since, turns=turns, room=room)
+
+    @property
+    def from_middle(self) -> np.ndarray:
+        """How many cycles after the middle one each sample lies, shape (r,)."""
+        return np.asarray(self.number + self.turns - np.mean(self.number))
+
+    def retimed(self, longer: float) -> Cycles:
+        """Return settled cycles with a period longer by so much [s], the middle one unmoved."""
+        since = self.since - longer * self.from_middle
+        high, low = (one.duration for one in self.phases)
+        lengths = [high, low + longer]
+        # samples beside a switch are not used
+        since = np.clip(since, 0.0, np.array(lengths)[self.phase])
+        rises, falls = self.room
+        moved = longer * (np.arange(self.count + 1) - np.mean(self.number))
+        return replace(
+            self,
+            phases=driven(lengths, self.p_high - self.p_low, self.valve_time, True),
+            since=since,
+            room=(rises - moved, falls - moved[:-1]),
         )
-        return replace(self, phases=phases, phase=phase, since=since, reach=(reach[0], reach[1]))
 
 
 def driven(
@@ -206,7 +254,7 @@ def find_cycles(trace: Trace, *, start: str | float | None = None) -> Cycles:
         found,
         shift_doubt=max(float(width), 1e-4),
         valve_doubt=doubt[0],
-        reach=_reach(trace, switches, used) if between else (ANYWHERE, ANYWHERE),
+        room=_room(trace, switches, used) if between else (ANYWHERE, ANYWHERE),
         notes=(*trace.notes, *notes),
     )
 
@@ -224,21 +272,16 @@ def _evened(switches: Switches, interval: float) -> tuple[Switches, bool]:
     return Switches(up, solved[1] + solved[2] * np.arange(count)), bool(off < EVEN * interval)
 
 
-def _reach(
-    trace: Trace, found: Switches, used: Switches
-) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Return how far steps that are at once may move: no sample may change its level."""
-    ends = []
+def _room(trace: Trace, found: Switches, used: Switches) -> tuple[np.ndarray, np.ndarray]:
+    """Return how far each step that is at once may move: no sample may change its level."""
     edges = np.concatenate(
         [[trace.time[0] - trace.interval], trace.time, [trace.time[-1] + trace.interval]]
     )
+    room = []
     for times, taken in zip(found, used, strict=True):
         after = np.searchsorted(edges, times)
-        latest, first = edges[after - 1] - taken, edges[after] - taken
-        low, high = float(np.max(latest)), float(np.min(first))
-        middle = 0.5 * (low + high)
-        ends.append((min(low, middle), max(high, middle)))
-    return ends[0], ends[1]
+        room.append(np.stack([edges[after - 1], edges[after]]) - taken)
+    return room[0], room[1]
 
 
 def _starts(trace: Trace, switches: Switches) -> bool:
@@ -247,7 +290,11 @@ def _starts(trace: Trace, switches: Switches) -> bool:
     if count < 3:
         return False
     period = float(switches.up[1] - switches.up[0])
-    within = np.linspace(0.03, 0.97, 160) * period
+    within = np.linspace(0.0, period, COMPARED)
+    # a sample beside a switch may lie on either side of it
+    high = float(np.mean(switches.down - switches.up[:-1]))
+    edges = np.array([0.0, high, period])
+    within = within[np.min(np.abs(within[:, None] - edges), axis=1) > BESIDE * trace.interval]
     curves = np.array(
         [np.interp(begin + within, trace.time, trace.flow) for begin in switches.up[:-1]]
     )
@@ -286,6 +333,7 @@ def _gathered(
         phase=place % 2 if settled else place,
         since=since,
         number=place // 2,
+        above=trace.pressure[inside] > 0.5 * (high + low),
         interval=trace.interval,
         shift_doubt=0.0,
         pressure_noise=noise,
@@ -322,4 +370,5 @@ def _noise_of(
     """Return the noise of pressure where it is level [cmH2O]."""
     quiet = (since > 8.0 * valve_time)[1:] & (place[1:] == place[:-1])
     steps = np.diff(pressure)[quiet]
-    return float(np.std(steps) / np.sqrt(2.0)) if steps.size >= SHORTEST else 0.0
+    # a sample beside a switch may lie on the other level, so the middle of the steps tells
+    return float(1.4826 * np.median(np.abs(steps)) / 2.0**0.5) if steps.size >= SHORTEST else 0.0

@@ -1,6 +1,6 @@
-"""What a trace cannot tell: profile likelihoods, identifiability, and structure of residuals.
+"""What a trace cannot tell: identifiability, and structure of residuals.
 
-Sizes: d properties, q places of a profile, n draws.
+Sizes: d properties, b bins, r samples.
 """
 
 from __future__ import annotations
@@ -11,24 +11,15 @@ import numpy as np
 from scipy.signal import find_peaks
 from scipy.stats import chi2
 
-from ebbmap.kernels.descent import descend
 from ebbmap.traces.best import Best
-
-#: Level of all intervals.
-LEVEL = 0.9
+from ebbmap.traces.profiles import LEVEL, Profiles
 
 #: How often 90 % intervals of random patients held the truth, by lung: measured with flat priors
-#: (tests/external/trace_coverage.toml). Those of lungs with a slow part are too narrow.
-COVERED = {"linear": 0.94, "tube": 0.88, "paired": 0.81, "whole": 0.70}
+#: (tests/external/trace_coverage.toml).
+COVERED = {"linear": 0.97, "tube": 0.90, "paired": 0.94, "whole": 0.91}
 
 #: Intervals of a lung whose coverage is below this come with a warning.
 ENOUGH = 0.85
-
-#: Shares of the posterior below the places of a profile; one more lies beyond each end.
-LADDER = (0.0, 0.01, 0.05, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 0.95, 0.99, 1.0)
-
-#: How much more narrowly than its posterior a property is held; steps of each descent.
-HOLD, STEPS = 8.0, 8
 
 #: A property counts as identifiable if its interval is less than this share of what the prior
 #: alone leaves open, and the ends of a positive one lie within this factor of each other.
@@ -37,69 +28,6 @@ NARROWED, FACTOR = 0.5, 3.0
 #: Residuals have structure if they remember longer than so many samples; effort is suspected
 #: where what differs between cycles does, and is so many times the noise between neighbours.
 STRUCTURE, EFFORT = 2.0, 1.3
-
-
-class Profiles(NamedTuple):
-    """How the best fit worsens as one property is held elsewhere; shape (d, q) each."""
-
-    values: np.ndarray
-    """Of the property, in registry units."""
-    worse: np.ndarray
-    """By how much -2 log likelihood rises; the prior counts too."""
-
-
-def profiles(best: Best, places: np.ndarray) -> Profiles:
-    """Return the profile likelihood of each property.
-
-    Parameters
-    ----------
-    best : Best
-        The best fit.
-    places : ndarray, shape (n, d)
-        Draws from the posterior, which say how far a profile has to reach.
-
-    Notes
-    -----
-    A property is held by one more residual that is HOLD times narrower than the posterior, which
-    serves a property that moves and one that follows from several alike.
-    """
-    misfit = best.misfit
-    table = misfit.scale.table(places)
-    rows = [_profile(best, places, table, column) for column in range(table.shape[1])]
-    worse = np.array([row[1] for row in rows])
-    least = min(float(np.nanmin(worse)), float(-2.0 * misfit.density(best.place[None])[0]))
-    return Profiles(np.array([row[0] for row in rows]), worse - least)
-
-
-def _profile(
-    best: Best, places: np.ndarray, table: np.ndarray, column: int
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return where one property was held, and -2 log likelihood there, shape (q,) each."""
-    misfit = best.misfit
-    box = misfit.scale.box
-    drawn = table[:, column]
-    ladder = np.quantile(
-        drawn, [0.0, 0.01, 0.05, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 0.95, 0.99, 1]
-    )
-    reach = 1.5 * np.std(drawn)
-    targets = np.concatenate([[ladder[0] - reach], ladder, [ladder[-1] + reach]])
-    nearest = np.argmin(np.abs(drawn[:, None] - targets), axis=0)
-    if misfit.nodes(best.place[None]) is None:
-        return drawn[nearest], -2.0 * misfit.density(places[nearest])
-    width = max(float(np.std(drawn)), 1e-9) / HOLD
-
-    def residuals(held: np.ndarray) -> np.ndarray:
-        here, target = held[:, :-1], held[:, -1:]
-        off = (misfit.scale.table(here)[:, [column]] - target) / width
-        return np.concatenate([misfit.residuals(here), off], axis=1)
-
-    starts = np.concatenate([places[nearest], targets[:, None]], axis=1)
-    wider = np.concatenate([box, [[targets.min() - 1.0], [targets.max() + 1.0]]], axis=1)
-    free = np.ones(starts.shape, dtype=bool)
-    free[:, -1] = False
-    done = descend(residuals, starts, wider, free=free, steps=STEPS)
-    reached = misfit.scale.table(done.place[:, :-1])[:, column]
-    return reached, -2.0 * misfit.density(done.place[:, :-1])
 
 
 def identifiable(best: Best, found: Profiles, ends: np.ndarray) -> np.ndarray:

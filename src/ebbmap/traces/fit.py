@@ -19,17 +19,11 @@ from ebbmap.registry import Active, activate
 from ebbmap.traces.best import Best, find_best
 from ebbmap.traces.compare import Score, better_lung, disagreeing, score_of
 from ebbmap.traces.cycles import Cycles, find_cycles
-from ebbmap.traces.disturbances import sizes_of
-from ebbmap.traces.doubts import (
-    LEVEL,
-    Profiles,
-    Structure,
-    identifiable,
-    profiles,
-    structure_of,
-)
+from ebbmap.traces.disturbances import SUPPOSITIONS, sizes_of
+from ebbmap.traces.doubts import Structure, identifiable, structure_of
 from ebbmap.traces.models import RIVALS, TOLD, UNSEEN, fitted_of, scale_of
 from ebbmap.traces.posterior import Draws, draw_posterior
+from ebbmap.traces.profiles import LEVEL, Profiles, profiles
 from ebbmap.traces.trace import Trace, read_trace
 
 #: Name of a prior that says nothing within its range.
@@ -172,32 +166,50 @@ def _bests(
     judge = RICHEST if compare else lung
     wanted = {lung, *(RIVALS if compare else ())}
 
-    def fitted(name: str, wide: bool, begin: np.ndarray | None = None) -> Best:
+    def fitted(name: str, wide: tuple[str, ...], begin: np.ndarray | None = None) -> Best:
         model = lung_model(name)
         own = names if name == lung else fitted_of(model, None, None)
         scale = scale_of(own, group if name == lung else None, name)
         kept = held if name == lung else {}
         return find_best(model, scale, cycles, kept, wide=wide, begin=begin)
 
-    narrow = fitted(judge, False)
-    large = fitted(judge, True, narrow.place)
-    wide = _evidence(large, narrow.noise) > _evidence(narrow, narrow.noise) + LIKELIER
-    chosen = large if wide else narrow
+    _, *single, both = SUPPOSITIONS
+    tried: dict[tuple[str, ...], Best] = {(): fitted(judge, ())}
+    tried[both] = fitted(judge, both, tried[()].place)
+    if _likelier(tried) == both:
+        tried |= {wide: fitted(judge, wide, tried[both].place) for wide in single}
+    wide = _likelier(tried)
     return {
-        name: chosen if name == judge else fitted(name, wide)
+        name: tried[wide] if name == judge else fitted(name, wide)
         for name in sorted(wanted, key=lambda one: one != lung)
     }
 
 
+def _likelier(tried: Mapping[tuple[str, ...], Best]) -> tuple[str, ...]:
+    """Return which disturbances are large: none, unless the trace is much likelier with some."""
+    noise = min(best.noise for best in tried.values())
+    found = {wide: _evidence(best, noise) for wide, best in tried.items()}
+    most = max(found, key=found.__getitem__)
+    return most if found[most] > found[()] + LIKELIER else ()
+
+
 def _evidence(best: Best, noise: float) -> float:
-    return best.misfit.at_noise(noise).evidence(best.place)
+    """Return the logarithm of how likely the trace is, whatever lung and disturbances are."""
+    spread = best.misfit.scale.spread()
+    slopes = best.slopes * (best.misfit.noise / noise)
+    information = slopes.T @ slopes * np.outer(spread, spread) + np.eye(spread.size)
+    return best.misfit.at_noise(noise).evidence(best.place) - 0.5 * float(
+        np.linalg.slogdet(information)[1]
+    )
 
 
 def _dataset(parts: Fitted, lung: str, prior: str | Population) -> xr.Dataset:
     """Return a fit with labels."""
     best, misfit = parts.best, parts.best.misfit
     names = list(misfit.scale.properties)
-    table = misfit.scale.table(parts.draws.places)
+    # what a flat prior reaches beyond the registry's range, as a slow part of no size, ends there
+    limits = [(PARAMETERS[name].low, PARAMETERS[name].high) for name in names]
+    table = np.clip(misfit.scale.table(parts.draws.places), *np.array(limits).T)
     tails = 0.5 * (1.0 - LEVEL)
     lower, middle, upper = np.quantile(table, [tails, 0.5, 1.0 - tails], axis=0)
     sure = identifiable(best, parts.profiles, np.stack([lower, upper]))
@@ -247,7 +259,8 @@ def _attributes(parts: Fitted, lung: str, prior: str | Population) -> dict[str, 
     held = {
         name: best.misfit.held.get(name, PARAMETERS[name].default)
         for name in best.misfit.lung.parameters
-        if name not in best.misfit.scale.names and PARAMETERS[name].kind == "lung property"
+        if name not in {*best.misfit.scale.names, *best.misfit.scale.properties}
+        and PARAMETERS[name].kind == "lung property"
     }
     return {
         **provenance("a lung fitted to a trace", lung=lung, lungs_from="One lung, as measured."),
@@ -260,7 +273,7 @@ def _attributes(parts: Fitted, lung: str, prior: str | Population) -> dict[str, 
         "residual_memory": parts.structure.memory,
         "structure": parts.structure.words,
         "effort_suspected": int(parts.structure.effort),
-        "large_disturbances": int(best.misfit.wide),
+        "large_disturbances": int(bool(best.misfit.wide)),
         "cycles": cycles.count,
         "interval": cycles.interval,
         "settled": int(cycles.settled),

@@ -3,8 +3,9 @@
 Samples at the same time of the same phase are averaged; what the lung's flow is there follows
 from flow and slope at the nodes by fixed weights. An offset, a drift, a leak, the levels of
 pressure, and when exactly it steps enter linearly near the best fit, each with a normal prior, and
-are integrated out exactly. Sizes: n lungs, d properties, r samples, b bins, k nodes, m
-disturbances.
+are integrated out exactly. Whether offset and leak are large is not known: the density is that of
+each supposition, weighted alike beforehand. Sizes: n lungs, d properties, r samples, b bins, k
+nodes, m disturbances, w suppositions.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from ebbmap.lungs import Lung
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.traces.cycles import Cycles
 from ebbmap.traces.models import Scale, circuit_of
+from ebbmap.traces.suppositions import Suppositions
 
 #: Least standard deviation of the switches' common times [s].
 LEAST_SHIFT = 2e-4
@@ -30,10 +32,13 @@ LEAST_SHIFT = 2e-4
 NEAR = 0.1
 
 #: Longest step, by the mean time in which the release lets its gas out, and its bounds [s].
-STEP, STEPS = 0.4, (0.01, 0.2)
+STEP, STEPS = 0.25, (0.01, 0.2)
 
 #: Cases that one call of the kernel serves at most.
 BLOCK = 1024
+
+#: What follows from times and phases alone.
+BINNED = ("largest", "used", "bins", "counts", "averaging", "of_samples", "of_bins")
 
 
 @dataclass(frozen=True)
@@ -61,8 +66,12 @@ class Misfit:
     moved : pair of float
         By how much rises and falls were moved since the trace was read [s]; their prior stays
         where it was.
-    wide : bool
-        Whether offset, drift and leak may be large.
+    wide : tuple of str
+        Which of "offset" (drift with it) and "leak" are supposed to be large where residuals and
+        single disturbances are asked for.
+    suppositions : ndarray, shape (w, m), optional
+        By what each supposition of large disturbances multiplies their prior standard deviations;
+        that of `wide` alone if None.
     """
 
     lung: Lung
@@ -74,7 +83,8 @@ class Misfit:
     near: np.ndarray | None = None
     centre: np.ndarray | None = None
     moved: tuple[float, float] = (0.0, 0.0)
-    wide: bool = False
+    wide: tuple[str, ...] = ()
+    suppositions: np.ndarray | None = None
 
     @cached_property
     def largest(self) -> float:
@@ -93,7 +103,8 @@ class Misfit:
         near = NEAR * self.cycles.interval
         # while the valve moves flow turns, and its slope with it jumps between two nodes
         clear: np.ndarray = (self.cycles.since > max(near, self.cycles.valve_time)) & (left > near)
-        return clear
+        # where pressure is still, or already, at the other level, the switch lies elsewhere
+        return clear & self.cycles.agrees
 
     @cached_property
     def bins(self) -> np.ndarray:
@@ -258,38 +269,84 @@ class Misfit:
         off = self.whitened(self.flow(places) - self.expected)
         return np.concatenate([off, places @ self.scale.prior_root().T], axis=1)
 
+    @cached_property
+    def supposed(self) -> Suppositions:
+        """What is supposed to be large beside the lung."""
+        if self.disturbances is None:
+            return Suppositions(np.zeros((self.counts.size, 0)), np.ones((1, 0)))
+        one = np.ones((1, self.disturbances.shape[1]))
+        factors = one if self.suppositions is None else self.suppositions
+        return Suppositions(self.disturbances * self.weight[:, None], factors)
+
+    @property
+    def weight(self) -> np.ndarray:
+        """One over the standard error of flow in each bin [s L-1], shape (b,)."""
+        inverse: np.ndarray = np.sqrt(self.counts) / self.noise
+        return inverse
+
+    def by_supposition(self, places: np.ndarray) -> np.ndarray:
+        """Return the logarithm of each supposition's part of the likelihood, shape (n, w).
+
+        Up to a constant; -inf where a lung is not possible.
+        """
+        inside = self.scale.within(places)
+        found = np.full((places.shape[0], self.supposed.costs.size), -np.inf)
+        if inside.any():
+            # steps are too long for the quickest lungs, whose flow then grows without end
+            with np.errstate(over="ignore", invalid="ignore"):
+                off = (self.flow(places[inside]) - self.expected) * self.weight
+                log = self.supposed.likelihood(off)
+            found[inside] = np.where(np.isfinite(log), log, -np.inf)
+        return found
+
+    def supposing(self, number: int) -> Misfit:
+        """Return the same with one of its suppositions made."""
+        if self.disturbances is None or self.suppositions is None:
+            return self
+        flow = self.disturbances * self.suppositions[number]
+        return self.same_bins(disturbances=flow, suppositions=None)
+
+    def likelihood(self, places: np.ndarray) -> np.ndarray:
+        """Return the logarithm of the likelihood, shape (n,), up to a constant; -inf if none."""
+        each = self.by_supposition(places)
+        most = np.max(each, axis=1)
+        base = np.where(np.isfinite(most), most, 0.0)
+        with np.errstate(divide="ignore"):
+            found: np.ndarray = base + np.log(np.sum(np.exp(each - base[:, None]), axis=1))
+        return found
+
     def density(self, places: np.ndarray) -> np.ndarray:
         """Return the logarithm of the posterior density, shape (n,), up to a constant."""
-        inside = np.all((places >= self.scale.box[0]) & (places <= self.scale.box[1]), axis=1)
-        found = np.full(places.shape[0], -np.inf)
-        if inside.any():
-            off = self.residuals(places[inside])
-            total = -0.5 * np.einsum("nb,nb->n", off, off)
-            found[inside] = np.where(np.isfinite(total), total, -np.inf)
-        return found
+        return self.likelihood(places) + self.scale.prior_density(places)
 
     def found_disturbances(self, place: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return each disturbance at a lung, and its standard error, in prior SDs, shape (m,)."""
         if self.disturbances is None:
             return np.zeros(0), np.zeros(0)
-        scaled = self.disturbances * np.sqrt(self.counts)[:, None] / self.noise
-        off = (self.expected - self.flow(place[None])[0]) * np.sqrt(self.counts) / self.noise
+        scaled = self.disturbances * self.weight[:, None]
+        off = (self.expected - self.flow(place[None])[0]) * self.weight
         covariance = np.linalg.inv(scaled.T @ scaled + np.eye(scaled.shape[1]))
         return self.centre + covariance @ (scaled.T @ off), np.sqrt(np.diag(covariance))
 
     def evidence(self, place: np.ndarray) -> float:
         """Return the logarithm of how likely the trace is of one lung, up to a constant.
 
-        Whatever the disturbances are, weighted by their prior: a wide prior that is not needed
-        costs.
+        Under the supposition of `wide`, whatever the disturbances are, weighted by their prior: a
+        wide prior that is not needed costs.
         """
-        scaled = self.disturbances * np.sqrt(self.counts)[:, None] / self.noise
-        _, size = np.linalg.slogdet(scaled.T @ scaled + np.eye(scaled.shape[1]))
-        return float(self.density(place[None])[0] - 0.5 * size)
+        off = self.residuals(place[None])[0]
+        return float(self.same_bins(suppositions=None).supposed.costs[0] - 0.5 * (off @ off))
 
     def at_noise(self, noise: float) -> Misfit:
         """Return the same with another noise of flow [L s-1]."""
-        return replace(self, noise=noise)
+        return self.same_bins(noise=noise)
+
+    def same_bins(self, **changes: Any) -> Misfit:
+        """Return the same with changes that leave bins and their weights as they are."""
+        twin = replace(self, **changes)
+        for name in BINNED:
+            twin.__dict__[name] = getattr(self, name)
+        return twin
 
     @property
     def shift_doubt(self) -> float:
@@ -311,7 +368,14 @@ class Misfit:
             self,
             cycles=self.cycles.shifted(up, down),
             disturbances=None,
+            suppositions=None,
             moved=(self.moved[0] + up, self.moved[1] + down),
+        )
+
+    def retimed(self, longer: float) -> Misfit:
+        """Return the same with a period longer by so much [s], without disturbances."""
+        return replace(
+            self, cycles=self.cycles.retimed(longer), disturbances=None, suppositions=None
         )
 
     def sample_residuals(self, place: np.ndarray) -> np.ndarray:

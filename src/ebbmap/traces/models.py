@@ -26,12 +26,15 @@ _WHOLE = (
     "resistance_quadratic",
 )
 
+#: Properties of a lung with two parts, which are told apart by which is slower.
+_TWO = _WHOLE[:-1]
+
 #: Properties that a fit moves, by lung; all its own of another lung. Those of the paired lung hang
 #: together too closely to be moved by themselves: they follow from those of the whole.
 FITTED: Mapping[str, tuple[str, ...]] = {
     "linear": _ONE,
     "tube": (*_ONE, "resistance_quadratic"),
-    "paired": _WHOLE[:-1],
+    "paired": _TWO,
     "whole": _WHOLE,
     "breathing": _WHOLE,
     "stepped": (*_ONE, "resistance_quadratic", "recoil_curvature", "recoil_inflection"),
@@ -142,6 +145,33 @@ class Scale:
                 found.append(float(value if is_plain(name) else np.log(np.maximum(value, 1e-9))))
         return np.clip(np.array(found), self.box[0], self.box[1])
 
+    @property
+    def two_parts(self) -> bool:
+        """Whether all properties of two parts are sought, so that either could be called slow."""
+        return set(_TWO) <= set(self.names)
+
+    def within(self, places: np.ndarray) -> np.ndarray:
+        """Return which lungs are possible, shape (n,): in the box, the slow part the slower."""
+        inside = np.all((places >= self.box[0]) & (places <= self.box[1]), axis=1)
+        if self.two_parts:
+            inside &= _is_ordered(self.values(places))
+        return np.asarray(inside)
+
+    def in_order(self, place: np.ndarray) -> np.ndarray:
+        """Return a lung, shape (d,), with its parts exchanged where the slow one is the faster.
+
+        Flow is the same, unless the exchanged lung lies outside the box: then it ends at a wall.
+        """
+        if not self.two_parts:
+            return place
+        values = self.values(place[None])
+        if _is_ordered(values)[0]:
+            return place
+        exchanged = {
+            name: float(value[0]) for name, value in {**values, **_exchanged(values)}.items()
+        }
+        return self.place(exchanged)
+
     def prior_root(self) -> np.ndarray:
         """Return A, shape (d, d), so that the prior is -0.5 |A u|^2 at coordinates u."""
         root = np.zeros((len(self.names),) * 2)
@@ -152,6 +182,21 @@ class Scale:
         here = [self.names.index(name) for name in self.held_by]
         root[np.ix_(here, here)] = np.linalg.cholesky(np.linalg.inv(matrix)).T
         return root
+
+    def drawn(self, rng: np.random.Generator, size: int) -> np.ndarray:
+        """Return coordinates of possible lungs drawn from the prior, shape (n, d), n <= size."""
+        places = rng.uniform(self.box[0], self.box[1], (size, len(self.names)))
+        own = [self.names.index(name) for name in self.held_by]
+        if own:
+            root = self.prior_root()[np.ix_(own, own)]
+            places[:, own] = rng.standard_normal((size, len(own))) @ np.linalg.inv(root).T
+        return places[self.within(places)]
+
+    def prior_density(self, places: np.ndarray) -> np.ndarray:
+        """Return the logarithm of the prior density, shape (n,), up to a constant."""
+        off = places @ self.prior_root().T
+        density: np.ndarray = -0.5 * np.einsum("nd,nd->n", off, off)
+        return density
 
     def spread(self) -> np.ndarray:
         """Return the prior's standard deviation of each coordinate, shape (d,)."""
@@ -180,6 +225,31 @@ def in_pairs(values: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
         "resistance_slow": values["time_constant_slow"] * ML_PER_L / np.maximum(slow, LEAST_SLOW),
         "resistance_shared_insp": insp - own,
         "resistance_shared_exp": out - own,
+    }
+
+
+def _is_ordered(values: Mapping[str, np.ndarray]) -> np.ndarray:
+    """Return whether the fast part's own time constant is no longer than the slow one's.
+
+    A circuit with two parts does not say which of them is called slow; without an order every
+    lung would be found twice.
+    """
+    pairs = in_pairs(values)
+    fast = pairs["resistance_fast"] * pairs["compliance_fast"] / ML_PER_L
+    return np.asarray(fast <= values["time_constant_slow"])
+
+
+def _exchanged(values: Mapping[str, np.ndarray]) -> dict[str, np.ndarray]:
+    """Return the same circuit with its slow part called fast, and the fast one slow."""
+    pairs = in_pairs(values)
+    own = pairs["resistance_slow"]
+    insp, out = (pairs[f"resistance_shared_{way}"] + own for way in ("insp", "exp"))
+    return {
+        "resistance_insp": insp,
+        "resistance_exp": out,
+        "slow_volume_share": 1.0 - values["slow_volume_share"],
+        "time_constant_slow": pairs["resistance_fast"] * pairs["compliance_fast"] / ML_PER_L,
+        "own_resistance_share": own / np.minimum(insp, out),
     }
 
 
@@ -253,7 +323,7 @@ def circuit_of(lung: str, values: Mapping[str, np.ndarray]) -> Network | None:
         )
     if lung == "paired":
         return network(
-            **{name: values[name] for name in _WHOLE[:-1]},
+            **{name: values[name] for name in _TWO},
             resistance_quadratic=np.zeros_like(values["compliance"]),
             slow_tissue_share=np.zeros_like(values["compliance"]),
         )

@@ -1,8 +1,11 @@
-"""Draws from the posterior of a lung: from its normal approximation, or from an ensemble sampler.
+"""Draws from the posterior of a lung, by what its shape asks for.
 
-The normal approximation at the best fit, with heavier tails, proposes lungs; their weights under
-the posterior itself say whether it serves. Where too few lungs carry the weight, many walkers that
-start among them (emcee, Goodman and Weare's stretch) go on. Sizes: n draws, d properties.
+A mixture of normals proposes lungs (`mixture.py`): two parts make ridges and valleys, and what is
+large beside a lung makes valleys of its own. Where too few of them carry the weight, many walkers
+that start among them (emcee, Goodman and Weare's stretch) go on. Of a lung without a fast kernel
+the normal approximation at the best fit, with heavier tails, proposes a few; their weights under
+the posterior itself say whether that serves.
+Sizes: n draws, d properties.
 """
 
 from __future__ import annotations
@@ -13,9 +16,11 @@ import emcee
 import numpy as np
 
 from ebbmap.traces.best import Best
+from ebbmap.traces.mixture import draw_mixture, often
+from ebbmap.traces.models import Scale
 
-#: Draws that are kept, proposed in each round, and rounds; fewer for a lung without a fast kernel.
-KEPT, PROPOSED, PROPOSED_SLOWLY, IMPROVED = 1000, 2000, 240, 3
+#: Draws that are kept; of a lung without a fast kernel, proposed in each round, and rounds.
+KEPT, PROPOSED, IMPROVED = 1000, 240, 3
 
 #: Degrees of freedom of the proposal's tails.
 TAILS = 6.0
@@ -27,7 +32,11 @@ SUFFICES = 0.15
 WALKERS, STEPS = 240, 80
 
 #: What the draws are called.
-WEIGHTED, WALKED = "weighted normal approximation", "ensemble sampler"
+WEIGHTED, MIXED = "weighted normal approximation", "weighted mixture of normals"
+WALKED = "ensemble sampler"
+
+#: Effective draws from which those of the mixture suffice.
+ENOUGH = 100.0
 
 #: Tries to place a proposal within the box, before what was found has to do.
 TRIES = 200
@@ -55,26 +64,27 @@ def draw_posterior(best: Best, *, seed: int) -> Draws:
         Of every draw.
     """
     rng = np.random.default_rng(seed)
-    quick = best.misfit.nodes(best.place[None]) is not None
-    size = PROPOSED if quick else PROPOSED_SLOWLY
+    if best.misfit.nodes(best.place[None]) is not None:
+        found = draw_mixture(best, rng)
+        drawn = found.places[often(rng, found.weight, KEPT)]
+        if found.effective < ENOUGH:
+            return _walked(best, drawn, rng)
+        return Draws(drawn, MIXED, found.effective)
     centre, root = _approximation(best)
     for _ in range(IMPROVED):
-        places = _proposed(rng, centre, root, best.misfit.scale.box, size)
+        places = _proposed(rng, centre, root, best.misfit.scale, PROPOSED)
         weight = _weights(best, places, centre, root)
         effective = float(1.0 / np.sum(weight**2))
         if effective > SUFFICES * places.shape[0]:
-            return Draws(_resampled(rng, places, weight), WEIGHTED, effective)
+            return Draws(places[often(rng, weight, KEPT)], WEIGHTED, effective)
         centre, root = _moments(places, weight, root)
-    begun = _resampled(rng, places, weight)
-    if not quick:
-        return Draws(begun, f"{WEIGHTED}, coarse", effective)
-    return _walked(best, begun, rng)
+    return Draws(places[often(rng, weight, KEPT)], f"{WEIGHTED}, coarse", effective)
 
 
 def approximate_draws(best: Best, size: int) -> np.ndarray:
     """Return lungs from the normal approximation within the box, shape (n, d)."""
     rng = np.random.default_rng(0)
-    return _proposed(rng, *_approximation(best), best.misfit.scale.box, size)
+    return _proposed(rng, *_approximation(best), best.misfit.scale, size)
 
 
 def _approximation(best: Best) -> tuple[np.ndarray, np.ndarray]:
@@ -98,15 +108,15 @@ def _moments(
 
 
 def _proposed(
-    rng: np.random.Generator, centre: np.ndarray, root: np.ndarray, box: np.ndarray, size: int
+    rng: np.random.Generator, centre: np.ndarray, root: np.ndarray, scale: Scale, size: int
 ) -> np.ndarray:
-    """Return lungs from a normal with heavy tails within the box, shape (n, d)."""
+    """Return lungs from a normal with heavy tails that are possible, shape (n, d)."""
     kept: list[np.ndarray] = []
     for _ in range(TRIES):
         normal = rng.standard_normal((size, centre.size)) @ root.T
         heavy = np.sqrt(TAILS / rng.chisquare(TAILS, size))[:, None]
         places = centre + normal * heavy
-        kept.append(places[np.all((places >= box[0]) & (places <= box[1]), axis=1)])
+        kept.append(places[scale.within(places)])
         if sum(map(len, kept)) >= size:
             break
     return np.concatenate(kept)[:size]
@@ -118,14 +128,6 @@ def _weights(best: Best, places: np.ndarray, centre: np.ndarray, root: np.ndarra
     log = best.misfit.density(places) - proposal
     weight: np.ndarray = np.exp(log - log.max())
     return weight / weight.sum()
-
-
-def _resampled(rng: np.random.Generator, places: np.ndarray, weight: np.ndarray) -> np.ndarray:
-    """Return lungs as often as their weights say, in the order of chance (systematic)."""
-    ladder = (np.arange(KEPT) + rng.random()) / KEPT
-    index = np.minimum(np.searchsorted(np.cumsum(weight), ladder), weight.size - 1)
-    drawn: np.ndarray = places[rng.permutation(index)]
-    return drawn
 
 
 def _walked(best: Best, begun: np.ndarray, rng: np.random.Generator) -> Draws:
