@@ -41,7 +41,7 @@ class Drawn:
 
 
 def texts_of(figure: Figure) -> list[Drawn]:
-    """Draw a figure and return every text that the renderer was asked for."""
+    """Lay a figure out and return every text that the renderer is asked for; no pixel is made."""
     canvas = FigureCanvasAgg(figure)
     seen: dict[int, Text] = {}
     whole = Text.draw
@@ -53,7 +53,7 @@ def texts_of(figure: Figure) -> list[Drawn]:
 
     Text.draw = note
     try:
-        canvas.draw()
+        figure.draw_without_rendering()
     finally:
         Text.draw = whole
     renderer = canvas.get_renderer()

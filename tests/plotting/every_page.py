@@ -9,7 +9,7 @@ from ebbmap.analyses.registry import ANALYSES
 from ebbmap.files.study import parse_study
 from ebbmap.plotting.pages import pages_of
 from ebbmap.registries.populations import POPULATIONS
-from ebbmap.runs.run import Task, plan_tasks
+from ebbmap.runs.sources import Task, plan_tasks
 
 #: Analyses whose results are drawn; a sweep holds cases.
 DRAWN = set(ANALYSES) - {"sweep"}
@@ -81,6 +81,8 @@ resamples = 50
 [analyses.edge]
 over = ["t_low"]
 points = 100
+[analyses.robust]
+over = ["t_low"]
 [analyses.rare]
 along = "t_low"
 cases = 100
@@ -111,6 +113,11 @@ t_low = { start = 0.2, stop = 1.4, count = 2 }
 [analyses.given]
 along = "t_low"
 outcomes = ["auto_peep", "release_volume_per_kg"]
+drop_failed = true
+[analyses.slopes]
+along = "t_low"
+outcomes = ["auto_peep", "release_volume_per_kg"]
+resamples = 100
 drop_failed = true
 """
 
@@ -178,6 +185,10 @@ UNKNOWNS = """
 t_low = { start = 0.2, stop = 1.4, count = 7 }
 [analyses.unknowns]
 t_low = 0.5
+[analyses.robust]
+over = ["t_low"]
+width = { t_low = 0.2 }
+sure = 0.8
 """
 
 GASES, FEW = ("pressure", "auto_peep", "co2", "oxygen"), ("pressure", "volume", "auto_peep")

@@ -52,6 +52,11 @@ def in_percent(share, *intervals) -> str:
     return f"{100 * share:.{int(len(intervals) > 1 and half < 3.55)}f} %"
 
 
+def tenths(share):
+    """A share in per cent with one decimal, which is never nought by rounding."""
+    return "<0.1 %" if 0 < share < 0.0005 else f"{100 * share:.1f} %"
+
+
 def of_map(page: str, result: xr.Dataset) -> list[str]:
     one = result.sel(rule=rule_of(page, result))
     largest = ", ".join(
@@ -113,7 +118,7 @@ def of_mapping(page: str, result: xr.Dataset) -> list[str]:
                 float(top["distance_interval"].sel(ci_bound=b)) for b in ("lower", "upper")
             )
             facts.append(
-                f"{name}, T low {float(at['t_low']):g} s: {float(at['share']):.0%} {text}, "
+                f"{name}, T low {float(at['t_low']):g} s: {100 * float(at['share']):.0f} % {text}, "
                 f"most apart in {word} {long_name(str(top['parameter'].item()))}, "
                 f"distance {float(top['distance']):.2f} ({low:.2f} to {high:.2f})."
             )
@@ -155,9 +160,26 @@ def of_edge(page: str, result: xr.Dataset) -> list[str]:
     facts = []
     for name, part in each(one, "population"):
         low, high = part["volume_interval"].values
-        facts.append(f"{name}: {float(part['volume']):.1%} ({low:.1%} to {high:.1%})")
+        facts.append(
+            f"{name}: {100 * float(part['volume']):.1f} % ({100 * low:.1f} % to {100 * high:.1f} %)"
+        )
         if part["safest_t_low"].notnull():
             facts.append(f"safest at T low {float(part['safest_t_low']):.3g} s")
+    return facts
+
+
+def of_robust(page: str, result: xr.Dataset) -> list[str]:
+    one = result.sel(rule=rule_of(page, result))
+    facts = []
+    for choice, part in each(one, "choice"):
+        ends = sorted({f"{end:.4g}" for end in part["chosen_t_low"].values}, key=float)
+        place = f"T low {' to '.join(ends)} s"
+        facts.append(f"{place} for all groups" if choice == "all groups" else place)
+        for name, own in each(part, "population"):
+            if choice in ("all groups", name):
+                known = ("reached_share_interval", "reached_share_knowledge")
+                ends = [own[n].values for n in known if n in own]
+                facts.append(f"{in_percent(own['reached_share'], *ends)} served")
     return facts
 
 
@@ -165,15 +187,32 @@ def of_shapley(page: str, result: xr.Dataset) -> list[str]:
     return [f"{name}: {part['change'].item()}" for name, part in each(result, "population")]
 
 
+def _at_most(bound: float) -> str:
+    """Return a bound in per cent; one that would round to nothing, but is not, is below 0.1."""
+    if 0.0 < bound < 0.0005:
+        return "<0.1 %"
+    return f"at most {100 * max(bound, 0):.1f} %"
+
+
 def of_screening(page: str, result: xr.Dataset) -> list[str]:
     facts = []
     for name, part in each(result, "population"):
         can = [
-            f"{long_name(factor)} (at most {max(float(one['evidence']), 0):.1%})"
+            f"{long_name(factor)} ({_at_most(float(one['evidence']))})"
             for factor, one in each(part, "parameter")
             if one["fixable"] == 1
         ]
         facts.append(f"{name}: " + (f"can be fixed: {', '.join(can)}" if can else "nothing"))
+    return facts
+
+
+def of_slopes(page: str, result: xr.Dataset) -> list[str]:
+    middle = result.isel(t_low=result.sizes["t_low"] // 2)
+    facts = [f"at T low {float(middle['t_low']):g} s", "Largest in auto-PEEP"]
+    for name, part in each(middle.sel(outcome="auto_peep"), "population"):
+        top = str(part["parameter"].values[np.nanargmax(part["most"].values)])
+        least, most = (float(part[key].sel(parameter=top)) for key in ("least", "most"))
+        facts.append(f"{name}: {long_name(top)} {least:.2f} to {most:.2f}")
     return facts
 
 
@@ -201,7 +240,7 @@ def of_foretell(page: str, result: xr.Dataset) -> list[str]:
                 if np.isfinite(share)
             )
             share, place = max(every, key=lambda one: one[0])
-            facts.append(f"{name.replace('_', ' ')} {share:.0%} by {place}")
+            facts.append(f"{name.replace('_', ' ')} {100 * share:.0f} % by {place}")
     return facts
 
 
@@ -213,13 +252,13 @@ def of_together(page: str, result: xr.Dataset) -> list[str]:
     }
     facts = []
     for name, part in each(one, "population"):
-        facts.append(f"{name.replace('_', ' ')} {float(part['held_share']):.0%}")
+        facts.append(f"{name.replace('_', ' ')} {100 * float(part['held_share']):.0f} %")
         most = max(shares[name].values())
         if most > 0:
             # of several the one that excludes itself in most lungs of any population
             tied = [text for text, share in shares[name].items() if share == most]
             text = min(tied, key=lambda t: (-max(o.get(t, 0.0) for o in shares.values()), t))
-            facts.append(f"(most often excluded, in {most:.0%}: {text})")
+            facts.append(f"(most often excluded, in {100 * most:.0f} %: {text})")
     return facts
 
 
@@ -230,8 +269,14 @@ def of_limits(page: str, result: xr.Dataset) -> list[str]:
         decided = {bound: float(at["gained_share"]) for bound, at in each(part, "bound")}
         bound, share = max(decided.items(), key=lambda item: np.nan_to_num(item[1], nan=-1.0))
         outcome, _, side = bound.rpartition("_")
-        said = f"{long_name(outcome)} too {side} decides {share:.0%}" if share > 0 else "no limit"
-        facts.append(f"{name.replace('_', ' ')} {float(part['safe_share']):.0%} safe, {said}")
+        said = (
+            f"{long_name(outcome)} too {side} decides {100 * share:.0f} %"
+            if share > 0
+            else "no limit"
+        )
+        facts.append(
+            f"{name.replace('_', ' ')} {100 * float(part['safe_share']):.0f} % safe, {said}"
+        )
     return facts
 
 
@@ -249,7 +294,8 @@ def of_strategies(page: str, result: xr.Dataset) -> list[str]:
             least = min(shares, key=lambda one: one[0])
             most = max(reversed(shares), key=lambda one: one[0])
             facts.append(
-                f"{name.replace('_', ' ')} from {least[0]:.0%} ({least[1]}) to {most[0]:.0%} "
+                f"{name.replace('_', ' ')} from {100 * least[0]:.0f} % ({least[1]}) to "
+                f"{100 * most[0]:.0f} % "
                 f"({most[1]})"
             )
     return facts
@@ -264,8 +310,9 @@ def of_course(page: str, result: xr.Dataset) -> list[str]:
 
 def of_compare(page: str, result: xr.Dataset) -> list[str]:
     return [
-        f"{name}: flow ratio {float(part['flow_ratio']):.0%}, exhaled fraction "
-        f"{float(part['exhaled_fraction']):.0%}, {float(part['trapped_volume']):.0f} mL left"
+        f"{name}: flow ratio {100 * float(part['flow_ratio']):.0f} %, exhaled fraction "
+        f"{100 * float(part['exhaled_fraction']):.0f} %, {float(part['trapped_volume']):.0f} mL "
+        "left"
         for name, part in each(result, "case")
     ]
 
@@ -290,9 +337,10 @@ def of_inside(page: str, result: xr.Dataset) -> list[str]:
     return [
         f"{name}: "
         + ", ".join(
-            f"at {float(one['look']):.0%} of peak flow ({float(one['look_time']):.2f} s) the fast "
-            f"compartment still holds {float(one['look_fast_left']):.0%}, the slow one "
-            f"{float(one['look_slow_left']):.0%}"
+            f"at {100 * float(one['look']):.0f} % of peak flow ({float(one['look_time']):.2f} "
+            "s) the fast "
+            f"compartment still holds {100 * float(one['look_fast_left']):.0f} %, the slow one "
+            f"{100 * float(one['look_slow_left']):.0f} %"
             for one in (part.isel(look=k) for k in range(part.sizes["look"]))
             if np.isfinite(one["look_time"])
         )
@@ -305,7 +353,8 @@ def of_collapse(page: str, result: xr.Dataset) -> list[str]:
         facts = []
         for name, part in each(result, "population"):
             kept = [
-                f"{float(part['rule_closed'].sel(rule=rule, end='last')):.1%} at the longest "
+                f"{tenths(float(part['rule_closed'].sel(rule=rule, end='last')))} at the "
+                "longest "
                 f"release that the {rule.replace('_', ' ')} rule allows "
                 f"({float(part['rule_t_low'].sel(rule=rule, end='last')):.2f} s)"
                 for rule in RULES
@@ -324,9 +373,9 @@ def of_collapse(page: str, result: xr.Dataset) -> list[str]:
             + (
                 f"nothing closes: {float(here['end_release_pressure']):.0f} cmH2O are left"
                 if closed < 5e-4
-                else f"{closed:.1%} of the units close, where "
-                f"{float(here['closed_by_pressure']):.1%} would if they closed at once, "
-                f"and {float(here['reopened']):.1%} reopen"
+                else f"{tenths(closed)} of the units close, where "
+                f"{tenths(float(here['closed_by_pressure']))} would if they closed at once, "
+                f"and {tenths(float(here['reopened']))} reopen"
             )
         )
     return facts
@@ -337,7 +386,7 @@ def of_adjust(page: str, result: xr.Dataset) -> list[str]:
         return [
             f"“{practice}”: "
             + ", ".join(
-                f"{float(part['against_share'].sel(population=n)):.1%} of {n} lungs"
+                f"{100 * (float(part['against_share'].sel(population=n))):.1f} % of {n} lungs"
                 for n in names(result)
                 if part["against_share"].sel(population=n) > 0
             )

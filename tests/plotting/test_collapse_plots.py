@@ -56,8 +56,8 @@ def test_one_cycle(result):
     np.testing.assert_array_equal(line(ax, "if units closed at once")[1], one["pressure_alone"])
     mark_changes(ax, one)
     assert [text.get_text() for text in ax.texts if text.get_text()] == [
-        f"{float(one['closed_per_release']):.1%} closes",
-        f"{float(one['reopened']):.1%} reopens",
+        f"{100 * float(one['closed_per_release']):.1f} % closes",
+        f"{100 * float(one['reopened']):.1f} % reopens",
     ]
     high, closed = float(one["open_fraction_end_high"]), float(one["closed_per_release"])
     arrows = [text for text in ax.texts if not text.get_text()]

@@ -40,7 +40,9 @@ def test_bars_are_the_shares_of_the_verdicts(text):
             assert (bar.get_x(), bar.get_width()) == pytest.approx((left, share), abs=1e-12)
             assert bar.get_y() + bar.get_height() / 2 == pytest.approx(row)
             places = [p for p in written if p == pytest.approx((left + share / 2, row), abs=1e-9)]
-            assert [written[p] for p in places] == ([f"{share:.0%}"] if share >= 0.07 else [])
+            assert [written[p] for p in places] == (
+                [f"{100 * share:.0f} %"] if share >= 0.07 else []
+            )
             left += share
         assert left == pytest.approx(1.0)
     ticks = [line.get_xdata()[0] for line in ax.lines]
@@ -102,7 +104,7 @@ def test_ways_with_their_intervals(text):
             np.testing.assert_allclose(
                 ends, one["served_share_interval"].transpose("error", "ci_bound"), atol=1e-12
             )
-        assert [t.get_text() for t in ax.get_xticklabels()] == ["0%", "10%", "20%", "30%"]
+        assert [t.get_text() for t in ax.get_xticklabels()] == ["0 %", "10 %", "20 %", "30 %"]
         assert ax.get_xticks().tolist() == [0.0, 0.1, 0.2, 0.3]
         assert ax.get_xlabel() == "error of the time constant"
     assert axes[0].get_ylabel() == "share of lungs served"

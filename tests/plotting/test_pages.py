@@ -10,7 +10,7 @@ from ebbmap.cases.question import STATED_LUNG
 from ebbmap.caution import CAUTION
 from ebbmap.files.study import load_study, parse_study
 from ebbmap.plotting.pages import pages_of, save_page
-from ebbmap.runs.run import plan_tasks
+from ebbmap.runs.sources import plan_tasks
 
 # every page of the bundled studies is drawn
 pytestmark = pytest.mark.slow

@@ -82,7 +82,7 @@ def test_the_end_of_the_release_is_marked_with_what_is_left():
     said = {t.get_text(): t.xy for t in ax.texts if t.get_text().endswith("%")}
     for name in ("flow_share", "fast_left", "slow_left"):
         left = float(np.interp(end, one["time"], one[name]))
-        assert said[f"{left:.0%}"] == pytest.approx((end, left)), name
+        assert said[f"{100 * left:.0f} %"] == pytest.approx((end, left)), name
 
 
 def test_lungs_without_a_window_lie_on_the_floor_of_a_cloud_with_names():

@@ -116,7 +116,7 @@ def test_a_map_draws_the_limit_broken_most_often(mapped):
 def test_a_map_that_serves_too_few_says_how_many(mapped):
     few = mapped.assign(safe_share=mapped["safe_share"] * 0 + 0.2)
     ax = plot_map(few, x="t_low", y="resistance_exp")
-    assert "at most 20% anywhere" in [text.get_text() for text in ax.texts]
+    assert "at most 20 % anywhere" in [text.get_text() for text in ax.texts]
 
 
 def test_cells_that_could_not_be_determined_are_hatched(mapped):
@@ -366,7 +366,7 @@ def test_names_become_words(name, text):
 
 def test_a_named_thing_keeps_its_colour():
     assert colour_of("normal", 5) == COLOURS["normal"]
-    assert colour_of("compliance", 9) == CYCLE[1]
+    assert colour_of("some_rule", 9) == CYCLE[1]
 
 
 def test_labels_keep_their_distance_and_order():

@@ -9,6 +9,7 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap, ListedColormap
 
+from ebbmap.digits import share_text
 from ebbmap.kernels.judging import CAUTION, SAFE
 from ebbmap.plotting.style import FAINT, INK, dress, own_axes
 
@@ -16,7 +17,7 @@ from ebbmap.plotting.style import FAINT, INK, dress, own_axes
 CHANGE_MAP = LinearSegmentedColormap.from_list("change", ["#9cc0e2", "#f7f5f0", "#eeb98e"])
 
 #: Behind a margin: some hard limit broken, all kept.
-MARGIN_MAP = ListedColormap(["#e3dfd8", "#bfe0cf"])
+MARGIN_MAP = ListedColormap(["#e3dfd8", "#b9dbe3"])
 
 #: From no lung against common practice to all of them.
 AGAINST_MAP = LinearSegmentedColormap.from_list("against", ["#f7f5f0", "#eeb98e"])
@@ -142,14 +143,7 @@ def plot_adjust_practice(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     shares = result["against_share"].transpose("practice", "population").values
     ax.imshow(shares, cmap=AGAINST_MAP, vmin=0, vmax=1, aspect="auto")
     for column in range(shares.shape[1]):
-        _write(ax, column, [_percent(share) for share in shares[:, column]])
+        _write(ax, column, [share_text(share) for share in shares[:, column]])
     headings, rows = (result[dim].values.astype(str) for dim in ("population", "practice"))
     _frame(ax, headings, rows)
     return ax
-
-
-def _percent(share: float) -> str:
-    """Write a share in percent; a dash where it is not known."""
-    if not np.isfinite(share):
-        return "–"
-    return "0" if share == 0 else "<1 %" if share < 0.01 else f"{share:.0%}"

@@ -6,6 +6,7 @@ import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 
+from ebbmap.digits import share_text
 from ebbmap.plotting.style import (
     CYCLE,
     GRID,
@@ -105,7 +106,7 @@ def _draw_range(ax: Axes, row: int, side: xr.Dataset, bottom: float, top: float)
         if np.isfinite(interval).all():
             ax.plot(scaled(interval), [row + 0.24] * 2, color=INK, lw=1.2)
         restricted = float(side["restricted"].values[end])
-        text = f"{('from', 'to')[end]} {edges[end]:.3g} ({restricted:.0%})"
+        text = f"{('from', 'to')[end]} {edges[end]:.3g} ({share_text(restricted)})"
         look: Look = {"ha": ("left", "right")[end], "va": "bottom", "fontsize": 8, "color": INK}
         ax.text(int(end), row - 0.2, text, **look)
 

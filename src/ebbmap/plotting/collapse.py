@@ -6,21 +6,20 @@ import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 
+from ebbmap.digits import percent
+from ebbmap.plotting.colours import CLOSING, OPENING
 from ebbmap.plotting.compare import draw_pressures, draw_volume, release_axes
 from ebbmap.plotting.style import (
-    COLOURS,
     FAINT,
     INK,
     SHORT_DASHES,
     Look,
+    colour_of,
     dress,
     ruled_axes,
     text_of,
 )
 from ebbmap.registries.limits import RULES
-
-#: Colours of what closes and what opens.
-CLOSING, OPENING = "#b3322e", "#2f8f6b"
 
 #: Changes of the open fraction below this are called nothing.
 NOTHING = 5e-4
@@ -100,8 +99,8 @@ def mark_changes(ax: Axes, result: xr.Dataset) -> None:
         return
     high, end = float(result["open_fraction_end_high"]), float(result["release"])
     right = ax.get_xlim()[1] - ARROW_INSET
-    ax.text(0.02, 0.97, f"{closed:.1%} closes", color=CLOSING, ha="left", **look)
-    ax.text(0.98, 0.97, f"{reopened:.1%} reopens", color=OPENING, ha="right", **look)
+    ax.text(0.02, 0.97, f"{percent(closed, 1)} % closes", color=CLOSING, ha="left", **look)
+    ax.text(0.98, 0.97, f"{percent(reopened, 1)} % reopens", color=OPENING, ha="right", **look)
     arrow: Look = {"arrowstyle": "->", "lw": 1.8, "shrinkA": 0, "shrinkB": 0}
     for colour, place, first, last in (
         (CLOSING, end, high, high - closed),
@@ -158,10 +157,10 @@ def plot_collapse_closing(result: xr.Dataset, *, colour: str = INK, ax: Axes | N
         last = result.sel(rule=rule, end="last")
         t_low, closed = float(last["rule_t_low"]), float(last["rule_closed"])
         if np.isfinite(t_low):
-            shade, middle = COLOURS[rule], float(result["rule_t_low"].sel(rule=rule).mean())
+            shade, middle = colour_of(rule, 0), float(result["rule_t_low"].sel(rule=rule).mean())
             ax.plot(t_low, closed, "o", color=shade, ms=8, label=f"end of {rule}")
             axis = ax.get_xaxis_transform()
-            text = f"{closed:.1%} at its end"
+            text = f"{percent(closed, 1)} % at its end"
             ax.text(middle, 0.97, text, transform=axis, color=shade, **upright)
     ax.set_ylim(bottom=0.0)
     ax.set_ylabel("closed per release")
@@ -209,7 +208,7 @@ def _t_low_axes(result: xr.Dataset, ax: Axes | None) -> Axes:
     for rule in RULES:
         first, last = (float(end) for end in result["rule_t_low"].sel(rule=rule))
         if np.isfinite(first):
-            ax.axvspan(first, last, color=COLOURS[rule], alpha=0.16, lw=0, label=rule)
+            ax.axvspan(first, last, color=colour_of(rule, 0), alpha=0.16, lw=0, label=rule)
     place, constant = result["t_low"].values, float(result["closing_time_constant"])
     if place[0] <= constant <= place[-1]:
         ax.axvline(constant, color=INK, lw=1.2, ls=(0, (1, 2)), label="closing time constant")

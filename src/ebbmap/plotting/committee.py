@@ -7,11 +7,13 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
+from matplotlib.ticker import PercentFormatter
 
+from ebbmap.digits import share_text
+from ebbmap.plotting.colours import VERDICTS, fixed_colour
 from ebbmap.plotting.map import failing_bounds, legend_of_bounds, plot_map, plot_map_failures
 from ebbmap.plotting.sobol import plot_sobol
 from ebbmap.plotting.style import (
-    COLOURS,
     CYCLE,
     INK,
     MARKS,
@@ -29,16 +31,19 @@ from ebbmap.plotting.window import draw_served
 
 #: The four verdicts; light and dark alternate, hatches tell them apart without colour.
 VERDICT_COLOURS = {
-    "safe": ("#2f8f6b", ""),
-    "caution": ("#f0c66b", "//"),
-    "unsafe": ("#b3322e", ""),
-    "undetermined": ("#ffffff", ".."),
+    "safe": (VERDICTS["safe"], ""),
+    "caution": (VERDICTS["caution"], "//"),
+    "unsafe": (VERDICTS["unsafe"], ""),
+    "undetermined": (VERDICTS["undetermined"], ".."),
 }
 
 #: A share is written into its bar from this width on.
 WRITTEN_FROM = 0.07
 
 ALL = "all"
+
+#: Shares on axes are in the unit of the text.
+PERCENT = PercentFormatter(1.0, decimals=0, symbol=" %")
 
 #: Look of every legend.
 LEGEND: Look = {"frameon": False, "fontsize": 9}
@@ -76,7 +81,8 @@ def plot_verdicts(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:
         ax.plot([wanted] * 2, [row - 0.42, row + 0.42], color=INK, lw=2.2, label=label)
     ax.invert_yaxis()
     ax.set_xlim(0, 1)
-    ax.set_xlabel("share of lung and setting combinations")
+    ax.xaxis.set_major_formatter(PERCENT)
+    ax.set_xlabel("share of combinations of lung and setting")
     dress(ax)
     ax.legend(ncols=5, loc="lower center", bbox_to_anchor=(0.5, 1.0), **LEGEND)
     return ax
@@ -94,7 +100,7 @@ def _draw_bars(
     text: Look = {"ha": "center", "va": "center", "fontsize": 9, "color": "white" if dark else INK}
     for row in np.flatnonzero(share >= WRITTEN_FROM).tolist():
         middle = left[row] + share[row] / 2
-        ax.text(middle, row, f"{share[row]:.0%}", bbox=box, **text)
+        ax.text(middle, row, f"{share_text(share[row])}", bbox=box, **text)
 
 
 def plot_trade_off(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:
@@ -118,6 +124,8 @@ def plot_trade_off(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:
         ax.plot(result["served"], group["trade_off"], lw=1.8, ms=4, label=name, **look)
     ax.set_xlim(0, 1)
     ax.set_ylim(bottom=0)
+    ax.xaxis.set_major_formatter(PERCENT)
+    ax.yaxis.set_major_formatter(PERCENT)
     return finish(ax, "share of lungs served", "largest box, share of the ranges")
 
 
@@ -146,8 +154,9 @@ def plot_ways(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:
         look: Look = {"color": CYCLE[number % len(CYCLE)], "marker": MARKS[number % len(MARKS)]}
         around = [share - low, high - share]
         ax.errorbar(place, share, yerr=around, lw=1.6, capsize=2, ms=5, label=name, **look)
-    ax.set_xticks(errors, [f"{error:.0%}" for error in errors])
+    ax.set_xticks(errors, [f"{share_text(error)}" for error in errors])
     ax.set_ylim(bottom=0)
+    ax.yaxis.set_major_formatter(PERCENT)
     return finish(ax, "error of the time constant", "share of lungs served")
 
 
@@ -178,6 +187,7 @@ def plot_group_served(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     ax.set_xscale("log")
     place_ticks(ax.xaxis, T_LOW_TICKS)
     ax.set_ylim(bottom=0)
+    ax.yaxis.set_major_formatter(PERCENT)
     ax.legend(**LEGEND)
     return finish(ax, result["t_low"], "share of lungs served")
 
@@ -244,14 +254,15 @@ def map_figure(result: xr.Dataset, ranges: dict[str, tuple[float, float]]) -> Fi
             plot_map(group, x=x, y=y, ax=top)
             drawn = top.collections[0]
             plot_map_failures(group, x=x, y=y, bounds=bounds, ax=bottom)
-        top.set_title(name, color=COLOURS.get(name, INK), fontsize=11)
+        top.set_title(name, color=fixed_colour(name) or INK, fontsize=11)
         top.set_xlabel("")
         for ax in (top, bottom):
             ax.add_patch(_ranges_patch(ranges[x], ranges[y]))
             if column:
                 ax.set_ylabel("")
     if drawn is not None:
-        fig.colorbar(drawn, ax=axes[0], label="share of lungs that are safe", pad=0.01)
+        label = "share of lungs that are safe"
+        fig.colorbar(drawn, ax=axes[0], label=label, pad=0.01, format=PERCENT)
     look: Look = LEGEND | {"title": "limit broken most often", "title_fontsize": 9}
     handles = legend_of_bounds(bounds)
     fig.legend(handles=handles, loc="outside lower center", ncols=2, **look)

@@ -7,11 +7,11 @@ import xarray as xr
 from matplotlib.axes import Axes
 
 from ebbmap.plotting.style import (
-    COLOURS,
     FAINT,
     INK,
     SHORT_DASHES,
     Look,
+    colour_of,
     dress,
     ruled_axes,
     text_of,
@@ -77,7 +77,7 @@ def plot_compare_flow(result: xr.Dataset, *, colour: str = INK, ax: Axes | None 
     time, decay = result["time"], result["flow_going_on"]
     for rule, share in SHARES.items():
         kept = np.where(kept_part(result[share].values, rule), decay, np.nan)
-        look: Look = {"color": COLOURS[rule], "lw": 9, "alpha": 0.45, "solid_capstyle": "butt"}
+        look: Look = {"color": colour_of(rule, 0), "lw": 9, "alpha": 0.45, "solid_capstyle": "butt"}
         ax.plot(time, kept, label=rule, **look)
     ax.plot(time, decay, color=colour, lw=1.4, ls=SHORT_DASHES, label="had it gone on")
     ax.plot(time, result["flow"], color=colour, lw=2.6, label="flow")

@@ -6,14 +6,16 @@ import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 
+from ebbmap.digits import share_text
+from ebbmap.plotting.colours import FAST, SLOW
 from ebbmap.plotting.compare import RELEASE_SHADE
 from ebbmap.plotting.style import INK, Look, finish, ruled_axes, spread_labels
 
 #: Colour and words of each curve.
 CURVES = (
     ("flow_share", INK, "flow at the airway"),
-    ("fast_left", "#2f8f6b", "fast compartment"),
-    ("slow_left", "#b3322e", "slow compartment"),
+    ("fast_left", FAST, "fast compartment"),
+    ("slow_left", SLOW, "slow compartment"),
 )
 
 #: Lowest place of a name, and least distance of two names, as shares of the axis.
@@ -54,9 +56,9 @@ def plot_inside(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:
         left = float(np.interp(release, time, result[name]))
         ax.plot([release], [left], "o", color=colour, ms=7)
         side = BELOW if name == "fast_left" else ABOVE
-        text, place = f"{left:.0%}", (release, left)
+        text, place = f"{share_text(left)}", (release, left)
         ax.annotate(text, place, textcoords="offset points", color=colour, **side)
     ax.set_ylim(0.0, 1.05)
-    ax.set_yticks(np.linspace(0, 1, 5), [f"{share:.0%}" for share in np.linspace(0, 1, 5)])
+    ax.set_yticks(np.linspace(0, 1, 5), [f"{share_text(share)}" for share in np.linspace(0, 1, 5)])
     ax.set_xlim(0.0, float(time[-1]))
     return finish(ax, "time from the start of the release [s]", "share of the start")

@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.colors import BoundaryNorm, ListedColormap
 from matplotlib.patches import Patch
 
+from ebbmap.digits import share_text
 from ebbmap.plotting.style import DASHES, INK, SHARE_MAP, Look, colour_of, finish, own_axes, words
 
 #: The boundary of the safe region, as the map defines it.
@@ -46,7 +47,7 @@ def plot_map(result: xr.Dataset, *, x: str, y: str, ax: Axes | None = None) -> A
     mesh.set_rasterized(True)
     unknown = result["undetermined_share"].transpose(y, x)
     if not _draw_boundary(ax, places, share):
-        most = f"at most {float(share.max()):.0%} anywhere"
+        most = f"at most {share_text(float(share.max()))} anywhere"
         text = most if float(unknown.min()) < 1 else "no case could be determined"
         look: Look = {"ha": "center", "va": "top", "fontsize": 9, "color": INK}
         ax.text(0.5, 0.97, text, transform=ax.transAxes, **look)

@@ -16,7 +16,7 @@ from ebbmap.registries.limits import Bound
 WIDTH, HEIGHT, SMALL = 8.6, 1.25, 8.0
 
 #: Colours of truth, readings and limits.
-TRUE, READING, LIMIT = INK, "#2a6fb0", "#b3322e"
+TRUE, READING, LIMIT = INK, "#2a6fb0", "#c4572b"
 
 
 def plot_path(path: xr.Dataset, name: str, bounds: tuple[Bound, ...] = (), *, ax: Axes) -> Axes:

@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 from ebbmap.plotting.compare import kept_part
 from ebbmap.plotting.style import (
     FAINT,
+    INK,
     LONG_DASHES,
     Look,
     colour_of,
@@ -35,11 +36,26 @@ def plot_profile(result: xr.Dataset, *, outcome: str, along: str, ax: Axes | Non
     Returns
     -------
     Axes
-        One line per population.
+        One line per population; dashed where a limit on harm lies within the picture.
     """
     ax = ruled_axes(ax)
     for _, name, lung, colour in entries(result, "population"):
         ax.plot(result[along], lung[outcome], color=colour, lw=2.0, label=words(name))
+    low, high = ax.get_ylim()
+    for bound in LIMIT_SETS["harm"].hard:
+        if bound.outcome == outcome and low < bound.value < high:
+            ax.axhline(bound.value, color=INK, lw=1.2, ls=LONG_DASHES, gid="limit")
+            lower = bound.side == "low"
+            ax.annotate(
+                f"at {'least' if lower else 'most'} {bound.value:g}",
+                (1.0 if lower else 0.0, bound.value),
+                xycoords=("axes fraction", "data"),
+                xytext=(-3 if lower else 3, 3),
+                textcoords="offset points",
+                ha="right" if lower else "left",
+                va="bottom",
+                color=INK,
+            )
     return finish(ax, result[along], result[outcome])
 
 

@@ -12,43 +12,15 @@ from matplotlib.axis import Axis
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
 
+from ebbmap.plotting.colours import COLOURS as COLOURS
+from ebbmap.plotting.colours import CYCLE as CYCLE
+from ebbmap.plotting.colours import FAINT as FAINT
+from ebbmap.plotting.colours import GRID as GRID
+from ebbmap.plotting.colours import INK as INK
+from ebbmap.plotting.colours import fixed_colour
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.units import bracketed
-
-INK = "#22303a"
-FAINT = "#8d979e"
-GRID = "#e4e1da"
-
-#: Fixed colours for what keeps its colour in every figure.
-COLOURS = {
-    "normal": "#5b6770",
-    "restrictive": "#2a6fb0",
-    "obstructive": "#c4572b",
-    "flow_ratio": "#12737a",
-    "exhaled_fraction": "#8a3f8f",
-    # limits, by what is broken: the two sides of one outcome are a dark and a light tone
-    "release_volume_per_kg_high": "#123f6d",
-    "release_volume_per_kg_low": "#6f9bc8",
-    "flow_ratio_low": "#12737a",
-    "flow_ratio_high": "#8cc7c4",
-    "exhaled_fraction_high": "#8a3f8f",
-    "exhaled_fraction_low": "#caa5cc",
-    "auto_peep_high": "#b3322e",
-    "end_release_pressure_low": "#d98324",
-    "end_high_pressure_high": "#7a6a2b",
-    "driving_pressure_high": "#c9b96a",
-    "alveolar_ventilation_low": "#22303a",
-    "ph_low": "#2f8f6b",
-    "ph_high": "#9fcf9a",
-    "end_high_transpulmonary_pressure_high": "#6b4a2f",
-    "total_strain_high": "#b58a63",
-    "spo2_low": "#4b3f8f",
-    "pao2_low": "#9a92cf",
-}
-
-#: Colours in order for all else; dark and light alternate so that grey print keeps them apart.
-CYCLE = ("#123f6d", "#d98324", "#2f8f6b", "#8a3f8f", "#b3322e", "#6f9bc8", "#7a6a2b", "#22303a")
 
 MARKS = ("o", "s", "^", "D", "v", "P", "X", "*")
 
@@ -93,7 +65,7 @@ def entries(result: xr.Dataset, dim: str) -> Iterator[Entry]:
 
 def colour_of(name: str, number: int) -> str:
     """Return the colour of a named thing: its own, or the next of the cycle."""
-    return COLOURS.get(name, CYCLE[number % len(CYCLE)])
+    return fixed_colour(name) or CYCLE[number % len(CYCLE)]
 
 
 def mark_of(number: int) -> str:

@@ -13,7 +13,9 @@ from ebbmap.plotting.style import FAINT, INK, finish, ruled_axes
 DRAWN_SHARE = 0.85
 
 #: Line and name of each front.
-FRONTS = {"front": (":", "best of all"), "safe_front": ("-", "best of safe")}
+FRONTS = {"front": (":", "best of all"), "safe_front": ("-", "best without a broken limit")}
+
+BROKEN, KEPT = "a hard limit broken", "no hard limit broken"
 
 
 def plot_trade(
@@ -35,13 +37,13 @@ def plot_trade(
     Returns
     -------
     Axes
-        Marks "unsafe" and "safe", and a line for each front.
+        Marks for settings with and without a broken limit, and a line for each front.
     """
     ax = ruled_axes(ax)
     across, up, verdict = (result[name].values.reshape(-1) for name in (x, y, "verdict"))
     safe, unsafe = np.isin(verdict, (SAFE, CAUTION)), verdict == UNSAFE
-    ax.plot(across[unsafe], up[unsafe], ".", ms=3, color=FAINT, alpha=0.45, label="unsafe")
-    ax.plot(across[safe], up[safe], "o", ms=4, color=colour, alpha=0.75, label="safe")
+    ax.plot(across[unsafe], up[unsafe], ".", ms=3, color=FAINT, alpha=0.45, label=BROKEN)
+    ax.plot(across[safe], up[safe], "o", ms=4, color=colour, alpha=0.75, label=KEPT)
     for front, (style, name) in FRONTS.items():
         best = np.flatnonzero(result[front].values.reshape(-1) == 1)
         best = best[np.argsort(across[best])]

@@ -16,7 +16,7 @@ from ebbmap.validation.words import digits, published_text, verdict_of
 MARKS: dict[str, tuple[str, str, str]] = {
     "agrees": ("o", "#123f6d", "#123f6d"),
     "set by it": ("o", "#123f6d", "white"),
-    "disagrees": ("X", "#b3322e", "#b3322e"),
+    "disagrees": ("X", "#c4572b", "#c4572b"),
 }
 
 #: Places on the axis that are numbered: half-widths of the published interval.
@@ -27,7 +27,7 @@ APART = 0.1
 
 #: Height of a published interval [rows], and look of its bar.
 BAR = 0.5
-PUBLISHED: Look = {"facecolor": "#b9cdb4", "edgecolor": FAINT, "lw": 0.6}
+PUBLISHED: Look = {"facecolor": "#cfd6da", "edgecolor": FAINT, "lw": 0.6}
 
 
 def plot_validation(result: xr.Dataset, *, labels: list[str], ax: Axes | None = None) -> Axes:

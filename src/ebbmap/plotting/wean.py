@@ -8,15 +8,16 @@ from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap, TwoSlopeNorm
 
 from ebbmap.kernels.judging import UNDETERMINED
+from ebbmap.plotting.colours import SAFEST_ROUTE, USUAL_ROUTE
 from ebbmap.plotting.style import INK, finish, own_axes
 
 #: From a limit broken far, over the edge, to well inside.
 MARGIN_MAP = LinearSegmentedColormap.from_list(
-    "margin", ["#8d979e", "#e3dfd8", "#f7f5f0", "#bfe0cf", "#2f8f6b"]
+    "margin", ["#8d979e", "#e3dfd8", "#f7f5f0", "#b9dbe3", "#2b7f9e"]
 )
 
 #: Colour, line and mark of each route.
-ROUTES = (("#c4572b", (0, (3, 1.5)), "s"), ("#123f6d", "-", "o"))
+ROUTES = ((USUAL_ROUTE, (0, (3, 1.5)), "s"), (SAFEST_ROUTE, "-", "o"))
 
 #: A margin this far from zero has the full colour.
 FULL = 0.5

@@ -34,7 +34,10 @@ def pages_of(kind: str, result: xr.Dataset) -> Iterator[Page]:
 
 
 def save_page(figure: Figure, path: Path) -> None:
-    """Save a page without date and random names: the same result gives the same bytes."""
+    """Save a page without date and random names: the same result gives the same bytes.
+
+    Text stays text in SVG and in PDF (Type 42 fonts), so that it can be edited.
+    """
     dates = {"svg": {"Date": None}, "pdf": {"CreationDate": None}, "png": {"Software": None}}
-    with rc_context({"svg.hashsalt": "ebbmap"}):
+    with rc_context({"svg.hashsalt": "ebbmap", "svg.fonttype": "none", "pdf.fonttype": 42}):
         figure.savefig(path, dpi=PRINT_DPI, metadata=dates[path.suffix.lstrip(".")])

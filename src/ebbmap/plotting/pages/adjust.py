@@ -9,6 +9,7 @@ import numpy as np
 import xarray as xr
 from matplotlib.figure import Figure
 
+from ebbmap.digits import percent
 from ebbmap.plotting.adjust import plot_adjust, plot_adjust_margins, plot_adjust_practice
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import LINE_HEIGHT, broken, text_size
@@ -64,7 +65,7 @@ def _practice_page(result: xr.Dataset) -> Page:
 
 def _list(own: xr.Dataset) -> str:
     return ", ".join(
-        f"{float(share):.1%} of {name} lungs"
+        f"{percent(float(share), 1)} % of {name} lungs"
         for name, share in zip(own["population"].values, own["against_share"], strict=True)
         if float(share) > 0
     )

@@ -9,6 +9,7 @@ import xarray as xr
 from matplotlib.figure import Figure
 
 from ebbmap.analyses.common.events import TOO_HIGH, TOO_LOW, UNSAFE, event_words
+from ebbmap.digits import share_text
 from ebbmap.plotting.boxes import plot_box, plot_boxes
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import LINE_HEIGHT, text_size
@@ -24,12 +25,14 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         add_caption(
             fig,
             f"Judged by: {judged_by(rule)}. Above, each peel: the share of the cases in the box "
-            f"that have the event (density; dotted: {result.attrs['wanted_density']:.0%} wanted) "
+            f"that have the event (density; dotted: "
+            f"{share_text(result.attrs['wanted_density'])} wanted) "
             "against the share of the cases with the event that lie in it (coverage), and the "
-            f"chosen box (mark: on its own cases; cross: {result.attrs['ci_level']:.0%} intervals "
+            f"chosen box (mark: on its own cases; cross: {share_text(result.attrs['ci_level'])} "
+            "intervals "
             "on cases left out). Below, the box: edges, each with the share of "
             f"{result.attrs['resamples']} resamples that restrict it, whiskers: where the edge "
-            "lies in these; properties that no box restricts are left out. "
+            "lies in these; properties that no box of a population restricts are left out. "
             f"{result.attrs['lungs']:,} lungs in each population at {result.attrs['tried']}. "
             f"{_base_text(result.sel(rule=rule))}",
             result,
@@ -42,14 +45,11 @@ def _box_figure(one: xr.Dataset, along: str) -> tuple[Figure, list[str]]:
     """Draw one rule's peels and boxes, and say each box."""
     populations = one["population"].values.astype(str)
     events = (TOO_LOW, TOO_HIGH)
-    edges = one["edge"].sel(event=list(events))
-    some = edges.notnull() & (abs(edges) < np.inf)
-    some = some.any([dim for dim in edges.dims if dim != "parameter"])
-    shown = one.isel(parameter=np.flatnonzero(some.values)) if some.any() else one
-    ranges = _ranges(shown)
+    shown = [_restricted(one.sel(event=list(events), population=name)) for name in populations]
+    ranges = _ranges(one)
     wide, peel = 12.0, 4.0
     row = 3.9 * LINE_HEIGHT * text_size(wide)
-    tall = [row * max(shown.sizes["parameter"], 1) + 0.5] * len(populations)
+    tall = [row * max(part.sizes["parameter"], 1) + 0.5 for part in shown]
     fig = Figure(figsize=(wide, peel + sum(tall)), layout="constrained")
     grid = fig.add_gridspec(1 + len(populations), 2, height_ratios=(peel, *tall))
     details: list[str] = []
@@ -61,7 +61,7 @@ def _box_figure(one: xr.Dataset, along: str) -> tuple[Figure, list[str]]:
         if ax.get_legend_handles_labels()[0]:
             ax.legend(frameon=False, fontsize=9, loc="lower left")
         for number, name in enumerate(populations):
-            part = shown.sel(event=event, population=name)
+            part = shown[number].sel(event=event)
             box = plot_box(part, ranges=ranges, ax=fig.add_subplot(grid[1 + number, column]))
             box.set_title(words(name), color=colour_of(name, number), fontsize=10, loc="left")
             if column:
@@ -70,11 +70,19 @@ def _box_figure(one: xr.Dataset, along: str) -> tuple[Figure, list[str]]:
     return fig, details
 
 
+def _restricted(one: xr.Dataset) -> xr.Dataset:
+    """Keep the parameters that a box of one population restricts, whichever the event."""
+    edges = one["edge"]
+    some = (edges.notnull() & (abs(edges) < np.inf)).any(["event", "bound_side"])
+    return one.isel(parameter=np.flatnonzero(some.values))
+
+
 def _base_text(one: xr.Dataset) -> str:
     """Return the share of all cases that is unsafe, in words."""
     unsafe = one["share"].sel(event=UNSAFE)
     said = (
-        f"{words(str(n))} {float(unsafe.sel(population=n)):.0%}" for n in one["population"].values
+        f"{words(str(n))} {share_text(float(unsafe.sel(population=n)))}"
+        for n in one["population"].values
     )
     return f"Unsafe in all: {', '.join(said)}."
 

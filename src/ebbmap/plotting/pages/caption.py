@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 from ebbmap.caution import CAUTION
+from ebbmap.engines import unusual_engine
 from ebbmap.plotting.pages.layout import LINE_HEIGHT, broken, legend_above, settle, text_size
 from ebbmap.plotting.style import FAINT, INK, judged_by, words
 from ebbmap.registries.parameters import PARAMETERS
@@ -94,9 +95,11 @@ def conditions(result: xr.Dataset) -> list[str]:
         ("conditioned_on", "Lungs drawn given {}."),
         ("left_bounds", "{}."),
         ("knowledge", "{}"),
+        ("engine", "Solved by {}."),
     )
     texts = {name: str(result.attrs.get(name, "")) for name, _ in said}
     texts["fixed"] = str(result.attrs.get("held_shortly", texts["fixed"]))
+    texts["engine"] = unusual_engine(texts["engine"])
     if texts["averaged_over"] == "nothing":
         texts["averaged_over"] = ""
     texts["averaged_over"] = ", ".join(

@@ -11,12 +11,11 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
+from ebbmap.digits import percent, share_text
 from ebbmap.plotting.collapse import (
     AT_ONCE,
-    CLOSING,
     NOT_DELAYED,
     NOTHING,
-    OPENING,
     SHOWN,
     mark_changes,
     plot_collapse_closing,
@@ -25,9 +24,10 @@ from ebbmap.plotting.collapse import (
     plot_collapse_pressures,
     plot_collapse_volume,
 )
+from ebbmap.plotting.colours import CLOSING, OPENING
 from ebbmap.plotting.compare import AIRWAY
 from ebbmap.plotting.pages.caption import Page, add_caption
-from ebbmap.plotting.style import COLOURS, FAINT, INK, colour_of, words
+from ebbmap.plotting.style import FAINT, INK, colour_of, words
 from ebbmap.registries.limits import RULES
 from ebbmap.registries.parameters import PARAMETERS
 
@@ -63,7 +63,7 @@ def _cycle_page(own: xr.Dataset, name: str, colour: str, result: xr.Dataset) -> 
         plot_collapse_open(here, colour=colour, ax=axes[1, column])
         plot_collapse_volume(here, colour=colour, ax=axes[2, column])
         axes[0, column].set_title(
-            f"T low {t_low:g} s\nstops at {float(here['flow_ratio']):.0%} of peak flow",
+            f"T low {t_low:g} s\nstops at {share_text(float(here['flow_ratio']))} of peak flow",
             color=colour,
             fontsize=16,
         )
@@ -184,7 +184,10 @@ def _named_along() -> tuple[list[Artist], list[str], str]:
         (Line2D([], [], **AT_ONCE), NOT_DELAYED),
         (Line2D([], [], color=INK, lw=2.6), "closes; open when the release ends"),
         (Line2D([], [], color=FAINT, lw=2.0), "open before the release"),
-        *((Patch(color=COLOURS[rule], alpha=0.3), f"{words(rule)} rule kept") for rule in RULES),
+        *(
+            (Patch(color=colour_of(rule, 0), alpha=0.3), f"{words(rule)} rule kept")
+            for rule in RULES
+        ),
     ]
     return [artist for artist, _ in named], [text for _, text in named], ""
 
@@ -200,15 +203,17 @@ def _result_text(here: xr.Dataset) -> str:
             "the lung when the release stops"
         )
     return (
-        f"{start} {closed:.1%} of the units close, where {float(here['closed_by_pressure']):.1%} "
-        f"would if they closed at once, and {float(here['reopened']):.1%} reopen"
+        f"{start} {percent(closed, 1)} % of the units close, where "
+        f"{percent(float(here['closed_by_pressure']), 1)} % "
+        f"would if they closed at once, and {percent(float(here['reopened']), 1)} % reopen"
     )
 
 
 def _rules_text(own: xr.Dataset, name: str) -> str:
     """Return how much has closed where each rule would stop the release at the latest."""
     parts = [
-        f"{float(own['rule_closed'].sel(rule=rule, end='last')):.1%} at the longest release that "
+        f"{percent(float(own['rule_closed'].sel(rule=rule, end='last')), 1)} % at the longest "
+        "release that "
         f"the {words(rule)} rule allows ({float(end):.2f} s)"
         for rule in RULES
         if np.isfinite(end := own["rule_t_low"].sel(rule=rule, end="last"))

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from ebbmap.plotting.pages.layout import LINE_HEIGHT, text_size
 from ebbmap.plotting.style import colour_of, judged_by, words
 from ebbmap.registries.parameters import PARAMETERS
 
@@ -40,6 +43,22 @@ def driven_panels(
     """Return a figure with a panel for each population (rows) and outcome (columns)."""
     fig = Figure(figsize=(2.2 + 3.3 * columns, 0.8 + height * rows), layout="constrained")
     return fig, fig.subplots(rows, columns, squeeze=False, sharex=sharex, sharey=True)
+
+
+def property_panels(
+    result: xr.Dataset, outcomes: list[str], plot: Callable[..., Axes]
+) -> tuple[Figure, list[str]]:
+    """Draw a line for each property in panels of `driven_panels`, and return the populations."""
+    populations = result["population"].values.astype(str).tolist()
+    wide = 2.2 + 3.3 * len(outcomes)
+    tall = 0.8 + 1.6 * LINE_HEIGHT * text_size(wide) * result.sizes["parameter"]
+    fig, axes = driven_panels(len(populations), len(outcomes), sharex=False, height=max(3.1, tall))
+    for row, name in enumerate(populations):
+        for column, outcome in enumerate(outcomes):
+            own = result.sel(population=name, outcome=outcome)
+            ax = plot(own, along=str(result.attrs["along"]), ax=axes[row, column])
+            dress_panel(ax, row, column, len(populations), name, outcome, "")
+    return fig, populations
 
 
 def dress_panel(

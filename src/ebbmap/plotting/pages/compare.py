@@ -9,6 +9,7 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from ebbmap.digits import share_text
 from ebbmap.plotting.compare import (
     AIRWAY,
     SHARES,
@@ -19,7 +20,8 @@ from ebbmap.plotting.compare import (
 )
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import broken, in_rows, text_size
-from ebbmap.plotting.style import COLOURS, INK, colour_of, words
+from ebbmap.plotting.release import plot_release
+from ebbmap.plotting.style import INK, colour_of, words
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.units import display
 
@@ -61,6 +63,25 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         "Airway and alveolar pressure, flow and volume around one release of the same settings, "
         f"a column for each lung. At the end of the release: {details}.",
     )
+    if len(cases) == 1 and np.isfinite(result["flow_ratio"]).all():
+        yield _named_page(result, cases[0])
+
+
+def _named_page(result: xr.Dataset, name: str) -> Page:
+    """Draw the release of a single lung as one curve with everything named."""
+    own = result.sel(case=name)
+    fig = Figure(figsize=(11.0, 6.4), layout="constrained")
+    ax = plot_release(own, colour=_colour(result, 0), ax=fig.subplots())
+    ax.set_title(f"One release of a {words(name)} lung", loc="left", fontsize=16)
+    add_caption(
+        fig,
+        "Flow out of the lung while the airway is at P low (shaded), and dashed as it would go "
+        "on. The area beyond the release is the gas that it leaves behind. Thick: where each rule "
+        "for T low would be kept. The middle lung of the population; N = 1.",
+        result,
+        legend=(*ax.get_legend_handles_labels(), ""),
+    )
+    return "release_named", fig, f"One release with everything named. {name}: {_result_text(own)}."
 
 
 def _draw_lung(axes: np.ndarray, result: xr.Dataset, name: str, *, named: bool) -> None:
@@ -95,8 +116,8 @@ def _result_text(own: xr.Dataset) -> str:
     if not np.isfinite(own["flow_ratio"]):
         return "could not be solved"
     return (
-        f"flow ratio {float(own['flow_ratio']):.0%}, exhaled fraction "
-        f"{float(own['exhaled_fraction']):.0%}, {float(own['trapped_volume']):.0f} mL left"
+        f"flow ratio {share_text(float(own['flow_ratio']))}, exhaled fraction "
+        f"{share_text(float(own['exhaled_fraction']))}, {float(own['trapped_volume']):.0f} mL left"
     )
 
 
@@ -135,7 +156,7 @@ def _name_lines(axes: np.ndarray, result: xr.Dataset) -> None:
             transform=axes[1, -1].transAxes,
             ha="right",
             va="bottom",
-            color=COLOURS[rule],
+            color=colour_of(rule, 0),
         )
 
 

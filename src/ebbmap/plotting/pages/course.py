@@ -17,9 +17,9 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     plot_course(result, ax=fig.subplots())
     add_caption(
         fig,
-        f"PaCO2 of each population's middle lung after the change to "
+        f"PaCO₂ of each population's middle lung after the change to "
         f"{result.attrs['change']}; dotted: where it settles. Held before the change as below. "
-        "Two CO2 stores, sizes assumed. N = 1 lung each.",
+        "Two CO₂ stores, sizes assumed. N = 1 lung each.",
         result,
     )
     details = ", ".join(
@@ -28,4 +28,4 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
             result["population"].values, result["paco2_start"], result["paco2_end"], strict=True
         )
     )
-    yield "paco2_course", fig, f"PaCO2 over time after a change of settings: {details}."
+    yield "paco2_course", fig, f"PaCO₂ over time after a change of settings: {details}."

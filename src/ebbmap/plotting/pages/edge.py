@@ -8,6 +8,7 @@ import numpy as np
 import xarray as xr
 from matplotlib.figure import Figure
 
+from ebbmap.digits import percent, share_text
 from ebbmap.plotting.edge import plot_edge
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import in_rows
@@ -33,9 +34,10 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         add_caption(
             fig,
             f"Rule: {words(rule)}. The darker, the more of all other settings' ranges serves "
-            f"{result.attrs['wanted']:.0%} of {result.attrs['lungs']:,} lungs; ranges: "
+            f"{share_text(result.attrs['wanted'])} of {result.attrs['lungs']:,} lungs; ranges: "
             f"{result.attrs['over']}; cross: the setting with the largest margin. Share of the "
-            f"ranges, {result.attrs['ci_level']:.0%} interval from {result.attrs['points']:,} "
+            f"ranges, {share_text(result.attrs['ci_level'])} interval from "
+            f"{result.attrs['points']:,} "
             f"fresh settings a stratum: {said}.",
             result,
             rule=rule,
@@ -46,7 +48,10 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
 def _volume(found: xr.Dataset) -> str:
     """Return the volume of one population, and its safest setting."""
     low, high = found["volume_interval"].values
-    text = f"{found['population'].item()}: {float(found['volume']):.1%} ({low:.1%} to {high:.1%})"
+    text = (
+        f"{found['population'].item()}: {percent(float(found['volume']), 1)} % "
+        f"({percent(low, 1)} % to {percent(high, 1)} %)"
+    )
     names = [str(n).removeprefix("safest_") for n in found.data_vars if "safest_" in str(n)]
     values = {name: float(found[f"safest_{name}"]) for name in names}
     if not np.isfinite(list(values.values())).all():

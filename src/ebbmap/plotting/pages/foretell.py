@@ -8,6 +8,7 @@ import numpy as np
 import xarray as xr
 from matplotlib.figure import Figure
 
+from ebbmap.digits import share_text
 from ebbmap.plotting.foretell import plot_foretell
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import first_handles
@@ -77,7 +78,7 @@ def _told(one: xr.Dataset, model: str) -> str:
             way, step = np.unravel_index(np.nanargmax(share), share.shape)
             place = float(part["threshold"].values[way, step])
             rule = words(str(part["way"].values[way]))
-            said.append(f"{words(name)} {share[way, step]:.0%} by {rule} {place:.2g}")
+            said.append(f"{words(name)} {share_text(share[way, step])} by {rule} {place:.2g}")
         parts.append(f"{_breathing(level)}: {', '.join(said)}")
     return (
         f"Share of lungs left unharmed by every threshold of each way of choosing T low, {model} "

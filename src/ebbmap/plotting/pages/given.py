@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 import xarray as xr
 
+from ebbmap.digits import share_text
 from ebbmap.plotting.intervals import without_interval
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.common import dress_panel, driven_panels, driven_words, shown_outcomes
@@ -34,7 +35,8 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         fig,
         "First-order indices from lungs as they are, correlations kept: what goes with a property, "
         "also through others (they may add up to more than one); bands: "
-        f"{result.attrs['ci_level']:.0%} intervals, {result.attrs['lungs']:,} lungs in each "
+        f"{share_text(result.attrs['ci_level'])} intervals, {result.attrs['lungs']:,} lungs in "
+        "each "
         "population; dashed: what only the property brings, interactions included."
         f" Largest at {PARAMETERS[along].say(_middle_place(result, along))} in "
         f"{driven_words(shown[0])}: {told}.{without_interval(axes.flat)}",

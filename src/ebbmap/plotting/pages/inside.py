@@ -8,6 +8,7 @@ import numpy as np
 import xarray as xr
 from matplotlib.figure import Figure
 
+from ebbmap.digits import share_text
 from ebbmap.plotting.inside import plot_inside
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.style import colour_of, words
@@ -50,8 +51,9 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
 def _result_text(own: xr.Dataset, name: str) -> str:
     """Return what each look at the flow finds inside."""
     looks = [
-        f"at {share:.0%} of peak flow ({float(when):.2f} s) the fast compartment still holds "
-        f"{float(fast):.0%}, the slow one {float(slow):.0%}"
+        f"at {share_text(share)} of peak flow ({float(when):.2f} s) the fast compartment still "
+        "holds "
+        f"{share_text(float(fast))}, the slow one {share_text(float(slow))}"
         for share, when, fast, slow in zip(
             own["look"].values,
             own["look_time"],

@@ -8,6 +8,7 @@ import numpy as np
 import xarray as xr
 from matplotlib.figure import Figure
 
+from ebbmap.digits import share_text
 from ebbmap.plotting.limits import plot_limits
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import first_handles, in_rows
@@ -57,9 +58,9 @@ def _told(one: xr.Dataset) -> str:
         part = one.sel(population=name)
         top = part.isel(bound=int(part["gained_share"].values.argmax()))
         decides = (
-            f"{words(str(top['bound'].values))} decides {float(top['gained_share']):.0%}"
+            f"{words(str(top['bound'].values))} decides {share_text(float(top['gained_share']))}"
             if float(top["gained_share"]) > 0
             else "no limit decides anything alone"
         )
-        said.append(f"{words(name)} {float(part['safe_share']):.0%} safe, {decides}")
+        said.append(f"{words(name)} {share_text(float(part['safe_share']))} safe, {decides}")
     return f"Share of lungs that each limit alone keeps from being safe: {'; '.join(said)}."

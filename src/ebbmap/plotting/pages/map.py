@@ -10,6 +10,8 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from ebbmap.analyses.common.knowledge import said_share
+from ebbmap.analyses.common.stand_in import surrogate_notes
+from ebbmap.digits import share_text
 from ebbmap.plotting.map import (
     DOTS,
     HALF,
@@ -37,6 +39,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         half = [Line2D([], [], color=INK, label="half are safe")] if (best > HALF).any() else []
         handles = [*legend_of_bounds(bounds), *half]
         dotted = "averaged_share" in own
+        stood_in = "".join(f" Not solved: {note}." for note in surrogate_notes(own))
         if dotted:
             name = "half are safe, averaged over the limits' uncertainty"
             half.append(Line2D([], [], color=INK, ls=DOTS, label=name))
@@ -45,14 +48,15 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
             f"Judged by: {judged_by(rule)}. Above, the {own['safe_share'].attrs['long_name']}; "
             f"below, the limit broken most often. A cell around each of {result.sizes[x]} by "
             f"{result.sizes[y]} places; {result.attrs['lungs']:,} lungs in each population."
-            + (f" Line: {HALF:.0%} are safe, read between the places." if half else "")
+            + (f" Line: {share_text(HALF)} are safe, read between the places." if half else "")
             + (
-                f" Stippled: at least {HALF:.0%} have no steady state of CO₂ or oxygen."
+                f" Stippled: at least {share_text(HALF)} have no steady state of CO₂ or oxygen."
                 if unsteady_somewhere(own)
                 else ""
             )
             + (" Dotted: the same, averaged over the limits' uncertainty." if dotted else "")
-            + (" Dashed: the population's middle lung given what is held." if marked else ""),
+            + (" Dashed: the population's middle lung given what is held." if marked else "")
+            + stood_in,
             result,
             rule=rule,
             legend=(
@@ -67,7 +71,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
             fig,
             f"Maps of the {own['safe_share'].attrs['long_name']} over {words(x)} and {words(y)} "
             f"under the {judged_by(rule)}; largest share: {details}. Below, the limit broken most "
-            "often.",
+            f"often.{stood_in}",
         )
 
 

@@ -9,6 +9,7 @@ import xarray as xr
 from matplotlib.figure import Figure
 
 from ebbmap.analyses.common.events import TOO_HIGH, TOO_LOW, event_words
+from ebbmap.digits import share_text
 from ebbmap.plotting.mapping import NAMED_ABOVE, plot_mapping
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import first_handles
@@ -50,7 +51,8 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         add_caption(
             fig,
             f"Judged by: {judged_by(rule)}. Distance (Kolmogorov-Smirnov) between the lungs with "
-            f"and without the event, bands: {result.attrs['ci_level']:.0%} intervals, hollow: "
+            f"and without the event, bands: {share_text(result.attrs['ci_level'])} intervals, "
+            "hollow: "
             f"within the noise; named where it exceeds {NAMED_ABOVE:g}, high or low as in "
             f"the lungs with the event at its largest; grey: share of the lungs with the event. "
             f"{result.attrs['lungs']:,} lungs in each population, correlations kept. "
@@ -79,7 +81,7 @@ def blame_sentence(own: xr.Dataset, along: str) -> str:
     word = "high" if float(worst["direction"]) > 0 else "low"
     return (
         f"{name}, {PARAMETERS[along].say(round(float(own[along][place]), 3))}: "
-        f"{float(at['share']):.0%} {what}, most apart in {word} "
+        f"{share_text(float(at['share']))} {what}, most apart in {word} "
         f"{words(str(worst['parameter'].item()))}, distance {float(worst['distance']):.2f} "
         f"({low:.2f} to {high:.2f})."
     )

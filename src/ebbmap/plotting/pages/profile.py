@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 import xarray as xr
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from ebbmap.plotting.pages.caption import Page, add_caption
@@ -36,7 +37,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         + (
             " Thick: inside the bundled range of its rule; dashed: the ends of that range."
             if legend is None
-            else " The middle lung of each population; N = 1 each."
+            else f"{_limits_words(axes.flat)} The middle lung of each population; N = 1 each."
         ),
         result,
         legend=legend,
@@ -46,3 +47,9 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         fig,
         f"{', '.join(words(name) for name in outcomes)} along {words(along)}.",
     )
+
+
+def _limits_words(axes: Iterable[Axes]) -> str:
+    """Return what the dashed lines are, where any is drawn."""
+    drawn = any(line.get_gid() == "limit" for ax in axes for line in ax.get_lines())
+    return " Dashed: limits on harm." if drawn else ""

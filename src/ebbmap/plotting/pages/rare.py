@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import xarray as xr
 from matplotlib.figure import Figure
 
+from ebbmap.digits import share_text
 from ebbmap.plotting.intervals import without_interval
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.common import place_text
@@ -33,7 +34,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     add_caption(
         fig,
         f"How often a hard limit is broken along {words(along)}, found by a descent in levels, "
-        f"each ten times rarer; bands: {result.attrs['ci_level']:.0%} intervals, "
+        f"each ten times rarer; bands: {share_text(result.attrs['ci_level'])} intervals, "
         f"{result.attrs['replicates']} replicates of {result.attrs['level_cases']:,} cases a "
         f"level. {least}. A gap: no harm found.{without_interval(axes.flat)}",
         result,

@@ -6,9 +6,9 @@ from collections.abc import Iterator
 
 import xarray as xr
 
+from ebbmap.digits import percent, share_text
 from ebbmap.plotting.pages.caption import Page, add_caption
-from ebbmap.plotting.pages.common import dress_panel, driven_panels, shown_outcomes
-from ebbmap.plotting.pages.layout import LINE_HEIGHT, text_size
+from ebbmap.plotting.pages.common import property_panels, shown_outcomes
 from ebbmap.plotting.screening import plot_screening
 from ebbmap.plotting.style import words
 
@@ -16,23 +16,15 @@ from ebbmap.plotting.style import words
 def pages(result: xr.Dataset) -> Iterator[Page]:
     """Draw which parameters can be fixed."""
     along = str(result.attrs["along"])
-    populations = result["population"].values.astype(str)
     shown = shown_outcomes(result["outcome"])
-    wide = 2.2 + 3.3 * len(shown)
-    tall = 0.8 + 1.6 * LINE_HEIGHT * text_size(wide) * result.sizes["parameter"]
-    fig, axes = driven_panels(len(populations), len(shown), sharex=False, height=max(3.1, tall))
-    for row, name in enumerate(populations):
-        for column, outcome in enumerate(shown):
-            own = result.sel(population=name, outcome=outcome)
-            ax = plot_screening(own, along=along, ax=axes[row, column])
-            dress_panel(ax, row, column, len(populations), name, outcome, "")
+    fig, populations = property_panels(result, shown, plot_screening)
     details = "; ".join(f"{n}: {fixable_words(result.sel(population=n))}" for n in populations)
     add_caption(
         fig,
         f"Mean size of the elementary effects over the largest parameter's, at the release "
-        f"time where each weighs most, {result.attrs['ci_level']:.0%} intervals, "
+        f"time where each weighs most, {share_text(result.attrs['ci_level'])} intervals, "
         f"{result.attrs['base_size']} trajectories; dashed: below "
-        f"{result.attrs['fix_below']:.0%} a parameter can be fixed (hollow). {details}.",
+        f"{share_text(result.attrs['fix_below'])} a parameter can be fixed (hollow). {details}.",
         result,
         rule="*",
     )
@@ -43,9 +35,15 @@ def fixable_words(own: xr.Dataset) -> str:
     """Return which parameters of a population can be fixed, and on what evidence."""
     names = own["parameter"].values.astype(str)
     fixed = [
-        f"{words(name)} (at most {max(float(own['evidence'].sel(parameter=name)), 0.0):.1%})"
+        f"{words(name)} ({_at_most(float(own['evidence'].sel(parameter=name)))})"
         # NaN for a factor that this population does not have
         for name in names
         if float(own["fixable"].sel(parameter=name)) == 1.0
     ]
     return "can be fixed: " + ", ".join(fixed) if fixed else "nothing can be fixed"
+
+
+def _at_most(share: float) -> str:
+    """Return a bound in words; an interval may reach below nothing."""
+    bound = f"{percent(max(share, 0.0), 1)} %"
+    return bound if bound.startswith("<") else f"at most {bound}"

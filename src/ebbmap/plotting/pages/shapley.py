@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import xarray as xr
 
+from ebbmap.digits import share_text
 from ebbmap.plotting.intervals import without_interval
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.common import dress_panel, driven_panels, shown_outcomes
@@ -28,7 +29,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     details = "; ".join(f"{n}: {result['change'].sel(population=n).item()}" for n in populations)
     add_caption(
         fig,
-        f"Shapley effects (they add up to one), bands: {result.attrs['ci_level']:.0%} "
+        f"Shapley effects (they add up to one), bands: {share_text(result.attrs['ci_level'])} "
         f"intervals, N = {result.attrs['base_size']:,} base rows; dashed: the same lungs without "
         f"correlations. {details}.{without_interval(axes.flat)}",
         result,

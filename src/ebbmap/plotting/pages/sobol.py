@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.text import Annotation
 
+from ebbmap.digits import share_text
 from ebbmap.plotting.intervals import without_interval
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.common import driven_words, place_text, shown_outcomes
@@ -69,7 +70,8 @@ def _totals(result: xr.Dataset) -> Iterator[Page]:
     add_caption(
         fig,
         f"Total Sobol indices at every {words(along)}, bands: "
-        f"{result.attrs['ci_level']:.0%} intervals (hollow triangle: goes on above the axis), "
+        f"{share_text(result.attrs['ci_level'])} intervals (hollow triangle: goes on above the "
+        "axis), "
         f"{sizes_text(result)}; properties drawn independently, without their correlations."
         f"{_surrogate_text(result)}{without_interval(axes.flat)}",
         result,
@@ -126,7 +128,8 @@ def _interactions(result: xr.Dataset) -> Iterator[Page]:
         add_caption(
             fig,
             f"{driven_words(outcome)}: second-order Sobol indices off the diagonal, "
-            f"first-order on it, each ± half of its {result.attrs['ci_level']:.0%} interval; "
+            f"first-order on it, each ± half of its {share_text(result.attrs['ci_level'])} "
+            "interval; "
             f"filled: the interval lies above zero, hollow: it does not (an index is a share "
             f"of a variance, so one below zero is an error of sampling); of many pairs "
             f"without effect some are filled by chance; ± ?: too few of the cases drawn carry "
@@ -191,7 +194,8 @@ def _pawn(result: xr.Dataset) -> Iterator[Page]:
     add_caption(
         fig,
         f"PAWN indices (whole distribution, not variance), bands: "
-        f"{result.attrs['ci_level']:.0%} intervals; dotted: what a factor without influence "
+        f"{share_text(result.attrs['ci_level'])} intervals; dotted: what a factor without "
+        "influence "
         f"stays below; {result['pawn'].attrs.get('cases', '')} cases. {details}."
         f"{without_interval(axes.flat)}",
         result,
@@ -217,7 +221,7 @@ def _convergence(result: xr.Dataset) -> Iterator[Page]:
     at = place_text(along, float(result[along][middle]))
     add_caption(
         fig,
-        f"Left: the widest {result.attrs['ci_level']:.0%} interval by base "
+        f"Left: the widest {share_text(result.attrs['ci_level'])} interval by base "
         f"rows; right, total indices of the least sure population, {words(name)}, at {at} "
         f"with their intervals. {_verdict_text(result)} {result.attrs['failures']}."
         f"{_missing_text(axes)}",

@@ -8,6 +8,7 @@ import numpy as np
 import xarray as xr
 from matplotlib.figure import Figure
 
+from ebbmap.digits import share_text
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import first_handles
 from ebbmap.plotting.strategies import SHARES, plot_strategies
@@ -65,8 +66,9 @@ def _told(one: xr.Dataset) -> str:
             order = np.argsort(shares.values, kind="stable")
             most, least = (shares.isel(strategy=int(place)) for place in (order[-1], order[0]))
             said.append(
-                f"{words(name)} from {float(least):.0%} ({words(str(least['strategy'].values))}) "
-                f"to {float(most):.0%} ({words(str(most['strategy'].values))})"
+                f"{words(name)} from {share_text(float(least))} "
+                f"({words(str(least['strategy'].values))}) "
+                f"to {share_text(float(most))} ({words(str(most['strategy'].values))})"
             )
         parts.append(f"{_breathing(level)}: {', '.join(said)}")
     return f"Share of lungs left unharmed by published strategies, {'; '.join(parts)}."

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import xarray as xr
 from matplotlib.figure import Figure
 
+from ebbmap.digits import share_text
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import first_handles
 from ebbmap.plotting.style import entries, words
@@ -41,10 +42,10 @@ def _told(one: xr.Dataset, sets: list[str]) -> str:
     """Return how many lungs can keep all limits, and the set that excludes itself in most."""
     parts = []
     for _, name, found, _ in entries(one, "population"):
-        text = f"{words(name)} {float(found['held_share']):.0%}"
+        text = f"{words(name)} {share_text(float(found['held_share']))}"
         shares = {text: share_of(found, text) for text in sets}
         worst = max(shares, key=lambda text: shares[text], default="")
         if worst and shares[worst] > 0:
-            text += f" (most often excluded, in {shares[worst]:.0%}: {worst})"
+            text += f" (most often excluded, in {share_text(shares[worst])}: {worst})"
         parts.append(text)
     return f"Share of lungs that can keep all limits at once: {'; '.join(parts)}."

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import xarray as xr
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from ebbmap.digits import share_text
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import first_handles, in_rows
 from ebbmap.plotting.style import colour_of, judged_by, words
@@ -38,15 +40,16 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
                 ax.set_ylabel("")
         for ax in line[len(block) :]:
             ax.set_visible(False)
+        _share(line[: len(block)])
     grid = " by ".join(
         f"{result.sizes[dim]} {words(str(dim))}" for dim in result["verdict"].dims[2:]
     )
     add_caption(
         fig,
-        f"Each dot is one setting ({grid}) in the middle lung of a population; filled: no hard "
-        f"limit is broken. Lines: no setting, or no safe one, is better in both. The worst "
-        f"{1 - DRAWN_SHARE:.0%} lie beyond each axis. Above each panel: whether any setting keeps "
-        "all limits.",
+        f"Each dot is one setting ({grid}) in the middle lung of a population, on axes that all "
+        "share. Lines: no setting, or none without a broken limit, is better in both. At most "
+        f"{share_text(1 - DRAWN_SHARE)} lie beyond each axis. Above each panel: whether any "
+        "setting keeps all limits in this one lung.",
         result,
         rule="*",
         legend=(*first_handles(axes.flat), ""),
@@ -62,3 +65,11 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         fig,
         f"{words(x)} against {words(y)} for every setting. Does any keep all limits? {details}.",
     )
+
+
+def _share(axes: Sequence[Axes]) -> None:
+    """Give panels the same axes, so that lungs can be told apart by where they lie."""
+    for ends, put in ((Axes.get_xlim, Axes.set_xlim), (Axes.get_ylim, Axes.set_ylim)):
+        lows, highs = zip(*map(ends, axes), strict=True)
+        for ax in axes:
+            put(ax, min(lows), max(highs))

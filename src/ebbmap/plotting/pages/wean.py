@@ -53,7 +53,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
     fig.colorbar(
         axes[0, 0].collections[0],
         ax=axes,
-        label="safety margin (green: all hard limits kept)",
+        label="safety margin (blue: all hard limits kept)",
         pad=0.01,
         ticks=[-FULL, 0, FULL],
         aspect=40,

@@ -9,6 +9,8 @@ import xarray as xr
 from matplotlib.figure import Figure
 
 from ebbmap.analyses.common.knowledge import said_share
+from ebbmap.analyses.common.stand_in import surrogate_notes
+from ebbmap.analyses.common.window_stand_in import window_notes
 from ebbmap.digits import share_text
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import in_rows
@@ -33,7 +35,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         fig,
         f"Share of all lungs in whose release window a T low lies{_unclear(result)}; "
         f"{result.sizes['sample']} lungs in each population, bands: {_level(result)} intervals of "
-        f"the lungs drawn{_dashed(result)}.",
+        f"the lungs drawn{_dashed(result)}.{_stood_in(result)}",
         result,
         rule="*",
     )
@@ -46,7 +48,8 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         )
         for rule in rules
     )
-    yield "served", fig, f"Largest share of lungs that one T low serves. {details}."
+    said = f"Largest share of lungs that one T low serves. {details}.{_stood_in(result)}"
+    yield "served", fig, said
     yield from _clouds(result, rules)
 
 
@@ -71,7 +74,7 @@ def _clouds(result: xr.Dataset, rules: np.ndarray) -> Iterator[Page]:
                 (own["window_share"] + own["window_undetermined_share"]).sel(population=name)
             )
             ax.set_title(
-                f"{words(name)}: {without:.0%} of lungs without a window",
+                f"{words(name)}: {share_text(without)} of lungs without a window",
                 fontsize=13,
                 color=colour_of(name, names.index(name)),
             )
@@ -91,7 +94,7 @@ def _clouds(result: xr.Dataset, rules: np.ndarray) -> Iterator[Page]:
         fig,
         "Each upright line is the window of one lung, or a piece of it: the T low that keep every "
         f"limit; grey: those of all populations. Ticks below: lungs without one{_unclear(result)}. "
-        f"{result.sizes['sample']} lungs in each population.",
+        f"{result.sizes['sample']} lungs in each population.{_stood_in(result)}",
         result,
         rule="*",
     )
@@ -107,7 +110,7 @@ def _clouds(result: xr.Dataset, rules: np.ndarray) -> Iterator[Page]:
         "one_picture",
         fig,
         "The window of T low of every lung against its expiratory time constant, with the common "
-        f"starting range. Share of lungs that have a window. {details}.",
+        f"starting range. Share of lungs that have a window. {details}.{_stood_in(result)}",
     )
 
 
@@ -121,6 +124,13 @@ def _unclear(result: xr.Dataset) -> str:
     )
 
 
+def _stood_in(result: xr.Dataset) -> str:
+    """Return what was not solved, and how it fared, as sentences."""
+    notes = [*surrogate_notes(result), window_notes(result)]
+    said = "; ".join(note for note in notes if note)
+    return f" Not solved: {said}." if said else ""
+
+
 def _dashed(result: xr.Dataset) -> str:
     """Return what dashed lines are, where there are any."""
     return "; dashed: those of knowledge" if "served_share_knowledge" in result else ""
@@ -128,7 +138,7 @@ def _dashed(result: xr.Dataset) -> str:
 
 def _level(result: xr.Dataset) -> str:
     """Return the level of the intervals of the share served."""
-    return f"{result['served_share_interval'].attrs['ci_level']:.0%}"
+    return f"{share_text(result['served_share_interval'].attrs['ci_level'])}"
 
 
 def _window_along(result: xr.Dataset) -> Iterator[Page]:
