@@ -1,6 +1,5 @@
-"""A page to explore: computed beforehand on a grid, interpolated by the page itself."""
+"""A page to play with: two lungs side by side, computed in the page by traced formulas."""
 
-from ebbmap.teaching.grid import teaching_grid
-from ebbmap.teaching.page import build_page
+from ebbmap.teaching.page import Page, build_page
 
-__all__ = ["build_page", "teaching_grid"]
+__all__ = ["Page", "build_page"]

@@ -1,0 +1,1 @@
+"""The documentation as one site: pages written by hand, and references made from the registries."""
