@@ -24,9 +24,11 @@ if TYPE_CHECKING:
     from ebbmap.analyses.mapping import find_mapping as find_mapping
     from ebbmap.analyses.profile import find_profile as find_profile
     from ebbmap.analyses.rare import find_rare as find_rare
+    from ebbmap.analyses.robust import find_robust as find_robust
     from ebbmap.analyses.rules import find_rules as find_rules
     from ebbmap.analyses.screening import find_screening as find_screening
     from ebbmap.analyses.shapley import find_shapley as find_shapley
+    from ebbmap.analyses.slopes import find_slopes as find_slopes
     from ebbmap.analyses.sobol import find_sobol as find_sobol
     from ebbmap.analyses.startup import find_startup as find_startup
     from ebbmap.analyses.strategies import find_strategies as find_strategies
@@ -55,9 +57,9 @@ if TYPE_CHECKING:
     from ebbmap.registries.populations import Marginal as Marginal
     from ebbmap.registries.populations import Population as Population
     from ebbmap.runs.api import check as check
-    from ebbmap.runs.api import open_results as open_results
     from ebbmap.runs.api import run as run
     from ebbmap.runs.policies import patient_path as patient_path
+    from ebbmap.runs.results import open_results as open_results
     from ebbmap.traces.fit import find_fit as find_fit
     from ebbmap.traces.follow import find_follow as find_follow
     from ebbmap.traces.follow import find_next as find_next
@@ -86,7 +88,7 @@ _HOMES = {
     "find_next": "traces.follow",
     "fitted_population": "traces.follow",
     "fitted_question": "traces.follow",
-    "open_results": "runs.api",
+    "open_results": "runs.results",
     "outcome": "catalogue.marks",
     "patient_path": "runs.policies",
     "read_trace": "traces.trace",

@@ -28,7 +28,7 @@ def broken(monkeypatch):
 
 def test_an_internal_error_of_a_check_is_not_taken_for_its_answer(broken, tmp_path):
     done = call("check", DRAFT, "--out", tmp_path / "out")
-    assert done.exit_code == 70
+    assert done.exit_code == 3
     assert "internal error (ZeroDivisionError: division by zero)" in done.stderr
     assert "--debug" in done.stderr
     assert "Traceback" not in done.output
@@ -37,7 +37,7 @@ def test_an_internal_error_of_a_check_is_not_taken_for_its_answer(broken, tmp_pa
 
 def test_the_traceback_is_shown_when_it_is_asked_for(broken, tmp_path):
     done = call("--debug", "check", DRAFT, "--out", tmp_path / "out")
-    assert done.exit_code == 70
+    assert done.exit_code == 3
     assert "Traceback (most recent call last)" in done.stderr
     assert "ZeroDivisionError: division by zero" in done.stderr
     # and is not shown by the next command
@@ -46,7 +46,7 @@ def test_the_traceback_is_shown_when_it_is_asked_for(broken, tmp_path):
 
 def test_json_stays_empty(broken, tmp_path):
     done = call("check", DRAFT, "--json", "--out", tmp_path / "out")
-    assert (done.exit_code, done.stdout) == (70, "")
+    assert (done.exit_code, done.stdout) == (3, "")
 
 
 def test_a_file_that_cannot_be_read_is_no_fault_of_the_output():

@@ -36,6 +36,10 @@ y = "resistance_exp"
 """
 
 
+#: What is empty before a check is done.
+EMPTY = ("groups", "needs", "notes", "persons", "why_not", "recognise", "beside")
+
+
 def call(*words):
     return CliRunner().invoke(app, [str(word) for word in words])
 
@@ -190,7 +194,7 @@ def test_a_check(tmp_path, smaller_searches):
 
 def test_a_dry_check_has_the_same_keys(tmp_path):
     told = document("check", DRAFT, "--json", "--dry-run", "--out", tmp_path / "out")
-    absent = {key for key in KEYS["check"] if key.startswith(("groups", "needs", "notes"))}
+    absent = {key for key in KEYS["check"] if key.startswith(EMPTY)}
     check_keys("check", told, absent=absent)
     assert (told["holds"], told["groups"], told["report"]) == (None, {}, None)
 
@@ -199,7 +203,8 @@ def test_a_comparison(tmp_path):
     revision = DRAFT.with_name("small_revision.toml")
     words = ("diff", DRAFT, revision, "--workers", 1)
     told = document(*words, "--json", "--out", tmp_path)
-    check_keys("diff", told)
+    check_keys("diff", told, absent={"notes[]"})
+    assert Path(told["report"]) == tmp_path / "difference.html"
     assert Path(told["result"]) == tmp_path / "difference.nc"
     assert any(line.startswith("who gets the mode") for line in told["changes"])
     for group in told["groups"].values():
@@ -234,16 +239,27 @@ def test_a_page_to_explore(tmp_path):
     assert "P high 24 cmH₂O" in told["held"]
 
 
+def test_a_map_to_drag(tmp_path):
+    told = document("explore", "--json", "--out", tmp_path / "map.html", "--lungs", "3")
+    check_keys("explore", told)
+    assert Path(told["page"]).is_file() and told["lungs"] == 3
+
+
 def test_a_validation(tmp_path, monkeypatch):
     # the kept page is measured with all of its draws, elsewhere
     for name in ("find_validation", "steps"):
         place = f"ebbmap.validation.validate.{name}"
         monkeypatch.setattr(place, partial(getattr(validate, name), draws=0))
+    # two findings of each subject have every key; all of them are measured in other rooms
+    few = {subject: findings[:2] for subject, findings in validate.SUBJECTS.items()}
+    monkeypatch.setattr(validate, "SUBJECTS", few)
+    monkeypatch.setattr(validate, "FINDINGS", sum(few.values(), ()))
     told = document("validate", "--json", "--out", tmp_path)
     check_keys("validate", told)
     written = sorted(Path(path).name for path in told["written"])
     assert written == ["validation.csv", "validation.png", "validation.txt"]
     assert all(Path(path).stat().st_size for path in told["written"])
+    assert len(told["findings"]) == sum(map(len, few.values()))
     verdicts = [one["verdict"].replace(" ", "_") for one in told["findings"]]
     assert told["counts"] == {name: verdicts.count(name) for name in told["counts"]}
 

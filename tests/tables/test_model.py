@@ -67,8 +67,8 @@ def test_cells_are_written_as_their_columns_say():
     ("form", "cell", "text"),
     [
         (SHARE, 0.126, "13 %"),
-        (SIGNED_SHARE, (0.5, -0.125, 0.75), "+50 % (-10 to +80)"),
-        (SIGNED_SHARE, -0.001, "-<1 %"),
+        (SIGNED_SHARE, (0.5, -0.125, 0.75), "+50 points (-10 to +80)"),
+        (SIGNED_SHARE, -0.001, "0 points"),
         (SHARE, (0.5, 0.47, 0.53, 0.3, 0.7), "50 % (47 to 53; knowledge 30 to 70)"),
         (
             SHARE,

@@ -50,7 +50,7 @@ from ebbmap.tables.terminal import print_out, progress_bar
 from ebbmap.tables.wean import tables as wean_tables
 from ebbmap.tables.wean import wean_document
 from ebbmap.tables.window import lung_table, window_document
-from ebbmap.units import bracketed, display
+from ebbmap.units import display
 
 GROUPS = tuple(POPULATIONS[name] for name in ("normal", "obstructive"))
 RULES = {
@@ -59,6 +59,18 @@ RULES = {
 }
 SET = {"p_high": 20.0, "p_low": 2.0, "t_high": 4.0, "t_low": 0.5}
 PLACES = np.array([0.3, 0.5, 0.8, 1.2])
+#: The sides of these limits as a bedside calls them, by hand.
+CLOSERS = {
+    "end_high_pressure_high": "alveolar pressure at end of T high too high",
+    "driving_pressure_high": "driving pressure too high",
+    "auto_peep_high": "auto-PEEP too high",
+    "end_release_pressure_low": "alveolar pressure at end of release too low",
+    "flow_ratio_low": "flow ratio too low",
+    "flow_ratio_high": "flow ratio too high",
+    "exhaled_fraction_low": "exhaled fraction too low",
+    "exhaled_fraction_high": "exhaled fraction too high",
+    "none": "end of the range searched",
+}
 VERDICTS = ("safe", "caution", "unsafe", "undetermined")
 SIGNS = {"safe": "●", "caution": "◐", "unsafe": "✕", "undetermined": "?"}
 
@@ -227,7 +239,8 @@ def test_a_window_names_its_ends_and_the_limit_that_each_end_breaks(case):
     if case is WINDOWS[0]:
         words = [w for n, v in held.items() for w in ("--set", f"{n}={v}")]
         words += [w for name in ("pressure", "volume", "auto_peep") for w in ("--limits", name)]
-        printed = invoke("window", *words, "--lung", "linear", "--rule", "flow_ratio")
+        words += ["--lung", "linear", "--rule", "flow_ratio", "--all"]
+        printed = invoke("window", *words)
         assert all(row["T low"] in printed for row in told)
     by_name = {r["what"]: r for r in told}
     pieces, least = pieces_by_hand(USUAL, **held)
@@ -325,7 +338,7 @@ def test_windows_of_populations():
         for word, side in (("below", "shorter_fails"), ("above", "longer_fails")):
             closer = row[f"closes most windows {word}"]
             names, counts = np.unique(one[side].values.astype(str), return_counts=True)
-            assert closer in names[counts == counts.max()]
+            assert closer in [CLOSERS[name] for name in names[counts == counts.max()]]
 
 
 def test_windows_that_are_unknown_or_in_pieces_are_counted():
@@ -347,8 +360,9 @@ def with_ends(value, low, high):
 
 @pytest.mark.parametrize("text", [RULED, PLAIN], ids=["ruled", "plain"])
 def test_verdict_of_a_check(text):
-    ds = check_of(text).results["verdict"]
-    told = rows(short_verdict_table(ds))
+    check = check_of(text)
+    ds, limits = check.results["verdict"], check.protocol.limits
+    told = rows(short_verdict_table(ds, limits))
     assert [r["group"] for r in told] == ["normal", "obstructive", "all"]
     for row in told:
         one = ds.sel(group=row["group"])
@@ -369,14 +383,17 @@ def test_verdict_of_a_check(text):
             "lungs with no safe setting": with_ends(
                 one["none_share"], *one["none_share_interval"].values
             ),
-            "fails most": str(broken["bound"].values[int(broken.values.argmax())]),
+            "fails most": limits.hard[int(broken.values.argmax())].sentence,
         }
 
 
 def test_a_draft_that_breaks_nothing_says_so():
-    ds = check_of(PLAIN).results["verdict"].copy(deep=True)
+    check = check_of(PLAIN)
+    ds = check.results["verdict"].copy(deep=True)
     ds["broken_share"][:] = 0.0
-    assert {r["fails most"] for r in rows(short_verdict_table(ds))} == {"nothing"}
+    assert {r["fails most"] for r in rows(short_verdict_table(ds, check.protocol.limits))} == {
+        "nothing"
+    }
 
 
 def test_difference_of_two_drafts():
@@ -391,15 +408,18 @@ def test_difference_of_two_drafts():
     for row in told:
         one = ds.sel(group=row["group"])
         low, high = one["difference_interval"].values
-        safe, grades = one["safe_share"], one["grade"].values.astype(str)
-        change = share_of(one["difference"], "+")
+        grades = one["grade"].values.astype(str)
+        # of lungs that get the mode under both, in whole per cent that subtract as printed
+        before, after = (100.0 * float(v) for v in one["same_share"].values)
         assert row == {
             "group": row["group"],
-            "safe before": share_of(safe.sel(draft="old")) + " %",
+            "safe before": f"{before:.0f} %",
             "grade before": f"{SIGNS[grades[0]]} {grades[0]}",
-            "safe after": share_of(safe.sel(draft="new")) + " %",
+            "safe after": f"{after:.0f} %",
             "grade after": f"{SIGNS[grades[1]]} {grades[1]}",
-            "change (95 % interval)": f"{change} % ({share_of(low, '+')} to {share_of(high, '+')})",
+            "change, points (95 % interval)": (
+                f"{round(after) - round(before):+d} ({100 * low:+.0f} to {100 * high:+.0f})"
+            ),
             "lungs that gain": share_of(one["gain"]) + " %",
             "lungs that lose": share_of(one["lose"]) + " %",
             "let in": share_of(one["let_in"]) + " %",
@@ -518,7 +538,7 @@ def test_course():
         # 5 minutes are a point of the course: steps of half a minute
         assert row == {
             "population": row["population"],
-            "PaCO2 before [mmHg]": f"{float(one['paco2_start']):.1f}",
+            "PaCO₂ before [mmHg]": f"{float(one['paco2_start']):.1f}",
             "after 5 min [mmHg]": f"{float(one['paco2'].sel(time=300.0)):.1f}",
             "at the end of the course [mmHg]": f"{float(one['paco2'].sel(time=1200.0)):.1f}",
             "in balance [mmHg]": f"{float(one['paco2_end']):.1f}",
@@ -575,9 +595,9 @@ def adjusted():
 
 def test_steps(adjusted):
     tables_made = list(adjust_tables(adjusted))
-    assert len(tables_made) == 6
+    assert len(tables_made) == 7
     shown = ("paco2", "pao2", "mean_airway_pressure", "auto_peep", "closed_fraction")
-    heads_of = {n: bracketed(n, OUTCOMES[n].units) for n in shown}
+    heads_of = {n: OUTCOMES[n].label for n in shown}
     for place, group in enumerate(("normal", "obstructive")):
         now, steps = tables_made[2 * place : 2 * place + 2]
         assert f"{group} lung" in now.title and f"{group} lung" in steps.title
@@ -606,7 +626,7 @@ def test_steps(adjusted):
 
 
 def test_best_moves_and_practice(adjusted):
-    *_, best, practice = adjust_tables(adjusted)
+    *_, best, _, practice = adjust_tables(adjusted)
     told = rows(best)
     assert [(r["population"], r["rule"]) for r in told] == [
         (g.name, rule) for g in GROUPS for rule in RULES
@@ -618,10 +638,10 @@ def test_best_moves_and_practice(adjusted):
     for row in told:
         one = adjusted.sel(population=row["population"], rule=row["rule"])
         assert row["single step"] == str(one["best_single"].values)
-        assert row["PaCO2 after the step [mmHg]"] == number(one["best_single_paco2"])
+        assert row["PaCO₂ after the step [mmHg]"] == number(one["best_single_paco2"])
         assert row["pair of steps"] == str(one["best_pair"].values)
-        assert row["PaCO2 after the pair [mmHg]"] == number(one["best_pair_paco2"])
-    assert any(r["PaCO2 after the step [mmHg]"] for r in told)
+        assert row["PaCO₂ after the pair [mmHg]"] == number(one["best_pair_paco2"])
+    assert any(r["PaCO₂ after the step [mmHg]"] for r in told)
     expected = []
     for group in ("normal", "obstructive"):
         for name in adjusted["practice"].values:
@@ -644,9 +664,38 @@ def test_best_moves_and_practice(adjusted):
     )
 
 
+def test_how_far_each_setting_goes(adjusted):
+    *_, reach, _ = adjust_tables(adjusted)
+    told = rows(reach)
+    assert len(told) == len(GROUPS) * len(RULES) * adjusted.sizes["setting"]
+    for row in told:
+        place = {name: row[name] for name in ("population", "rule", "setting")}
+        one = adjusted.sel(**place)
+        slope = float(one["margin_slope"])
+        assert float(row["margin with one step"]) == pytest.approx(slope, rel=0.0051, abs=1e-12)
+        for way in ("down", "up"):
+            change = float(one["reach"].sel(direction=way))
+            assert row[f"until, {way}"] == str(one["reached"].sel(direction=way).values)
+            if not np.isfinite(change):
+                assert row[f"{way} by"] == "nothing"
+                continue
+            # two digits
+            assert float(row[f"{way} by"].split()[0]) == pytest.approx(change, rel=0.051)
+            assert (change > 0) is (way == "up")
+    assert any("nothing" != row["up by"] for row in told)
+    firsts = [str(first) for first in adjusted["first_limit"].values.ravel()]
+    assert [note.split(": ", 1)[1] for note in reach.notes] == firsts
+
+
 def test_steps_as_json(adjusted):
     told = json.loads(json.dumps(adjust_document(adjusted)))
     one = adjusted.isel(population=0, rule=0)
+    assert told["first_limit"] == str(one["first_limit"].values)
+    for entry in told["reach"]:
+        here = one.sel(setting=entry["setting"], direction=entry["direction"])
+        change = float(here["reach"])
+        assert entry["change"] == (change if np.isfinite(change) else None)
+        assert entry["limit"] == str(here["reached"].values)
     assert (told["caution"], told["lung"]) == (CAUTION, "linear")
     assert told["best_single"] == str(one["best_single"].values)
     assert told["best_pair"] == str(one["best_pair"].values)
@@ -708,8 +757,7 @@ def test_weaning(weaned):
             assert row["margin"] == f"{float(here['route_margin']):.2f}"
             assert row["verdict"] == VERDICTS[int(here["route_verdict"])]
             for name in ("paco2", "spo2", "closed_fraction", "mean_airway_pressure", "auto_peep"):
-                unit = display(OUTCOMES[name].units)
-                cell = row[f"{name} [{unit}]" if unit else name]
+                cell = row[OUTCOMES[name].label]
                 assert float(cell) == pytest.approx(float(here[name]), rel=0.0051)
     told = rows(ends)
     assert [tuple(r.values())[:3] for r in told] == places
@@ -801,7 +849,7 @@ def test_drivers_and_how_sure_they_are(driven):
     rest = certainty.notes[1 + len(wide) :]
     assert flat
     for (name, outcome), note in zip(flat, rest[: len(flat)], strict=True):
-        assert note.startswith(f"{outcome} of {name} lungs is the same in more than 95% of the")
+        assert note.startswith(f"{outcome} of {name} lungs is the same in more than 95 % of the")
     _, without = tables_of("sobol", driven.drop_vars("disagreement"))
     assert {r["ranking by distribution (PAWN)"] for r in rows(without)} == {"not asked"}
 

@@ -15,10 +15,13 @@ os.environ.update(
 from ebbmap.cli.application import app
 from ebbmap.cli import study  # noqa: F401
 from ebbmap.cli import committee  # noqa: F401
+from ebbmap.cli import new  # noqa: F401
 from ebbmap.cli import lung  # noqa: F401
+from ebbmap.cli import explore  # noqa: F401
 from ebbmap.cli import trace  # noqa: F401
 from ebbmap.cli import reference  # noqa: F401
 from ebbmap.cli import extend  # noqa: F401
+from ebbmap.cli import site  # noqa: F401
 # isort: on
 
 __all__ = ["app"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 import typer
@@ -37,6 +38,11 @@ class Answer:
                 from ebbmap.tables.terminal import print_out
 
                 print_out(part)
+
+    def say_lines(self, told: Iterable[str]) -> None:
+        """Print lines as they are."""
+        for line in told:
+            typer.echo(line)
 
     def close(self, **content: Any) -> None:
         """Print the document, with the caution first, if JSON is wanted."""

@@ -13,11 +13,11 @@ from types import MappingProxyType
 
 import typer
 
-WRONG, UNFINISHED = 2, 3
+WRONG, INTERNAL = 2, 3
 
-#: As sysexits.h has them: an internal error, and output that could not be written. As the shell
-#: says of SIGPIPE: output whose reader went away.
-INTERNAL, NOT_WRITTEN, CLOSED_PIPE = 70, 74, 141
+#: As sysexits.h has them: output that could not be written, and what the same command mends later.
+#: As the shell says of SIGPIPE: output whose reader went away.
+NOT_WRITTEN, UNFINISHED, CLOSED_PIPE = 74, 75, 141
 
 #: How a command may end.
 STATUSES: Mapping[int, str] = MappingProxyType(
@@ -25,9 +25,9 @@ STATUSES: Mapping[int, str] = MappingProxyType(
         0: "done; check: the draft holds",
         1: "check: the draft does not hold; status --verify, figures --check: files differ",
         WRONG: "the command or a file needs correcting",
-        UNFINISHED: "stopped midway; the same command resumes the run",
-        INTERNAL: "an internal error",
+        INTERNAL: "an internal error, which says nothing about the lungs or the draft",
         NOT_WRITTEN: "the output could not be written",
+        UNFINISHED: "stopped midway; the same command resumes the run",
         129: "ended with its terminal; the same command resumes the run",
         130: "interrupted by Ctrl-C; the same command resumes the run",
         CLOSED_PIPE: "the reader of the output went away",

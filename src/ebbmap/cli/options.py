@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -9,6 +10,9 @@ import typer
 
 if TYPE_CHECKING:
     from ebbmap.registries.limits import LimitSet
+
+#: Ends of names of files that hold lungs.
+TABLES = frozenset({".csv", ".tsv", ".txt", ".nc"})
 
 SetOption = Annotated[
     list[str] | None,
@@ -36,7 +40,15 @@ LimitsOption = Annotated[
     typer.Option("--limits", help="Limit set to judge by instead of harm; may be repeated."),
 ]
 PopulationOption = Annotated[
-    str | None, typer.Option("--population", help="Start from the middle lung of this population.")
+    str | None,
+    typer.Option(
+        "--population",
+        help="Start from the middle lung of this population: a name, or a table of lungs (.csv, "
+        ".nc) as fit --out saves it.",
+    ),
+]
+AllOption = Annotated[
+    bool, typer.Option("--all", help="Print the long tables, and every value that entered.")
 ]
 WorkersOption = Annotated[
     int | None, typer.Option(min=1, max=4096, help="Processes; one per processor by default.")
@@ -51,7 +63,15 @@ FreshOption = Annotated[
 EngineOption = Annotated[
     str | None,
     typer.Option(
-        "--engine", metavar="NAME", help="numpy, jax or auto; that of the study by default."
+        "--engine", metavar="NAME", help="numpy, jax or auto; that of the file by default."
+    ),
+]
+PrecisionOption = Annotated[
+    str | None,
+    typer.Option(
+        "--precision",
+        metavar="NAME",
+        help="double, or single with jax; that of the study by default.",
     ),
 ]
 DryRunOption = Annotated[
@@ -59,6 +79,26 @@ DryRunOption = Annotated[
 ]
 YesOption = Annotated[
     bool, typer.Option("--yes", help="Start even if the run is expected to be long or large.")
+]
+FormatOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--format", help="png, svg, pdf or gif; may be repeated. By default as each study says."
+    ),
+]
+LookOption = Annotated[
+    str, typer.Option("--look", help="paper, or slides: 16:9, 24 points, the finding above.")
+]
+LanguageOption = Annotated[
+    str, typer.Option("--lang", help="Language of labels and headlines: en or de.")
+]
+ColourOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--colour",
+        metavar="NAME=COLOUR",
+        help="Colour of a phenotype, rule, limit or property; may be repeated.",
+    ),
 ]
 SeedOption = Annotated[int, typer.Option(min=0, help="Seed of the draw.")]
 OutOption = Annotated[
@@ -72,14 +112,17 @@ USUAL_LIMITS = ("harm",)
 def values_of(pairs: list[str] | None) -> dict[str, Any]:
     """Return NAME=VALUE words as values; a value that is not a number stays a word.
 
+    A name may be written in capitals and with dashes or spaces: T_low, t-low and "T low" are t_low.
+
     Raises
     ------
     EbbmapError
-        If a word has another form, or a name is set twice.
+        If a word has another form, a name is set twice, or a number has a decimal comma or a
+        percent sign.
 
     Examples
     --------
-    >>> values_of(["t_low=0.5", "sex=male"])
+    >>> values_of(["T_low=0.5", "sex=male"])
     {'t_low': 0.5, 'sex': 'male'}
     """
     from ebbmap.errors import EbbmapError
@@ -87,6 +130,7 @@ def values_of(pairs: list[str] | None) -> dict[str, Any]:
     values: dict[str, Any] = {}
     for pair in pairs or []:
         name, equals, text = (part.strip() for part in pair.partition("="))
+        name = name.lower().replace("-", "_").replace(" ", "_")
         if not equals or not text:
             raise EbbmapError(f"--set must be NAME=VALUE; got {pair!r}. Write --set t_low=0.5.")
         if name in values:
@@ -94,8 +138,57 @@ def values_of(pairs: list[str] | None) -> dict[str, Any]:
         try:
             values[name] = float(text)
         except ValueError:
-            values[name] = text
+            values[name] = _word(name, text)
     return values
+
+
+def _word(name: str, text: str) -> str:
+    """Return a value that is no number; refuse numbers in a spelling that Python does not read."""
+    from ebbmap.errors import EbbmapError
+
+    for what, digits, share in (
+        ("a decimal comma", text.replace(",", ".", 1), 1.0),
+        ("a percent sign", text.removesuffix("%").strip(), 0.01),
+    ):
+        try:
+            number = share * float(digits)
+        except ValueError:
+            continue
+        raise EbbmapError(
+            f"{name} must be a number with a decimal point; got {text!r}, which has {what}. "
+            f"Write --set {name}={number:g}."
+        )
+    return text
+
+
+def named_texts(
+    option: str, pairs: list[str] | None, *, form: str = "NAME=COLOUR", example: str = "normal=navy"
+) -> dict[str, str]:
+    """Return words with an equals sign as texts by name.
+
+    Parameters
+    ----------
+    option : str
+        The option that they were given for, as it is written.
+    pairs : list of str or None
+        The words.
+    form, example : str
+        What a word must look like, and one that does.
+
+    Raises
+    ------
+    EbbmapError
+        If a word has another form.
+    """
+    from ebbmap.errors import EbbmapError
+
+    found = {}
+    for pair in pairs or []:
+        name, equals, text = (part.strip() for part in pair.partition("="))
+        if not equals or not text:
+            raise EbbmapError(f"{option} must be {form}; got {pair!r}. Write {option} {example}.")
+        found[name] = text
+    return found
 
 
 def lung_of(lung: str | None) -> str:
@@ -129,16 +222,35 @@ def limits_of(rule: str | None, names: list[str] | None, *, only_rule: bool = Fa
     Raises
     ------
     EbbmapError
-        If there is no limit set of a name, or only a rule is to judge and none is named.
+        If there is no rule or limit set of a name, or only a rule is to judge and none is named.
     """
-    from ebbmap.errors import EbbmapError
-    from ebbmap.registries.limits import combine, limit_set
+    from ebbmap.errors import EbbmapError, unknown_name
+    from ebbmap.registries.limits import RULES, combine, limit_set
 
     if only_rule and rule is None:
         raise EbbmapError("--only-rule needs a rule. Name one with --rule flow_ratio.")
+    if rule is not None and rule not in RULES:
+        raise EbbmapError(unknown_name("rule", rule, RULES))
     others = () if only_rule else (names or USUAL_LIMITS)
     rules = () if rule is None else (rule,)
     return combine(rule or "limits", *(limit_set(name) for name in (*others, *rules)))
+
+
+def population_of(text: str) -> Any:
+    """Return the population of a name, or of a table of lungs.
+
+    Raises
+    ------
+    EbbmapError
+        If the name is unknown, or the table cannot be read.
+    """
+    from ebbmap.registries.populations import population
+
+    if Path(text).suffix not in TABLES:
+        return population(text)
+    from ebbmap.cases.cohort import cohort
+
+    return cohort(Path(text), Path(text).stem, source=f"own table {Path(text).name}")
 
 
 def question_of(
@@ -150,8 +262,37 @@ def question_of(
 ) -> Any:
     """Return the question of a lung or a population and its present settings."""
     from ebbmap.cases.question import Question
-    from ebbmap.registries.populations import population as population_of
 
     groups = (population_of(population),) if population else ()
     rules = {judged_by.name: judged_by}
     return Question(lung, coded(values), {}, groups, rules, **draws)
+
+
+def check_possible(values: Mapping[str, Any]) -> None:
+    """Refuse settings that no cycle can have, before anything is solved.
+
+    With --json they are answered by a status or a state instead, as its keys say.
+
+    Parameters
+    ----------
+    values : mapping of str to float
+        One case, with all that its lung was given.
+
+    Raises
+    ------
+    EbbmapError
+        If P high is not above P low.
+    """
+    from ebbmap.cases.evaluate import resolve
+    from ebbmap.cases.inputs import as_arrays
+    from ebbmap.errors import EbbmapError
+
+    given = {name: array.values for name, array in as_arrays(dict(values)).items()}
+    # the plateau, if P high comes from it, takes the compliance
+    found = resolve(given, ("p_high", "p_low", "compliance"))
+    p_high, p_low = (float(found[name]) for name in ("p_high", "p_low"))
+    if not p_high > p_low:
+        raise EbbmapError(
+            f"p_high must be above p_low; got {p_high:.4g} and {p_low:.4g} cmH₂O. "
+            "Raise p_high or lower p_low with --set."
+        )

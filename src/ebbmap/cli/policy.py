@@ -12,6 +12,7 @@ import typer
 from ebbmap.cli.answer import Answer
 
 if TYPE_CHECKING:
+    from ebbmap.engines import Engine
     from ebbmap.policies.findings import Finding
     from ebbmap.policies.language import Policy
     from ebbmap.runs.policies import PolicyCheck
@@ -20,14 +21,14 @@ if TYPE_CHECKING:
 def is_policy_file(file: Path) -> bool:
     """Return whether a file, by its path or a bundled one's name, is that of a policy."""
     from ebbmap.files.bundled import bundled_policies, bundled_protocols, named_file
+    from ebbmap.files.common.reading import read_text, read_toml
     from ebbmap.files.policy import is_policy
-    from ebbmap.files.study.reading import read_text, read_toml
 
     named = named_file(file, bundled_protocols(), bundled_policies())
     return is_policy(read_toml(read_text(named), str(named)))
 
 
-def _policy(file: Path) -> Policy:
+def load_named_policy(file: Path) -> Policy:
     """Return a checked policy, by its file or a bundled one's name."""
     from ebbmap.files.bundled import bundled_policies, bundled_protocols, named_file
     from ebbmap.files.policy import load_policy
@@ -41,6 +42,7 @@ def check_policy(
     date: str,
     how: Mapping[str, Any],
     *,
+    engine: Engine | None = None,
     dry_run: bool,
     yes: bool,
     as_json: bool,
@@ -57,6 +59,8 @@ def check_policy(
         Stated in the result.
     how : mapping
         Options of a run in pieces.
+    engine : {"numpy", "jax", "auto"}, optional
+        What moves the patients; that of the file if not given.
     dry_run, yes, as_json : bool
         Whether nothing is simulated, whether a long run was confirmed, and whether one JSON
         document is wanted.
@@ -66,14 +70,15 @@ def check_policy(
     EbbmapError
         If the file has problems.
     """
+    from ebbmap.files.explained import explain_policy, sections_data
     from ebbmap.policies.check import check_rules
     from ebbmap.runs.costs import approve, policy_costs
-    from ebbmap.runs.policies import usual_policy
+    from ebbmap.runs.usual import usual_policy
     from ebbmap.tables.policy import findings_table, policy_notes
     from ebbmap.tables.runs import cost_data, cost_table
 
     answer = Answer(as_json)
-    policy = _policy(file)
+    policy = load_named_policy(file).solved_by(engine)
     notes = policy_notes(policy)
     answer.say(policy.protocol.title, *notes)
     findings = check_rules(policy)
@@ -81,10 +86,11 @@ def check_policy(
     costs = policy_costs({"policy": policy}, usual_policy(), how["workers"])
     content: dict[str, Any] = {
         "title": policy.protocol.title,
+        "explained": sections_data(explain_policy(policy)),
         "notes": [*policy.protocol.notes, *notes],
         "costs": cost_data(costs),
         "findings": [one.plain(policy.file) for one in findings],
-        **dict.fromkeys(("holds", "answer", "result", "report")),
+        **dict.fromkeys(("holds", "answer", "engine", "result", "report")),
         "groups": {},
         "mended": [],
     }
@@ -117,6 +123,7 @@ def _simulated(
 def _tell(answer: Answer, found: PolicyCheck, folder: Path) -> dict[str, Any]:
     """Write the report and print what a policy yields; return what JSON holds of it."""
     from ebbmap.report.policy import policy_tables, write_policy_report
+    from ebbmap.tables.held import engine_note
     from ebbmap.tables.mended import mended_document, mended_sentence
     from ebbmap.tables.policy import policy_answer
     from ebbmap.tables.policy_data import policy_document
@@ -128,15 +135,16 @@ def _tell(answer: Answer, found: PolicyCheck, folder: Path) -> dict[str, Any]:
     holds, said = found.holds, policy_answer(policy, yields, findings)
     answer.say(
         *(one for name, one in tables.items() if name != "findings"),
-        "The policy holds." if holds else "The policy does not hold.",
         *said,
         *([] if mended is None else [mended_sentence(mended)]),
+        *engine_note(yields),
         f"wrote {', '.join(map(str, (page, result, *written)))}",
     )
     return {
         "holds": holds,
         "groups": policy_document(policy, yields),
         "answer": " ".join(said),
+        "engine": yields.attrs["engine"],
         "mended": [] if mended is None else mended_document(mended),
         "result": str(result),
         "report": str(page),
@@ -169,7 +177,7 @@ def diff_policies(
     from ebbmap.tables.terminal import progress_bar
 
     answer = Answer(as_json)
-    before, after = _policy(old), _policy(new)
+    before, after = load_named_policy(old), load_named_policy(new)
     with TemporaryDirectory() as passing, progress_bar() as bar:
         folder = out or Path(passing)
         approve(policy_costs({"old": before, "new": after}, None, how["workers"]), folder, yes=yes)

@@ -20,7 +20,7 @@ def describe(
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Print the registries: parameters, outcomes, limits, populations, lungs.
+    """Print the registries: parameters, outcomes, limits, populations, lungs, terms.
 
     Of a study, print its limits, and which of them can hold together.
     """

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -12,17 +13,24 @@ from ebbmap.cli.answer import Answer
 from ebbmap.cli.application import command
 from ebbmap.cli.options import (
     ClusterOption,
+    ColourOption,
     DryRunOption,
     EngineOption,
+    FormatOption,
     FreshOption,
     JsonOption,
+    LanguageOption,
+    LookOption,
     OutOption,
+    PrecisionOption,
     WorkersOption,
     YesOption,
+    named_texts,
 )
 
 if TYPE_CHECKING:
     from ebbmap.files.study import Study
+    from ebbmap.report.figures import Drawing
 
 
 @command
@@ -37,6 +45,11 @@ def run(
     cluster: ClusterOption = None,
     fresh: FreshOption = False,
     engine: EngineOption = None,
+    precision: PrecisionOption = None,
+    formats: FormatOption = None,
+    look: LookOption = "paper",
+    language: LanguageOption = "en",
+    colours: ColourOption = None,
     dry_run: DryRunOption = False,
     yes: YesOption = False,
     as_json: JsonOption = False,
@@ -54,7 +67,9 @@ def run(
     from ebbmap.tables.held import study_notes
     from ebbmap.tables.runs import cost_data, cost_table
 
+    drawn = context.with_resource(_drawing(answer, formats, look, language, colours))
     checked = load_study(named_file(study, bundled_studies()))
+    checked = checked.solved_by(engine, precision)  # type: ignore[arg-type]
     context.with_resource(checked.catalogue.active())
     folder = out or Path("out") / study.stem
     pictures, at_work = figures or folder, workers or default_workers()
@@ -66,8 +81,9 @@ def run(
         answer.say(cost_table(costs, at_work))
     else:
         approve(costs, folder, yes=yes)
-        how = {"workers": at_work, "cluster": cluster, "fresh": fresh, "engine": engine}
-        results += _results(answer, checked, study.stem, folder, pictures, how)
+        how = {"workers": at_work, "cluster": cluster, "fresh": fresh}
+        asked = checked.file.outputs.figures if formats is None else formats
+        results += _results(answer, checked, study.stem, folder, (pictures, asked, drawn), how)
         answer.say(_closing(len({one["name"] for one in results}), pictures))
     answer.close(
         title=checked.file.title,
@@ -79,8 +95,32 @@ def run(
     )
 
 
+@contextmanager
+def _drawing(
+    answer: Answer,
+    formats: Sequence[str] | None,
+    look: str,
+    language: str,
+    colours: list[str] | None,
+) -> Iterator[Drawing]:
+    """Yield how pictures are drawn, checked before any work starts, with the colours asked for."""
+    from ebbmap.plotting.colours import own_colours
+    from ebbmap.report.figures import Drawing, check_formats
+
+    check_formats(formats)
+    drawing = Drawing(look, language)
+    with own_colours(named_texts("--colour", colours)) as doubts:
+        answer.say(*doubts)
+        yield drawing
+
+
 def _results(
-    answer: Answer, study: Study, stem: str, folder: Path, pictures: Path, how: dict[str, Any]
+    answer: Answer,
+    study: Study,
+    stem: str,
+    folder: Path,
+    drawing: tuple[Path, Sequence[str], Drawing],
+    how: dict[str, Any],
 ) -> Iterator[dict[str, Any]]:
     """Run a study; draw, print and yield each result as plain data as soon as it is there."""
     from ebbmap.files.writing import make_folder
@@ -91,15 +131,15 @@ def _results(
     from ebbmap.tables.results import summary, tables_of
     from ebbmap.tables.terminal import progress_bar
 
+    pictures, formats, look = drawing
     make_folder(pictures)
-    formats = study.file.outputs.figures
     with progress_bar() as bar:
         started = run_study(
             study, folder, progress=lambda task: bar.start(task.name, task.cases), **how
         )
         for task, result, path in started:
             bar.finish(task.name)
-            drawn = draw_result(task.kind, result, pictures, stem, formats)
+            drawn = draw_result(task.kind, result, pictures, stem, formats, look)
             answer.say(f"wrote {path}", *summary(task.kind, result))
             yield {
                 "name": task.name,
@@ -107,6 +147,7 @@ def _results(
                 "file": str(path),
                 "pictures": [str(picture) for picture in drawn],
                 "held": held_text(result),
+                "engine": result.attrs["engine"],
                 "tables": tables_document(tables_of(task.kind, result)),
             }
 
@@ -157,12 +198,10 @@ def figures(
         typer.Option(help="Folder of study files; ./studies by default, or else the bundled ones."),
     ] = None,
     out: Annotated[Path, typer.Option(help="Folder of the pictures.")] = Path("figures"),
-    formats: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--format", help="png, svg, pdf or gif; may be repeated. By default as each study says."
-        ),
-    ] = None,
+    formats: FormatOption = None,
+    look: LookOption = "paper",
+    language: LanguageOption = "en",
+    colours: ColourOption = None,
     check: Annotated[
         bool,
         typer.Option("--check", help="Write nothing; list where names or texts differ."),
@@ -178,12 +217,12 @@ def figures(
         studies = Path("studies") if Path("studies").is_dir() else bundled_studies()
     answer = Answer(as_json)
     written, problems = [], []
-    with progress_bar() as bar:
+    with progress_bar() as bar, _drawing(answer, formats, look, language, colours) as drawing:
         if check:
             problems = check_figures(studies, out, formats, progress=bar)
             answer.say(*problems)
         else:
-            for path in draw_figures(studies, out, formats, progress=bar):
+            for path in draw_figures(studies, out, formats, progress=bar, drawing=drawing):
                 written.append(str(path))
                 answer.say(f"wrote {path}")
     answer.close(folder=str(out), written=written, problems=problems)

@@ -18,6 +18,7 @@ from ebbmap.cli.options import (
     SetOption,
     limits_of,
     lung_of,
+    named_texts,
     numbers_of,
 )
 
@@ -77,8 +78,8 @@ def fit(
         properties=properties,
         held=numbers_of(held),
         start=start,
-        columns=_words("--column", column),
-        units=_words("--unit", unit),
+        columns=named_texts("--column", column, form="WHAT=TEXT", example="flow=TEXT"),
+        units=named_texts("--unit", unit, form="WHAT=TEXT", example="flow=TEXT"),
         compare=compare,
         seed=seed,
     )
@@ -91,24 +92,3 @@ def fit(
     else:
         more = [] if after is None else follow_tables(after)
         Answer(as_json).say(fit_table(found), *more)
-
-
-def _words(option: str, pairs: list[str] | None) -> dict[str, str]:
-    """Return WHAT=TEXT words by name.
-
-    Raises
-    ------
-    EbbmapError
-        If a word has another form.
-    """
-    from ebbmap.errors import EbbmapError
-
-    found = {}
-    for pair in pairs or []:
-        what, equals, text = (part.strip() for part in pair.partition("="))
-        if not equals or not text:
-            raise EbbmapError(
-                f"{option} must be WHAT=TEXT; got {pair!r}. Write {option} flow=TEXT."
-            )
-        found[what] = text
-    return found

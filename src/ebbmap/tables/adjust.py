@@ -10,6 +10,7 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.kernels.judging import VERDICTS
+from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.tables.common import by_population, lung_words, outcome_columns, steady_cells
 from ebbmap.tables.model import (
     HUNDREDTHS,
@@ -23,6 +24,7 @@ from ebbmap.tables.model import (
     table,
 )
 from ebbmap.tables.plain import document
+from ebbmap.units import display
 
 #: Outcomes whose change is shown, where the lung has them.
 SHOWN = ("paco2", "pao2", "mean_airway_pressure", "auto_peep", "closed_fraction")
@@ -40,6 +42,7 @@ def tables(result: xr.Dataset) -> Iterator[Table]:
         yield _step_table(found, name)
     if "rule" in result.dims:
         yield _best_table(result)
+        yield _reach_table(result)
     yield _practice_table(result)
 
 
@@ -97,9 +100,9 @@ def _best_table(result: xr.Dataset) -> Table:
         "population",
         "rule",
         "single step",
-        Column("PaCO2 after the step", _MAYBE, "mmHg"),
+        Column("PaCO₂ after the step", _MAYBE, "mmHg"),
         "pair of steps",
-        Column("PaCO2 after the pair", _MAYBE, "mmHg"),
+        Column("PaCO₂ after the pair", _MAYBE, "mmHg"),
     ]
     rows = []
     for name, found in by_population(result):
@@ -115,7 +118,45 @@ def _best_table(result: xr.Dataset) -> Table:
                     float(best["best_pair_paco2"]),
                 )
             )
-    return table("most CO2 cleared within the limits", columns, rows)
+    return table("most CO₂ cleared within the limits", columns, rows)
+
+
+def _reach_table(result: xr.Dataset) -> Table:
+    columns = [
+        "population",
+        "rule",
+        "setting",
+        Column("margin with one step", SIGNED),
+        "down by",
+        "until, down",
+        "up by",
+        "until, up",
+    ]
+    rows: list[tuple[Cell, ...]] = []
+    notes = []
+    for name, found in by_population(result):
+        for rule in _rules(found):
+            own = found.sel(rule=rule)
+            notes.append(f"{lung_words(name)}, {rule}: {own['first_limit'].values}")
+            for setting in own["setting"].values.astype(str):
+                one = own.sel(setting=setting)
+                ways = (one.sel(direction=way) for way in ("down", "up"))
+                cells = (cell for way in ways for cell in _reach_cells(setting, way))
+                rows.append((name, rule, setting, float(one["margin_slope"]), *cells))
+    title = (
+        "how far one setting goes until a limit is reached, or the last broken one holds again "
+        f"(slopes: {result.attrs['derivatives']})"
+    )
+    return table(title, columns, rows, notes=notes)
+
+
+def _reach_cells(setting: str, way: xr.Dataset) -> tuple[str, str]:
+    """Return the change of a setting in a direction, and which limit is there."""
+    change = float(way["reach"])
+    if not np.isfinite(change):
+        return "nothing", ""
+    unit = display(PARAMETERS[setting].units)
+    return f"{change:+.2g} {unit}".rstrip(), str(way["reached"].values)
 
 
 def _practice_table(result: xr.Dataset) -> Table:
@@ -178,6 +219,18 @@ def adjust_document(result: xr.Dataset) -> dict[str, Any]:
         units={name: result[name].attrs["units"] for name in changes},
         best_single=str(found["best_single"].values),
         best_pair=str(found["best_pair"].values),
+        first_limit=str(found["first_limit"].values),
+        reach=[
+            {
+                "setting": setting,
+                "direction": way,
+                "change": float(one["reach"]),
+                "limit": str(one["reached"].values),
+            }
+            for setting in found["setting"].values.astype(str).tolist()
+            for way in found["direction"].values.astype(str).tolist()
+            for one in (found.sel(setting=setting, direction=way),)
+        ],
         moves=moves,
         against_common_practice=against,
     )

@@ -8,7 +8,7 @@ from ebbmap.files.bundled import (
     bundled_studies,
     files_in,
 )
-from ebbmap.files.study.reading import read_text, read_toml
+from ebbmap.files.common.reading import read_text, read_toml
 from ebbmap.tables.model import Table, table
 
 

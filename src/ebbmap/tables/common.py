@@ -84,8 +84,8 @@ def number_cell(found: xr.Dataset, name: str) -> Cell:
 
 
 def outcome_columns(names: list[str], form: Form) -> list[Column]:
-    """Return a column for each outcome, under its registry name."""
-    return [Column(name, form, OUTCOMES[name].units) for name in names]
+    """Return a column for each outcome, under its name in words."""
+    return [Column(OUTCOMES[name].long_name, form, OUTCOMES[name].units) for name in names]
 
 
 def leaders(found: xr.Dataset, index: str) -> str:

@@ -16,7 +16,7 @@ READ_AT = 300.0
 def tables(result: xr.Dataset) -> Iterator[Table]:
     """Yield PaCO2 before the change, soon after it, at the end of the course and in balance."""
     titles = (
-        "PaCO2 before",
+        "PaCO₂ before",
         f"after {READ_AT / 60.0:g} min",
         "at the end of the course",
         "in balance",

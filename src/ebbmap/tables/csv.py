@@ -7,7 +7,7 @@ import io
 import math
 from typing import Any
 
-from ebbmap.tables.model import Table
+from ebbmap.tables.model import Cell, Table
 
 #: A spreadsheet computes a text that begins so, wide forms included; an apostrophe before it makes
 #: it a text. Numbers are no texts here: -1 stays -1.
@@ -26,28 +26,49 @@ def to_csv(table: Table) -> str:
     """
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    head: list[str] = []
-    for column in table.columns:
-        head.append(column.head)
-        if column.interval:
-            head += [f"{column.head}, lower", f"{column.head}, upper"]
-        if column.knowledge:
-            head += [f"{column.head}, knowledge, lower", f"{column.head}, knowledge, upper"]
-    writer.writerow(head)
+    writer.writerow(heads_of(table))
     for row in table.rows:
-        cells: list[Any] = []
-        for cell in row:
-            cells += cell if isinstance(cell, tuple) else [cell]
-        writer.writerow([_plain(cell) for cell in cells])
+        writer.writerow([_plain(cell) for cell in spread_out(table, row)])
     return text.getvalue()
+
+
+def heads_of(table: Table) -> list[str]:
+    """Return the head of every column of plain cells: an interval has two columns more."""
+    heads: list[str] = []
+    for column in table.columns:
+        heads.append(column.head)
+        if column.interval:
+            heads += [f"{column.head}, lower", f"{column.head}, upper"]
+        if column.knowledge:
+            heads += [f"{column.head}, knowledge, lower", f"{column.head}, knowledge, upper"]
+    return heads
+
+
+def spread_out(table: Table, row: tuple[Cell, ...]) -> list[Any]:
+    """Return the cells of a row, each number of an interval by itself, as `heads_of` names them."""
+    cells: list[Any] = []
+    for column, cell in zip(table.columns, row, strict=True):
+        numbers = list(cell) if isinstance(cell, tuple) else [cell]
+        width = 1 + 2 * column.interval + 2 * column.knowledge
+        cells += [*numbers, *[None] * (width - len(numbers))]
+    return cells
+
+
+def harmless(text: str) -> str:
+    """Return a text that no spreadsheet computes.
+
+    Examples
+    --------
+    >>> harmless("=1+1"), harmless("a"), harmless("")
+    ("'=1+1", 'a', '')
+    """
+    # a lone carriage return ends a row for some readers
+    text = text.replace("\r", " ")
+    return f"'{text}" if text.lstrip(" ").startswith(FORMULA_STARTS) else text
 
 
 def _plain(cell: Any) -> Any:
     """Return a number in full, a text that no spreadsheet computes."""
     if isinstance(cell, float):
         return "" if math.isnan(cell) else repr(cell)
-    if isinstance(cell, str):
-        # a lone carriage return ends a row for some readers
-        cell = cell.replace("\r", " ")
-        return f"'{cell}" if cell.lstrip(" ").startswith(FORMULA_STARTS) else cell
-    return cell
+    return harmless(cell) if isinstance(cell, str) else cell

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import xarray as xr
 
+from ebbmap.engines import unusual_engine
 from ebbmap.files.study import Study
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.tables.together import clash_notes
@@ -17,11 +18,14 @@ ATTRIBUTES = {
     "sampled": "drawn beside the lungs",
     "conditioned_on": "other properties drawn given",
     "left_bounds": "",
+    "engine": "solved by",
 }
 
 
 def held_text(result: xr.Dataset) -> str:
     """Return what a result held, averaged over, drew and conditioned on, and what it marked.
+
+    An engine other than the usual one is named too.
 
     Examples
     --------
@@ -32,8 +36,21 @@ def held_text(result: xr.Dataset) -> str:
     texts = {name: str(result.attrs.get(name, "")) for name in ATTRIBUTES}
     if texts["sampled"] == texts["averaged_over"]:
         texts["sampled"] = ""
+    texts["engine"] = unusual_engine(texts["engine"])
     parts = ((ATTRIBUTES[name], text) for name, text in texts.items() if text)
     return "; ".join(f"{lead}: {text}" if lead else text for lead, text in parts)
+
+
+def engine_note(result: xr.Dataset) -> list[str]:
+    """Return the sentence that says what solved a result; none where it is the usual engine.
+
+    Examples
+    --------
+    >>> engine_note(xr.Dataset(attrs={"engine": "JAX 0.9 in double precision"}))
+    ['Solved by JAX 0.9 in double precision.']
+    """
+    said = unusual_engine(result.attrs["engine"])
+    return [f"Solved by {said}."] if said else []
 
 
 def study_notes(study: Study) -> Iterator[str]:

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator
 import numpy as np
 import xarray as xr
 
+from ebbmap.digits import share_text
 from ebbmap.tables.common import by_rule_and_population
 from ebbmap.tables.model import NUMBER, SHARE, Cell, Column, Form, Table, table, triple
 
@@ -104,7 +105,9 @@ def excess_table(first: tuple[str, ...], found: Found) -> Table:
     for number, (names, one) in enumerate(found):
         if not number:
             past = [float(distance) for distance in one["past"].values]
-            columns[-4:-4] = [Column(f"by more than {p:.0%} of its width", SHARE) for p in past]
+            columns[-4:-4] = [
+                Column(f"by more than {share_text(p)} of its width", SHARE) for p in past
+            ]
         for bound in _bounds(one, "any_broken_share"):
             width = float(bound["width"])
             rows.append(

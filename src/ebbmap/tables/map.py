@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 import xarray as xr
 
+from ebbmap.analyses.common.stand_in import surrogate_notes
 from ebbmap.tables.common import by_rule_and_population, number_cell, number_column
 from ebbmap.tables.model import NUMBER, SHARE, Cell, Column, Table, table
 
@@ -37,4 +38,5 @@ def tables(result: xr.Dataset) -> Iterator[Table]:
         rows.append((rule, name, *largest, unknown, float(found["unsteady_share"].mean())))
         if over_limits:
             rows[-1] += (float(found["averaged_share"].values[row, column]),)
-    yield table(f"safe share over {x} and {y}", columns, rows)
+    notes = list(surrogate_notes(result))
+    yield table(f"safe share over {x} and {y}", columns, rows, notes=notes)

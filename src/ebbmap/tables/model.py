@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Any
 
 from ebbmap.digits import percent, share_decimals
@@ -82,9 +83,38 @@ class Form:
 
     def _number(self, value: Number, decimals: int) -> str:
         if self.borne:
-            sign = "+" if "+" in self.spec and value > 0 else "-" if value < 0 else ""
-            return sign + percent(abs(value), decimals)
-        return format(value * self.factor if self.factor != 1.0 else value, self.spec)
+            return _points(value, decimals) if self.spec == "+" else percent(value, decimals)
+        return _without_exponent(
+            format(value * self.factor if self.factor != 1.0 else value, self.spec)
+        )
+
+
+def _points(value: float, decimals: int) -> str:
+    """Return a difference of shares in points; without a sign where it rounds to nothing.
+
+    Examples
+    --------
+    >>> _points(0.104, 0), _points(-0.004, 0), _points(-0.18, -1)
+    ('+10', '0', '-20')
+    """
+    rounded = round(100.0 * value, decimals)
+    return f"{rounded:+.{max(decimals, 0)}f}" if rounded else "0"
+
+
+def _without_exponent(text: str) -> str:
+    """Return a number without an exponent, as it is read, unless it would have many noughts.
+
+    Examples
+    --------
+    >>> _without_exponent("+3.27e-05"), _without_exponent("1.36e+03"), _without_exponent("1e-12")
+    ('+0.0000327', '1360', '1e-12')
+    """
+    if "e" not in text:
+        return text
+    number = Decimal(text)
+    if not Decimal("1e-6") <= abs(number) < Decimal("1e7"):
+        return text
+    return f"{number:+f}" if text.startswith("+") else f"{number:f}"
 
 
 TEXT = Form(kind="text")
@@ -96,7 +126,7 @@ COUNT = Form(",")
 TENTHS, HUNDREDTHS, THOUSANDTHS = Form(".1f"), Form(".2f"), Form(".3f")
 #: Shares are 0 to 1 in the table and per cent where they are read: counted ones, changes of them,
 #: those that somebody stated, and those of a single lung.
-SHARE, SIGNED_SHARE = Form(suffix=" %", borne=True), Form("+", suffix=" %", borne=True)
+SHARE, SIGNED_SHARE = Form(suffix=" %", borne=True), Form("+", suffix=" points", borne=True)
 STATED_SHARE, LUNG_SHARE = Form("g", 100.0, " %"), Form(".1f", 100.0, " %")
 SIGNED = Form("+.3g")
 

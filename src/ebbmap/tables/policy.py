@@ -8,15 +8,14 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.analyses.common.knowledge import KNOWLEDGE, NOT_ASKED
+from ebbmap.digits import share_text
 from ebbmap.policies.against import ALONE, CONVENTIONAL, FIXED
-from ebbmap.policies.exact import amount
+from ebbmap.policies.conditions import amount
 from ebbmap.policies.findings import Finding
 from ebbmap.policies.language import Policy
+from ebbmap.policies.yields import policy_holds
 from ebbmap.tables.committee.common import WHOLE, groups_of, with_interval
 from ebbmap.tables.model import HUNDREDTHS, SHARE, SIGNED_SHARE, TENTHS, Column, Table, table
-
-#: Findings that stop a rule or set it against another one: those that the answer names.
-FIGHTING = ("contradiction", "gap", "never_fires")
 
 #: Hours outside a bound from which on it is listed.
 LISTED_FROM = 0.05
@@ -77,7 +76,7 @@ def _knowledge_words(yields: xr.Dataset) -> str:
     low, high = known.sel(group=WHOLE).isel(hour=-1).values
     return (
         "What is not known of the populations moves the share of all patients after "
-        f"{int(yields['hour'][-1])} h from {low:.0%} to {high:.0%} (95 %)."
+        f"{int(yields['hour'][-1])} h from {share_text(low)} to {share_text(high)} (95 %)."
     )
 
 
@@ -87,8 +86,8 @@ def _settled_words(yields: xr.Dataset) -> list[str]:
         return []
     share = float(yields["settled_share"].sel(group=WHOLE))
     return [
-        f"Cycles are taken as settled in every minute: a minute after the start {share:.0%} of "
-        "patients are within 1 % of their settled release volume."
+        f"Cycles are taken as settled in every minute: a minute after the start "
+        f"{share_text(share)} of patients are within 1 % of their settled release volume."
     ]
 
 
@@ -116,7 +115,19 @@ def against_table(yields: xr.Dataset) -> Table:
         for here in [last.sel(other=name, group=group)]
     ]
     title = f"On the same patients, after {int(last['hour'])} h"
-    return table(title, columns, rows, name="against", notes=_fixed_words(yields))
+    return table(
+        title, columns, rows, name="against", notes=[*_fixed_words(yields), *_left_out(last)]
+    )
+
+
+def _left_out(last: xr.Dataset) -> list[str]:
+    """Return why the usual way is not among the others, where it is not."""
+    if CONVENTIONAL in last["other"].values:
+        return []
+    return [
+        "Conventional ventilation does not stand beside it: this is that policy, or these patients "
+        "lack what it is set by, as their predicted body weight."
+    ]
 
 
 def _fixed_words(yields: xr.Dataset) -> list[str]:
@@ -164,9 +175,10 @@ def _moved(here: xr.Dataset, name: str, other: str) -> str:
     known = f" ({low:+.1f} to {high:+.1f})" if np.isfinite([low, high]).all() else ""
     verdict = ("more" if change > 0 else "fewer") if surely else "not surely more or fewer"
     return (
-        f"{name}: {float(here['gained_share']):.1%} of patients gain and "
-        f"{float(here['forgone_share']):.1%} lose beside {other} after {int(here['hour'])} h; the "
-        f"safe share changes by {change:+.1f} points{known}: {verdict} are safe."
+        f"{name}: {share_text(float(here['gained_share']))} of patients gain and "
+        f"{share_text(float(here['forgone_share']))} lose beside {other} after "
+        f"{int(here['hour'])} h; the safe share changes by {change:+.1f} points{known}: {verdict} "
+        "are safe."
     )
 
 
@@ -208,20 +220,26 @@ def policy_answer(policy: Policy, yields: xr.Dataset, findings: list[Finding]) -
     hour = int(last["hour"])
     whole = last.sel(group=WHOLE)
     share, low, high = with_interval(whole, "safe_share")
-    fighting = [one for one in findings if one.kind in FIGHTING]
-    pairs = dict.fromkeys(
-        " and ".join(one.rules) for one in findings if one.kind == "contradiction"
-    )
+    verdict = "The policy holds" if policy_holds(yields) else "The policy does not hold"
     return [
-        f"In this model {share:.0%} of patients ({low:.0%} to {high:.0%}) are safe {hour} h after "
-        f"the start, {_beside(whole)}, and "
-        f"{float(whole['left_mode_share']):.0%} have left the mode.",
+        f"{verdict}: in this model {share_text(share)} of patients ({share_text(low)} to "
+        f"{share_text(high)}) are safe {hour} h after the start, {_beside(whole)}, and "
+        f"{share_text(float(whole['left_mode_share']))} have left the mode.",
         _failed_words(last),
-        f"{len(fighting)} of {len(findings)} findings set rules against each other or leave "
-        f"patients without one: {_listed(list(pairs))}."
-        if fighting
-        else "No rules were found to fight.",
+        _fighting_words(findings),
     ]
+
+
+def _fighting_words(findings: list[Finding]) -> str:
+    """Return which pairs of rules fight, and whether patients are left without a rule."""
+    opposed = [one for one in findings if one.kind == "contradiction"]
+    pairs = list(dict.fromkeys(" and ".join(one.rules) for one in opposed))
+    gaps = sum(one.kind == "gap" for one in findings)
+    said = f"These rules fight: {_listed(pairs)}." if pairs else "No rules were found to fight."
+    if not gaps:
+        return said
+    places = "one place" if gaps == 1 else f"{gaps} places"
+    return f"{said} In {places} no rule answers to what is wrong; see the findings."
 
 
 def _failed_words(last: xr.Dataset) -> str:
@@ -232,7 +250,9 @@ def _failed_words(last: xr.Dataset) -> str:
         share, low, high = with_interval(last.sel(group=name), "safe_share")
         wanted = float(last["wanted_share"].sel(group=name))
         if low < wanted and name != WHOLE:
-            (surely if high < wanted else perhaps).append(f"{name} {share:.0%} of {wanted:.0%}")
+            (surely if high < wanted else perhaps).append(
+                f"{name} {share_text(share)}, where {share_text(wanted)} is wanted"
+            )
     said = [f"Fewer than wanted are safe among these: {'; '.join(surely)}."] if surely else []
     said += [f"It is not sure that enough are safe among {'; '.join(perhaps)}."] if perhaps else []
     return " ".join(said) or "In every group surely as many are safe as wanted."
@@ -241,14 +261,14 @@ def _failed_words(last: xr.Dataset) -> str:
 def _beside(whole: xr.Dataset) -> str:
     """Return the share by each of the others, in words."""
     return ", ".join(
-        f"{float(whole['other_share'].sel(other=name)):.0%} {_BESIDE[str(name)]}"
+        f"{share_text(float(whole['other_share'].sel(other=name)))} {_BESIDE[str(name)]}"
         for name in whole["other"].values
     )
 
 
 def _listed(names: list[str], most: int = 4) -> str:
     more = f" and {len(names) - most} more pairs" if len(names) > most else ""
-    return ", ".join(names[:most]) + more or "no pair is opposed"
+    return ", ".join(names[:most]) + more
 
 
 _PAIRED = ("other_share", "gained_share", "forgone_share", "difference")

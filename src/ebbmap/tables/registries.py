@@ -7,6 +7,7 @@ from typing import Any
 
 from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.lungs import LUNGS
+from ebbmap.registries.glossary import GLOSSARY
 from ebbmap.registries.identities import algebra_sentences
 from ebbmap.registries.limits import LIMIT_SETS, LimitSet
 from ebbmap.registries.outcomes import OUTCOMES
@@ -27,7 +28,7 @@ def registry_tables(name: str | None) -> Iterator[Table]:
         If no registry has the name.
     """
     _check_known(name)
-    for make in (_parameters, _outcomes, _limits, _populations, _lungs):
+    for make in (_parameters, _outcomes, _limits, _populations, _lungs, _terms):
         found = make(name)
         if found.rows:
             yield found
@@ -39,7 +40,7 @@ def is_known(name: str) -> bool:
 
 
 def _registries() -> tuple[Mapping[str, Any], ...]:
-    return (PARAMETERS, OUTCOMES, LIMIT_SETS, POPULATIONS, LUNGS)
+    return (PARAMETERS, OUTCOMES, LIMIT_SETS, POPULATIONS, LUNGS, GLOSSARY)
 
 
 def _check_known(name: str | None) -> None:
@@ -123,6 +124,15 @@ def _lungs(wanted: str | None) -> Table:
     return table("lung models", ["name", "in words", "parameters", "source"], rows)
 
 
+def _terms(wanted: str | None) -> Table:
+    rows = [
+        (name, term.long_name, term.text)
+        for name, term in GLOSSARY.items()
+        if wanted in (None, name)
+    ]
+    return table("terms of the reports", ["name", "term", "what it means"], rows)
+
+
 def registry_document(name: str | None) -> dict[str, Any]:
     """Return the registries as plain data, or the entries of one name.
 
@@ -138,6 +148,7 @@ def registry_document(name: str | None) -> dict[str, Any]:
         "limits": (LIMIT_SETS, _limit_data),
         "populations": (POPULATIONS, _population_data),
         "lungs": (LUNGS, _fields("long_name", "parameters", "source")),
+        "terms": (GLOSSARY, _fields("long_name", "text")),
     }
     return {
         word: {key: data(entry) for key, entry in registry.items() if name in (None, key)}

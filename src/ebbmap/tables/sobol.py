@@ -9,6 +9,7 @@ import xarray as xr
 
 from ebbmap.analyses.common.growth import rows_needed
 from ebbmap.analyses.common.pawn import few_cases_notes
+from ebbmap.digits import share_text
 from ebbmap.tables.common import by_population, leaders, margins_of, shown_places
 from ebbmap.tables.model import COUNT, THOUSANDTHS, Column, Form, Table, table
 
@@ -95,7 +96,9 @@ def rare_notes(result: xr.Dataset) -> Iterator[str]:
             variance = found["variance"].sel(outcome=outcome)
             if outcome.startswith("safe_") and bool((variance < RARE * (1.0 - RARE)).any()):
                 yield (
-                    f"{outcome} of {name} lungs is the same in more than {1.0 - RARE:.0%} of the "
+                    f"{outcome} of {name} lungs is the same in more than "
+                    f"{share_text(1.0 - RARE)} of the "
                     "cases at some places: there variance-based indices say little. Ask for "
-                    "analyses.rare, which says how lungs differ where harm occurs."
+                    "analyses.given, which tests what being unsafe depends on, or analyses.rare, "
+                    "which says how lungs differ where harm occurs."
                 )

@@ -9,9 +9,12 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
+from ebbmap.analyses.common.stand_in import surrogate_notes
+from ebbmap.analyses.common.window_stand_in import window_notes
 from ebbmap.analyses.common.windows import STATES
 from ebbmap.kernels.serving import top_place
 from ebbmap.registries.limits import LimitSet
+from ebbmap.tables.brief.words import side_words
 from ebbmap.tables.common import by_rule_and_population, number_cell, number_column
 from ebbmap.tables.held import held_text
 from ebbmap.tables.model import HUNDREDTHS, SHARE, THOUSANDTHS, Column, Table, table
@@ -62,12 +65,13 @@ def tables(result: xr.Dataset) -> Iterator[Table]:
                 _commonest(found["longer_fails"]),
             )
         )
-    yield table("release windows", columns, rows)
+    notes = [*surrogate_notes(result), window_notes(result)]
+    yield table("release windows", columns, rows, notes=notes)
 
 
 def _commonest(names: xr.DataArray) -> str:
-    (name, _), *_ = Counter(names.values.astype(str)).most_common(1)
-    return str(name)
+    (name, _), *_ = Counter(names.values.astype(str).tolist()).most_common(1)
+    return NO_LIMIT.get(name) or side_words(name)
 
 
 def lung_table(found: xr.Dataset, limits: LimitSet) -> Table:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.linalg import expm
 
-from ebbmap.exchange import co2
+from ebbmap.exchange import co2, co2_stores
 from ebbmap.units import S_PER_MIN
 from ebbmap.validation.measured import default
 from ebbmap.validation.reading import Reading, exact
@@ -18,7 +18,7 @@ def stores() -> dict[str, float]:
 
 def rise(start: float, end: float, production: float) -> Reading:
     """Return the rise of the arterial tension between two times of an apnoea, per minute."""
-    course = co2.paco2_course(np.array([start, end]), 40.0, 0.0, production, **stores())
+    course = co2_stores.paco2_course(np.array([start, end]), 40.0, 0.0, production, **stores())
     return exact((course[1] - course[0]) / (end - start) * S_PER_MIN)
 
 
@@ -30,7 +30,8 @@ def hyperventilation() -> tuple[np.ndarray, np.ndarray]:
     """Return minutes (t,) and tension [mmHg] of twelve minutes of it."""
     minutes = np.linspace(0.0, 12.0, 2401)
     before = co2.STPD_TO_TENSION * 200.0 / 40.0
-    return minutes, co2.paco2_course(minutes * 60.0, 40.0, before * DEEPER, 200.0, **stores())
+    course = co2_stores.paco2_course(minutes * 60.0, 40.0, before * DEEPER, 200.0, **stores())
+    return minutes, course
 
 
 def washed_out() -> Reading:

@@ -6,6 +6,7 @@ import numpy as np
 import xarray as xr
 
 from ebbmap.committee.boxes import SCOPES
+from ebbmap.registries.bedside import CHOICES, say_range, say_value
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.tables.committee.common import groups_of, text_of, with_interval
 from ebbmap.tables.model import GRADE, NUMBER, SHARE, TEXT, Column, Form, Table, table
@@ -13,7 +14,13 @@ from ebbmap.tables.model import GRADE, NUMBER, SHARE, TEXT, Column, Form, Table,
 
 def _setting_columns(ds: xr.Dataset, form: Form) -> list[Column]:
     entries = [PARAMETERS[str(name)] for name in ds["parameter"].values]
-    return [Column(entry.long_name, form, entry.units) for entry in entries]
+    forms = [TEXT if entry.name in CHOICES else form for entry in entries]
+    return [Column(e.long_name, one, e.units) for e, one in zip(entries, forms, strict=True)]
+
+
+def _default(name: str, value: float) -> float | str:
+    """Return a number, or the words of a choice."""
+    return say_value(name, value) if name in CHOICES and np.isfinite(value) else value
 
 
 def box_table(ds: xr.Dataset) -> Table:
@@ -38,16 +45,15 @@ def box_table(ds: xr.Dataset) -> Table:
                     scope,
                     text_of(found, "box_verdict"),
                     with_interval(found, "certified_share"),
-                    *((_range(*ends) if exists else "no box") for ends in box),
+                    *(
+                        say_range(str(name), *ends) if exists else "no box"
+                        for name, ends in zip(ds["parameter"].values, box, strict=True)
+                    ),
                     text_of(found, "needs") if scope == SCOPES[0] else "",
                 )
             )
     title = "Largest box of settings all of which are safe for the wanted share of lungs"
     return table(title, columns, rows, name="boxes")
-
-
-def _range(low: float, high: float) -> str:
-    return f"{low:.3g}" if low == high else f"{low:.3g} to {high:.3g}"
 
 
 def default_table(ds: xr.Dataset) -> Table:
@@ -58,7 +64,7 @@ def default_table(ds: xr.Dataset) -> Table:
         *_setting_columns(ds, NUMBER),
         Column("certificate", GRADE),
         Column("fresh lungs safe", SHARE, interval=True),
-        Column("margin that the wanted share keeps", NUMBER),
+        Column("margin that the wanted share keeps, in widths of a limit", NUMBER),
         Column("lungs with a safe setting of their own", SHARE, interval=True),
     ]
     rows = []
@@ -69,7 +75,12 @@ def default_table(ds: xr.Dataset) -> Table:
                 (
                     group,
                     scope,
-                    *(float(value) for value in found["default"].values),
+                    *(
+                        _default(str(name), float(value))
+                        for name, value in zip(
+                            ds["parameter"].values, found["default"].values, strict=True
+                        )
+                    ),
                     text_of(found, "default_verdict"),
                     with_interval(found, "default_share"),
                     float(found["default_margin"]),
@@ -77,8 +88,8 @@ def default_table(ds: xr.Dataset) -> Table:
                 )
             )
     title = (
-        "Recommended single default: the setting at which the wanted share of lungs "
-        "keeps the largest margin; where its certificate fails, no single setting is recommended"
+        "The single combination at which the wanted share of lungs keeps the largest margin, in "
+        "steps of the bedside; where its certificate fails, no single one serves enough"
     )
     return table(title, columns, rows, name="defaults")
 

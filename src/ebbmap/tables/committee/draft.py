@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from ebbmap.committee.difference import say_eligible, say_setting
 from ebbmap.committee.draft import SETTINGS
 from ebbmap.committee.protocol import Protocol
+from ebbmap.committee.words import say_eligible, say_setting
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.registries.parameters import PARAMETERS
@@ -29,7 +29,7 @@ def limit_table(limits: LimitSet) -> Table:
     for bound in (*limits.hard, *limits.caution):
         outcome = OUTCOMES[bound.outcome]
         side = "below" if bound.side == "low" else "above"
-        value = f"{side} {bound.value:g} {display(outcome.units)}".rstrip()
+        value = f"{side} {outcome.amount(bound.value)}"
         rows.append((outcome.long_name, value, bound.severity, bound.why))
     heads = ["outcome", "must not be", "severity", "source"]
     return table(f"Limits: {limits.long_name}", heads, rows, name="limits")

@@ -4,19 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
-import numpy as np
 import xarray as xr
 
 from ebbmap.registries.limits import LimitSet
-from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.registries.parameters import SPONTANEOUS
 from ebbmap.tables.committee.common import WHOLE, groups_of, text_of, with_interval
 from ebbmap.tables.common import number_cell, number_column
 from ebbmap.tables.model import CODE, GRADE, NUMBER, SHARE, STATED_SHARE, Column, Table, table
-from ebbmap.units import display
-
-#: A limit that fails in fewer combinations than this is not listed.
-LISTED_FROM = 0.001
 
 #: Columns of the verdict that the terminal has room for.
 SHORT = (
@@ -60,16 +54,21 @@ def verdict_table(ds: xr.Dataset) -> Table:
                 float(group["excluded_share"]),
             )
         )
-    title = "Verdict: shares of lung and setting combinations, with 95 % intervals"
+    title = "Verdict: shares of combinations of lung and setting, with 95 % intervals"
     return table(title, columns, rows, name="verdict")
 
 
-def short_verdict_table(ds: xr.Dataset) -> Table:
+def short_verdict_table(ds: xr.Dataset, limits: LimitSet) -> Table:
     """Return the verdict as the terminal shows it: fewer columns, and the limit that fails most."""
     short = verdict_table(ds).pick(*SHORT)
-    fails = [fails_most(ds.sel(group=name)) or "nothing" for name in groups_of(ds)]
+    fails = [_said(fails_most(ds.sel(group=name)), limits) for name in groups_of(ds)]
     rows = [(*row, name) for row, name in zip(short.rows, fails, strict=True)]
     return table(short.title, [*short.columns, "fails most"], rows, name=short.name)
+
+
+def _said(bound: str | None, limits: LimitSet) -> str:
+    """Return what is wrong when a bound is broken, by the bound's name."""
+    return {one.name: one.sentence for one in limits.hard}.get(bound or "", "nothing")
 
 
 def fails_most(group: xr.Dataset) -> str | None:
@@ -96,7 +95,7 @@ def verdict_document(ds: xr.Dataset) -> dict[str, Any]:
     return found
 
 
-def breathing_table(ds: xr.Dataset) -> Table:
+def breathing_table(ds: xr.Dataset, limits: LimitSet) -> Table:
     """Return the verdict on each group at every level of own breathing."""
     columns = [
         "group",
@@ -111,7 +110,7 @@ def breathing_table(ds: xr.Dataset) -> Table:
             float(level),
             text_of(one, "grade"),
             with_interval(one, "safe_share"),
-            text_of(one, "commonest"),
+            _said(text_of(one, "commonest"), limits),
         )
         for name in groups_of(ds)
         for level in ds[SPONTANEOUS].values
@@ -153,29 +152,6 @@ def per_lung_table(ds: xr.Dataset) -> Table:
     ]
     title = "For each lung, the share of the range that is safe for it"
     return table(title, columns, rows, name="per_lung")
-
-
-def failing_table(ds: xr.Dataset, limits: LimitSet) -> Table:
-    """Return the limits that fail in each group, the most frequent first."""
-    columns = [
-        "group",
-        "limit that fails most",
-        Column("combinations", SHARE),
-        Column("typical distance beyond it", NUMBER),
-        "unit",
-    ]
-    rows = []
-    for name in groups_of(ds):
-        group = ds.sel(group=name)
-        shares = np.nan_to_num(group["broken_share"].values)
-        for place in np.argsort(-shares, kind="stable"):
-            bound = limits.hard[int(place)]
-            if shares[place] >= LISTED_FROM:
-                distance = float(group["shortfall"][place]) * bound.width
-                unit = display(OUTCOMES[bound.outcome].units)
-                rows.append((name, bound.sentence, float(shares[place]), distance, unit))
-    title = "Which limit fails, on which side, and how badly (middle of the unsafe combinations)"
-    return table(title, columns, rows, name="failing")
 
 
 def corner_table(ds: xr.Dataset) -> Table:

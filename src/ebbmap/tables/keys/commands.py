@@ -1,43 +1,38 @@
-"""The keys of what each command prints with --json: read by help, docs and tests.
-
-A dot leads into an object, [] into each entry of a list; a word in capitals stands for names that
-the answer brings along. A key is never renamed or dropped without an entry in the changelog.
-"""
+"""Keys of --json by command; those of policies are in `policies.py`."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from types import MappingProxyType
 
-_CAUTION = {"caution": "research and teaching only"}
-
-_COSTS = {
-    "costs[].name": "analysis, or part of a check",
-    "costs[].cases": "cases to solve, at most",
-    "costs[].disk_bytes": "bytes kept, before compression",
-    "costs[].memory_bytes": "bytes of memory, all workers together",
-    "costs[].seconds": "expected time with all workers",
-    "costs[].blocks": "blocks left to do, where a sweep streams; else 0",
-}
-
-_HELD = {
-    "lung": "lung model",
-    "held": "what was held, defaults marked",
-}
-
-_TABLES = {
-    "title": "what the table shows",
-    "columns[].title": "name of a column",
-    "columns[].units": "its unit (UDUNITS); 1 for texts and pure numbers",
-    "rows[][]": "cells: text, number, null, or [value, lower, upper], and two more for knowledge",
-    "notes[]": "sentences under the table",
-}
+from ebbmap.tables.keys.shared import (
+    CAUTION_KEYS,
+    COSTS_KEYS,
+    EXPLAINED_KEYS,
+    HELD_KEYS,
+    TABLES_KEYS,
+)
 
 #: Key -> meaning, by command.
 KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
     {
+        "cite": {
+            **CAUTION_KEYS,
+            "papers[].key": "key of the paper's entry",
+            "papers[].text": "the paper as the registries name it",
+            "papers[].sources[].source": "text of a source that names it",
+            "papers[].sources[].uses[]": "entries of the result that have this source",
+            "others[].source": "a source that names no paper",
+            "others[].uses[]": "entries of the result that have it",
+            "bibtex": "entries for a bibliography, the package's own first",
+        },
+        "docs": {
+            **CAUTION_KEYS,
+            "page": "first page of the site",
+            "problems[]": "what Sphinx complains of",
+        },
         "cycle": {
-            **_CAUTION,
+            **CAUTION_KEYS,
             "lung": "lung model",
             "parameters.NAME.value": "value of a parameter that entered",
             "parameters.NAME.units": "its unit",
@@ -49,8 +44,8 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "empty where there is one",
         },
         "window": {
-            **_CAUTION,
-            **_HELD,
+            **CAUTION_KEYS,
+            **HELD_KEYS,
             "units": "unit of every time",
             "windows[].state": "window, no_window or undetermined",
             "windows[].pieces[].lower": "shortest T low of a piece",
@@ -65,11 +60,17 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "windows[].longer_fails": "limit that a longer T low breaks",
         },
         "adjust": {
-            **_CAUTION,
-            **_HELD,
+            **CAUTION_KEYS,
+            **HELD_KEYS,
             "units.NAME": "unit of each change",
             "best_single": "step that clears most CO2 within the limits",
             "best_pair": "pair of steps that does",
+            "first_limit": "which limit fewest steps of one setting reach, or mend",
+            "reach[].setting": "a setting",
+            "reach[].direction": "down or up",
+            "reach[].change": "its change at which a limit is reached, or none is broken any more; "
+            "null if there is none",
+            "reach[].limit": "which limit that is",
             "moves[].move": "one step, or a pair of steps",
             "moves[].possible": "whether settings stay in bounds and where practice stops",
             "moves[].stopped": "why the move is not tried; empty if it is",
@@ -82,8 +83,8 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "against_common_practice[].why": "through what the model contradicts it",
         },
         "wean": {
-            **_CAUTION,
-            **_HELD,
+            **CAUTION_KEYS,
+            **HELD_KEYS,
             "units.NAME": "unit of each value of a step",
             "routes.NAME.first_unsafe": "number of the first unsafe step, at which weaning stops "
             "and goes back; -1 if none",
@@ -92,7 +93,7 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "routes.NAME.steps[].unsteady": "why there is no steady state; empty if there is one",
         },
         "fit": {
-            **_CAUTION,
+            **CAUTION_KEYS,
             "lung": "lung model",
             "properties.NAME.estimate": "median of the posterior",
             "properties.NAME.lower": "lower end of the 90 % interval",
@@ -127,24 +128,26 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "follow.next.NAME.NAME": "expected narrowing of a property by a measurement",
         },
         "run": {
-            **_CAUTION,
+            **CAUTION_KEYS,
             "title": "title of the study",
             "notes[]": "defaults that enter, and what may leave its bounds",
             "folder": "folder of the results",
             "figures": "folder of the pictures",
-            **_COSTS,
+            **COSTS_KEYS,
             "results[].name": "stem of a result's file",
             "results[].analysis": "its analysis, as in the study file",
             "results[].file": "where it lies",
             "results[].pictures[]": "pictures and their texts",
             "results[].held": "what was held, averaged over and drawn",
-            **{f"results[].tables[].{key}": text for key, text in _TABLES.items()},
+            "results[].engine": "what solved it, in which precision, and what that costs",
+            **{f"results[].tables[].{key}": text for key, text in TABLES_KEYS.items()},
         },
         "check": {
-            **_CAUTION,
+            **CAUTION_KEYS,
             "title": "title of the protocol",
+            **EXPLAINED_KEYS,
             "notes[]": "what may leave its bounds",
-            **_COSTS,
+            **COSTS_KEYS,
             "holds": "whether the draft holds; null with --dry-run",
             "groups.NAME.grade": "safe, caution, unsafe, undetermined or excluded",
             "groups.NAME.wanted": "share of combinations that has to be safe",
@@ -154,28 +157,67 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "where no limit asks for one",
             "groups.NAME.none_share": "share of lungs with no safe setting",
             "groups.NAME.fails_most": "limit that fails most often; null if none does",
+            "groups.NAME.excluded_share": "share of lungs that do not get the mode",
+            "groups.NAME.patients.NAME.share": "share of lungs that are safe whatever is picked "
+            "(always), if set well (set_well), never, or not known (open)",
+            "groups.NAME.patients.NAME.interval[]": "its 95 % interval: lower, upper",
+            "groups.NAME.recognised_by": "the measurement that tells who is never safe; null if "
+            "none can be named",
+            "groups.NAME.recognised_by.property": "what is measured",
+            "groups.NAME.recognised_by.side": "above or below the threshold, or on it",
+            "groups.NAME.recognised_by.threshold": "in registry units",
+            "groups.NAME.recognised_by.sensitivity[]": "with its 95 % interval: lower, upper",
+            "groups.NAME.recognised_by.specificity[]": "with its 95 % interval: lower, upper",
+            "groups.NAME.broken[].limit": "a limit that is broken, harm before rules",
+            "groups.NAME.broken[].rule": "whether it is a rule for T low",
+            "groups.NAME.broken[].at_all": "share of combinations that break it",
+            "groups.NAME.broken[].worst": "share that break it most",
+            "groups.NAME.broken[].alone": "share that break it alone",
+            "groups.NAME.broken[].middle_excess": "how far the middle one of these is beyond it",
+            "groups.NAME.broken[].worst_tenth_excess": "how far the worst tenth is, at least; null "
+            "without a steady state",
+            "groups.NAME.broken[].units": "unit of both",
             "answer": "the verdict in words; null with --dry-run",
+            "for_whom": "for which groups it holds; null with --dry-run",
+            "persons[]": "what it does to 100 patients, everybody first",
+            "why_not[]": "what is broken most often, by group",
+            "recognise[]": "how to know who is never safe, by group",
+            "left_out": "who does not get the mode; null with --dry-run",
+            "conventional": "the draft beside conventional ventilation, in words; null if unknown",
+            "beside.NAME.NAME.share": "share of lungs that are better off with the draft, worse "
+            "off, unharmed by both, or harmed by both (neither)",
+            "beside.NAME.NAME.interval[]": "its 95 % interval: lower, upper",
             "unjudged": "what the draft's limits leave out; null with --dry-run",
             "needs[]": "what would hold, by group",
+            "engine": "what solved the cases, and in which precision; null with --dry-run",
             "report": "the report's page; null with --dry-run",
         },
+        "new": {
+            **CAUTION_KEYS,
+            "file": "the file that was written",
+            "answers.NAME": "what it was filled in with; none of a form, a template or a table",
+        },
         "diff": {
-            **_CAUTION,
+            **CAUTION_KEYS,
             "changes[]": "what changed between the drafts",
+            "notes[]": "what was made alike for the comparison",
             "groups.NAME.before.safe": "safe share under the first draft",
             "groups.NAME.before.grade": "its grade",
             "groups.NAME.after.safe": "safe share under the second draft",
             "groups.NAME.after.grade": "its grade",
             "groups.NAME.change": "change of the safe share of lungs that get the mode in both",
             "groups.NAME.interval[]": "its 95 % interval: lower, upper",
+            "groups.NAME.gains": "who gains, and why",
+            "groups.NAME.loses": "who loses, and why",
             "groups.NAME.gain": "share of lungs that gain",
             "groups.NAME.lose": "share of lungs that lose",
             "groups.NAME.let_in": "share of lungs that get the mode under the second draft only",
             "groups.NAME.left_out": "share of lungs that get it under the first draft only",
             "result": "file of the result; null without --out",
+            "report": "page of the comparison; null without --out",
         },
         "status": {
-            **_CAUTION,
+            **CAUTION_KEYS,
             "started": "when the first run began, UTC",
             "running": "whether a run is at work now",
             "workers": "processes of that run, or of the last one",
@@ -189,7 +231,7 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "damage[]": "files that are not as they were written; null without --verify",
         },
         "studies": {
-            **_CAUTION,
+            **CAUTION_KEYS,
             "bundled[].command": "run or check",
             "bundled[].name": "name that the command takes",
             "bundled[].title": "title of the file",
@@ -197,7 +239,7 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "copied[]": "files that were written with --copy",
         },
         "describe": {
-            **_CAUTION,
+            **CAUTION_KEYS,
             "parameters.NAME.long_name": "name in words",
             "parameters.NAME.units": "unit",
             "parameters.NAME.kind": "setting, lung property, patient or gas exchange",
@@ -212,6 +254,8 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "outcomes.NAME.units": "unit",
             "outcomes.NAME.comment": "what else there is to know",
             "outcomes.NAME.source": "where its equation comes from",
+            "terms.NAME.long_name": "a word as reports write it",
+            "terms.NAME.text": "what it means",
             "limits.NAME.long_name": "name in words",
             "limits.NAME.limits[].outcome": "outcome that is limited",
             "limits.NAME.limits[].side": "low or high",
@@ -221,7 +265,7 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "limits.NAME.limits[].why": "where the bound comes from",
             "limits.NAME.together[]": "which bounds bound one quantity or exclude each other",
             "study.title": "of a study: its title; the keys above are absent then",
-            **{f"study.tables[].{key}": text for key, text in _TABLES.items()},
+            **{f"study.tables[].{key}": text for key, text in TABLES_KEYS.items()},
             "populations.NAME.properties.NAME.family": "family of the distribution",
             "populations.NAME.properties.NAME.centre": "its centre",
             "populations.NAME.properties.NAME.spread": "its spread",
@@ -232,13 +276,13 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "lungs.NAME.source": "where its equations come from",
         },
         "figures": {
-            **_CAUTION,
+            **CAUTION_KEYS,
             "folder": "folder of the pictures",
             "written[]": "files that were written",
             "problems[]": "where names or texts differ from the folder, with --check",
         },
         "validate": {
-            **_CAUTION,
+            **CAUTION_KEYS,
             "counts.NAME": "findings with each verdict",
             "findings[].name": "what was measured",
             "findings[].subject": "what it belongs to",
@@ -258,115 +302,17 @@ KEYS: Mapping[str, Mapping[str, str]] = MappingProxyType(
             "written[]": "files that were written, with --out",
         },
         "teach": {
-            **_CAUTION,
-            **_HELD,
+            **CAUTION_KEYS,
+            **HELD_KEYS,
+            "page": "file of the page",
+        },
+        "explore": {
+            **CAUTION_KEYS,
+            "lung": "lung model",
+            "lungs": "lungs drawn of each population",
+            "seed": "seed of the draw",
             "page": "file of the page",
         },
         "schema": {},
     }
 )
-
-#: Key -> meaning, of `check` with a policy.
-POLICY_KEYS: Mapping[str, str] = MappingProxyType(
-    {
-        **_CAUTION,
-        "title": "title of the policy",
-        "notes[]": "the source, what it leaves out, what is the project's own",
-        **_COSTS,
-        "findings[].kind": "contradiction, gap, never_fires, step_too_coarse, cap_before_goal or "
-        "too_rare",
-        "findings[].where": "file and line",
-        "findings[].sentence": "what is wrong",
-        "findings[].rules[]": "the rules concerned",
-        "findings[].region": "measured values, or settings, where it holds; null without a region",
-        "holds": "whether each group and everybody is surely safe enough at the end; null with "
-        "--dry-run",
-        "groups.NAME.patients": "patients who get the mode",
-        "groups.NAME.wanted": "share that has to be safe",
-        "groups.NAME.safe_at.NAME.share": "share in the mode and within every hard limit after "
-        "1, 6, 24 and 48 h; null past the end",
-        "groups.NAME.safe_at.NAME.interval[]": "its 95 % interval, patients drawn: lower, upper",
-        "groups.NAME.safe_at.NAME.knowledge_interval[]": "that of what is not known of the "
-        "population; null where the file does not ask for it",
-        "groups.NAME.arrived.share": "share that is ever safe",
-        "groups.NAME.arrived.interval[]": "its 95 % interval, patients drawn: lower, upper",
-        "groups.NAME.arrived.knowledge_interval[]": "that of what is not known of the population",
-        "groups.NAME.against.NAME.NAME.share": "share of the same patients that is safe with the "
-        "start left alone, at the best fixed setting, on conventional ventilation; by hour",
-        "groups.NAME.against.NAME.NAME.gained": "share that is safe by the policy only",
-        "groups.NAME.against.NAME.NAME.forgone": "share that is safe by the other only",
-        "groups.NAME.against.NAME.NAME.difference": "safe share by the policy less by the other",
-        "groups.NAME.against.NAME.NAME.interval[]": "its 95 % interval, paired: lower, upper",
-        "groups.NAME.never_safe": "share that is never safe",
-        "groups.NAME.first_safe": "middle time to the first safe state [s]; null if nobody is",
-        "groups.NAME.left_the_mode": "share that left the mode",
-        "groups.NAME.left_interval[]": "its 95 % interval: lower, upper",
-        "groups.NAME.left_knowledge_interval[]": "that of what is not known of the population",
-        "groups.NAME.left_because[].criterion": "a criterion in the file's words",
-        "groups.NAME.left_because[].share": "share that left by it",
-        "groups.NAME.oscillating.share": "share with a setting moved up and down again",
-        "groups.NAME.oscillating.interval[]": "its 95 % interval, patients drawn: lower, upper",
-        "groups.NAME.oscillating.knowledge_interval[]": "that of what is not known",
-        "groups.NAME.changes_a_day.mean": "changes at the bedside per patient and day",
-        "groups.NAME.changes_a_day.interval[]": "its 95 % interval, patients drawn: lower, upper",
-        "groups.NAME.changes_a_day.knowledge_interval[]": "that of what is not known",
-        "groups.NAME.outside[].limit": "a hard limit",
-        "groups.NAME.outside[].hours": "mean hours outside it",
-        "groups.NAME.outside[].interval[]": "their 95 % interval, patients drawn: lower, upper",
-        "groups.NAME.outside[].worst": "hours of the worst one in twenty",
-        "groups.NAME.outside[].harm": "mean distance beyond it, in its widths, times hours",
-        "answer": "three sentences; null with --dry-run",
-        "mended[].changes": "what is changed in the rules; the policy as it is comes first",
-        "mended[].safe": "share of all patients of the search who are safe at the end",
-        "mended[].gain": "its change beside the policy as it is",
-        "mended[].interval[]": "its 95 % interval, paired: lower, upper",
-        "mended[].changes_a_day": "changes at the bedside per patient and day",
-        "mended[].front": "whether none is safe for more with no more changes",
-        "mended[].fresh_safe": "the share on fresh patients; null where it was not tried on them",
-        "mended[].fresh_gain": "the change on fresh patients",
-        "mended[].fresh_interval[]": "its 95 % interval, paired: lower, upper",
-        "result": "file of the result (NetCDF); null with --dry-run",
-        "report": "file of the report (HTML); null with --dry-run",
-    }
-)
-
-#: Of `ebbmap diff POLICY POLICY`.
-POLICY_DIFF_KEYS: Mapping[str, str] = MappingProxyType(
-    {
-        **_CAUTION,
-        "changes[]": "which rules changed",
-        "sentences[]": "who gains and who loses, by group",
-        "groups.NAME.before.safe": "safe share by the first policy at the end",
-        "groups.NAME.after.safe": "safe share by the second policy at the end",
-        "groups.NAME.change": "change of the safe share, same patients",
-        "groups.NAME.interval[]": "its 95 % interval, paired: lower, upper",
-        "groups.NAME.gain": "share of patients who are safe by the second policy only",
-        "groups.NAME.lose": "share of patients who are safe by the first policy only",
-        "groups.NAME.more_changes": "changes per patient and day by the second less by the first",
-        "groups.NAME.by_hour.NAME.share": "safe share by the first policy after some hours",
-        "groups.NAME.by_hour.NAME.difference": "change of the safe share then",
-        "groups.NAME.by_hour.NAME.interval[]": "its 95 % interval, paired: lower, upper",
-        "groups.NAME.by_hour.NAME.gained": "share safe by the second policy only",
-        "groups.NAME.by_hour.NAME.forgone": "share safe by the first policy only",
-        "result": "file of the result; null without --out",
-    }
-)
-
-
-def keys_text(command: str) -> str:
-    """Return the keys of a command as lines for its help; empty if it has none of its own.
-
-    Examples
-    --------
-    >>> keys_text("teach").splitlines()[1:3]
-    ['  caution: research and teaching only', '  lung: lung model']
-    """
-    keys = KEYS.get(command)
-    if not keys:
-        return ""
-    lines = ["Keys of --json:", *(f"  {key}: {meaning}" for key, meaning in keys.items())]
-    if command == "diff":
-        lines += ["Keys for policies:", *(f"  {k}: {t}" for k, t in POLICY_DIFF_KEYS.items())]
-    if command == "check":
-        lines += ["Keys for a policy:", *(f"  {k}: {text}" for k, text in POLICY_KEYS.items())]
-    return "\n".join(lines)
