@@ -12,6 +12,12 @@ from ebbmap.files.protocol import load_protocol
 SMALL_DRAFT = Path(__file__).parent / "files" / "protocol" / "small_draft.toml"
 
 
+@pytest.fixture(autouse=True)
+def width_of_nobody(monkeypatch):
+    """Keep tests from being as wide as the terminal of whoever runs them, which workers know."""
+    monkeypatch.delenv("COLUMNS", raising=False)
+
+
 @pytest.fixture(scope="session")
 def small_check():
     """The small draft, checked once; nobody changes it."""

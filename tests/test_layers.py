@@ -32,7 +32,8 @@ traces
 files
 runs
 tables plotting
-report teaching
+web
+report teaching exploring site
 cli
 """
 
@@ -40,7 +41,9 @@ cli
 ARRAYS = (
     "units",
     "errors",
+    "digits",
     "array",
+    "digits",
     "special",
     "registry",
     "exchange",
@@ -51,6 +54,7 @@ ARRAYS = (
     "cases.blocks",
     "cases.evaluate",
     "committee.draft",
+    "committee.rules",
 )
 
 #: Imports that still climb: (importer, imported). Nothing may be added.
@@ -149,11 +153,8 @@ def test_the_wall_has_something_behind_it():
 
 @pytest.mark.parametrize("name", array_modules())
 def test_array_modules_import_array_modules(name):
-    outside = {
-        wanted
-        for wanted in house.imports(MODULES[name])
-        if wanted.split(".")[0] not in {"ebbmap", "numpy", "scipy", *sys.stdlib_module_names}
-    }
+    packages = {wanted.split(".")[0] for wanted in house.imports(MODULES[name])}
+    outside = packages - {"ebbmap", "numpy", "scipy", *sys.stdlib_module_names}
     # engines import JAX where it is asked for, within functions
     assert outside <= ({"jax"} if name.startswith("ebbmap.engines") else set())
     own = {wanted for wanted in house.imports(MODULES[name]) if wanted.startswith("ebbmap.")}

@@ -81,10 +81,11 @@ def map_of(lung, cases, cells, cores, cpu_lungs):
     """Count a map on the device and on the cores; print a row."""
     if late(f"map of {lung}"):
         return
-    from ebbmap.cases.counted import CASES, COSTLY_CASES
+    from ebbmap.cases.counted import CASES
+    from ebbmap.engines.columns import costly_block
     from ebbmap.lungs import lung_model
 
-    most = COSTLY_CASES if lung_model(lung).costly else CASES
+    most = costly_block() if lung_model(lung).costly else CASES
     block = max(cells**2, min(cases // 4, most))
     lungs = max(1, cases // cells**2)
     first, _ = count(lung, min(lungs, block // cells**2 + 1), cells, "jax", block)

@@ -206,7 +206,7 @@ TESTS = {
         "tests/report/test_sentences.py",
         "tests/report/test_report.py",
     ),
-    "teaching/": ("tests/teaching/test_page_data.py", "tests/teaching/test_page.py", *_NUMBERS),
+    "teaching/": ("tests/teaching/test_page.py", *_NUMBERS),
     "tables/": (
         "tests/tables/test_show.py",
         "tests/cli/test_commands.py",

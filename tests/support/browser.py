@@ -29,31 +29,34 @@ def started():
 
 
 @contextmanager
-def opened(browser, address, size=DESK, *, phone=False):
+def opened(browser, address, size=DESK, *, phone=False, own=None):
     """Open an address as nobody has before, and let it run; what it does is kept in lists.
 
-    The page has `errors`, what its console said, and `requests`, what it asked a network for.
+    With `own`, the address of a server of this test, that server answers too. The page has
+    `errors`, what its console said, and `requests`, what it asked a network for.
     """
     width, height = size
     context = browser.new_context(
         viewport={"width": width, "height": height}, has_touch=phone, is_mobile=phone
     )
     # nothing that a page asks for leaves this machine
-    context.route("**/*", _answer)
+    context.route("**/*", lambda route: _answer(route, own))
     page = context.new_page()
     page.errors, page.requests = [], []
     page.on("console", lambda message: page.errors.append(message.text))
     page.on("pageerror", lambda error: page.errors.append(str(error)))
     page.on("request", lambda request: page.requests.append(request.url))
     page.goto(address, wait_until="load")
-    page.requests = [url for url in page.requests if not url.startswith(("file:", "data:"))]
+    kept = ("file:", "data:", *([own] if own else []))
+    page.requests = [url for url in page.requests if not url.startswith(kept)]
     yield page
     context.close()
 
 
-def _answer(route):
-    """Let files of this machine through, and nothing else."""
-    if route.request.url.startswith(("file:", "data:", "about:")):
+def _answer(route, own):
+    """Pass files of this machine and the test's own server through, and nothing else."""
+    let = ("file:", "data:", "about:", *([own] if own else []))
+    if route.request.url.startswith(let):
         route.continue_()
     else:
         route.abort()

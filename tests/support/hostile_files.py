@@ -21,7 +21,7 @@ HOSTILE = dict(
 )
 
 #: How many hostile files of each kind the slow set tries; more or fewer by this variable.
-HOSTILE_FILES = int(os.environ.get("EBBMAP_HOSTILE_FILES", "2000"))
+HOSTILE_FILES = int(os.environ.get("EBBMAP_HOSTILE_FILES", "200"))
 
 #: What reading files may add to this process: a study of the largest axes takes some 10 MB.
 READING_BYTES = 500_000_000

@@ -16,7 +16,8 @@ from ebbmap.files import writing as files
 from ebbmap.files.protocol import parse_protocol
 from ebbmap.files.study import parse_study
 from ebbmap.runs import Ledger
-from ebbmap.runs.run import check_source, run_source, run_study
+from ebbmap.runs.run import run_source, run_study
+from ebbmap.runs.sources import check_source
 
 #: Four blocks of two columns, and what they add up to.
 STORE = """

@@ -12,6 +12,9 @@ COMPILED = tuple(name for name, lung in LUNGS.items() if lung.compiled)
 #: Those of them whose formulas are closed, so that array-api-strict and the tracer follow them too.
 CLOSED = tuple(name for name in COMPILED if not LUNGS[name].costly)
 
+#: Those that a page follows step by step, since they have no formula of time.
+FOLLOWED = tuple(name for name, lung in LUNGS.items() if lung.followed is not None)
+
 #: What runs on an engine -> the lungs for which it does; each has its test.
 RUNS: dict[str, tuple[str, ...]] = {
     "settled cycles, NumPy": tuple(LUNGS),
@@ -19,8 +22,11 @@ RUNS: dict[str, tuple[str, ...]] = {
     "settled cycles, JAX": COMPILED,
     "counts drawn on the device, JAX": COMPILED,
     "derivatives, JAX": COMPILED,
-    "graph and JavaScript": CLOSED,
-    "first cycles, waveforms, policies: NumPy only": tuple(LUNGS),
+    "graph and JavaScript, with curves and first cycles": CLOSED,
+    "slopes as a graph and JavaScript, followed in pages": FOLLOWED,
+    "single precision, JAX": CLOSED,
+    "policies, minute by minute, JAX": COMPILED,
+    "first cycles, waveforms, policies, NumPy": tuple(LUNGS),
 }
 
 
