@@ -83,6 +83,36 @@ def listed(
     )
 
 
+def in_batches(
+    count: int,
+    batches: int,
+    solve: Callable[[int, Progress, int], xr.Dataset],
+    join: Callable[[list[list[xr.Dataset]]], T],
+) -> Pieces[T]:
+    """Cut work into so many places, and each into batches of lungs that may become more.
+
+    Parameters
+    ----------
+    count, batches : int
+        Places, and batches of each; further batches leave the pieces of the others as they are.
+    solve : callable
+        ``solve(place, progress, batch) -> Dataset``.
+    join : callable
+        ``join(datasets) -> result``, those of every place in order.
+    """
+    names = [[f"{number:06d}.{batch:06d}" for batch in range(batches)] for number in range(count)]
+
+    def one(name: str, found: Found, progress: Progress) -> xr.Dataset:
+        number, _, batch = name.partition(".")
+        return solve(int(number), progress, int(batch))
+
+    return Pieces(
+        lambda found: [name for row in names for name in row],
+        one,
+        lambda found: join([[found[name] for name in row] for row in names]),
+    )
+
+
 def single(run: Callable[[Progress], xr.Dataset]) -> Pieces[xr.Dataset]:
     """Return work that is not worth cutting as one piece."""
     return listed(1, lambda number, progress: run(progress), lambda results: results[0])

@@ -26,8 +26,9 @@ from ebbmap.policies import pieces as policies
 from ebbmap.policies.beside_draft import beside_pieces
 from ebbmap.policies.compiled import piece_size
 from ebbmap.policies.language import Policy
-from ebbmap.runs.chunks import Chunks, streams, study_plan
+from ebbmap.runs.chunks import Chunks, study_plan
 from ebbmap.runs.enlarging import kept_pieces
+from ebbmap.runs.job import streams
 from ebbmap.runs.ledger import Compare, Ledger
 from ebbmap.runs.plan import plan_of
 from ebbmap.runs.usual import usual_policy
@@ -141,7 +142,7 @@ class Source:
     files: Mapping[str, str] = field(default_factory=dict)
     save: Save = _unsaved
     used: Used = NOTHING_USED
-    compare: Compare = lambda before, now: None
+    compare: Compare = lambda before, now: ""
 
     def work(self, folder: Path, run: str = "") -> Work:
         """Return the work of this source in a folder, for a run."""

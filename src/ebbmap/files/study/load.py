@@ -86,6 +86,7 @@ class Study:
             populations=tuple(_populations(file)),
             rules=file.limits.build(),
             lungs=file.lungs,
+            lungs_may_grow=file.lungs_may_grow,
             seed=file.seed,
             knowledge=file.knowledge,
         )

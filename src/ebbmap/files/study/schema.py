@@ -112,6 +112,11 @@ class StudyFile(Table):
     lungs: int = Field(
         2000, ge=2, le=MAX_LUNGS, strict=True, description="lungs drawn from each population"
     )
+    lungs_may_grow: bool = Field(
+        False,
+        description="draw lungs by hundreds, so that a finished run can take more of them; if "
+        "false, another number of lungs is other lungs",
+    )
     knowledge: int = Field(
         0,
         ge=0,
