@@ -59,6 +59,29 @@ class Pieces(Generic[T]):
         return self.join(found)
 
 
+def named(
+    names: Sequence[str],
+    solve: Callable[[str, Progress], xr.Dataset],
+    join: Callable[[list[xr.Dataset]], T],
+) -> Pieces[T]:
+    """Cut work into pieces that need nothing of each other, each under a name of its own.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Of the pieces; what else there is, or in which order, changes no piece.
+    solve : callable
+        ``solve(name, progress) -> Dataset``.
+    join : callable
+        ``join(datasets) -> result``, in the order of the names.
+    """
+    return Pieces(
+        lambda found: list(names),
+        lambda name, found, progress: solve(name, progress),
+        lambda found: join([found[name] for name in names]),
+    )
+
+
 def listed(
     count: int,
     solve: Callable[[int, Progress], xr.Dataset],
@@ -76,11 +99,7 @@ def listed(
         ``join(datasets) -> result``, in order.
     """
     names = [f"{number:06d}" for number in range(count)]
-    return Pieces(
-        lambda found: names,
-        lambda name, found, progress: solve(int(name), progress),
-        lambda found: join([found[name] for name in names]),
-    )
+    return named(names, lambda name, progress: solve(int(name), progress), join)
 
 
 def in_batches(

@@ -140,7 +140,8 @@ def _results(
         )
         for task, result, path in started:
             bar.finish(task.name)
-            drawn = draw_result(task.kind, result, pictures, stem, formats, look)
+            named = stem if path.parent == folder else f"{stem}_{path.parent.name}"
+            drawn = draw_result(task.kind, result, pictures, named, formats, look)
             answer.say(f"wrote {path}", *summary(task.kind, result))
             yield {
                 "name": task.name,

@@ -122,6 +122,11 @@ def study_costs(study: Study, folder: Path, workers: int, *, fresh: bool = False
             ((rates[outcomes] + beside) * size.cases + size.seconds) / workers,
         )
         costs.append(_beside_kept(_less(whole, here), here))
+    for other in study.beside:
+        lung = other.file.lung
+        with other.catalogue.active():
+            found = study_costs(other, folder / lung, workers, fresh=fresh)
+        costs += [replace(cost, name=f"{lung}/{cost.name}") for cost in found]
     return costs
 
 

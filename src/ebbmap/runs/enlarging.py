@@ -1,12 +1,13 @@
 """Adding to a finished run: whether a study only asks more than another one, and what it keeps.
 
-A study asks more if it has more lungs, further analyses, further populations behind the others,
-further outcomes of an analysis, or a larger Sobol design. What it asked before is not solved again
-where it can stay; every other change makes another run.
+A study asks more if it has more lungs, further lung models, further analyses, further populations
+behind the others, further outcomes of an analysis, or a larger Sobol design. What it asked before
+is not solved again where it can stay; every other change makes another run.
 """
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
@@ -18,7 +19,7 @@ from ebbmap.runs.job import Job, streams
 from ebbmap.runs.ledger import Compare, Keeps
 
 #: What a study says that no piece depends on.
-SAID = frozenset({"title", "question", "outputs"})
+SAID = frozenset({"title", "question", "outputs", "other_lungs"})
 
 #: What may grow, each by a rule of its own.
 GROWS = frozenset({"populations", "population", "axes", "analyses", "lungs"})
@@ -28,6 +29,7 @@ OUTCOMES = "it names more outcomes"
 AXES = "every case lies on all axes"
 GROUPS = "its pieces are of all populations together"
 KNOWLEDGE = "the outer draws of knowledge are of all populations together"
+DRAWS = "each outer draw of knowledge is of everything"
 LUNGS = "what it finds rests on all lungs together"
 OTHER_LUNGS = "without lungs_may_grow = true, more lungs are other lungs"
 
@@ -92,6 +94,12 @@ def what_stays(
     }:
         return ""
     fixed = {*old, *new} - SAID - GROWS
+    if {key for key in fixed if old.get(key) != new.get(key)} == {"lung"}:
+        return (
+            f"To have both lungs side by side, keep lung = {json.dumps(old['lung'])} and set "
+            f"other_lungs = {json.dumps([new['lung']])}: the cases are the same, and only those "
+            "of the other lung are solved."
+        )
     if any(old.get(key) != new.get(key) for key in fixed) or not _more_groups(old, new):
         return ""
     if not _holds(old["population"], new["population"]) or not _holds(old["axes"], new["axes"]):
@@ -139,10 +147,13 @@ def _parts(
             raise _OtherError(entry.name)
         asked = [options for one, options in study.asked() if one is entry]
         for options, one, other in zip(asked, before, now, strict=False):
+            one, other = (_with_models(stated, new["lung"]) for stated in (one, other))
             same = one == other or entry.serves(one, other)
             if not same and not _more_outcomes(entry, one, other):
                 raise _OtherError(entry.name)
             stays = _stays(study, entry, one, old, new) if same else _none(OUTCOMES)
+            if one != other and same and new["knowledge"] and entry.knows:
+                stays = _without_draws(stays)
             yield entry.result_name(options), stays
 
 
@@ -174,10 +185,20 @@ def _stays(
         return Stays(first.__contains__, "" if first else LUNGS if may_grow else OTHER_LUNGS)
     if not entry.takes_more_lungs(options, may_grow):
         return _none(LUNGS if may_grow else OTHER_LUNGS)
-    if knowledge and entry.knows:
-        # an outer draw is one piece, of all lungs
-        return Stays(lambda name: name.split(".")[1] != OUTER_DRAWS, LUNGS)
-    return Stays(lambda name: True)
+    everything = Stays(lambda name: True)
+    return _without_draws(everything) if knowledge and entry.knows else everything
+
+
+def _without_draws(stays: Stays) -> Stays:
+    """Return what stays without the outer draws of knowledge, each of which is of everything."""
+    return Stays(
+        lambda name: name.split(".")[1] != OUTER_DRAWS and stays.keeps(name), stays.why or DRAWS
+    )
+
+
+def _with_models(options: Mapping[str, Any], lung: str) -> Mapping[str, Any]:
+    """Return options with the study's own lung model where they may name models and do not."""
+    return {**options, "models": [lung]} if options.get("models") == [] else options
 
 
 def _asked(options: Any) -> list[Any]:

@@ -172,7 +172,7 @@ def study_source(study: Study) -> Source:
 
     return Source(
         "study",
-        (study.text, study.file.engine, study.file.precision),
+        (study.text, study.file.engine, study.file.precision, study.file.lung),
         study_plan(study),
         tasks,
         parts,
@@ -258,8 +258,8 @@ def _parsed(parse: Callable[[str], Any], *words: Any) -> list[Any]:
 #: What makes a source from the output folder and the texts of its files, by name.
 SOURCES: Mapping[str, Callable[..., Source]] = MappingProxyType(
     {
-        "study": lambda folder, text, engine=None, precision=None: study_source(
-            parse_study(text, folder=folder).solved_by(engine, precision)
+        "study": lambda folder, text, engine=None, precision=None, lung=None: study_source(
+            parse_study(text, folder=folder).solved_by(engine, precision).by_lung(lung)
         ),
         "check": lambda folder, *words: _check_again(*words),
         "comparison": lambda folder, *words: comparison_source(*_parsed(parse_protocol, *words)),

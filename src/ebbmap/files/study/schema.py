@@ -95,6 +95,11 @@ class StudyFile(Table):
         DEFAULT_LUNG,
         description="lung model that solves every case; `ebbmap describe` lists them",
     )
+    other_lungs: list[LungName] = Field(
+        [],
+        description="lung models that solve the same cases too: the results of each go to a folder "
+        "of its name beside those of `lung`",
+    )
     engine: EngineName = "numpy"
     precision: Precision = Field(
         "double",
