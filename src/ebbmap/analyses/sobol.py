@@ -11,7 +11,6 @@ from collections.abc import Mapping
 import xarray as xr
 from pydantic import Field
 
-from ebbmap.analyses.base import Analysis
 from ebbmap.analyses.common.checks import check_design
 from ebbmap.analyses.common.design_size import (
     GROWTH,
@@ -20,9 +19,9 @@ from ebbmap.analyses.common.design_size import (
     largest_design,
     smaller_design,
 )
-from ebbmap.analyses.common.factors import computed_outcomes
 from ebbmap.analyses.common.growth import BY_SIZE
 from ebbmap.analyses.common.pawn import DISAGREEMENT, LARGEST, LARGEST_NOISE
+from ebbmap.analyses.common.places import analysis_along
 from ebbmap.analyses.common.sensitivity import INDICES
 from ebbmap.analyses.common.sobol_work import SUMMARY, SobolWork
 from ebbmap.analyses.common.surrogate import SURROGATE, fresh_cases
@@ -170,10 +169,11 @@ def sobol_pieces(question: Question, options: Sobol, axes: Axes = NO_AXES) -> Pi
     return Pieces(work.wanted, work.solve, work.join)
 
 
-ANALYSIS = Analysis(
-    name="sobol",
+ANALYSIS = analysis_along(
+    "sobol",
+    Sobol,
+    stem="drivers",
     long_name="Sobol indices",
-    options=Sobol,
     pieces=sobol_pieces,
     size=design_size(
         lambda options, factors: (
@@ -184,12 +184,7 @@ ANALYSIS = Analysis(
         )
     ),
     variables=VARIABLES,
-    lays_out=lambda asked: [asked.get("along")],
-    draws=lambda asked: True,
     check=check_design,
-    computes=computed_outcomes,
-    stem=lambda options: f"drivers_{options.along}",
-    keeps_pieces=True,
     by_population=True,
     serves=smaller_design,
 )
