@@ -18,7 +18,7 @@ from ebbmap.analyses.common.sensitivity import (
     refuse_non_finite,
     stack,
 )
-from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, Share, refuse_unused
+from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, Resamples, Share, refuse_unused
 from ebbmap.cases.design import (
     RESAMPLING_STREAM,
     check_counted,
@@ -82,13 +82,7 @@ class Screening(OfOutcomes):
     fix_below: Share = Field(
         default=0.05, description="share of the largest effect below which a parameter can be fixed"
     )
-    resamples: int = Field(
-        default=1000,
-        ge=100,
-        le=100_000,
-        strict=True,
-        description="bootstrap resamples of the paths",
-    )
+    resamples: Resamples = Field(1000, description="bootstrap resamples of the paths")
 
 
 def estimate_effects(

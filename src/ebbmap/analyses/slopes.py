@@ -20,7 +20,7 @@ from ebbmap.analyses.common.sensitivity import (
     stack,
 )
 from ebbmap.analyses.common.sizes import Size, places_of
-from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, refuse_unused
+from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, Resamples, refuse_unused
 from ebbmap.cases.design import DESIGN_STREAM, RESAMPLING_STREAM, seed_stream
 from ebbmap.cases.drawn_bounds import bar_leavers
 from ebbmap.cases.gradient import EXACT, gradient
@@ -77,13 +77,7 @@ VARIABLES: Mapping[str, Variable] = {
 class Slopes(OfOutcomes):
     """Bounds of Sobol indices from slopes: few lungs suffice, and every property is bounded."""
 
-    resamples: int = Field(
-        default=1000,
-        ge=100,
-        le=100_000,
-        strict=True,
-        description="bootstrap resamples of the lungs",
-    )
+    resamples: Resamples = Field(1000, description="bootstrap resamples of the lungs")
 
 
 def find_slopes(

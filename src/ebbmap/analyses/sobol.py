@@ -25,7 +25,7 @@ from ebbmap.analyses.common.places import analysis_along
 from ebbmap.analyses.common.sensitivity import INDICES
 from ebbmap.analyses.common.sobol_work import SUMMARY, SobolWork
 from ebbmap.analyses.common.surrogate import SURROGATE, fresh_cases
-from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, Share, refuse_unused
+from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, Resamples, Share, refuse_unused
 from ebbmap.cases.labelling import Variable
 from ebbmap.cases.pieces import Pieces, Progress
 from ebbmap.cases.question import Question
@@ -75,13 +75,7 @@ class Sobol(OfOutcomes):
     replicates: int = Field(
         default=REPLICATES, ge=1, le=256, strict=True, description="designs that give the intervals"
     )
-    resamples: int = Field(
-        default=1000,
-        ge=100,
-        le=100_000,
-        strict=True,
-        description="bootstrap resamples of one replicate",
-    )
+    resamples: Resamples = Field(1000, description="bootstrap resamples of one replicate")
     surrogate: bool = Field(
         default=False,
         description="let polynomials of the outcomes stand in for the lung, if fresh cases bear "

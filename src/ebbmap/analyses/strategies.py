@@ -158,10 +158,9 @@ def strategies_pieces(question: Question, options: Strategies, axes: Axes) -> Pi
         whole = whole.assign_coords({SPONTANEOUS: options.own_breathing})
         whole["strategy_source"] = ("strategy", [one.source for one in chosen])
         whole["leaves_out"] = ("strategy", ["; ".join(one.leaves_out) for one in chosen])
-        label_variables(whole, VARIABLES, registry=SETTINGS, axes=(SPONTANEOUS,))
-        for name in whole.data_vars:
-            if str(name).endswith("_interval"):
-                whole[name].attrs["ci_level"] = options.level
+        label_variables(
+            whole, VARIABLES, registry=SETTINGS, axes=(SPONTANEOUS,), level=options.level
+        )
         return add_provenance(
             whole,
             question,
