@@ -15,7 +15,6 @@ from ebbmap.analyses.common.sensitivity import (
     estimate_by_kept,
     label_estimates,
     pick_outcomes,
-    refuse_non_finite,
     stack,
     unstack,
 )
@@ -103,9 +102,7 @@ def estimate_given(
     >>> estimate_given(values, outputs)["first"].values.round(1).tolist()
     [[0.8, 0.2]]
     """
-    outcomes = pick_outcomes(outputs)
-    if nan_policy == "raise":
-        refuse_non_finite(outcomes)
+    outcomes = pick_outcomes(outputs, nan_policy)
     names = [str(name) for name in values.data_vars]
     x = np.stack([values[name].values for name in names], axis=1)
     y = stack(outcomes)

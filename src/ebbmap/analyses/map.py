@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from math import prod
-from typing import Annotated
+from typing import Annotated, Any
 
 import numpy as np
 import xarray as xr
@@ -46,7 +46,6 @@ from ebbmap.kernels.judging import cautions_clear, judge
 from ebbmap.kernels.shares import crossing, share_words, shares
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.parameters import parameter
-from ebbmap.registries.populations import Population
 
 #: The boundary of a safe region: where half of the lungs are served.
 BOUNDARY = 0.5
@@ -167,40 +166,93 @@ def map_pieces(
         Cases of a piece, at most, unless a single row has more. It changes no number.
     """
     question.require_rules()
-    x, y = options.x, options.y
-    axes = axes_of(axes, x, y, *options.average_over)
-    row = lungs_drawn(question) * prod(len(axis) for name, axis in axes.items() if name != y)
-    height = max(1, piece // row)
-    starts = range(0, len(axes[y]), height)
-    groups = question.groups()
+    cut = _Cut(question, options, axes_of(axes, options.x, options.y, *options.average_over), piece)
+    of = [group for group in range(len(question.groups())) for _ in cut.starts]
+    if options.surrogate:
+        groups, runs = len(question.groups()), options.surrogate_runs
+        pieces = stood_in(groups, cut.picked, of, cut.foretold, cut.join, runs)
+    else:
+        pieces = listed(len(of), cut.solved, cut.join)
 
-    def rows_of(number: int) -> tuple[Population | None, dict[str, np.ndarray]]:
-        group, place = groups[number // len(starts)], starts[number % len(starts)]
-        return group, {**axes, y: axes[y][place : place + height]}
+    def wanted(found: Found) -> list[str]:
+        cut.check_memory()
+        return pieces.wanted(found)
 
-    def judged(solved: xr.Dataset, errors: Mapping[str, Misjudged]) -> xr.Dataset:
-        return xr.concat(
-            [
-                _rows(solved, limits, options, errors.get(rule))
-                for rule, limits in question.rules.items()
-            ],
-            dim=xr.Variable("rule", list(question.rules)),
-            join="outer",
-        )
+    return replace(pieces, wanted=wanted)
 
-    def solve(number: int, progress: Progress) -> xr.Dataset:
-        values = draw_cases(question, *rows_of(number))
+
+@dataclass(frozen=True)
+class _Cut:
+    """A map cut into rows of cells of one population: each has `height` places along y.
+
+    Parameters
+    ----------
+    question, options
+        As in `find_map`.
+    axes : mapping of str to ndarray, shape (m,)
+        All axes of the map, x and y first.
+    piece : int
+        Cases of a piece, at most, unless a single row has more.
+    """
+
+    question: Question
+    options: Map
+    axes: Axes
+    piece: int
+
+    @property
+    def row(self) -> int:
+        """Cases of one place along y."""
+        others = (len(axis) for name, axis in self.axes.items() if name != self.options.y)
+        return lungs_drawn(self.question) * prod(others)
+
+    @property
+    def height(self) -> int:
+        """Places along y in a piece."""
+        return max(1, self.piece // self.row)
+
+    @property
+    def starts(self) -> range:
+        """Where the pieces of a population start along y."""
+        return range(0, len(self.axes[self.options.y]), self.height)
+
+    def check_memory(self) -> None:
+        """Refuse a map too large to hold: it is counted as it streams by a sweep without cases."""
+        x, y = self.options.x, self.options.y
+        cases = self.row * len(self.axes[y])
+        check_memory(cases, len(self.question.outcomes) + 4, f"the map of {y} against {x}")
+
+    def _values(self, number: int) -> dict[str, Any]:
+        """Return all values of a piece."""
+        group, at = divmod(number, len(self.starts))
+        y, start = self.options.y, self.starts[at]
+        own = {**self.axes, y: self.axes[y][start : start + self.height]}
+        return draw_cases(self.question, self.question.groups()[group], own)
+
+    def _judged(self, solved: xr.Dataset, errors: Mapping[str, Misjudged]) -> xr.Dataset:
+        """Count verdicts under every rule."""
+        rules = self.question.rules
+        rows = [_rows(solved, own, self.options, errors.get(name)) for name, own in rules.items()]
+        return xr.concat(rows, dim=xr.Variable("rule", list(rules)), join="outer")
+
+    def solved(self, number: int, progress: Progress) -> xr.Dataset:
+        """Solve a piece, and count verdicts."""
+        x, y, question = self.options.x, self.options.y, self.question
+        values = self._values(number)
         solved = simulate(question.lung, outcomes=question.outcomes, progress=progress, **values)
         rest = [dim for dim in solved["status"].dims if dim not in (x, y)]
-        return judged(solved.transpose(y, x, *rest), {})
+        return self._judged(solved.transpose(y, x, *rest), {})
 
-    def picked(group: int, progress: Progress) -> xr.Dataset:
-        values = draw_cases(question, groups[group], axes)
-        count = surrogate_cases(options.surrogate_runs)
+    def picked(self, group: int, progress: Progress) -> xr.Dataset:
+        """Solve what a surrogate of a population is fitted to and judged by."""
+        question = self.question
+        values = draw_cases(question, question.groups()[group], self.axes)
+        count = surrogate_cases(self.options.surrogate_runs)
         return picked_cases(question, values, question.outcomes, count, progress)
 
-    def foretell(number: int, stand_in: StandIn, cases: xr.Dataset) -> xr.Dataset:
-        values = draw_cases(question, *rows_of(number))
+    def foretold(self, number: int, stand_in: StandIn, cases: xr.Dataset) -> xr.Dataset:
+        """Let a surrogate foretell a piece, and count verdicts."""
+        x, y, values = self.options.x, self.options.y, self._values(number)
         rest = dict.fromkeys(d for array in values.values() for d in array.dims)
         dims = (y, x, *(d for d in rest if d not in (x, y)))
         outcomes = stand_in.foretell(values, dims)
@@ -208,33 +260,18 @@ def map_pieces(
             {name: (dims, array) for name, array in outcomes.items()},
             {n: values[n] for n in (x, y)},
         )
-        errors = {r: misjudged(stand_in, cases, own) for r, own in question.rules.items()}
-        return judged(solved, errors).assign(surrogate_q2=stand_in.q2)
+        errors = {r: misjudged(stand_in, cases, own) for r, own in self.question.rules.items()}
+        return self._judged(solved, errors).assign(surrogate_q2=stand_in.q2)
 
-    def join(found: list[xr.Dataset]) -> xr.Dataset:
-        per_group = [
-            in_a_row(found[at : at + len(starts)], y) for at in range(0, len(found), len(starts))
-        ]
-        dataset = join_groups(per_group, question.group_names)
-        edges = crossing(axes[x], dataset["safe_share"].values, BOUNDARY)
+    def join(self, found: list[xr.Dataset]) -> xr.Dataset:
+        """Put the pieces of every population together, and find where half of the lungs end."""
+        x, y, of = self.options.x, self.options.y, len(self.starts)
+        groups = [in_a_row(found[at : at + of], y) for at in range(0, len(found), of)]
+        dataset = join_groups(groups, self.question.group_names)
+        edges = crossing(self.axes[x], dataset["safe_share"].values, BOUNDARY)
         dataset["boundary"] = (("population", "rule", "ci_bound", y), np.stack(edges, axis=2))
-        dataset = dataset.assign(_middle_places(question, axes, (x, y)))
-        return _with_words(dataset, question, options, axes)
-
-    count = len(groups) * len(starts)
-    if options.surrogate:
-        of = [number // len(starts) for number in range(count)]
-        runs = options.surrogate_runs
-        pieces = stood_in(len(groups), picked, of, foretell, join, runs)
-    else:
-        pieces = listed(count, solve, join)
-
-    def wanted(found: Found) -> list[str]:
-        # a larger map is counted while it streams: a sweep that keeps no case
-        check_memory(row * len(axes[y]), len(question.outcomes) + 4, f"the map of {y} against {x}")
-        return pieces.wanted(found)
-
-    return replace(pieces, wanted=wanted)
+        dataset = dataset.assign(_middle_places(self.question, self.axes, (x, y)))
+        return _with_words(dataset, self.question, self.options, self.axes)
 
 
 def _middle_places(

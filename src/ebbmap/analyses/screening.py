@@ -15,7 +15,6 @@ from ebbmap.analyses.common.places import Place, analysis_along, pieces_along
 from ebbmap.analyses.common.sensitivity import (
     label_estimates,
     pick_outcomes,
-    refuse_non_finite,
     stack,
 )
 from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, Resamples, Share, refuse_unused
@@ -130,9 +129,7 @@ def estimate_effects(
     """
     check_kind(design, "morris")
     check_counted(design, outputs)
-    outcomes = pick_outcomes(outputs)
-    if nan_policy == "raise":
-        refuse_non_finite(outcomes)
+    outcomes = pick_outcomes(outputs, nan_policy)
     factors = factors_of(design)
     membership = design["group"] if "group" in design.coords else design["parameter"]
     found = elementary_effects(

@@ -25,7 +25,6 @@ from ebbmap.analyses.common.places import Place, analysis_along, pieces_along
 from ebbmap.analyses.common.sensitivity import (
     label_estimates,
     pick_outcomes,
-    refuse_non_finite,
     stack,
 )
 from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, refuse_unused
@@ -127,9 +126,7 @@ def estimate_shapley(
     """
     check_kind(design, "shapley")
     check_counted(design, outputs)
-    outcomes = pick_outcomes(outputs)
-    if nan_policy == "raise":
-        refuse_non_finite(outcomes)
+    outcomes = pick_outcomes(outputs, nan_policy)
     factors = factors_of(design)
     found = shapley_effects(
         stack(outcomes),

@@ -20,7 +20,7 @@ from ebbmap.analyses.common.design_size import (
     smaller_design,
 )
 from ebbmap.analyses.common.growth import BY_SIZE
-from ebbmap.analyses.common.pawn import DISAGREEMENT, LARGEST, LARGEST_NOISE
+from ebbmap.analyses.common.pawn import PAWN
 from ebbmap.analyses.common.places import analysis_along
 from ebbmap.analyses.common.sensitivity import INDICES
 from ebbmap.analyses.common.sobol_work import SUMMARY, SobolWork
@@ -36,12 +36,7 @@ VARIABLES: Mapping[str, Variable] = {
     **BY_SIZE,
     **SUMMARY,
     **SURROGATE,
-    "pawn": Variable("PAWN index (median)"),
-    "pawn_interval": Variable("interval of the PAWN index"),
-    "pawn_noise": Variable("PAWN index that a factor without influence stays below"),
-    "pawn_largest": LARGEST,
-    "pawn_largest_noise": LARGEST_NOISE,
-    "disagreement": DISAGREEMENT,
+    **PAWN,
 }
 
 

@@ -193,9 +193,7 @@ def _solve(
     """Return outcomes, shape (own breathing, n); NaN where a lung has no settings."""
     known = np.isfinite(cases["p_high"])
     # an impossible P high marks a case without settings; what else is lost needs a number
-    filled = {
-        name: np.where(known, cases[name], 1.0) for name in SETTINGS if name not in ("p_high",)
-    }
+    filled = {name: np.where(known, cases[name], 1.0) for name in SETTINGS if name != "p_high"}
     columns = {n: np.reshape(v, (-1, 1)) for n, v in {**cases, **filled}.items()}
     levels = np.asarray(options.own_breathing)
     names = _needed(question, [strategy])

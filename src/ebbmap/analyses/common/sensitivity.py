@@ -104,9 +104,7 @@ def estimate_sobol(
     [0.5, 0.5]
     """
     check_design(design, outputs)
-    outcomes = pick_outcomes(outputs)
-    if nan_policy == "raise":
-        refuse_non_finite(outcomes)
+    outcomes = pick_outcomes(outputs, nan_policy)
     factors = factors_of(design)
     replicates = int(design.attrs["replicates"])
     indices = sobol_indices(
@@ -238,8 +236,18 @@ def _output_axis(own: tuple[str, ...]) -> int:
     return len(own) - ("ci_bound" in own)
 
 
-def pick_outcomes(outputs: xr.Dataset) -> dict[str, xr.DataArray]:
-    """Pick the outcomes, `sample` first; flags of a sweep have a variance, but no meaning."""
+def pick_outcomes(
+    outputs: xr.Dataset, nan_policy: NanPolicy = "drop_block"
+) -> dict[str, xr.DataArray]:
+    """Pick the outcomes, `sample` first; flags of a sweep have a variance, but no meaning.
+
+    Raises
+    ------
+    DesignMismatchError
+        If there is none, or one has no `sample`.
+    NonFiniteOutcomeError
+        If `nan_policy` is "raise" and one is not finite; every such outcome is named.
+    """
     outcomes = {
         str(name): values
         for name, values in outputs.data_vars.items()
@@ -251,7 +259,10 @@ def pick_outcomes(outputs: xr.Dataset) -> dict[str, xr.DataArray]:
             "outputs must hold outcomes with dim sample; "
             + (f"{', '.join(misfits)} has none. Drop it." if misfits else "there are none.")
         )
-    return {name: values.transpose("sample", ...) for name, values in outcomes.items()}
+    outcomes = {name: values.transpose("sample", ...) for name, values in outcomes.items()}
+    if nan_policy == "raise":
+        refuse_non_finite(outcomes)
+    return outcomes
 
 
 def extra_dims(outcomes: Mapping[str, xr.DataArray]) -> dict[str, int]:

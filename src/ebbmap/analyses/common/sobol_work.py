@@ -29,7 +29,7 @@ from ebbmap.analyses.common.growth import (
     widest_of,
     without_rows,
 )
-from ebbmap.analyses.common.pawn import DISAGREEMENT, disagreement_sentence, estimate_pawn
+from ebbmap.analyses.common.pawn import PAWN, disagreement_sentence, estimate_pawn
 from ebbmap.analyses.common.places import Place, finish
 from ebbmap.analyses.common.sensitivity import estimate_sobol
 from ebbmap.analyses.common.surrogate import Surrogate, fit_surrogate
@@ -286,7 +286,7 @@ class SobolWork:
         for kind in _GAPS:
             whole = whole.assign(self._counted(kind, number, design, last))
         whole = whole.assign(cases=design.sizes["sample"] * len(self.grid))
-        return label_variables(whole, {**SUMMARY, "disagreement": DISAGREEMENT})
+        return label_variables(whole, {**SUMMARY, "disagreement": PAWN["disagreement"]})
 
     def _counted(
         self, kind: str, number: int, design: xr.Dataset, pieces: Sequence[xr.Dataset]
