@@ -183,16 +183,9 @@ def map_pieces(
 
 @dataclass(frozen=True)
 class _Cut:
-    """A map cut into rows of cells of one population: each has `height` places along y.
+    """A map cut into rows of cells of one population: `height` places along y each.
 
-    Parameters
-    ----------
-    question, options
-        As in `find_map`.
-    axes : mapping of str to ndarray, shape (m,)
-        All axes of the map, x and y first.
-    piece : int
-        Cases of a piece, at most, unless a single row has more.
+    The parameters are those of `map_pieces`, with all axes of the map.
     """
 
     question: Question
