@@ -111,6 +111,10 @@ TESTS = {
         "tests/analyses/test_windows.py",
     ),
     "kernels/shapley.py": ("tests/external/test_shapley_exact.py", *_DEEP),
+    "kernels/events.py": (
+        "tests/kernels/test_events_kernel.py",
+        "tests/external/test_interval_coverage.py",
+    ),
     "kernels/sobol.py": (
         "tests/kernels/test_sobol_kernel.py",
         "tests/external/test_sobol_exact.py",

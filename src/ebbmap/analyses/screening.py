@@ -277,4 +277,5 @@ ANALYSIS = analysis_along(
     size=design_size(lambda options, factors: options.trajectories * (factors + 1)),
     variables=VARIABLES,
     check=check_design,
+    takes_more_lungs=lambda options, may_grow: True,
 )

@@ -286,5 +286,6 @@ ANALYSIS = analysis_along(
     size=design_size(lambda options, factors: options.base_size * 2 ** min(factors, 20)),
     variables=VARIABLES,
     check=check_design,
+    takes_more_lungs=lambda options, may_grow: True,
     by_population=True,
 )

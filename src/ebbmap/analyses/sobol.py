@@ -174,6 +174,7 @@ ANALYSIS = analysis_along(
     ),
     variables=VARIABLES,
     check=check_design,
+    takes_more_lungs=lambda options, may_grow: True,
     by_population=True,
     serves=smaller_design,
 )
