@@ -305,14 +305,12 @@ def _with_shares(dataset: xr.Dataset, options: Window, seed: int) -> xr.Dataset:
     dataset["best_t_low"] = (("population", "rule"), best[..., 0])
     dataset["best_t_low_interval"] = (("population", "rule", "ci_bound"), best[..., 1:])
     own = {name: VARIABLES[name] for name in VARIABLES if name not in WINDOW_VARIABLES}
-    label_variables(dataset, own, axes=["t_low"])
+    label_variables(dataset, own, axes=["t_low"], level=level)
     if options.surrogate:
         dataset = dataset.assign_coords(ci_bound=["lower", "upper"])
         for name in ("served_share_interval", "window_share_interval"):
             dataset[name] = dataset[name].transpose("ci_bound", "population", "rule", ...)
             dataset[name].attrs["ci_method"] += STOOD_IN
-    for name in ("served_share", "window_share", "best_t_low"):
-        dataset[f"{name}_interval"].attrs["ci_level"] = level
     return dataset
 
 

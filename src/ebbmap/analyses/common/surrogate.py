@@ -55,6 +55,14 @@ class Surrogate:
 
     Parameters
     ----------
+    question : Question
+        Its rules judge what is foretold.
+    outcomes : tuple of str
+        What is kept, besides margins and verdicts.
+    along : str
+        Parameter on the axis.
+    place : float
+        Its value.
     fits : mapping of str to Fit
         By outcome, those of the rules included.
     attrs : mapping of str to mapping
