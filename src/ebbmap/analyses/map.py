@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from math import prod
-from typing import Annotated
+from typing import Annotated, Any
 
 import numpy as np
 import xarray as xr
@@ -13,6 +13,7 @@ from pydantic import Field
 
 from ebbmap.analyses.asked import Asked
 from ebbmap.analyses.base import Analysis
+from ebbmap.analyses.common.cells import bounds_of, cell_shares, count_cells
 from ebbmap.analyses.common.knowledge import with_knowledge
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
 from ebbmap.analyses.common.stand_in import (
@@ -37,13 +38,11 @@ from ebbmap.analyses.options import (
 )
 from ebbmap.cases.checks import check_memory
 from ebbmap.cases.labelling import Variable, describe, label_variables
-from ebbmap.cases.pieces import Found, Pieces, Progress, in_a_row, join_groups, listed
-from ebbmap.cases.question import Question, draw_cases, middle_lung
+from ebbmap.cases.pieces import Found, Pieces, Progress, in_a_row, in_batches, join_groups, listed
+from ebbmap.cases.question import BATCH, Question, draw_cases, middle_lung
 from ebbmap.cases.simulate import simulate
 from ebbmap.cases.uses import Use, add_provenance
-from ebbmap.kernels.dropping import kept_probability
-from ebbmap.kernels.judging import cautions_clear, judge
-from ebbmap.kernels.shares import crossing, share_words, shares
+from ebbmap.kernels.shares import crossing, share_words
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.parameters import parameter
 from ebbmap.registries.populations import Population
@@ -53,7 +52,6 @@ BOUNDARY = 0.5
 
 #: Cases of a piece: some tenths of a second of the linear lung, and less than 0.2 GB.
 PIECE = 2**20
-
 
 _SHARES = (
     "safe_share",
@@ -169,8 +167,11 @@ def map_pieces(
     question.require_rules()
     x, y = options.x, options.y
     axes = axes_of(axes, x, y, *options.average_over)
-    row = lungs_drawn(question) * prod(len(axis) for name, axis in axes.items() if name != y)
-    height = max(1, piece // row)
+    places = prod(len(axis) for name, axis in axes.items() if name != y)
+    row = lungs_drawn(question) * places
+    grows = question.lungs_may_grow and not options.surrogate
+    # rows of a piece must not depend on how many lungs there are where more of them may come
+    height = max(1, piece // (BATCH * places if grows else row))
     starts = range(0, len(axes[y]), height)
     groups = question.groups()
 
@@ -178,38 +179,51 @@ def map_pieces(
         group, place = groups[number // len(starts)], starts[number % len(starts)]
         return group, {**axes, y: axes[y][place : place + height]}
 
-    def judged(solved: xr.Dataset, errors: Mapping[str, Misjudged]) -> xr.Dataset:
-        return xr.concat(
-            [
-                _rows(solved, limits, options, errors.get(rule))
-                for rule, limits in question.rules.items()
-            ],
-            dim=xr.Variable("rule", list(question.rules)),
-            join="outer",
-        )
+    def of_rules(rows: Callable[[str, LimitSet], xr.Dataset], **how: Any) -> xr.Dataset:
+        found = [rows(name, limits) for name, limits in question.rules.items()]
+        return xr.concat(found, dim=xr.Variable("rule", list(question.rules)), join="outer", **how)
+
+    def solved(number: int, progress: Progress, batch: int | None = None) -> xr.Dataset:
+        values = draw_cases(question, *rows_of(number), batch=batch)
+        cases = simulate(question.lung, outcomes=question.outcomes, progress=progress, **values)
+        return cases.transpose(y, x, *(dim for dim in cases["status"].dims if dim not in (x, y)))
 
     def solve(number: int, progress: Progress) -> xr.Dataset:
-        values = draw_cases(question, *rows_of(number))
-        solved = simulate(question.lung, outcomes=question.outcomes, progress=progress, **values)
-        rest = [dim for dim in solved["status"].dims if dim not in (x, y)]
-        return judged(solved.transpose(y, x, *rest), {})
+        cases = solved(number, progress)
+        return of_rules(lambda rule, limits: _rows(cases, limits, options))
+
+    def count(number: int, progress: Progress, batch: int) -> xr.Dataset:
+        cases = solved(number, progress, batch)
+        return of_rules(lambda rule, limits: count_cells(cases, limits, options)[0], fill_value=0)
+
+    def of_batches(found: list[xr.Dataset]) -> xr.Dataset:
+        total = sum(found[1:], found[0])
+        behind = row // len(axes[x])
+        return of_rules(
+            lambda rule, limits: cell_shares(
+                total.sel(rule=rule, bound=bounds_of(limits)).drop_vars("rule"), behind, options
+            )
+        )
 
     def picked(group: int, progress: Progress) -> xr.Dataset:
         values = draw_cases(question, groups[group], axes)
-        count = surrogate_cases(options.surrogate_runs)
-        return picked_cases(question, values, question.outcomes, count, progress)
+        runs = surrogate_cases(options.surrogate_runs)
+        return picked_cases(question, values, question.outcomes, runs, progress)
 
     def foretell(number: int, stand_in: StandIn, cases: xr.Dataset) -> xr.Dataset:
         values = draw_cases(question, *rows_of(number))
         rest = dict.fromkeys(d for array in values.values() for d in array.dims)
         dims = (y, x, *(d for d in rest if d not in (x, y)))
         outcomes = stand_in.foretell(values, dims)
-        solved = xr.Dataset(
+        foretold = xr.Dataset(
             {name: (dims, array) for name, array in outcomes.items()},
             {n: values[n] for n in (x, y)},
         )
-        errors = {r: misjudged(stand_in, cases, own) for r, own in question.rules.items()}
-        return judged(solved, errors).assign(surrogate_q2=stand_in.q2)
+        return of_rules(
+            lambda rule, limits: _rows(
+                foretold, limits, options, misjudged(stand_in, cases, limits)
+            )
+        ).assign(surrogate_q2=stand_in.q2)
 
     def join(found: list[xr.Dataset]) -> xr.Dataset:
         per_group = [
@@ -221,13 +235,17 @@ def map_pieces(
         dataset = dataset.assign(_middle_places(question, axes, (x, y)))
         return _with_words(dataset, question, options, axes)
 
-    count = len(groups) * len(starts)
+    rows = len(groups) * len(starts)
     if options.surrogate:
-        of = [number // len(starts) for number in range(count)]
+        of = [number // len(starts) for number in range(rows)]
         runs = options.surrogate_runs
         pieces = stood_in(len(groups), picked, of, foretell, join, runs)
+    elif grows:
+        pieces = in_batches(
+            rows, question.batches, count, lambda found: join(list(map(of_batches, found)))
+        )
     else:
-        pieces = listed(count, solve, join)
+        pieces = listed(rows, solve, join)
 
     def wanted(found: Found) -> list[str]:
         # a larger map is counted while it streams: a sweep that keeps no case
@@ -263,39 +281,13 @@ def _middle_places(
 def _rows(
     solved: xr.Dataset, limits: LimitSet, options: Map, error: Misjudged | None = None
 ) -> xr.Dataset:
-    x, y = options.x, options.y
-    cells = (solved.sizes[y], solved.sizes[x])
-    outcomes = {n: solved[n].values.reshape(*cells, -1) for n in limits.outcomes}
-    judged = judge(limits, outcomes)
-    bounds = [bound.name for bound in limits.hard]
-    counted = shares(judged.verdict, judged.binding, bounds=len(bounds), level=options.level)
-    named = np.array([*bounds, "none"])[counted.commonest]
-    ends = [counted.safe_low, counted.safe_high]
-    if error is not None:
-        ends = error.widened(judged.margin, options.level)
-    rows = xr.Dataset(
-        {
-            "safe_share": ((y, x), counted.safe),
-            "safe_share_interval": (
-                ("ci_bound", y, x),
-                np.stack(ends),
-            ),
-            "caution_share": ((y, x), counted.caution),
-            "undetermined_share": ((y, x), counted.undetermined),
-            "unsteady_share": ((y, x), judged.unsteady.mean(axis=-1)),
-            "broken_share": (("bound", y, x), counted.broken),
-            "commonest_bound": ((y, x), named),
-        },
-        {x: solved[x], y: solved[y], "bound": bounds, "ci_bound": ["lower", "upper"]},
-    )
-    if error is not None:
-        rows = rows.assign(error.said())
-    if options.over_limits is not None:
-        spread = [bound.spread(options.over_limits) for bound in limits.hard]
-        kept = kept_probability(judged.bound_margin, np.array(spread)).prod(axis=0)
-        clear = cautions_clear(limits, outcomes)
-        rows["averaged_share"] = ((y, x), (kept * clear).mean(axis=-1))
-    return rows
+    counted, judged = count_cells(solved, limits, options)
+    rows = cell_shares(counted, judged.verdict.shape[-1], options)
+    if error is None:
+        return rows
+    ends = error.widened(judged.margin, options.level)
+    rows["safe_share_interval"] = rows["safe_share_interval"].copy(data=np.stack(ends))
+    return rows.assign(error.said())
 
 
 def _with_words(dataset: xr.Dataset, question: Question, options: Map, axes: Axes) -> xr.Dataset:
@@ -360,6 +352,7 @@ ANALYSIS = with_knowledge(
         stem=lambda options: f"map_{options.x}_{options.y}",
         keeps_pieces=True,
         by_population=True,
+        takes_more_lungs=lambda options, may_grow: may_grow and not options["surrogate"],
         counts_cases=True,
         several=True,
     )

@@ -318,4 +318,5 @@ ANALYSIS = Analysis(
     computes=computed_outcomes,
     stem=lambda options: f"screening_{options.along}",
     keeps_pieces=True,
+    takes_more_lungs=lambda options, may_grow: True,
 )

@@ -319,5 +319,6 @@ ANALYSIS = Analysis(
     computes=computed_outcomes,
     stem=lambda options: f"shapley_{options.along}",
     keeps_pieces=True,
+    takes_more_lungs=lambda options, may_grow: True,
     by_population=True,
 )

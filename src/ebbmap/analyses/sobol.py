@@ -190,6 +190,7 @@ ANALYSIS = Analysis(
     computes=computed_outcomes,
     stem=lambda options: f"drivers_{options.along}",
     keeps_pieces=True,
+    takes_more_lungs=lambda options, may_grow: True,
     by_population=True,
     serves=smaller_design,
 )

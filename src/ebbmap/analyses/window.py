@@ -27,6 +27,7 @@ from ebbmap.analyses.common.windows import (
     UNCLEAR,
     WINDOW,
     WINDOW_VARIABLES,
+    lungs_in_a_row,
     search_windows,
     stack_windows,
 )
@@ -42,7 +43,7 @@ from ebbmap.analyses.options import (
     refuse_unused,
 )
 from ebbmap.cases.labelling import Variable, label_variables
-from ebbmap.cases.pieces import Pieces, Progress, listed
+from ebbmap.cases.pieces import Pieces, Progress, in_batches, listed
 from ebbmap.cases.question import Question, draw_cases, middle_lung
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.errors import EbbmapError
@@ -223,12 +224,10 @@ def window_pieces(question: Question, options: Window, axes: Axes = NO_AXES) -> 
     how: dict[str, Any] = {"searched": options.searched, "resolution": options.resolution}
     _refuse_surrogate(options)
 
-    def solve(number: int, progress: Progress) -> xr.Dataset:
+    def solve(number: int, progress: Progress, batch: int | None = None) -> xr.Dataset:
         group = groups[number]
-        if along:
-            values = middle_lung(question, group, along)
-        else:
-            values = draw_cases(question, group, {})
+        drawn = {} if along else draw_cases(question, group, {}, batch=batch)
+        values = middle_lung(question, group, along) if along else drawn
         rules = [
             search_windows(question.lung, values | held, rule, **how)
             for rule, held in judges.values()
@@ -266,6 +265,10 @@ def window_pieces(question: Question, options: Window, axes: Axes = NO_AXES) -> 
     if options.surrogate:
         runs = options.surrogate_runs
         return stood_in(len(groups), picked, range(len(groups)), foretell, join, runs)
+    if question.lungs_may_grow and not along:
+        return in_batches(
+            len(groups), question.batches, solve, lambda found: join([*map(lungs_in_a_row, found)])
+        )
     return listed(len(groups), solve, join)
 
 
@@ -393,6 +396,9 @@ ANALYSIS = with_knowledge(
         check=_check,
         keeps_pieces=True,
         by_population=True,
+        takes_more_lungs=lambda options, may_grow: (
+            options["along"] is not None or (may_grow and not options["surrogate"])
+        ),
     ),
     where=lambda options: options.along is None,
 )

@@ -10,10 +10,10 @@ from typing import Any
 
 import numpy as np
 
-from ebbmap.engines.columns import blocks, double_precision
+from ebbmap.engines.columns import double_precision
 from ebbmap.engines.masked import mapped, part_of
 
-#: Cases that the host takes from the device at a time: few sizes are compiled.
+#: Cases that go between host and device at a time: one size is compiled.
 TAKEN = 1024
 
 #: Leading bits of a number of cases that are kept, so that few sizes are compiled.
@@ -80,20 +80,26 @@ class Repeated:
             return int(time), carried
 
     def left(self, carried: Any) -> Iterator[np.ndarray]:
-        """Yield the numbers of cases that are left, each time as many: the last repeats itself."""
+        """Yield the numbers of cases that are left, `TAKEN` at a time at most."""
         numbers = np.flatnonzero(np.asarray(self._left(carried)))
-        for _, part in blocks({"number": numbers}, np.arange(numbers.size), TAKEN):
-            yield part["number"]
+        for start in range(0, numbers.size, TAKEN):
+            yield numbers[start : start + TAKEN]
 
     def take(self, tree: Any, cases: np.ndarray) -> Any:
         """Return some cases of a tree, as arrays of NumPy."""
         with double_precision():
-            return mapped(np.asarray, self._take(tree, cases))
+            taken = mapped(np.asarray, self._take(tree, _filled(cases)))
+        return part_of(taken, slice(cases.size))
 
     def put(self, tree: Any, cases: np.ndarray, values: Any) -> Any:
         """Return a tree with some cases replaced; what was handed in is used up."""
         with double_precision():
-            return self._put(tree, cases, values)
+            return self._put(tree, _filled(cases), mapped(_filled, values))
+
+
+def _filled(array: np.ndarray) -> np.ndarray:
+    """Return an array filled up to `TAKEN` cases with its last one."""
+    return array[..., np.minimum(np.arange(TAKEN), array.shape[-1] - 1)]
 
 
 def on_device(tree: Any) -> Any:

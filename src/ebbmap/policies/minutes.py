@@ -19,15 +19,17 @@ from ebbmap.engines.masked import added, chosen, for_some, put
 from ebbmap.kernels.judging import bound_margins
 from ebbmap.policies.bedside import decide
 from ebbmap.policies.body import Bodies
-from ebbmap.policies.language import Drift, Policy
+from ebbmap.policies.language import Policy
+from ebbmap.policies.physiology import Drift
 from ebbmap.policies.ward import HOUR, Patients, Ward
 from ebbmap.registries.parameters import PARAMETERS
 
 #: Minutes after which a disease that changes has lungs solved again.
 DISEASE_STEP = 60
 
-#: Lungs that an engine which compiles solves at a time: of one that costs much, and of others.
-COSTLY_LUNGS, LUNGS = 2**14, 2**18
+#: Lungs that an engine which compiles solves at a time: of one that costs much, by its ways, the
+#: last of which few need; and of others.
+COSTLY_LUNGS, LUNGS = (2**14, 2**14, 2**11), 2**18
 
 #: ``way(values, settings) -> (solved, left)``: see `Bodies.solved_by`.
 Way = Callable[[Mapping[str, Any], Mapping[str, Any]], tuple[dict[str, Any], Any]]
@@ -65,12 +67,13 @@ class Minutes:
         self.bounds = policy.protocol.limits.hard
         self._factors = [_factors(drift) for drift in policy.disease]
         lung = self.bodies.lung
-        self.at_once = COSTLY_LUNGS if lung.costly else LUNGS
         self._ways: list[Way] = [self._solved]
         if compiled:
             self._ways = [
                 partial(self.bodies.solved_by, replace(lung, solve=way)) for way in lung.compiled
             ]
+        widths = COSTLY_LUNGS if lung.costly else (LUNGS,)
+        self._widths = [widths[min(way, len(widths) - 1)] for way in range(len(self._ways))]
 
     def step(self, minute: Any, ward: Ward, patients: Patients) -> Ward:
         """Return the ward at the end of a minute; arrays of NumPy are written in place."""
@@ -114,12 +117,12 @@ class Minutes:
         """Solve the lungs of some patients as they are from a minute on."""
         solved, left = ward.solved, stale | False
         given = patients.values, ward.bedside.hand.settings
-        for way in self._ways:
+        for way, width in zip(self._ways, self._widths, strict=True):
 
             def solve(_: Any, given: Any, way: Way = way) -> Any:
                 return way(self.values_at(minute, given[0]), given[1])
 
-            solved, left = for_some(left, solve, (solved, left), given, self.at_once)
+            solved, left = for_some(left, solve, (solved, left), given, width)
         lost = for_some(
             stale & ~left,
             lambda part, volume: part | isnan(volume),

@@ -28,19 +28,6 @@ from ebbmap.runs.work import Finished, Kept
 #: Blocks up to which the finished ones among them are looked for before a run.
 LISTED_BLOCKS = 10**6
 
-_GB = 1e9  # bytes
-
-
-def streams(study: Study) -> bool:
-    """Return whether the sweep of a study goes block by block: it says so, or is large."""
-    asked = study.file.analyses.sweep
-    if asked is None or asked.store == "netcdf":
-        return False
-    if asked.store in ("zarr", "none") or asked.reductions or asked.precision == "float32":
-        return True
-    job = Job(study)
-    return bool(job.layout.cases * job.bytes_per_case > asked.netcdf_up_to_gb * _GB)
-
 
 def study_plan(study: Study) -> dict[str, Any]:
     """Return what a study asks, own entries included: what its run is compared by."""
@@ -73,7 +60,9 @@ def check_begun(ledger: Ledger, *, fresh: bool = False) -> None:
         )
 
 
-def foresee(study: Study, folder: Path, workers: int, *, fresh: bool = False) -> Cost:
+def foresee(
+    study: Study, folder: Path, workers: int, *, fresh: bool = False, blocks: int | None = None
+) -> Cost:
     """Return the expected cost of what is left of a sweep that streams; nothing is written.
 
     Parameters
@@ -86,6 +75,8 @@ def foresee(study: Study, folder: Path, workers: int, *, fresh: bool = False) ->
         Processes.
     fresh : bool
         Whether what is finished there will be forgotten.
+    blocks : int, optional
+        Blocks that are to be done; those without an entry in the folder if not given.
 
     Raises
     ------
@@ -94,6 +85,8 @@ def foresee(study: Study, folder: Path, workers: int, *, fresh: bool = False) ->
     """
     job, ledger = Job(study), study_ledger(study, folder)
     check_begun(ledger, fresh=fresh)
+    if blocks is not None:
+        return forecast(job, blocks, workers)
     if fresh or job.layout.blocks > LISTED_BLOCKS:
         return forecast(job, job.layout.blocks, workers)
     there = set(ledger.names())

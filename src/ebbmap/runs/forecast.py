@@ -46,6 +46,11 @@ class Cost:
         Time with all workers, if they do not hinder each other.
     blocks : int
         Blocks to do, where a sweep streams.
+    kept, new : int
+        Finished pieces that stay, and others that are known to be needed; both 0 where no earlier
+        run is gone on with.
+    why : str
+        Why pieces of an earlier, smaller study do not stay; empty where all do.
     """
 
     name: str
@@ -54,6 +59,9 @@ class Cost:
     memory: float
     seconds: float
     blocks: int = 0
+    kept: int = 0
+    new: int = 0
+    why: str = ""
 
 
 def forecast(job: Job, blocks: int, workers: int) -> Cost:

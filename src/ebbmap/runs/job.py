@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -10,7 +11,7 @@ from ebbmap.cases.blocks import aligned, boxes, keep_heap, view
 from ebbmap.cases.drawn_bounds import DRAWN, bar_leavers
 from ebbmap.cases.evaluate import compute, evaluate, resolve
 from ebbmap.cases.inputs import as_arrays
-from ebbmap.cases.question import draw_cases
+from ebbmap.cases.question import BATCH, draw_cases
 from ebbmap.engines import compiles
 from ebbmap.files.study import Study
 from ebbmap.kernels.judging import Judgement, judge
@@ -23,6 +24,8 @@ from ebbmap.runs.layout import cut
 #: more cases fit the cache (measured for the linear, tube and paired lungs).
 BLOCK = 2**14
 
+
+_GB = 1e9  # bytes
 
 #: Name of a sweep among the parts of a run, and of its store.
 PART, STORE = "cases", "cases.zarr"
@@ -46,10 +49,13 @@ class Job:
         self.axes = study.axes
         self.lung = lung_model(self.question.lung)
         groups = self.question.groups()
-        drawn = bool(self.question.populations or self.question.samples)
+        drawn, grows = self.question.draws, self.question.draws and self.question.lungs_may_grow
         dims = ["population", *self.axes] + ["sample"] * drawn
         shape = [len(groups), *map(len, self.axes.values())] + [self.question.lungs] * drawn
         self.layout = cut(dims, shape, asked.block)
+        if grows:
+            batch = cut(dims, [*shape[:-1], BATCH], asked.block)
+            self.layout = replace(batch, shape=tuple(shape), grows=True)
         kept = None if asked.outcomes is None else tuple(asked.outcomes)
         if asked.judged and kept is not None:
             kept = tuple(dict.fromkeys((*kept, *self.question.outcomes)))
@@ -92,6 +98,13 @@ class Job:
     def bytes_per_case(self) -> int:
         """Bytes of one case before compression."""
         return sum(kind.itemsize for kind in self.columns.values())
+
+    def first_names(self, lungs: int) -> list[str]:
+        """Return the names of the blocks that so many lungs have too, where they may grow."""
+        if not self.layout.grows:
+            return []
+        before = replace(self.layout, shape=(*self.layout.shape[:-1], lungs))
+        return self.names()[: before.blocks]
 
     def names(self) -> list[str]:
         """Return the name of every block in the ledger."""
@@ -141,10 +154,14 @@ class Job:
         """Return the values of a block by parameter, one axis per dimension."""
         cuts = dict(zip(self.layout.dims, box, strict=True))
         held = {name: self.axes[name][cuts[name]] for name in self.held}
-        key = (box[0].start, *((cuts[n].start, cuts[n].stop) for n in self.held))
+        # where lungs may grow, a block has one batch of them, and only labels ask for all
+        lungs = cuts.get("sample", slice(0))
+        alone = self.layout.grows and lungs.stop - (lungs.start or 0) <= BATCH
+        batch = lungs.start // BATCH if alone else None
+        key = (box[0].start, batch, *((cuts[n].start, cuts[n].stop) for n in self.held))
         if key not in self._drawn:
             group = self.question.groups()[box[0].start]
-            drawn = as_arrays(draw_cases(self.question, group, held))
+            drawn = as_arrays(draw_cases(self.question, group, held, batch=batch))
             drawn = {n: array for n, array in drawn.items() if n not in held}
             self._leavers = [n for n, array in drawn.items() if DRAWN in array.attrs]
             # one set of lungs at a time: a block is the next one of its neighbour
@@ -153,7 +170,7 @@ class Job:
         for name, array in self._drawn[key].items():
             own = [dim for dim in self.layout.dims if dim in array.dims]
             full = array.transpose(*own).values
-            if "sample" in own:
+            if "sample" in own and batch is None:
                 full = full[..., cuts["sample"]]
             lengths = dict(zip(own, full.shape, strict=True))
             values[name] = full.reshape([lengths.get(dim, 1) for dim in self.layout.dims])
@@ -213,6 +230,17 @@ class Job:
                 bins, counted = bin_values(filled[name])
                 found[f"bins_{name}"] = np.stack([bins, counted])
         return found
+
+
+def streams(study: Study) -> bool:
+    """Return whether the sweep of a study goes block by block: it says so, or is large."""
+    asked = study.file.analyses.sweep
+    if asked is None or asked.store == "netcdf":
+        return False
+    if asked.store in ("zarr", "none") or asked.reductions or asked.precision == "float32":
+        return True
+    job = Job(study)
+    return bool(job.layout.cases * job.bytes_per_case > asked.netcdf_up_to_gb * _GB)
 
 
 def number_of(name: str) -> int:

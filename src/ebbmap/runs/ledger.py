@@ -37,8 +37,9 @@ IN_TURN = 60.0
 #: ``keeps(name) -> bool``: whether a piece of an earlier, smaller question is one of a larger one.
 Keeps = Callable[[str], bool]
 
-#: ``compare(before, now) -> keeps``, of two plans; None where the new one does not merely ask more.
-Compare = Callable[[Mapping[str, Any], Mapping[str, Any]], Keeps | None]
+#: ``compare(before, now) -> keeps``, of two plans; where the new one does not merely ask more, what
+#: is said of it beside what changed.
+Compare = Callable[[Mapping[str, Any], Mapping[str, Any]], Keeps | str]
 
 #: Part of the ledger that vouches for files which are no piece: results, axes, metadata.
 FILES = "files"
@@ -64,7 +65,7 @@ class Ledger:
         folder: Path,
         plan: Mapping[str, Any] | None = None,
         run: str = "",
-        compare: Compare = lambda before, now: None,
+        compare: Compare = lambda before, now: "",
     ):
         self.folder, self.path = folder, folder / "pieces"
         self.run, self._compare = run, compare
@@ -81,16 +82,25 @@ class Ledger:
     @property
     def sound(self) -> bool:
         """Whether the folder says, undamaged, what was asked."""
-        return self._kept_plan()[0] is not None
+        return self.asked_before is not None
 
     @property
     def started(self) -> str:
         """When the first run began, UTC; empty if the plan is gone."""
         return self._kept_plan()[1]
 
+    @property
+    def asked_before(self) -> dict[str, Any] | None:
+        """What an earlier run in the folder was asked; None if there is none, or it is damaged."""
+        return self._kept_plan()[0]
+
     def _kept_plan(self) -> tuple[dict[str, Any] | None, str]:
         """Return what was asked, and when; None if the file is missing or damaged."""
         return read_plan(self.path / "plan.json")
+
+    def keeps(self, before: Mapping[str, Any]) -> Keeps | str:
+        """Return what stays of an earlier plan's pieces, or what is said where nothing does."""
+        return self._compare(before, self._plan or {})
 
     def check(self) -> None:
         """Refuse a folder that holds another run; nothing is written.
@@ -100,18 +110,20 @@ class Ledger:
         EbbmapError
             With what changed.
         """
-        before, _ = self._kept_plan()
+        before, said = self.asked_before, ""
         if before is not None:
-            reason = changes(before, self._plan)
-            if not reason or self._compare(before, self._plan or {}) is not None:
+            reason, keeps = changes(before, self._plan), self.keeps(before)
+            if not reason or not isinstance(keeps, str):
                 return
+            said = keeps
         elif any(entry.plan != self.key for entry in map(self._unsealed, self.names()) if entry):
             reason = f"{self.path / 'plan.json'} is gone, and its pieces are of something else"
         else:
             return
         raise EbbmapError(
             f"{self.folder} holds another run, which this one cannot resume: {reason}. "
-            "Undo the change, name another folder with --out, or start over with --fresh."
+            f"{said}{' ' if said else ''}Undo the change, name another folder with --out, or "
+            "start over with --fresh."
         )
 
     @contextmanager
@@ -148,13 +160,14 @@ class Ledger:
 
         The plan is written last, so that a run which is killed here does it again.
         """
-        before, _ = self._kept_plan()
+        before = self.asked_before
         if before is None or before == self._plan:
             return
-        keeps, key = self._compare(before, self._plan or {}), key_of(before)
-        for name in self.names() if keeps else ():
-            entry = self._unsealed(name)
-            if keeps and entry and (entry.name, entry.plan) == (name, key) and keeps(name):
+        found, key = self.keeps(before), key_of(before)
+        keeps: Keeps = (lambda name: False) if isinstance(found, str) else found
+        for name in self.names():
+            entry = self._unsealed(name) if keeps(name) else None
+            if entry and (entry.name, entry.plan) == (name, key):
                 sealed = seal(replace(entry, plan=self.key))
                 put_in_place(
                     {self._entry(name): partial(write_all, content=sealed)},

@@ -11,6 +11,7 @@ from ebbmap.analyses.common.knowledge import said_share
 from ebbmap.analyses.unknowns import CONCLUSIONS, leading, number_words
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import broken, text_size
+from ebbmap.plotting.speaking import spoken
 from ebbmap.plotting.style import colour_of, words
 from ebbmap.plotting.unknowns import plot_unknowns
 
@@ -29,7 +30,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         axes = fig.subplots(len(places), 1, squeeze=False, sharex=True)[:, 0]
         for ax, (row, name, conclusion) in zip(axes, places, strict=True):
             one = own.sel(population=name, conclusion=conclusion)
-            labels = {n: broken(number_words(n), size, NAMES) for n in leading(one)[:DRAWN]}
+            labels = {n: broken(spoken(number_words(n)), size, NAMES) for n in leading(one)[:DRAWN]}
             plot_unknowns(one, labels=labels, colour=colour_of(name, row), ax=ax)
             ax.set_title(f"{words(name)}: {concluded(one, conclusion)}", loc="left")
             ax.set_xlabel("")
