@@ -26,6 +26,7 @@ from ebbmap.analyses.common.pawn import DISAGREEMENT, LARGEST, LARGEST_NOISE
 from ebbmap.analyses.common.sensitivity import INDICES
 from ebbmap.analyses.common.sobol_work import SUMMARY, SobolWork
 from ebbmap.analyses.common.surrogate import SURROGATE, fresh_cases
+from ebbmap.analyses.common.surrogate_kinds import SurrogateOptions
 from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, Share, refuse_unused
 from ebbmap.cases.labelling import Variable
 from ebbmap.cases.pieces import Pieces, Progress
@@ -46,7 +47,7 @@ VARIABLES: Mapping[str, Variable] = {
 }
 
 
-class Sobol(OfOutcomes):
+class Sobol(SurrogateOptions, OfOutcomes):
     """Sensitivity indices at every value of one axis."""
 
     base_size: int = Field(
@@ -82,11 +83,6 @@ class Sobol(OfOutcomes):
         le=100_000,
         strict=True,
         description="bootstrap resamples of one replicate",
-    )
-    surrogate: bool = Field(
-        default=False,
-        description="let polynomials of the outcomes stand in for the lung, if fresh cases bear "
-        "them out",
     )
     surrogate_runs: int = Field(
         default=256,
