@@ -34,8 +34,9 @@ LOOKED_AT = 0.25
 #: How long a process waits while another one renames its files, which takes milliseconds [s].
 IN_TURN = 60.0
 
-#: ``keeps(name) -> bool``: whether a piece of an earlier, smaller question is one of a larger one.
-Keeps = Callable[[str], bool]
+#: ``keeps(name) -> name``: under which name a piece of an earlier, smaller question is one of a
+#: larger one; empty where it is none.
+Keeps = Callable[[str], str]
 
 #: ``compare(before, now) -> keeps``, of two plans; where the new one does not merely ask more, what
 #: is said of it beside what changed.
@@ -164,13 +165,14 @@ class Ledger:
         if before is None or before == self._plan:
             return
         found, key = self.keeps(before), key_of(before)
-        keeps: Keeps = (lambda name: False) if isinstance(found, str) else found
+        keeps: Keeps = (lambda name: "") if isinstance(found, str) else found
         for name in self.names():
-            entry = self._unsealed(name) if keeps(name) else None
+            own = keeps(name)
+            entry = self._unsealed(name) if own else None
             if entry and (entry.name, entry.plan) == (name, key):
-                sealed = seal(replace(entry, plan=self.key))
+                sealed = seal(replace(entry, name=own, plan=self.key))
                 put_in_place(
-                    {self._entry(name): partial(write_all, content=sealed)},
+                    {self._entry(own): partial(write_all, content=sealed)},
                     parts=self.parts,
                     turn=self.turn,
                 )
@@ -303,6 +305,7 @@ class Ledger:
         since: float | None = None,
         labels: Mapping[str, Any] | None = None,
         beside: Mapping[str, Callable[[], bytes | memoryview]] | None = None,
+        there: Mapping[str, Fingerprint] | None = None,
     ) -> None:
         """Put a finished piece in place, and the files that belong to it: all or none.
 
@@ -323,6 +326,8 @@ class Ledger:
             What is said of the arrays.
         beside : mapping of str to callable
             By place in the output folder, what gives the bytes of a file.
+        there : mapping of str to Fingerprint
+            Files in the output folder that belong to it and are in place already.
 
         Raises
         ------
@@ -331,7 +336,7 @@ class Ledger:
         UnfinishedError
             If the folder belongs to another run by now.
         """
-        files: dict[str, Fingerprint] = {}
+        files: dict[str, Fingerprint] = dict(there or {})
 
         def beside_it(place: str, give: Callable[[], bytes | memoryview], part: Path) -> None:
             content = memoryview(give()).cast("B")
