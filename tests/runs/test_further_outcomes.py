@@ -12,7 +12,7 @@ from ebbmap.registries.outcomes import outcomes_of
 from ebbmap.runs.costs import study_costs
 from ebbmap.runs.job import Job
 from ebbmap.runs.run import run_study
-from ebbmap.runs.status import find_damage
+from ebbmap.runs.status import find_damage, status_of
 from ebbmap.runs.work import Work
 from ebbmap.tables.runs import kept_lines
 from kept_runs import quiet
@@ -189,6 +189,12 @@ def test_outcomes_and_lungs_added_in_turn_and_stopped_in_between(tmp_path, solve
         patched.setattr(Work, "run", stops)
         with pytest.raises(KeyboardInterrupt):
             run(more, out)
+    # one of two blocks has its further column, and what the other one has is whole
+    (part,) = status_of(out).parts
+    assert (part.done, part.pieces) == (1, 2)
+    told = list(find_damage(out))
+    assert any("1 of 2 pieces of 'cases' are missing" in line for line in told)
+    assert not any("cases.zarr" in line or "cases.0" in line for line in told)
     last = with_outcomes(
         text, "end_release_pressure", "release_volume", "auto_peep", "release_rate"
     ).replace("lungs = 100", "lungs = 200")

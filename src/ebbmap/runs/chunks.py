@@ -139,10 +139,11 @@ class Chunks:
         job, number = self._job, number_of(name)
         before = f"{name}.{FEWER}"
         there: dict[str, Fingerprint] = {}
+        replaces: tuple[str, ...] = ()
         if kept.sound(before, content=True):
             entry = kept.entry(before)
             filled, sums = self._further(kept, entry, number)
-            sums, there = {**entry.arrays, **sums}, dict(entry.files)
+            sums, there, replaces = {**entry.arrays, **sums}, dict(entry.files), (before,)
         else:
             filled, sums = job.solve(job.layout.box(number))
         chunks = {
@@ -150,7 +151,8 @@ class Chunks:
             for column, place in job.places(number).items()
             if column in filled
         }
-        return Finished(sums, job.layout.cases_in(number), beside=chunks, there=there)
+        how: dict[str, Any] = {"beside": chunks, "there": there, "replaces": replaces}
+        return Finished(sums, job.layout.cases_in(number), **how)
 
     def _further(
         self, kept: Kept, entry: Entry, number: int

@@ -18,7 +18,7 @@ from ebbmap.analyses.common.knowledge import OUTER_DRAWS
 from ebbmap.errors import EbbmapError
 from ebbmap.files.study import Study
 from ebbmap.runs.job import FEWER, Job, streams
-from ebbmap.runs.ledger import Compare, Keeps
+from ebbmap.runs.plan import Compare, Keeps
 
 #: What a study says that no piece depends on.
 SAID = frozenset({"title", "question", "outputs", "other_lungs"})

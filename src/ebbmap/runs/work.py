@@ -120,6 +120,8 @@ class Finished:
         By place in the output folder, what gives the bytes of a file.
     there : mapping of str to Fingerprint
         Files that belong to it and are in place already.
+    replaces : tuple of str
+        Pieces that it stands in for from now on.
     """
 
     arrays: Mapping[str, np.ndarray]
@@ -127,6 +129,7 @@ class Finished:
     labels: Mapping[str, Any] = field(default_factory=dict)
     beside: Mapping[str, Callable[[], bytes | memoryview]] = field(default_factory=dict)
     there: Mapping[str, Fingerprint] = field(default_factory=dict)
+    replaces: tuple[str, ...] = ()
 
 
 class Part(Protocol):
@@ -245,6 +248,8 @@ class Work:
             beside=done.beside,
             there=done.there,
         )
+        for piece in done.replaces:
+            self.ledger.strike(piece)
         return done.cases
 
     def finish(
