@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
@@ -10,22 +10,20 @@ import xarray as xr
 from pydantic import Field
 from scipy.special import stdtrit
 
-from ebbmap.analyses.asked import Asked
-from ebbmap.analyses.base import Analysis
-from ebbmap.analyses.common.checks import check_along, check_something_drawn
-from ebbmap.analyses.common.factors import Factors, factors_of, finish, place_pieces
+from ebbmap.analyses.common.checks import check_drawn_along
+from ebbmap.analyses.common.factors import Factors
+from ebbmap.analyses.common.places import Place, analysis_along, pieces_along
 from ebbmap.analyses.common.sizes import Size, groups_of, places_of
 from ebbmap.analyses.options import NO_AXES, Along, Axes, refuse_unused
 from ebbmap.cases.design import RESAMPLING_STREAM, seed_stream
-from ebbmap.cases.labelling import Variable, label_variables
-from ebbmap.cases.pieces import Pieces, Progress, join_groups
+from ebbmap.cases.labelling import Variable
+from ebbmap.cases.pieces import Pieces, Progress
 from ebbmap.cases.question import Question
 from ebbmap.cases.simulate import simulate
 from ebbmap.errors import EbbmapError
 from ebbmap.kernels.judging import judge
 from ebbmap.kernels.rare import MOST_LEVELS, STEP, Rare, rare_share
 from ebbmap.registries.limits import LimitSet
-from ebbmap.registries.populations import Population
 
 CI_RARE = "Student's t on the logarithm over replicates; Wilson score where harm is common"
 
@@ -114,16 +112,15 @@ def rare_pieces(question: Question, options: RareHarm, axes: Axes = NO_AXES) -> 
     """Cut the search into one population at one place; see `find_rare`."""
     if not question.rules:
         raise EbbmapError("rare harm needs limits to break. Give rules.")
-    along, outcomes = options.along, question.outcomes
 
-    def solve(group: Population | None, place: np.ndarray, progress: Progress) -> xr.Dataset:
-        factors = factors_of(question, group, along, (), place=float(place[0]))
-        held = {**question.fixed, along: float(place[0])}
+    def solve(here: Place) -> xr.Dataset:
+        factors = here.factors
+        held = {**question.fixed, options.along: float(here.grid[0])}
         streams = seed_stream(question.seed, RESAMPLING_STREAM).spawn(len(question.rules))
         found = []
         for limits, stream in zip(question.rules.values(), streams, strict=True):
             rare = rare_share(
-                _margin_of(question, limits, factors, held, progress),
+                _margin_of(question, limits, factors, held, here.progress),
                 len(factors.names),
                 cases=options.cases,
                 replicates=options.replicates,
@@ -132,24 +129,25 @@ def rare_pieces(question: Question, options: RareHarm, axes: Axes = NO_AXES) -> 
             )
             found.append(_as_dataset(rare, factors, options.level))
         rules = xr.Variable("rule", list(question.rules))
-        return xr.concat(found, dim=rules, join="outer").expand_dims({along: place})
+        return xr.concat(found, dim=rules, join="outer").expand_dims({options.along: here.grid})
 
-    def join(rows: list[xr.Dataset]) -> xr.Dataset:
-        dataset = finish(
-            join_groups(rows, question.group_names),
-            question,
-            f"how often a limit is broken along {along}",
-            along,
-            "Each level of the descent is ten times rarer; the interval comes from independent "
-            "replicates, which may all miss a small remote part of the harm.",
-            outcomes,
-            design=False,
-        )
-        dataset.attrs |= {"replicates": options.replicates, "level_cases": options.cases}
-        dataset.attrs |= {"ci_level": options.level, "ci_method": CI_RARE}
-        return label_variables(dataset, VARIABLES)
-
-    return place_pieces(question, along, options.grid(axes), solve, join)
+    return pieces_along(
+        question,
+        options,
+        axes,
+        solve,
+        variables=VARIABLES,
+        title=f"how often a limit is broken along {options.along}",
+        comment="Each level of the descent is ten times rarer; the interval comes from independent "
+        "replicates, which may all miss a small remote part of the harm.",
+        design=False,
+        attrs={
+            "replicates": options.replicates,
+            "level_cases": options.cases,
+            "ci_level": options.level,
+            "ci_method": CI_RARE,
+        },
+    )
 
 
 def _margin_of(
@@ -215,21 +213,12 @@ def _size(question: Question, options: RareHarm, axes: Axes) -> Size:
     return Size(cases, options.cases, places * rules * 40)
 
 
-def _check(asked: Asked) -> Iterator[str]:
-    yield from check_along(asked)
-    yield from check_something_drawn(asked)
-
-
-ANALYSIS = Analysis(
-    name="rare",
+ANALYSIS = analysis_along(
+    "rare",
+    RareHarm,
     long_name="rare harm",
-    options=RareHarm,
     pieces=rare_pieces,
     size=_size,
     variables=VARIABLES,
-    lays_out=lambda asked: [asked.get("along")],
-    draws=lambda asked: True,
-    check=_check,
-    stem=lambda options: f"rare_{options.along}",
-    keeps_pieces=True,
+    check=check_drawn_along,
 )
