@@ -16,17 +16,11 @@ from ebbmap.cases.question import Question
 from ebbmap.caution import CAUTION
 from ebbmap.errors import EbbmapError
 from ebbmap.plotting import headlines
-from ebbmap.plotting.languages import (
-    _FOLDER,
-    catalogue,
-    languages,
-    numbers_in,
-    phrase,
-    translate,
-    translated,
-)
+from ebbmap.plotting.languages import _FOLDER, catalogue, languages, numbers_in
 from ebbmap.plotting.pages import save_page
+from ebbmap.plotting.sentences import translated
 from ebbmap.plotting.slides import FOOT, HEAD, SIZE, TEXT, slides_of
+from ebbmap.plotting.speaking import speak, speaking
 from ebbmap.registries.limits import limit_set
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.registries.parameters import PARAMETERS
@@ -123,9 +117,10 @@ def test_german_has_its_words_and_its_comma():
     assert translated("nobody knows this", "de") == "nobody knows this"
     assert numbers_in("0.5", "en") == "0.5"
     assert numbers_in("N = 12,000 at 0.125", "de") == "N = 12\u00a0000 at 0,125"
-    said = phrase(headlines.TEMPLATES[2], "de", share="53 %", lungs="obstructive", t_low="0.8 s")
+    said = headlines.TEMPLATES[2].format(share="53 %", lungs="obstructive", t_low="0.8 s")
     assert (
-        said == "kein einzelnes T low dient mehr als 53 % der Lungen (obstruktiv; am besten 0,8 s)"
+        translated(said, "de")
+        == "kein einzelnes T low passt für mehr als 53 % der Lungen (obstruktiv; am besten 0,8 s)"
     )
 
 
@@ -135,7 +130,8 @@ def test_numbers_on_axes_are_written_as_the_language_does():
     ax.plot([0.0, 1.0], [0.0, 0.5])
     ax.set_xlabel("T low [s]")
     ax.set_ylabel("closed share of the lung")
-    translate(figure, "de")
+    with speaking("de"):
+        speak(figure)
     figure.draw_without_rendering()
     ticks = [label.get_text() for label in ax.get_yticklabels()]
     assert "0,2" in ticks and not any("." in tick for tick in ticks)

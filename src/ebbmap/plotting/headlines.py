@@ -10,7 +10,6 @@ import xarray as xr
 
 from ebbmap.analyses.registry import ANALYSES
 from ebbmap.digits import share_text
-from ebbmap.plotting.languages import ENGLISH, phrase
 from ebbmap.plotting.style import words
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.units import display
@@ -19,7 +18,7 @@ from ebbmap.units import display
 Sentence = tuple[str, dict[str, str]]
 
 
-def headline(kind: str, result: xr.Dataset, language: str = ENGLISH) -> str:
+def headline(kind: str, result: xr.Dataset) -> str:
     """Return the finding of a result that a slide shows.
 
     Parameters
@@ -28,14 +27,12 @@ def headline(kind: str, result: xr.Dataset, language: str = ENGLISH) -> str:
         Name of the analysis.
     result : xarray.Dataset
         One population and rule, where the slide shows one.
-    language : str
-        Code of a catalogue.
     """
     make = _HEADLINES.get(kind)
     template, values = make(result) if make is not None else ("", {})
     if not template:
         template, values = "{lung}: {what}", {"lung": _lung(result), "what": _long_name(kind)}
-    text = phrase(template, language, **values)
+    text = template.format(**values)
     return f"{text[:1].upper()}{text[1:]}"
 
 

@@ -13,11 +13,12 @@ from matplotlib.text import Text
 
 from ebbmap.caution import CAUTION
 from ebbmap.plotting.headlines import headline
-from ebbmap.plotting.languages import ENGLISH, translate, translated
-from ebbmap.plotting.long_text import in_language
+from ebbmap.plotting.languages import ENGLISH
 from ebbmap.plotting.pages.caption import Page, conditions, limits_text, made_from, rules_of
 from ebbmap.plotting.pages.layout import LINE_HEIGHT, broken, settle
-from ebbmap.plotting.style import END, FAINT, INK, SHARE_MAP, Look, words
+from ebbmap.plotting.sentences import own_names
+from ebbmap.plotting.speaking import between, paragraph, speak, speaking, spoken
+from ebbmap.plotting.style import END, FAINT, INK, SHARE_MAP, Look, add_share_scale, words
 from ebbmap.plotting.views import VIEWS, plot
 
 #: Size of a slide [inch]; of all text of its panel and its headline, and of the foot [pt].
@@ -60,11 +61,13 @@ def slides_of(kind: str, result: xr.Dataset, language: str = ENGLISH) -> Iterato
         name = "_".join(["slide", kind, *map(str, choice.values())])
         fig = Figure(figsize=SIZE, layout="constrained")
         ax = fig.add_subplot()
-        plot(kind, result, ax=ax, **choice)
-        _name(fig, ax)
-        said = headline(kind, one, language)
-        _lay_out(fig, said, _foot(result, choice, language), language)
-        yield name.replace(" ", "_"), fig, _told(said, result, choice, language)
+        with speaking(language, own_names(result)):
+            plot(kind, result, ax=ax, **choice)
+            _name(ax, view.shades(one))
+            said = spoken(headline(kind, one))
+            _lay_out(fig, said, _foot(result, choice))
+            text = _told(said, result, choice)
+        yield name.replace(" ", "_"), fig, text
 
 
 def _choices(result: xr.Dataset, dims: tuple[str, ...]) -> list[dict[str, object]]:
@@ -76,7 +79,7 @@ def _choices(result: xr.Dataset, dims: tuple[str, ...]) -> list[dict[str, object
     return choices
 
 
-def _name(fig: Figure, ax: Axes) -> None:
+def _name(ax: Axes, label: str) -> None:
     """Name what is drawn, unless names stand beside it: lines in a legend, shades on a scale."""
     handles, labels = ax.get_legend_handles_labels()
     beside = any(text.get_gid() == END for text in ax.texts)
@@ -84,10 +87,10 @@ def _name(fig: Figure, ax: Axes) -> None:
         ax.legend(handles, [words(label) for label in labels], frameon=False)
     for shades in ax.collections:
         if isinstance(shades, QuadMesh) and shades.get_cmap() is SHARE_MAP:
-            fig.colorbar(shades, ax=ax, label="share of lungs", ticks=[0.0, 0.5, 1.0])
+            add_share_scale(ax, label)
 
 
-def _foot(result: xr.Dataset, choice: dict[str, object], language: str) -> str:
+def _foot(result: xr.Dataset, choice: dict[str, object]) -> str:
     """Return the short line below: how many lungs, by which limits, and the caution."""
     lungs = result.attrs.get("lungs")
     parts = [f"N = {lungs:,} lungs"] if lungs else []
@@ -97,18 +100,17 @@ def _foot(result: xr.Dataset, choice: dict[str, object], language: str) -> str:
         text = limits.get(rule) or next(iter(limits.values()))
         # what only asks for a second look stands in the long text
         text = ", ".join(part for part in text.split(", ") if not part.endswith("(caution)"))
-        parts.append(f"{translated('limits', language)}: {translated(text, language)}")
-    said = [translated(part, language) for part in parts]
-    return "\n".join([". ".join(said), translated(CAUTION, language)]).strip()
+        parts.append(f"limits: {text}")
+    return "\n".join([". ".join(map(spoken, parts)), spoken(CAUTION)]).strip()
 
 
-def _lay_out(fig: Figure, head: str, foot: str, language: str) -> None:
+def _lay_out(fig: Figure, head: str, foot: str) -> None:
     wide, high = SIZE
     room = wide - 2 * MARGIN
+    speak(fig)
     long = [ax for ax in fig.axes if _has_long_rows(ax)]
     for ax in long:
         _break_at_words(ax)
-    translate(fig, language)
     for text in fig.findobj(Text):
         text.set_fontsize(TEXT)
     for ax in fig.axes:
@@ -139,9 +141,9 @@ def _has_long_rows(ax: Axes) -> bool:
 
 
 def _break_at_words(ax: Axes) -> None:
-    """Put each limit of a row on a line of its own: in one piece it can be translated."""
+    """Put each limit of a row on a line of its own."""
     rows = [" ".join(text.get_text().split()) for text in ax.get_yticklabels()]
-    ax.set_yticks(ax.get_yticks(), [row.replace(" and ", " and\n") for row in rows])
+    ax.set_yticks(ax.get_yticks(), [row.replace(between(), f"{between()[:-1]}\n") for row in rows])
 
 
 def _thicken(line: Line2D) -> None:
@@ -149,13 +151,13 @@ def _thicken(line: Line2D) -> None:
     line.set_markersize(THICKER * line.get_markersize())
 
 
-def _told(head: str, result: xr.Dataset, choice: dict[str, object], language: str) -> str:
+def _told(head: str, result: xr.Dataset, choice: dict[str, object]) -> str:
     """Return the long text beside a slide."""
     rule = str(choice.get("rule", "*"))
     method = [*conditions(result), limits_text(result, rule), *made_from(result)]
     parts = [
         head if head.endswith(".") else f"{head}.",
-        *in_language([part for part in method if part], language),
-        translated(CAUTION, language),
+        paragraph(" ".join(part for part in method if part)),
+        spoken(CAUTION),
     ]
-    return " ".join(parts)
+    return " ".join(part for part in parts if part)

@@ -9,6 +9,7 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.ticker import PercentFormatter
 
+from ebbmap.plotting.speaking import spoken
 from ebbmap.plotting.style import entries, mark_of, ruled_axes, words
 
 #: Sets of limits that are drawn, the commonest of any population first.
@@ -64,7 +65,7 @@ def plot_together(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:
         ax.plot([low, high], [rows[0]] * 2, color=colour, lw=2.0)
         ax.plot(shares, rows, mark_of(number), color=colour, ms=7, label=words(name))
     labels = [ALL_HOLD, *(f"never: {text}" for text in sets)]
-    ax.set_yticks(range(len(labels)), [fill(label, LETTERS) for label in labels])
+    ax.set_yticks(range(len(labels)), [fill(spoken(label), LETTERS) for label in labels])
     ax.set_ylim(len(labels) - 0.5, -0.5)
     ax.set_xlim(-0.03, 1.03)
     ax.xaxis.set_major_formatter(PercentFormatter(1.0))

@@ -14,11 +14,10 @@ import xarray as xr
 from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.files.study import Study, load_study
 from ebbmap.files.writing import make_folder, write_text, write_whole
-from ebbmap.plotting.languages import ENGLISH, check_language, translate
+from ebbmap.plotting.languages import ENGLISH, check_language
 from ebbmap.plotting.moving import animations_of, save_animation
 from ebbmap.plotting.pages import pages_of, save_page
 from ebbmap.plotting.pages.caption import Page
-from ebbmap.plotting.pages.layout import settle
 from ebbmap.plotting.slides import slides_of
 from ebbmap.runs.sources import plan_tasks
 
@@ -60,14 +59,8 @@ class Drawing:
 
     def pages(self, kind: str, result: xr.Dataset) -> Iterator[Page]:
         """Yield the pages or the slides of a result."""
-        if self.look == "slides":
-            yield from slides_of(kind, result, self.language)
-            return
-        for name, figure, text in pages_of(kind, result):
-            if self.language != ENGLISH:
-                translate(figure, self.language)
-                settle(figure)
-            yield name, figure, text
+        draw = slides_of if self.look == "slides" else pages_of
+        yield from draw(kind, result, self.language)
 
 
 class Progress(Protocol):

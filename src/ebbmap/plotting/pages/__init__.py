@@ -14,13 +14,16 @@ from matplotlib import rc_context
 from matplotlib.figure import Figure
 
 from ebbmap.analyses.registry import ANALYSES
+from ebbmap.plotting.languages import ENGLISH
 from ebbmap.plotting.pages.caption import Page
+from ebbmap.plotting.sentences import own_names
+from ebbmap.plotting.speaking import paragraph, speaking
 
 #: Dots per inch of PNG files.
 PRINT_DPI = 130
 
 
-def pages_of(kind: str, result: xr.Dataset) -> Iterator[Page]:
+def pages_of(kind: str, result: xr.Dataset, language: str = ENGLISH) -> Iterator[Page]:
     """Draw every page of a result.
 
     Parameters
@@ -29,8 +32,19 @@ def pages_of(kind: str, result: xr.Dataset) -> Iterator[Page]:
         Name of the analysis in a study file.
     result : xarray.Dataset
         What it gave.
+    language : str
+        Code of a catalogue.
     """
-    yield from ANALYSES[kind].pages(result)
+    drawn = iter(ANALYSES[kind].pages(result))
+    names = own_names(result)
+    while True:
+        with speaking(language, names):
+            page = next(drawn, None)
+            if page is None:
+                return
+            name, figure, text = page
+            text = paragraph(text)
+        yield name, figure, text
 
 
 def save_page(figure: Figure, path: Path) -> None:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator
+from textwrap import fill
 
 import numpy as np
 import xarray as xr
@@ -13,6 +13,7 @@ from ebbmap.digits import percent
 from ebbmap.plotting.adjust import plot_adjust, plot_adjust_margins, plot_adjust_practice
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import LINE_HEIGHT, broken, text_size
+from ebbmap.plotting.speaking import spoken
 from ebbmap.plotting.style import colour_of, judged_by, words
 
 #: What is drawn: variable, heading, decimals, factor on the numbers.
@@ -40,7 +41,7 @@ def _practice_page(result: xr.Dataset) -> Page:
     names = [words(name) for name in result["population"].values.astype(str)]
     room = 0.55 * fig.get_figwidth() / len(names)
     size = text_size(fig.get_figwidth())
-    ax.set_xticks(range(len(names)), [broken(name, size, room) for name in names])
+    ax.set_xticks(range(len(names)), [broken(spoken(name), size, room) for name in names])
     ax.set_title("share of lungs in which one step goes against common practice", fontsize=14)
     add_caption(
         fig,
@@ -83,7 +84,7 @@ def _one_page(result: xr.Dataset, name: str, colour: str) -> Page:
     left.set_title("change with one step", fontsize=15)
     right.axis("off" if not len(rules) else "on")
     if len(rules):
-        headings = ["\n".join(textwrap.wrap(words(rule), 9)) for rule in rules]
+        headings = [fill(spoken(words(rule)), 9, break_long_words=False) for rule in rules]
         plot_adjust_margins(single, headings=headings, ax=right)
         right.set_title("margin after it", fontsize=15)
         right.set_yticklabels([])
@@ -98,7 +99,7 @@ def _one_page(result: xr.Dataset, name: str, colour: str) -> Page:
         f"of pairs: {own['best_pair'].sel(rule=rule).values}"
         for rule in rules
     ]
-    head = "\n".join((f"{words(name)} lung now: {shown}", *best))
+    head = "\n".join(map(spoken, (f"{words(name)} lung now: {shown}", *best)))
     size = max(15.0, text_size(fig.get_figwidth()))
     said = broken(head, size, 0.96 * fig.get_figwidth())
     fig.set_figheight(fig.get_figheight() + LINE_HEIGHT * size * len(said.split("\n")))

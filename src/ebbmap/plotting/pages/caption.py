@@ -12,6 +12,7 @@ from matplotlib.text import Text
 from ebbmap.caution import CAUTION
 from ebbmap.engines import unusual_engine
 from ebbmap.plotting.pages.layout import LINE_HEIGHT, broken, legend_above, settle, text_size
+from ebbmap.plotting.speaking import paragraph, speak, spoken
 from ebbmap.plotting.style import FAINT, INK, judged_by, words
 from ebbmap.registries.parameters import PARAMETERS
 
@@ -52,11 +53,14 @@ def add_caption(
     legend : tuple of (handles, labels, title), optional
         Names of what is drawn, above the panels.
     """
+    speak(fig)
     size = legible(fig)
     if legend:
-        legend_above(fig, *legend)
+        handles, labels, title = legend
+        legend_above(fig, handles, [spoken(label) for label in labels], spoken(title))
     parts = [" ".join([text, *conditions(result), limits_text(result, rule)]).strip()]
     parts += [" ".join(made_from(result)), CAUTION]
+    parts = [paragraph(part) for part in parts]
     width = (1.0 - 3 * INSET) * fig.get_figwidth() / HINTED
     lines = "\n".join(broken(part, size, width) for part in parts if part).split("\n")
     below = LINE_HEIGHT * size * len(lines) + AROUND

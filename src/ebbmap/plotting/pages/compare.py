@@ -21,6 +21,7 @@ from ebbmap.plotting.compare import (
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import broken, in_rows, text_size
 from ebbmap.plotting.release import plot_release
+from ebbmap.plotting.speaking import spoken
 from ebbmap.plotting.style import INK, colour_of, words
 from ebbmap.registries.outcomes import OUTCOMES
 from ebbmap.units import display
@@ -169,7 +170,7 @@ def _table(ax: Axes, result: xr.Dataset, cases: list[str], columns: int) -> None
     step = 1.0 / (len(names) + 1)
     every = result["case"].values.astype(str).tolist()
     for place, name in zip(places, cases, strict=True):
-        said = broken(words(name), text_size(wide), 0.48 * wide / columns)
+        said = broken(spoken(words(name)), text_size(wide), 0.48 * wide / columns)
         ax.text(
             place,
             1.0 - 0.85 * step,

@@ -9,6 +9,7 @@ from matplotlib.figure import Figure
 
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import LINE_HEIGHT, broken, first_handles, in_rows, text_size
+from ebbmap.plotting.speaking import spoken
 from ebbmap.plotting.style import colour_of, judged_by, words
 from ebbmap.plotting.wean import FULL, plot_wean
 
@@ -35,7 +36,7 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
             ax = plot_wean(result.sel(rule=rule, population=name), ax=axes[row, column])
             details = "\n".join(_result_text(result.sel(rule=rule, population=name)))
             # broken before it is laid out: a long title would leave its panel no width
-            title = broken(f"{words(name)}, {words(rule)}\n{details}", size, 0.8 * PANEL)
+            title = broken(spoken(f"{words(name)}, {words(rule)}\n{details}"), size, 0.8 * PANEL)
             lines = max(lines, title.count("\n") + 1)
             ax.set_title(
                 title,

@@ -14,10 +14,11 @@ from ebbmap.cases.question import Question
 from ebbmap.cases.uses import Use, left_text, use_words
 from ebbmap.caution import CAUTION
 from ebbmap.files.study import load_study
-from ebbmap.plotting.languages import catalogue, languages, translated
-from ebbmap.plotting.long_text import ITEMS, LEFT, RULE, SENTENCES, in_language, sentences_of
+from ebbmap.plotting.languages import catalogue, languages
 from ebbmap.plotting.pages.caption import conditions, limits_text, made_from
+from ebbmap.plotting.sentences import BUNDLED, LEFT, in_language, own_names, translated
 from ebbmap.plotting.slides import slides_of
+from ebbmap.plotting.speaking import speaking, spoken
 from ebbmap.registries.limits import limit_set
 from ebbmap.registries.populations import POPULATIONS
 
@@ -56,9 +57,11 @@ def test_every_sentence_of_a_bundled_study_is_said_in_german(path):
     with study.catalogue.active():
         for use in USES:
             texts = [text for text in long_text(study.question, use) if text]
-            said = in_language(texts, "de")
+            named = (*study.question.rules, *(g.name for g in study.question.groups() if g))
+            names = frozenset(name.replace("_", " ") for name in named)
+            said = in_language(texts, "de", names)
             assert catalogue("de")[LEFT] not in said, said[said.index(catalogue("de")[LEFT]) :]
-            assert len(said) == sum(len(sentences_of(text)) for text in texts)
+            assert len(said) >= len(texts)
             for sentence in said:
                 if not sentence.startswith(VERBATIM):
                     assert not ENGLISH.search(sentence), sentence
@@ -104,7 +107,7 @@ def test_what_german_lacks_stands_last_behind_one_remark():
     ],
 )
 def test_sentences_are_said_whole(english, german):
-    assert in_language([english], "de") == [german]
+    assert in_language([english], "de", BUNDLED | {"stiff"}) == [german]
 
 
 def test_a_slide_has_its_long_text_in_german_from_end_to_end():
@@ -119,8 +122,57 @@ def test_a_slide_has_its_long_text_in_german_from_end_to_end():
 
 
 @pytest.mark.parametrize("code", [code for code in languages() if code != "en"])
-def test_a_catalogue_has_every_sentence_with_its_places(code):
-    for form in (*SENTENCES, *ITEMS, RULE, LEFT):
-        said = catalogue(code).get(form, "")
-        assert sorted(re.findall(r"\{\w+\}", said)) == sorted(re.findall(r"\{\w+\}", form)), form
-        assert said
+def test_a_sentence_has_the_same_places_in_every_language(code):
+    entries = catalogue(code)
+    assert LEFT in entries
+    assert sum("{" in text for text in entries) > 100
+    for text, said in entries.items():
+        assert set(re.findall(r"\{\w+\}", said)) == set(re.findall(r"\{\w+\}", text)), text
+
+
+@pytest.mark.parametrize(
+    ("english", "german"),
+    [
+        # a list may stand in a sentence, and a sentence in a list
+        (
+            "never: auto-PEEP at most 15 cmH₂O and flow ratio at least 50 %",
+            "nie: Auto-PEEP höchstens 15 cmH₂O und Flussverhältnis mindestens 50 %",
+        ),
+        ("all limits hold together", "alle Grenzen zusammen einhaltbar"),
+        # a name may hold what else divides a list or states a bound
+        (
+            "P high from the plateau, at most 30 cmH₂O (default), T low 0.5 s",
+            "P high aus dem Plateau, höchstens 30 cmH₂O (Vorgabe), T low 0,5 s",
+        ),
+        ("Normal lung: release windows", "Normale Lunge: Release-Fenster"),
+        # half a sentence is no language
+        ("never: auto-PEEP at most 15 cmH₂O and nobody knows this", ""),
+    ],
+)
+def test_a_text_is_translated_as_a_whole_or_not_at_all(english, german):
+    assert translated(english, "de") == (german or english)
+
+
+def test_a_users_name_stays_and_is_no_sentence():
+    result = xr.Dataset(coords={"population": ["stiff_lungs"]}, attrs={"lung": "mine"})
+    names = own_names(result)
+    assert {"stiff lungs", "mine", "linear"} <= names
+    assert translated("stiff lungs: 0.5 s", "de", names) == "stiff lungs: 0,5 s"
+    assert translated("no names: T low 0.5 s", "de", names) == "no names: T low 0,5 s"
+
+
+def test_lines_stay_where_each_is_known_and_are_broken_anew_elsewhere():
+    assert translated("safety margin\n(flow ratio rule)", "de").split("\n") == [
+        "Sicherheitsabstand",
+        "(Regel nach dem Flussverhältnis)",
+    ]
+    # no word is broken
+    assert translated("common\nstart:\n0.5 to\n1 s", "de") == "üblicher\nBeginn:\n0,5\nbis 1\ns"
+
+
+def test_a_pages_language_ends_with_it():
+    with speaking("de"):
+        assert spoken("T low 0.125 s") == "T low 0,125 s"
+        # what has been said is not taken for English: 0,125 would be a large number
+        assert spoken("T low 0,125 s") == "T low 0,125 s"
+    assert spoken("T low 0.125 s") == "T low 0.125 s"
