@@ -17,6 +17,7 @@ from ebbmap.analyses.common.factors import factors_of, solve_places
 from ebbmap.analyses.common.surrogate import fit_surrogate, fresh_cases
 from ebbmap.analyses.sobol import Sobol, find_sobol
 from ebbmap.cases.question import Question
+from ebbmap.kernels.chaos import fit_chaos
 from ebbmap.kernels.given_data import given_data_indices
 from ebbmap.kernels.tally import clustered_interval, paired_interval
 from ebbmap.registries.populations import POPULATIONS
@@ -109,7 +110,14 @@ def costs(repeats):
         for seed in range(repeats):
             asked = replace(ASKED, seed=seed)
             fitted = fit_surrogate(
-                asked, factors, along="t_low", place=PLACE, outcomes=OUTCOMES, runs=runs, least=0.0
+                asked,
+                factors,
+                along="t_low",
+                place=PLACE,
+                outcomes=OUTCOMES,
+                runs=runs,
+                fit_to=fit_chaos,
+                least=0.0,
             ).fits["auto_peep"]
             scores = np.random.default_rng(seed).standard_normal((2**15, d))
             indices = given_data_indices(

@@ -26,11 +26,11 @@ from ebbmap.analyses.common.stand_in import (
     stood_in,
     surrogate_cases,
 )
+from ebbmap.analyses.common.surrogate_kinds import SurrogateOptions
 from ebbmap.analyses.options import (
     NO_AXES,
     Axes,
     Number,
-    Options,
     ParameterName,
     Share,
     axes_of,
@@ -72,7 +72,7 @@ VARIABLES: Mapping[str, Variable] = {
 }
 
 
-class Map(Options):
+class Map(SurrogateOptions):
     """Safe share over two axes."""
 
     x: ParameterName = Field(description="parameter on the horizontal axis")
@@ -81,18 +81,6 @@ class Map(Options):
         default=[], description="axes that are averaged over, with the lungs"
     )
     level: Share = Field(default=0.95, description="level of the intervals")
-    surrogate: bool = Field(
-        default=False,
-        description="let polynomials of the outcomes stand in for the lung, fitted to some of the "
-        "map's own cases, if fresh ones bear them out",
-    )
-    surrogate_runs: int = Field(
-        default=1024,
-        ge=64,
-        le=100_000,
-        strict=True,
-        description="cases that a surrogate is fitted to in each population; half as many judge it",
-    )
     over_limits: Annotated[Number, Field(ge=0)] | None = Field(
         default=None,
         description="average over the limits' uncertainty too; this one, in widths, where a limit "
@@ -168,7 +156,7 @@ def map_pieces(
     groups, starts = len(question.groups()), len(cut.starts)
     if options.surrogate:
         of = [number // starts for number in range(groups * starts)]
-        pieces = stood_in(groups, cut.picked, of, cut.foretold, cut.join, options.surrogate_runs)
+        pieces = stood_in(groups, cut.picked, of, cut.foretold, cut.join, options)
     elif cut.grows:
         pieces = in_batches(groups * starts, question.batches, cut.counted, cut.join_batches)
     else:
@@ -347,7 +335,7 @@ def _with_words(dataset: xr.Dataset, question: Question, options: Map, axes: Axe
         f"safe region: {y} against {x}",
         Use(tuple(axes), averaged, outcomes=question.outcomes),
         lungs=question.lungs if question.populations or question.samples else 0,
-        surrogate_runs=options.surrogate_runs if options.surrogate else 0,
+        **options.stood_in_by,
     )
 
 

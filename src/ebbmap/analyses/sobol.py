@@ -25,6 +25,7 @@ from ebbmap.analyses.common.places import analysis_along
 from ebbmap.analyses.common.sensitivity import INDICES
 from ebbmap.analyses.common.sobol_work import SUMMARY, SobolWork
 from ebbmap.analyses.common.surrogate import SURROGATE, fresh_cases
+from ebbmap.analyses.common.surrogate_kinds import SurrogateOptions
 from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, Resamples, Share, refuse_unused
 from ebbmap.cases.labelling import Variable
 from ebbmap.cases.pieces import Pieces, Progress
@@ -40,7 +41,7 @@ VARIABLES: Mapping[str, Variable] = {
 }
 
 
-class Sobol(OfOutcomes):
+class Sobol(SurrogateOptions, OfOutcomes):
     """Sensitivity indices at every value of one axis."""
 
     base_size: int = Field(
@@ -71,11 +72,6 @@ class Sobol(OfOutcomes):
         default=REPLICATES, ge=1, le=256, strict=True, description="designs that give the intervals"
     )
     resamples: Resamples = Field(1000, description="bootstrap resamples of one replicate")
-    surrogate: bool = Field(
-        default=False,
-        description="let polynomials of the outcomes stand in for the lung, if fresh cases bear "
-        "them out",
-    )
     surrogate_runs: int = Field(
         default=256,
         ge=64,

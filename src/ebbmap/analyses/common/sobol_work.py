@@ -87,6 +87,7 @@ class SobolWork:
         self.populations = question.groups()
         self.design = lru_cache(maxsize=2)(self._draw)
         self.surrogate = lru_cache(maxsize=2)(self._fit)
+        self.fit_to = options.fitter()
 
     def wanted(self, found: Found) -> list[str]:
         """Return all pieces that are known to be needed, given those that are there."""
@@ -178,6 +179,7 @@ class SobolWork:
             place=place,
             outcomes=named_outcomes(self.question, self.options),
             runs=self.options.surrogate_runs,
+            fit_to=self.fit_to,
         )
 
     def _estimated(
@@ -250,7 +252,7 @@ class SobolWork:
         dataset.attrs |= {
             "base_size": int(dataset["rows"].max()),
             "stopping_width": float("nan") if width is None else width,
-            "surrogate_runs": options.surrogate_runs if options.surrogate else 0,
+            **options.stood_in_by,
             "max_base_size": largest_design(options),
             "failures": _failures(dataset, options.drop_failed),
         }
