@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from ebbmap.kernels.gaussian import fit_gaussian
+from ebbmap.analyses.common.gaussian import fit_gaussian
 
 pytest.importorskip("sklearn")
 

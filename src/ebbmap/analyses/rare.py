@@ -22,16 +22,19 @@ from ebbmap.cases.question import Question
 from ebbmap.cases.simulate import simulate
 from ebbmap.errors import EbbmapError
 from ebbmap.kernels.judging import judge
-from ebbmap.kernels.rare import MOST_LEVELS, STEP, Rare, rare_share
+from ebbmap.kernels.rare import MOST_LEVELS, SCOUTS, STEP, Rare, rare_share
 from ebbmap.registries.limits import LimitSet
 
-CI_RARE = "Student's t on the logarithm over replicates; Wilson score where harm is common"
+CI_RARE = (
+    "logarithm of the mean over replicates, corrected for skewness (Hall), degrees of freedom by "
+    "kurtosis; Wilson score where harm is common; exact upper bound where none was found"
+)
 
 VARIABLES: Mapping[str, Variable] = {
     "harm_share": Variable("share of all lungs that surely break a hard limit"),
     "harm_share_interval": Variable("interval of the share that surely breaks a hard limit"),
     "undetermined_share": Variable("share of all lungs that could not be determined"),
-    "levels": Variable("levels of the descent, on average"),
+    "levels": Variable("levels of a descent, on average"),
     "cases": Variable("cases solved"),
     "plain_cases": Variable("lungs that counting would need for the same error"),
     "score_given_harm": Variable("mean normal score of the property where harm occurs"),
@@ -80,8 +83,9 @@ def find_rare(
     xarray.Dataset
         Dims (population, rule, along): `harm_share` with its interval, `undetermined_share`, the
         `cases` solved and the `plain_cases` that counting would need; by `parameter`,
-        `score_given_harm`, how many SD from its mean a property lies where harm occurs. The
-        interval has no upper end where no case of harm was found.
+        `score_given_harm`, how many SD from its mean a property lies where harm occurs. Where no
+        harm was found the interval ends at the exact bound of the plain draws; where few
+        replicates hold the share there is none.
 
     Raises
     ------
@@ -90,8 +94,8 @@ def find_rare(
 
     Notes
     -----
-    Subset simulation on the least margin in the populations' normal scores; see
-    `kernels.rare.rare_share` for what it assumes.
+    Subset simulation in the populations' normal scores, along the margin of each limit by itself;
+    see `kernels.rare.rare_share` for what it assumes.
 
     Examples
     --------
@@ -138,8 +142,9 @@ def rare_pieces(question: Question, options: RareHarm, axes: Axes = NO_AXES) -> 
         solve,
         variables=VARIABLES,
         title=f"how often a limit is broken along {options.along}",
-        comment="Each level of the descent is ten times rarer; the interval comes from independent "
-        "replicates, which may all miss a small remote part of the harm.",
+        comment="Each level of a descent is ten times rarer; limits that add less than one in a "
+        "hundred to the harm are left out. The interval comes from independent replicates, which "
+        "may all miss a small remote part of what breaks one limit.",
         design=False,
         attrs={
             "replicates": options.replicates,
@@ -157,14 +162,14 @@ def _margin_of(
     held: Mapping[str, float],
     progress: Progress,
 ) -> Callable[[np.ndarray], np.ndarray]:
-    """Return the least margin as a function of independent standard normal scores."""
+    """Return the margin of every hard bound as a function of independent standard normal scores."""
     root = np.linalg.cholesky(factors.covariance)
 
     def margin(scores: np.ndarray) -> np.ndarray:
         values: dict[str, Any] = {**held, **factors.from_scores(factors.mean + scores @ root.T)}
         solved = simulate(question.lung, outcomes=limits.outcomes, progress=progress, **values)
         judged = judge(limits, {name: solved[name].values for name in limits.outcomes})
-        return np.broadcast_to(judged.margin, len(scores))
+        return np.broadcast_to(judged.bound_margin, (len(judged.hard), len(scores)))
 
     return margin
 
@@ -186,7 +191,7 @@ def _as_dataset(rare: Rare, factors: Factors, level: float) -> xr.Dataset:
             "undetermined_share": rare.undetermined,
             "levels": rare.levels,
             "cases": rare.cases,
-            "plain_cases": _plain_cases(rare, level),
+            "plain_cases": _plain_cases(rare),
             "score_given_harm": ("parameter", mean),
             "score_given_harm_interval": (
                 ("parameter", "ci_bound"),
@@ -197,19 +202,20 @@ def _as_dataset(rare: Rare, factors: Factors, level: float) -> xr.Dataset:
     )
 
 
-def _plain_cases(rare: Rare, level: float) -> float:
+def _plain_cases(rare: Rare) -> float:
     """Return the lungs that counting would need for the same error; NaN where none is known."""
-    if rare.levels == 1 or not rare.share > 0:
+    if rare.levels == 1 or not rare.error > 0:
         return float(rare.cases) if rare.share > 0 else np.nan
-    quantile = float(stdtrit(len(rare.scores) - 1, 0.5 + level / 2.0))
-    error = float(np.log(rare.share / rare.low)) / quantile
-    return float(round((1.0 - rare.share) / rare.share / error**2)) if error > 0 else np.nan
+    return float(round((1.0 - rare.share) / rare.share / rare.error**2))
 
 
 def _size(question: Question, options: RareHarm, axes: Axes) -> Size:
     places, rules = groups_of(question) * places_of(options, axes), max(1, len(question.rules))
-    descent = 1.0 + (1.0 - STEP) * (MOST_LEVELS - 1)
-    cases = round(places * rules * options.replicates * options.cases * descent)
+    # every replicate goes down along one bound, and the scouts along the others
+    others = sum(len(limits.hard) - 1 for limits in question.rules.values())
+    descents = rules * options.replicates + SCOUTS * max(0, others)
+    deepest = 1.0 + (1.0 - STEP) * (MOST_LEVELS - 1)
+    cases = round(places * descents * options.cases * deepest)
     return Size(cases, options.cases, places * rules * 40)
 
 

@@ -12,10 +12,10 @@ from typing import Any, Literal, Protocol, Self
 import numpy as np
 from pydantic import Field, model_validator
 
+from ebbmap.analyses.common.gaussian import fit_gaussian
 from ebbmap.analyses.options import Options
 from ebbmap.errors import EbbmapError
 from ebbmap.kernels.chaos import fit_chaos
-from ebbmap.kernels.gaussian import fit_gaussian
 
 #: What each kind is called in sentences.
 CALLED: Mapping[str, str] = {
