@@ -172,7 +172,11 @@ TESTS = {
         "tests/files/study",
         *_NUMBERS,
     ),
-    "cases/question.py": ("tests/cases/test_cases.py", "tests/files/study"),
+    "cases/question.py": (
+        "tests/cases/test_cases.py",
+        "tests/cases/test_batches.py",
+        "tests/files/study",
+    ),
     "runs/run.py": (
         "tests/runs/test_run_plans.py",
         "tests/runs/test_run.py",

@@ -137,6 +137,9 @@ outcomes = ["auto_peep"]
 at = [0.5]
 [analyses.boxes]
 resamples = 10
+[analyses.foretell]
+ways = {{flow_ratio = [0.5]}}
+resamples = 50
 [analyses.edge]
 points = 100
 tolerance = 0.1

@@ -164,10 +164,7 @@ def foretell_pieces(question: Question, options: Foretell, axes: Axes) -> Pieces
         whole = join_groups(
             [xr.concat(one, dim=dim, join="outer") for one in each], question.group_names
         )
-        label_variables(whole, VARIABLES, axes=(SPONTANEOUS,))
-        for name in whole.data_vars:
-            if str(name).endswith("_interval"):
-                whole[name].attrs["ci_level"] = options.level
+        label_variables(whole, VARIABLES, axes=(SPONTANEOUS,), level=options.level)
         return _with_words(whole, question, options, t_low)
 
     return named(of_models(len(groups), models), solve, join)

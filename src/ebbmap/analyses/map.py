@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from math import prod
 from typing import Annotated, Any
 
@@ -26,11 +26,11 @@ from ebbmap.analyses.common.stand_in import (
     stood_in,
     surrogate_cases,
 )
+from ebbmap.analyses.common.surrogate_kinds import SurrogateOptions
 from ebbmap.analyses.options import (
     NO_AXES,
     Axes,
     Number,
-    Options,
     ParameterName,
     Share,
     axes_of,
@@ -45,7 +45,6 @@ from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.kernels.shares import crossing, share_words
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.parameters import parameter
-from ebbmap.registries.populations import Population
 
 #: The boundary of a safe region: where half of the lungs are served.
 BOUNDARY = 0.5
@@ -73,7 +72,7 @@ VARIABLES: Mapping[str, Variable] = {
 }
 
 
-class Map(Options):
+class Map(SurrogateOptions):
     """Safe share over two axes."""
 
     x: ParameterName = Field(description="parameter on the horizontal axis")
@@ -82,18 +81,6 @@ class Map(Options):
         default=[], description="axes that are averaged over, with the lungs"
     )
     level: Share = Field(default=0.95, description="level of the intervals")
-    surrogate: bool = Field(
-        default=False,
-        description="let polynomials of the outcomes stand in for the lung, fitted to some of the "
-        "map's own cases, if fresh ones bear them out",
-    )
-    surrogate_runs: int = Field(
-        default=1024,
-        ge=64,
-        le=100_000,
-        strict=True,
-        description="cases that a surrogate is fitted to in each population; half as many judge it",
-    )
     over_limits: Annotated[Number, Field(ge=0)] | None = Field(
         default=None,
         description="average over the limits' uncertainty too; this one, in widths, where a limit "
@@ -165,53 +152,114 @@ def map_pieces(
         Cases of a piece, at most, unless a single row has more. It changes no number.
     """
     question.require_rules()
-    x, y = options.x, options.y
-    axes = axes_of(axes, x, y, *options.average_over)
-    places = prod(len(axis) for name, axis in axes.items() if name != y)
-    row = lungs_drawn(question) * places
-    grows = question.lungs_may_grow and not options.surrogate
-    # rows of a piece must not depend on how many lungs there are where more of them may come
-    height = max(1, piece // (BATCH * places if grows else row))
-    starts = range(0, len(axes[y]), height)
-    groups = question.groups()
+    cut = _Cut(question, options, axes_of(axes, options.x, options.y, *options.average_over), piece)
+    groups, starts = len(question.groups()), len(cut.starts)
+    if options.surrogate:
+        of = [number // starts for number in range(groups * starts)]
+        pieces = stood_in(groups, cut.picked, of, cut.foretold, cut.join, options)
+    elif cut.grows:
+        pieces = in_batches(groups * starts, question.batches, cut.counted, cut.join_batches)
+    else:
+        pieces = listed(groups * starts, cut.shares, cut.join)
 
-    def rows_of(number: int) -> tuple[Population | None, dict[str, np.ndarray]]:
-        group, place = groups[number // len(starts)], starts[number % len(starts)]
-        return group, {**axes, y: axes[y][place : place + height]}
+    def wanted(found: Found) -> list[str]:
+        cut.check_memory()
+        return pieces.wanted(found)
 
-    def of_rules(rows: Callable[[str, LimitSet], xr.Dataset], **how: Any) -> xr.Dataset:
-        found = [rows(name, limits) for name, limits in question.rules.items()]
-        return xr.concat(found, dim=xr.Variable("rule", list(question.rules)), join="outer", **how)
+    return replace(pieces, wanted=wanted)
 
-    def solved(number: int, progress: Progress, batch: int | None = None) -> xr.Dataset:
-        values = draw_cases(question, *rows_of(number), batch=batch)
+
+@dataclass(frozen=True)
+class _Cut:
+    """A map cut into rows of cells of one population: `height` places along y each.
+
+    The parameters are those of `map_pieces`, with all axes of the map.
+    """
+
+    question: Question
+    options: Map
+    axes: Axes
+    piece: int
+
+    @property
+    def grows(self) -> bool:
+        """Whether more lungs may come later, so that they are counted in batches."""
+        return self.question.lungs_may_grow and not self.options.surrogate
+
+    @property
+    def places(self) -> int:
+        """Places behind one along y."""
+        return prod(len(axis) for name, axis in self.axes.items() if name != self.options.y)
+
+    @property
+    def starts(self) -> range:
+        """Where the pieces of a population start along y."""
+        # rows of a piece must not depend on how many lungs there are where more of them may come
+        lungs = BATCH if self.grows else lungs_drawn(self.question)
+        return range(0, len(self.axes[self.options.y]), max(1, self.piece // (lungs * self.places)))
+
+    def check_memory(self) -> None:
+        """Refuse a map too large to hold: it is counted as it streams by a sweep without cases."""
+        x, y = self.options.x, self.options.y
+        cases = lungs_drawn(self.question) * self.places * len(self.axes[y])
+        check_memory(cases, len(self.question.outcomes) + 4, f"the map of {y} against {x}")
+
+    def _values(self, number: int, batch: int | None = None) -> dict[str, Any]:
+        """Draw the cases of a piece."""
+        group, at = divmod(number, len(self.starts))
+        y, start = self.options.y, self.starts[at]
+        own = {**self.axes, y: self.axes[y][start : start + self.starts.step]}
+        return draw_cases(self.question, self.question.groups()[group], own, batch=batch)
+
+    def _solved(self, number: int, progress: Progress, batch: int | None = None) -> xr.Dataset:
+        x, y, question = self.options.x, self.options.y, self.question
+        values = self._values(number, batch)
         cases = simulate(question.lung, outcomes=question.outcomes, progress=progress, **values)
         return cases.transpose(y, x, *(dim for dim in cases["status"].dims if dim not in (x, y)))
 
-    def solve(number: int, progress: Progress) -> xr.Dataset:
-        cases = solved(number, progress)
-        return of_rules(lambda rule, limits: _rows(cases, limits, options))
+    def _by_rule(self, rows: Callable[[str, LimitSet], xr.Dataset], **how: Any) -> xr.Dataset:
+        rules = self.question.rules
+        found = [rows(name, limits) for name, limits in rules.items()]
+        return xr.concat(found, dim=xr.Variable("rule", list(rules)), join="outer", **how)
 
-    def count(number: int, progress: Progress, batch: int) -> xr.Dataset:
-        cases = solved(number, progress, batch)
-        return of_rules(lambda rule, limits: count_cells(cases, limits, options)[0], fill_value=0)
+    def shares(self, number: int, progress: Progress) -> xr.Dataset:
+        """Solve a piece, and return its shares."""
+        cases = self._solved(number, progress)
+        return self._by_rule(lambda rule, limits: _rows(cases, limits, self.options))
 
-    def of_batches(found: list[xr.Dataset]) -> xr.Dataset:
-        total = sum(found[1:], found[0])
-        behind = row // len(axes[x])
-        return of_rules(
-            lambda rule, limits: cell_shares(
-                total.sel(rule=rule, bound=bounds_of(limits)).drop_vars("rule"), behind, options
-            )
+    def counted(self, number: int, progress: Progress, batch: int) -> xr.Dataset:
+        """Solve one batch of the lungs of a piece, and count."""
+        cases, options = self._solved(number, progress, batch), self.options
+        return self._by_rule(
+            lambda rule, limits: count_cells(cases, limits, options)[0], fill_value=0
         )
 
-    def picked(group: int, progress: Progress) -> xr.Dataset:
-        values = draw_cases(question, groups[group], axes)
-        runs = surrogate_cases(options.surrogate_runs)
-        return picked_cases(question, values, question.outcomes, runs, progress)
+    def join_batches(self, found: list[list[xr.Dataset]]) -> xr.Dataset:
+        """Add up the batches of every piece, and put the pieces together."""
+        options = self.options
+        behind = lungs_drawn(self.question) * self.places // len(self.axes[options.x])
 
-    def foretell(number: int, stand_in: StandIn, cases: xr.Dataset) -> xr.Dataset:
-        values = draw_cases(question, *rows_of(number))
+        def added(batches: list[xr.Dataset]) -> xr.Dataset:
+            total = sum(batches[1:], batches[0])
+            own = {r: total.sel(rule=r).drop_vars("rule") for r in self.question.rules}
+            return self._by_rule(
+                lambda rule, limits: cell_shares(
+                    own[rule].sel(bound=bounds_of(limits)), behind, options
+                )
+            )
+
+        return self.join([added(batches) for batches in found])
+
+    def picked(self, group: int, progress: Progress) -> xr.Dataset:
+        """Solve what a surrogate of a population is fitted to and judged by."""
+        question = self.question
+        values = draw_cases(question, question.groups()[group], self.axes)
+        count = surrogate_cases(self.options.surrogate_runs)
+        return picked_cases(question, values, question.outcomes, count, progress)
+
+    def foretold(self, number: int, stand_in: StandIn, cases: xr.Dataset) -> xr.Dataset:
+        """Let a surrogate foretell a piece, and return its shares."""
+        x, y, values = self.options.x, self.options.y, self._values(number)
         rest = dict.fromkeys(d for array in values.values() for d in array.dims)
         dims = (y, x, *(d for d in rest if d not in (x, y)))
         outcomes = stand_in.foretell(values, dims)
@@ -219,40 +267,21 @@ def map_pieces(
             {name: (dims, array) for name, array in outcomes.items()},
             {n: values[n] for n in (x, y)},
         )
-        return of_rules(
+        return self._by_rule(
             lambda rule, limits: _rows(
-                foretold, limits, options, misjudged(stand_in, cases, limits)
+                foretold, limits, self.options, misjudged(stand_in, cases, limits)
             )
         ).assign(surrogate_q2=stand_in.q2)
 
-    def join(found: list[xr.Dataset]) -> xr.Dataset:
-        per_group = [
-            in_a_row(found[at : at + len(starts)], y) for at in range(0, len(found), len(starts))
-        ]
-        dataset = join_groups(per_group, question.group_names)
-        edges = crossing(axes[x], dataset["safe_share"].values, BOUNDARY)
+    def join(self, found: list[xr.Dataset]) -> xr.Dataset:
+        """Put the pieces of every population together, and find where half of the lungs end."""
+        x, y, of = self.options.x, self.options.y, len(self.starts)
+        groups = [in_a_row(found[at : at + of], y) for at in range(0, len(found), of)]
+        dataset = join_groups(groups, self.question.group_names)
+        edges = crossing(self.axes[x], dataset["safe_share"].values, BOUNDARY)
         dataset["boundary"] = (("population", "rule", "ci_bound", y), np.stack(edges, axis=2))
-        dataset = dataset.assign(_middle_places(question, axes, (x, y)))
-        return _with_words(dataset, question, options, axes)
-
-    rows = len(groups) * len(starts)
-    if options.surrogate:
-        of = [number // len(starts) for number in range(rows)]
-        runs = options.surrogate_runs
-        pieces = stood_in(len(groups), picked, of, foretell, join, runs)
-    elif grows:
-        pieces = in_batches(
-            rows, question.batches, count, lambda found: join(list(map(of_batches, found)))
-        )
-    else:
-        pieces = listed(rows, solve, join)
-
-    def wanted(found: Found) -> list[str]:
-        # a larger map is counted while it streams: a sweep that keeps no case
-        check_memory(row * len(axes[y]), len(question.outcomes) + 4, f"the map of {y} against {x}")
-        return pieces.wanted(found)
-
-    return replace(pieces, wanted=wanted)
+        dataset = dataset.assign(_middle_places(self.question, self.axes, (x, y)))
+        return _with_words(dataset, self.question, self.options, self.axes)
 
 
 def _middle_places(
@@ -306,7 +335,7 @@ def _with_words(dataset: xr.Dataset, question: Question, options: Map, axes: Axe
         f"safe region: {y} against {x}",
         Use(tuple(axes), averaged, outcomes=question.outcomes),
         lungs=question.lungs if question.populations or question.samples else 0,
-        surrogate_runs=options.surrogate_runs if options.surrogate else 0,
+        **options.stood_in_by,
     )
 
 

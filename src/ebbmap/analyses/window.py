@@ -15,6 +15,7 @@ from ebbmap.analyses.common.checks import check_along
 from ebbmap.analyses.common.knowledge import with_knowledge
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
 from ebbmap.analyses.common.stand_in import STOOD_IN, StandIn, stood_in, surrogate_cases
+from ebbmap.analyses.common.surrogate_kinds import SurrogateOptions
 from ebbmap.analyses.common.window_stand_in import (
     FRESH_LUNGS,
     WINDOW_STAND_IN,
@@ -35,7 +36,6 @@ from ebbmap.analyses.options import (
     NO_AXES,
     Axes,
     Number,
-    Options,
     ParameterName,
     Positive,
     Share,
@@ -94,7 +94,7 @@ VARIABLES: Mapping[str, Variable] = {
 }
 
 
-class Window(Options):
+class Window(SurrogateOptions):
     """Release windows of every lung, or along an axis."""
 
     along: ParameterName | None = Field(
@@ -115,19 +115,6 @@ class Window(Options):
         default=SEARCHED[0], description="shortest T low that is searched [s]"
     )
     longest: Positive = Field(default=SEARCHED[1], description="longest T low that is searched [s]")
-    surrogate: bool = Field(
-        default=False,
-        description="let polynomials of the outcomes stand in for the lung, fitted to some of its "
-        "lungs at random T low between shortest and longest, if fresh ones bear them out",
-    )
-    surrogate_runs: int = Field(
-        default=1024,
-        ge=64,
-        le=100_000,
-        strict=True,
-        description="cases that a surrogate is fitted to in each population; half as many, and 64 "
-        "lungs solved whole, judge it",
-    )
     level: Share = Field(default=0.95, description="level of the intervals")
 
     @property
@@ -257,14 +244,13 @@ def window_pieces(question: Question, options: Window, axes: Axes = NO_AXES) -> 
             "release windows",
             use,
             along=", ".join(along),
-            surrogate_runs=options.surrogate_runs if options.surrogate else 0,
+            **options.stood_in_by,
             **kept,
         )
         return dataset if along else _with_shares(dataset, options, question.seed)
 
     if options.surrogate:
-        runs = options.surrogate_runs
-        return stood_in(len(groups), picked, range(len(groups)), foretell, join, runs)
+        return stood_in(len(groups), picked, range(len(groups)), foretell, join, options)
     if question.lungs_may_grow and not along:
         return in_batches(
             len(groups), question.batches, solve, lambda found: join([*map(lungs_in_a_row, found)])
@@ -319,14 +305,12 @@ def _with_shares(dataset: xr.Dataset, options: Window, seed: int) -> xr.Dataset:
     dataset["best_t_low"] = (("population", "rule"), best[..., 0])
     dataset["best_t_low_interval"] = (("population", "rule", "ci_bound"), best[..., 1:])
     own = {name: VARIABLES[name] for name in VARIABLES if name not in WINDOW_VARIABLES}
-    label_variables(dataset, own, axes=["t_low"])
+    label_variables(dataset, own, axes=["t_low"], level=level)
     if options.surrogate:
         dataset = dataset.assign_coords(ci_bound=["lower", "upper"])
         for name in ("served_share_interval", "window_share_interval"):
             dataset[name] = dataset[name].transpose("ci_bound", "population", "rule", ...)
             dataset[name].attrs["ci_method"] += STOOD_IN
-    for name in ("served_share", "window_share", "best_t_low"):
-        dataset[f"{name}_interval"].attrs["ci_level"] = level
     return dataset
 
 

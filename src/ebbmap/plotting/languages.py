@@ -18,9 +18,10 @@ _FOLDER = Path(__file__).parent / "catalogues"
 #: The language in which everything is written.
 ENGLISH = "en"
 
-#: Languages that write a comma before the decimals.
+#: Languages that write a comma before the decimals, and a space before the sign of per cent.
 _COMMA = ("de",)
 
+_PERCENT = re.compile(r"(?<=\d)%")
 _DECIMAL = re.compile(r"(?<=\d)\.(?=\d)")
 _THOUSANDS = re.compile(r"(?<![\d.,])\d{1,3}(?:,\d{3})+(?![\d,])")
 
@@ -89,9 +90,11 @@ def numbers_in(text: str, code: str) -> str:
     --------
     >>> numbers_in("0.5 to 1.0 s", "de"), numbers_in("0.5", "en")
     ('0,5 to 1,0 s', '0.5')
+    >>> numbers_in("20%", "de").split()
+    ['20', '%']
     """
     if code not in _COMMA:
         return text
     # 1,024 would read as a little more than one
     apart = _THOUSANDS.sub(lambda found: found[0].replace(",", "\u00a0"), text)
-    return _DECIMAL.sub(",", apart)
+    return _PERCENT.sub("\u00a0%", _DECIMAL.sub(",", apart))

@@ -18,19 +18,29 @@ import xarray as xr
 
 from ebbmap.lungs import LUNGS
 from ebbmap.plotting.languages import ENGLISH, catalogue, numbers_in
+from ebbmap.registries.limits import LIMIT_SETS
+from ebbmap.registries.populations import POPULATIONS
+from ebbmap.registries.strategies import STRATEGIES
 from ebbmap.units import DISPLAY
 
 #: Said once, before the sentences that a catalogue lacks.
 LEFT = "In English:"
 
-#: Places that hold names, each as it is where the catalogue lacks it; what stands there as it is;
-#: and numbers. A figure behind a place's name tells it from others of its kind.
+#: Places that hold names, which stay where the catalogue lacks them; what stays as it is; numbers,
+#: without and with a unit. A figure behind a place's name tells it from others of its kind.
 NAMES, VERBATIM, NUMBERS, AMOUNTS = ("names", "lungs"), "source", "number", "amount"
 
-#: Names without a language: those that an entry of these dimensions bears, and lung models.
+#: Dimensions whose entries have names, and the names that come with the package.
 Names = frozenset[str]
-NAMED = ("population", "case", "rule", "model")
-LUNG_NAMES: Names = frozenset(LUNGS)
+NAMED = ("population", "case", "rule", "model", "strategy")
+BUNDLED: Names = frozenset(
+    name.replace("_", " ")
+    for known in (POPULATIONS, LIMIT_SETS, STRATEGIES, LUNGS)
+    for name in known
+)
+
+#: Letters outside of its places from which on a form is a sentence, tried before lists are.
+SENTENCE = 16
 
 #: Marks between things that stand one after the other.
 AND = " and "
@@ -51,13 +61,18 @@ class Form(NamedTuple):
     words: tuple[str, ...]
     pattern: re.Pattern[str]
 
+    @property
+    def letters(self) -> int:
+        """How many letters stand outside of its places."""
+        return sum(map(len, self.words))
+
 
 @lru_cache
 def forms(code: str) -> tuple[Form, ...]:
     """Return the texts of a catalogue that have places, those of most words first."""
     texts = [text for text in catalogue(code) if _PLACE.search(text)]
     made = (Form(text, tuple(_PLACE.split(text)[::3]), _pattern(text)) for text in texts)
-    return tuple(sorted(made, key=lambda form: -len("".join(form.words))))
+    return tuple(sorted(made, key=lambda form: -form.letters))
 
 
 def _pattern(text: str) -> re.Pattern[str]:
@@ -68,7 +83,7 @@ def _pattern(text: str) -> re.Pattern[str]:
     return re.compile(made)
 
 
-def translated(text: str, code: str, names: Names = LUNG_NAMES) -> str:
+def translated(text: str, code: str, names: Names = BUNDLED) -> str:
     """Return a text of a picture in a language: the whole of it, or its numbers alone.
 
     Examples
@@ -95,7 +110,7 @@ def translated(text: str, code: str, names: Names = LUNG_NAMES) -> str:
     return fill(whole, widest, break_long_words=False) if whole else numbers_in(text, code)
 
 
-def in_language(texts: Sequence[str], code: str, names: Names = LUNG_NAMES) -> list[str]:
+def in_language(texts: Sequence[str], code: str, names: Names = BUNDLED) -> list[str]:
     """Return sentences in a language; those that it lacks last, behind one remark.
 
     Parameters
@@ -161,24 +176,45 @@ def _heads(code: str) -> re.Pattern[str]:
 def _said(text: str, code: str, names: Names) -> str:
     """Return a text in one line in a language; empty where the language lacks a part of it."""
     words = catalogue(code)
-    if text in words or text in names:
-        return words.get(text, text)
+    if text in words:
+        return words[text]
+    if text.endswith("."):
+        said = _said(text[:-1], code, names)
+        return f"{said}." if said else ""
     if re.fullmatch(_AMOUNT, text):
         return _numbers(text, code)
+    if said := words.get(_lower(text), ""):
+        return _capital(said)
+    # a sentence may hold lists, and a list what has a form
+    sentences = len([form for form in forms(code) if form.letters >= SENTENCE])
+    if said := _formed(text, forms(code)[:sentences], code, names):
+        return said
     for mark in _MARKS:
         if mark in text and (said := _listed(text, mark, code, names)):
             return said
-    for form in forms(code):
-        if _holds(text, form.words) and (found := form.pattern.fullmatch(text)):
+    return _formed(text, forms(code)[sentences:], code, names) or (text if text in names else "")
+
+
+def _formed(text: str, known: Sequence[Form], code: str, names: Names) -> str:
+    """Return a text in a language by the first form that it has, empty if it has none."""
+    for form in known:
+        for begun in dict.fromkeys((text, _lower(text))):
+            if not (_holds(begun, form.words) and (found := form.pattern.fullmatch(begun))):
+                continue
             parts = found.groupdict().items()
             places = {place: _filled(place, part, code, names) for place, part in parts}
             if all(places.values()):
-                return words[form.text].format(**places)
-    if text.endswith(".") and (said := _said(text[:-1], code, names)):
-        return f"{said}."
-    if text[:1].isupper() and (said := _said(text[:1].lower() + text[1:], code, names)):
-        return said[:1].upper() + said[1:]
+                said = catalogue(code)[form.text].format(**places)
+                return said if begun == text else _capital(said)
     return ""
+
+
+def _lower(text: str) -> str:
+    return text[:1].lower() + text[1:]
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _holds(text: str, words: tuple[str, ...]) -> bool:
@@ -202,24 +238,22 @@ def _filled(place: str, text: str, code: str, names: Names) -> str:
     if kind in _FILLS:
         return _numbers(text, code)
     if kind in NAMES:
-        words = catalogue(code)
         parts = [part.replace("_", " ") for part in text.split(", ")]
-        known = all(part in words or part in names for part in parts)
-        return ", ".join(words.get(part, part) for part in parts) if known else ""
+        return ", ".join(_said(part, code, names) for part in parts) if names >= {*parts} else ""
     return _said(text, code, names)
 
 
 def own_names(result: xr.Dataset) -> Names:
-    """Return the names in a result that its user or the code gave, in which there is no language.
+    """Return the names in a result: those of `NAMED`, of the rules that judge, of lung models.
 
-    They are those of its populations, cases and rules, and of lung models.
+    A catalogue has some of the bundled ones; all others are as their giver wrote them.
     """
     named = [result.coords[dim].values.astype(str) for dim in NAMED if dim in result.coords]
     said = [str(name) for some in named for name in np.ravel(some)]
     judged = str(result.attrs.get("rules", "")).split("; ")
     said += [part.partition(": ")[0] for part in judged if ": " in part]
     said.append(str(result.attrs.get("lung", "")))
-    return LUNG_NAMES | {name.replace("_", " ") for name in said}
+    return BUNDLED | {name.replace("_", " ") for name in said}
 
 
 def _numbers(text: str, code: str) -> str:

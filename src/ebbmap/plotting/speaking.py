@@ -13,7 +13,7 @@ from matplotlib.text import Text
 from matplotlib.ticker import FuncFormatter
 
 from ebbmap.plotting.languages import ENGLISH, catalogue
-from ebbmap.plotting.sentences import AND, LUNG_NAMES, Names, in_language, translated
+from ebbmap.plotting.sentences import AND, BUNDLED, Names, in_language, translated
 
 
 class _Speech(NamedTuple):
@@ -28,7 +28,7 @@ _SPOKEN: ContextVar[_Speech | None] = ContextVar("language of a page", default=N
 
 
 @contextmanager
-def speaking(language: str, names: Names = LUNG_NAMES) -> Iterator[None]:
+def speaking(language: str, names: Names = BUNDLED) -> Iterator[None]:
     """Have `spoken`, `paragraph` and `speak` use a language meanwhile; else they use English."""
     before = _SPOKEN.set(_Speech(language, names, set()))
     try:

@@ -146,7 +146,9 @@ def _less(cost: Cost, here: Standing | None) -> Cost:
 
 
 def _beside_kept(cost: Cost, here: Standing | None) -> Cost:
-    return cost if here is None else replace(cost, kept=here.kept, new=here.new, why=here.why)
+    if here is None:
+        return cost
+    return replace(cost, kept=here.kept, new=here.new, why=here.why, adds=here.adds)
 
 
 def check_costs(protocol: Protocol, workers: int) -> list[Cost]:

@@ -8,15 +8,17 @@ is not solved again where it can stay; every other change makes another run.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any, NamedTuple
+
+import numpy as np
 
 from ebbmap.analyses.base import Analysis
 from ebbmap.analyses.common.knowledge import OUTER_DRAWS
 from ebbmap.errors import EbbmapError
 from ebbmap.files.study import Study
-from ebbmap.runs.job import Job, streams
-from ebbmap.runs.ledger import Compare, Keeps
+from ebbmap.runs.job import FEWER, Job, streams
+from ebbmap.runs.plan import Compare, Keeps
 
 #: What a study says that no piece depends on.
 SAID = frozenset({"title", "question", "outputs", "other_lungs"})
@@ -29,6 +31,7 @@ OUTCOMES = "it names more outcomes"
 AXES = "every case lies on all axes"
 GROUPS = "its pieces are of all populations together"
 KNOWLEDGE = "the outer draws of knowledge are of all populations together"
+FURTHER = "further outcomes follow from those that are stored"
 DRAWS = "each outer draw of knowledge is of everything"
 LUNGS = "what it finds rests on all lungs together"
 OTHER_LUNGS = "without lungs_may_grow = true, more lungs are other lungs"
@@ -37,10 +40,18 @@ OTHER_LUNGS = "without lungs_may_grow = true, more lungs are other lungs"
 class Stays(NamedTuple):
     """What stays of a part of an earlier run."""
 
-    keeps: Keeps
+    keeps: Callable[[str], bool]
     """Whether a piece stays."""
     why: str = ""
     """Why some or all pieces do not; empty where all do."""
+    adds: str = ""
+    """What is added to each piece without solving its cases again; empty where nothing is."""
+
+    def name(self, piece: str) -> str:
+        """Return the name under which a piece stays; empty where it does not."""
+        if not self.keeps(piece):
+            return ""
+        return f"{piece}.{FEWER}" if self.adds and not piece.endswith(f".{FEWER}") else piece
 
 
 def kept_pieces(study: Study) -> Compare:
@@ -63,7 +74,7 @@ def kept_pieces(study: Study) -> Compare:
         if isinstance(kept, str):
             return kept
         nothing = Stays(lambda name: False)
-        return lambda name: kept.get(name.partition(".")[0], nothing).keeps(name)
+        return lambda name: kept.get(name.partition(".")[0], nothing).name(name)
 
     return compare
 
@@ -149,9 +160,11 @@ def _parts(
         for options, one, other in zip(asked, before, now, strict=False):
             one, other = (_with_models(stated, new["lung"]) for stated in (one, other))
             same = one == other or entry.serves(one, other)
-            if not same and not _more_outcomes(entry, one, other):
+            if not same and not _more_outcomes(one, other):
                 raise _OtherError(entry.name)
-            stays = _stays(study, entry, one, old, new) if same else _none(OUTCOMES)
+            stays = _stays(study, entry, one, old, new)
+            if not same:
+                stays = _with_further(study, stays, one) if entry.every_case else _none(OUTCOMES)
             if one != other and same and new["knowledge"] and entry.knows:
                 stays = _without_draws(stays)
             yield entry.result_name(options), stays
@@ -182,11 +195,25 @@ def _stays(
     may_grow = bool(new["lungs_may_grow"])
     if entry.every_case:
         first = frozenset(Job(study).first_names(old["lungs"]) if streams(study) else ())
-        return Stays(first.__contains__, "" if first else LUNGS if may_grow else OTHER_LUNGS)
+        why = "" if first else LUNGS if may_grow else OTHER_LUNGS
+        return Stays(lambda name: name.removesuffix(f".{FEWER}") in first, why)
     if not entry.takes_more_lungs(options, may_grow):
         return _none(LUNGS if may_grow else OTHER_LUNGS)
     everything = Stays(lambda name: True)
     return _without_draws(everything) if knowledge and entry.knows else everything
+
+
+def _with_further(study: Study, stays: Stays, before: Mapping[str, Any]) -> Stays:
+    """Return what stays of a sweep that names more outcomes: they may follow from stored ones."""
+    if not streams(study) or study.file.engine != "numpy":
+        return _none(OUTCOMES)
+    job = Job(study)
+    if not job.stored or job.dtype != np.float64:
+        return _none(f"{OUTCOMES}, and no case is stored in full")
+    lacking = job.derivation(job.kept_of(before["outcomes"])).lacking
+    if lacking:
+        return _none(f"{OUTCOMES}, which need {', '.join(lacking)}, not stored")
+    return stays._replace(adds=FURTHER)
 
 
 def _without_draws(stays: Stays) -> Stays:
@@ -208,9 +235,11 @@ def _asked(options: Any) -> list[Any]:
     return options if isinstance(options, list) else [options]
 
 
-def _more_outcomes(entry: Analysis, old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
+def _more_outcomes(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
     """Return whether an analysis names more outcomes, and is the same otherwise."""
     before, now = old.get("outcomes"), new.get("outcomes")
-    if entry.every_case or not isinstance(before, list) or not isinstance(now, list):
+    if not isinstance(before, list) or "outcomes" not in new:
         return False
-    return set(before) <= set(now) and {**old, "outcomes": None} == {**new, "outcomes": None}
+    # none named are all
+    more = now is None or set(before) <= set(now)
+    return more and {**old, "outcomes": None} == {**new, "outcomes": None}

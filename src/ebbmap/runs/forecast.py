@@ -51,6 +51,8 @@ class Cost:
         run is gone on with.
     why : str
         Why pieces of an earlier, smaller study do not stay; empty where all do.
+    adds : str
+        What is added to those that stay without solving a case again; empty where nothing is.
     """
 
     name: str
@@ -62,6 +64,7 @@ class Cost:
     kept: int = 0
     new: int = 0
     why: str = ""
+    adds: str = ""
 
 
 def forecast(job: Job, blocks: int, workers: int) -> Cost:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -18,6 +19,7 @@ from ebbmap.kernels.judging import Judgement, judge
 from ebbmap.lungs import lung_model
 from ebbmap.registries.outcomes import plan
 from ebbmap.runs.counts import bin_values, count_verdicts
+from ebbmap.runs.derived import Derivation, derivation, derive
 from ebbmap.runs.layout import cut
 
 #: Cases solved at a time: fewer arrays live at once here than where every outcome is kept, so
@@ -29,6 +31,9 @@ _GB = 1e9  # bytes
 
 #: Name of a sweep among the parts of a run, and of its store.
 PART, STORE = "cases", "cases.zarr"
+
+#: Last part of the name of a block that a smaller study left, with fewer columns.
+FEWER = "fewer"
 
 
 class Job:
@@ -56,10 +61,7 @@ class Job:
         if grows:
             batch = cut(dims, [*shape[:-1], BATCH], asked.block)
             self.layout = replace(batch, shape=tuple(shape), grows=True)
-        kept = None if asked.outcomes is None else tuple(asked.outcomes)
-        if asked.judged and kept is not None:
-            kept = tuple(dict.fromkeys((*kept, *self.question.outcomes)))
-        self.kept = plan(self.lung, kept).outcomes
+        self.kept = self.kept_of(asked.outcomes)
         self.stored = asked.store != "none"
         self.rules = self.question.rules if asked.judged else {}
         #: what is solved for: what is kept, and what the rules judge by
@@ -75,6 +77,62 @@ class Job:
         #: parameters whose values were drawn, and may have left their bounds
         self._leavers: list[str] = []
         self._memory: dict[str, np.ndarray] = {}
+
+    def kept_of(self, named: Sequence[str] | None) -> tuple[str, ...]:
+        """Return the outcomes that are kept where these are named, those of the rules included."""
+        if named is not None and self.asked.judged:
+            named = (*named, *self.question.outcomes)
+        return plan(self.lung, named).outcomes
+
+    def derivation(self, stored: Collection[str]) -> Derivation:
+        """Return how the outcomes that are not stored follow from those that are."""
+        return derivation(self.todo, [n for n in self.kept if n not in stored], stored)
+
+    def derive(
+        self, number: int, stored: Collection[str], read: Callable[[str], np.ndarray]
+    ) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
+        """Compute what the cases of a block do not have yet, from what is stored of them.
+
+        Parameters
+        ----------
+        number : int
+            Of the block.
+        stored : collection of str
+            Outcomes that are stored.
+        read : callable
+            ``read(column) -> values``, of a stored column of the block.
+
+        Returns
+        -------
+        dict of str to ndarray
+            Further columns, and the status anew.
+        dict of str to ndarray
+            What the reductions keep of the further columns.
+        """
+        box, how = self.layout.box(number), self.derivation(stored)
+        shape = tuple(one.stop - one.start for one in box)
+        inputs = self._resolved(box, how.parameters)
+        columns, status = {name: read(name) for name in how.uses}, read("status")
+        new = [name for name in self.kept if name not in stored]
+        filled = {name: self._room(name, self.dtype, shape) for name in new}
+        filled["status"] = self._room("status", status.dtype, shape)
+        for part in boxes(shape, BLOCK):
+            given, held = (
+                {n: view(value, part) for n, value in own.items()} for own in (inputs, columns)
+            )
+            known, flags = derive(how, given, held, view(status, part))
+            for name in new:
+                filled[name][part] = known[name]
+            filled["status"][part] = flags
+        return filled, self._sums({name: filled[name] for name in new})
+
+    def _resolved(
+        self, box: tuple[slice, ...], parameters: tuple[str, ...]
+    ) -> dict[str, np.ndarray]:
+        """Return parameters of the cases of a box, one axis for each dimension."""
+        values = self.inputs(box)
+        inputs = resolve(bar_leavers(values, self._leavers), parameters)
+        return {name: aligned(value, len(box)) for name, value in inputs.items()}
 
     @property
     def _summed(self) -> bool:
@@ -120,9 +178,7 @@ class Job:
     def solve(self, box: tuple[slice, ...]) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
         """Solve the cases of a box: the columns, and what the reductions keep of them."""
         shape = tuple(one.stop - one.start for one in box)
-        values = self.inputs(box)
-        inputs = resolve(bar_leavers(values, self._leavers), self.todo.parameters)
-        inputs = {name: aligned(value, len(shape)) for name, value in inputs.items()}
+        inputs = self._resolved(box, self.todo.parameters)
         filled = {name: self._room(name, kind, shape) for name, kind in self.columns.items()}
         counts, cell = self._cells(shape)
         if not self.todo.outcomes:
@@ -220,7 +276,9 @@ class Job:
 
     def _sums(self, filled: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
         found: dict[str, np.ndarray] = {}
-        for name in self.kept if self._summed else ():
+        for name in filled if self._summed else ():
+            if name not in self.kept:
+                continue
             if "extremes" in self.asked.reductions:
                 flat = filled[name].reshape(-1)
                 found[f"extremes_{name}"] = np.array(

@@ -29,8 +29,8 @@ from ebbmap.policies.language import Policy
 from ebbmap.runs.chunks import Chunks, study_plan
 from ebbmap.runs.enlarging import kept_pieces
 from ebbmap.runs.job import streams
-from ebbmap.runs.ledger import Compare, Ledger
-from ebbmap.runs.plan import plan_of
+from ebbmap.runs.ledger import Ledger
+from ebbmap.runs.plan import Compare, plan_of
 from ebbmap.runs.usual import usual_policy
 from ebbmap.runs.work import Part, Solved, Work
 

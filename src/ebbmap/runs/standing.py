@@ -27,12 +27,15 @@ class Standing:
         Cases behind the pieces that stay, as far as they were counted.
     why : str
         Why pieces of an earlier, smaller study do not stay; empty where all do.
+    adds : str
+        What is added to those that stay without solving a case again; empty where nothing is.
     """
 
     kept: int
     new: int
     cases: int
     why: str = ""
+    adds: str = ""
 
 
 class _Staying(Kept):
@@ -88,6 +91,7 @@ def standing(study: Study, folder: Path) -> dict[str, Standing]:
         # blocks are many, and the run itself reads every byte of them
         there = [one for one in wanted if (kept.named(one) if name in streamed else one in kept)]
         cases = 0 if name in streamed else sum(kept.cases(one) for one in there)
-        why = stays[name].why if name in stays else ""
-        result[name] = Standing(len(there), len(wanted) - len(there), cases, why)
+        how = stays.get(name, whole)
+        new = len(wanted) - len(there)
+        result[name] = Standing(len(there), new, cases, how.why, how.adds)
     return result

@@ -58,10 +58,11 @@ def kept_lines(costs: Sequence[Cost]) -> Iterator[str]:
     window: all 2 finished pieces stay
     map_t_low_p_high: 1 finished piece stays; 3 are new, about 4,000 cases and 90.0 s
     """
-    if not any(cost.kept for cost in costs):
+    if not any(cost.kept or cost.why for cost in costs):
         return
     for cost in costs:
         stay = "1 finished piece stays" if cost.kept == 1 else f"{cost.kept:,} finished pieces stay"
+        stay += f" ({cost.adds})" if cost.adds else ""
         new = f"about {cost.cases:,} cases and {time_text(cost.seconds)}"
         because = f", for {cost.why}" if cost.why else ""
         if not cost.kept:
@@ -86,6 +87,7 @@ def cost_data(costs: Sequence[Cost]) -> list[dict[str, Any]]:
             "kept": cost.kept,
             "new": cost.new,
             "why": cost.why,
+            "adds": cost.adds,
         }
         for cost in costs
     ]

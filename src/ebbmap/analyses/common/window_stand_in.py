@@ -1,4 +1,4 @@
-"""Release windows by polynomials that stand in for a dear lung, held against fresh lungs.
+"""Release windows by fits that stand in for a dear lung, held against fresh lungs.
 
 Cases of the population's own lungs at random T low are fitted, fresh ones judge the fit, and the
 windows of fresh lungs, solved whole, say what the windows that it foretells may miss.

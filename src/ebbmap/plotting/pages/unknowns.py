@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from itertools import pairwise
 
 import xarray as xr
 from matplotlib.figure import Figure
@@ -15,8 +16,9 @@ from ebbmap.plotting.speaking import spoken
 from ebbmap.plotting.style import colour_of, words
 from ebbmap.plotting.unknowns import plot_unknowns
 
-#: Width of the page, of the names of numbers, and height of a panel [inch]; numbers drawn in each.
-WIDTH, NAMES, PANEL, DRAWN = 11.0, 4.6, 2.9, 5
+#: Width of the page, of the names of numbers, and height of a panel [inch]; numbers drawn in each,
+#: and lines of text for which a row of such a panel has room.
+WIDTH, NAMES, PANEL, DRAWN, LINES = 11.0, 4.6, 2.9, 5, 2
 
 
 def pages(result: xr.Dataset) -> Iterator[Page]:
@@ -26,11 +28,15 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         own = result.sel(rule=rule)
         size = text_size(WIDTH)
         places = [(row, name, one) for row, name in enumerate(names) for one in CONCLUSIONS]
-        fig = Figure(figsize=(WIDTH, PANEL * len(places)), layout="constrained")
-        axes = fig.subplots(len(places), 1, squeeze=False, sharex=True)[:, 0]
-        for ax, (row, name, conclusion) in zip(axes, places, strict=True):
-            one = own.sel(population=name, conclusion=conclusion)
-            labels = {n: broken(spoken(number_words(n)), size, NAMES) for n in leading(one)[:DRAWN]}
+        found = [own.sel(population=name, conclusion=one) for _, name, one in places]
+        rows = [
+            {n: broken(spoken(number_words(n)), size, NAMES) for n in leading(one)[:DRAWN]}
+            for one in found
+        ]
+        heights = [PANEL * max(1.0, _crowding(labels.values()) / LINES) for labels in rows]
+        fig = Figure(figsize=(WIDTH, sum(heights)), layout="constrained")
+        axes = fig.subplots(len(places), 1, squeeze=False, sharex=True, height_ratios=heights)[:, 0]
+        for ax, (row, name, conclusion), one, labels in zip(axes, places, found, rows, strict=True):
             plot_unknowns(one, labels=labels, colour=colour_of(name, row), ax=ax)
             ax.set_title(f"{words(name)}: {concluded(one, conclusion)}", loc="left")
             ax.set_xlabel("")
@@ -50,6 +56,12 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
             fig,
             f"What to measure next under the {words(rule)} rule. {said}.",
         )
+
+
+def _crowding(names: Iterable[str]) -> float:
+    """Return the most lines of text that the names of two rows have, for each of the two."""
+    lines = [name.count("\n") + 1 for name in names]
+    return max((0.5 * (one + other) for one, other in pairwise(lines)), default=1.0)
 
 
 def concluded(found: xr.Dataset, conclusion: str) -> str:
