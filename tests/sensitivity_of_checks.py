@@ -2,9 +2,10 @@
 
 Changes each population centre, each constant of gas exchange and each other default of the body
 by 30 % up and down, one at a time, and runs the outside checks: the published findings
-(`ebbmap.validation`) and the worked examples of the files in `EXAMPLES`. Prints a table for
-DEVELOPERS.md. With a star, the model disagrees with the paper: what is noticed is that the recorded
-number moved, not that the lung became wrong. With a ring, the constant was set by that paper.
+(`ebbmap.validation`) and the worked examples of the files in `EXAMPLES`. Prints the table of
+`external/sensitivity_of_checks.md`. With a star, the model disagrees with the paper: what is
+noticed is that the recorded number moved, not that the lung became wrong. With a ring, the constant
+was set by that paper.
 
 A finding is measured in full only where a few lungs answer to the change, in any bit.
 
@@ -224,16 +225,6 @@ def table(words: list[str]) -> Iterator[tuple[str, str]]:
         yield name, f"| {name} | {value:.4g} | {short(seen[0])} | {less} |" if any(seen) else ""
 
 
-def disagreements() -> list[str]:
-    """Rows of the findings that the model does not bear out."""
-    return [
-        f"| {finding.name} | {finding.interval[0]:.3g} to {finding.interval[1]:.3g} "
-        f"| {RECORD['disagrees'][finding.name]:.4g} | {finding.source} ({finding.grade}) |"
-        for finding in FINDINGS
-        if finding.name in RECORD["disagrees"]
-    ]
-
-
 def main() -> None:
     print("| constant | value | 30 % more is noticed by | 30 % less by |")
     print("| --- | --- | --- | --- |")
@@ -245,8 +236,6 @@ def main() -> None:
         else:
             unchecked.append(name)
     print(f"\nUnchecked, noticed by none ({len(unchecked)} of {every}): {', '.join(unchecked)}.")
-    print("\n| finding | published | here | source |\n| --- | --- | --- | --- |")
-    print("\n".join(disagreements()))
 
 
 if __name__ == "__main__":

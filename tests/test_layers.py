@@ -43,7 +43,6 @@ ARRAYS = (
     "errors",
     "digits",
     "array",
-    "digits",
     "special",
     "registry",
     "exchange",

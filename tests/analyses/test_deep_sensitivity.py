@@ -8,7 +8,7 @@ import pytest
 import xarray as xr
 
 from ebbmap.analyses.boxes import LEAST_EVENTS, Boxes, find_boxes
-from ebbmap.analyses.common import pawn, sobol_work
+from ebbmap.analyses.common import pawn, places, sobol_work
 from ebbmap.analyses.common.factors import solve_places
 from ebbmap.analyses.mapping import FactorMapping, find_mapping
 from ebbmap.analyses.screening import Screening, find_screening
@@ -100,7 +100,7 @@ def test_only_new_rows_are_solved_and_the_answer_is_that_of_the_large_design(mon
         solved.append(next(iter(values.values())).size)
         return solve_places(question, values, **options)
 
-    monkeypatch.setattr(sobol_work, "solve_places", watched)
+    monkeypatch.setattr(places, "solve_places", watched)
     grown = find_sobol(
         question(),
         Sobol(base_size=32, stopping_width=1e-4, max_base_size=128, pawn=False, **ASKED),
@@ -108,8 +108,7 @@ def test_only_new_rows_are_solved_and_the_answer_is_that_of_the_large_design(mon
     # compliance and two resistances: auto-PEEP and the rules depend on nothing else
     block = 2 * 3 + 2
     # every place on its own, all of them before the next size
-    places = len(GRID)
-    assert solved == [rows * block for rows in (32, 32, 64) for _ in range(places)]
+    assert solved == [rows * block for rows in (32, 32, 64) for _ in GRID]
     at_once = find_sobol(question(), Sobol(base_size=128, pawn=False, **ASKED))
     for name in ("first", "total", "second", "total_interval"):
         xr.testing.assert_allclose(grown[name], at_once[name], atol=1e-12)

@@ -12,6 +12,7 @@ from ebbmap.cases.simulate import simulate
 from ebbmap.errors import EbbmapError
 from ebbmap.kernels.judging import judge
 from ebbmap.plotting.pages.edge import pages
+from ebbmap.plotting.slides import slides_of
 from ebbmap.registries.limits import LIMIT_SETS, Limit, LimitSet, combine
 from ebbmap.registries.populations import POPULATIONS
 from ebbmap.tables.edge import tables
@@ -121,6 +122,38 @@ def test_tables_and_pages_say_the_volume():
     assert box.column("t_low [s]") == [f"{low:.3g} to {high:.3g}"]
     ((name, _, text),) = pages(found)
     assert name == "edge_all" and f"{100 * float(found['volume'].item()):.1f} %" in text
+
+
+def small(*over):
+    """Return the edge over some settings, found roughly."""
+    asked = Question(lung="linear", rules={"all": RULE})
+    options = Edge(over=over, budget=1000, points=100, tolerance=0.1)
+    return find_edge(asked, options, axes={name: FOUR[name] for name in over})
+
+
+@pytest.mark.parametrize(
+    ("over", "shares"),
+    [
+        (("t_low", "p_high"), "share of the step"),
+        (("t_low", "p_high", "t_high"), "share of the other ranges"),
+    ],
+)
+def test_a_map_has_a_scale_of_what_it_shows(over, shares):
+    found = small(*over)
+    ((_, figure, _),) = pages(found)
+    panel, scale = figure.axes
+    assert scale.get_ylabel() == shares
+    assert panel.collections[0].get_clim() == scale.get_ylim() == (0.0, 1.0)
+    assert [text.get_text() for text in scale.get_yticklabels()][::2] == ["0 %", "50 %", "100 %"]
+    ((_, slide, _),) = slides_of("edge", found)
+    assert slide.axes[1].get_ylabel().replace("\n", " ") == shares
+
+
+def test_a_line_has_its_shares_on_the_axis():
+    ((_, figure, _),) = pages(small("t_low"))
+    (panel,) = figure.axes
+    assert panel.get_ylabel() == "share of the step"
+    assert panel.yaxis.get_major_formatter()(0.25) == "25 %"
 
 
 @pytest.mark.parametrize(

@@ -181,7 +181,10 @@ def test_tables_and_pages_say_what_is_chosen(asked):
     drawn = list(pages(found))
     assert [name for name, *_ in drawn] == ["robust_gentle", "robust_flow_ratio"]
     for (_, figure, text), rule in zip(drawn, RULES, strict=True):
-        left, right = figure.axes
+        left, right, scale = figure.axes
+        assert scale.get_ylabel() == "worst group's share"
+        ticks = [text.get_text() for text in scale.get_yticklabels()]
+        assert ticks == ["0 %", "25 %", "50 %", "75 %", "100 %"]
         shown = found.sel(rule=rule)
         np.testing.assert_allclose(
             left.collections[0].get_array().ravel(), shown["attainable"].values.T.ravel()

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from ebbmap.analyses.common import surrogate
+from ebbmap.analyses.common import surrogate, surrogate_kinds
 from ebbmap.analyses.common.stand_in import Misjudged
 from ebbmap.analyses.map import Map, find_map
 from ebbmap.analyses.sobol import Sobol, find_sobol
@@ -135,6 +135,27 @@ def test_a_map_that_fresh_cases_do_not_bear_out_is_refused(monkeypatch):
     lost = replace(MAPPED, rules={"co2": LIMIT_SETS["co2"]})
     with pytest.raises(NonFiniteOutcomeError, match="not finite in some of 96 cases"):
         find_map(lost, options, axes=LAID | {"t_low": np.array([0.02, 0.1])})
+
+
+def test_gaussian_processes_serve_where_polynomials_are_refused():
+    pytest.importorskip("sklearn")
+    how = {"x": "t_low", "y": "p_high", "surrogate": True, "surrogate_runs": 100}
+    with pytest.raises(EbbmapError, match="try the other surrogate_kind"):
+        find_map(MAPPED, Map(**how), axes=LAID)
+    found = find_map(MAPPED, Map(surrogate_kind="gaussian_process", **how), axes=LAID)
+    share = find_map(MAPPED, Map(x="t_low", y="p_high"), axes=LAID)["safe_share"]
+    low, high = found["safe_share_interval"].transpose("ci_bound", ...)
+    assert bool(((low <= share) & (share <= high)).all())
+    assert "Gaussian processes fitted to 100" in next(tables_of_map(found)).notes[0]
+
+
+def test_a_gaussian_process_is_refused_before_any_work(monkeypatch):
+    with pytest.raises(EbbmapError, match="at most 2048 for a Gaussian process; got 4096"):
+        Map(x="t_low", y="p_high", surrogate_kind="gaussian_process", surrogate_runs=4096)
+    monkeypatch.setattr(surrogate_kinds, "find_spec", lambda _: None)
+    options = Map(x="t_low", y="p_high", surrogate=True, surrogate_kind="gaussian_process")
+    with pytest.raises(EbbmapError, match=r"Install ebbmap\[surrogate\], or take polynomials"):
+        find_map(MAPPED, options, axes=LAID)
 
 
 def test_the_ends_of_an_interval_leave_out_what_may_be_misjudged():

@@ -87,8 +87,8 @@ def bratley(factors: int = 6) -> Function:
     return Function(evaluate, first / variance, total / variance)
 
 
-def rare_event(share: float = 0.02) -> Function:
-    """Whether a sum of normal factors passes its own quantile: 2 % of the cases."""
+def rare_event(share: float) -> Function:
+    """Whether a sum of normal factors passes its own quantile, in a share of the cases."""
     weights = np.array([1.0, 1.0, 0.7, 0.4]) / np.sqrt(2.65)
     place = -float(ndtri(share))
 
@@ -121,7 +121,7 @@ FUNCTIONS = {
     "G": sobol_g(),
     "Bratley": bratley(),
     "lognormal product": lognormal_product(),
-    "event of 2 %": rare_event(),
+    **{f"event of {100 * share:g} %": rare_event(share) for share in (0.005, 0.01, 0.02, 0.05)},
     "with jumps": with_jumps(),
 }
 
@@ -164,8 +164,8 @@ def test_exact_indices_are_those_of_a_large_design(name):
 
 #: Cases for CI, those on the same designs together; the script tries all.
 CASES = [
-    *((name, 256) for name in FUNCTIONS),
-    *((name, 1024) for name in ("Bratley", "lognormal product", "event of 2 %")),
+    *((name, 256) for name in FUNCTIONS if name != "event of 0.5 %"),
+    *((name, 1024) for name in ("Bratley", "lognormal product", "event of 0.5 %", "event of 2 %")),
 ]
 
 
@@ -188,11 +188,15 @@ def test_a_95_percent_interval_covers_91_to_98_percent(name, n):
     assert np.isfinite(total).any()
 
 
-def test_a_rare_event_has_no_first_order_intervals():
-    """2 % of 256 rows: before, these intervals held the truth 7 to 65 % of the time."""
-    for n in SIZES:
-        _, given, _ = coverage(FUNCTIONS["event of 2 %"], n, seeds=20)
-        assert given[:4].max() == 0.0
+def test_an_interval_of_an_event_needs_events_in_the_design():
+    """Of 256 rows: 5 events of 0.5 % and 10 of 1 %, on average; before, the latter held 86 %."""
+    shares = []
+    for event in ("0.5 %", "1 %", "2 %"):
+        covered, given, _ = coverage(FUNCTIONS[f"event of {event}"], 256, seeds=100)
+        shares.append(given.mean())
+        # 100 seeds of a true 90 % stray by 3 %, three of these below, more where few have one
+        assert event == "0.5 %" or (covered >= 0.8).all()
+    assert shares[0] < 0.05 < shares[1] < 0.5 < shares[2]
 
 
 def in_words(order: str, columns) -> str:

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.special import stdtrit
 
-from ebbmap.kernels.carrying import CARRYING_ROWS, EVENT_ROWS, enough_rows, yes_or_no
+from ebbmap.kernels.carrying import CARRYING_ROWS, enough_rows
 from ebbmap.kernels.resampling import replicate_half_width, replicate_interval
 
 R = 16
@@ -66,27 +66,9 @@ def test_means_of_skewed_replicates_are_held_more_often_than_by_students_interva
     assert held >= student + (0.95 - student) / 3.0
 
 
-def test_a_yes_or_no_output_needs_more_rows_for_its_first_order():
-    n, factors = 256, 2
-    products = np.ones((n, 2 * factors, 2))
-    for rows, first in ((EVENT_ROWS - 1, False), (EVENT_ROWS, True)):
-        size = np.zeros((n, 2))
-        size[:rows] = 1.0
-        enough = enough_rows(products, factors, size, np.array([True, False]))
-        assert (enough[:factors, 0] == first).all() and enough[factors:, 0].all()
-        assert enough[:, 1].all()
-
-
 def test_an_output_that_few_rows_carry_has_no_interval_at_all():
     products, size = np.ones((256, 4, 1)), np.zeros((256, 1))
     size[: CARRYING_ROWS - 1] = 1.0
-    assert not enough_rows(products, 2, size, np.array([False])).any()
+    assert not enough_rows(products, 2, size).any()
     size[:CARRYING_ROWS] = 1.0
-    assert enough_rows(products, 2, size, np.array([False])).all()
-
-
-def test_rows_that_are_left_out_do_not_make_a_third_value():
-    blocks = np.random.default_rng(0).integers(0, 2, size=(64, 6, 1)).astype(float)
-    kept = np.ones((64, 1), bool)
-    kept[5], blocks[5] = False, 0.25
-    assert yes_or_no(blocks, kept).all() and not yes_or_no(blocks, kept | True).any()
+    assert enough_rows(products, 2, size).all()

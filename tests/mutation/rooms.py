@@ -111,6 +111,10 @@ TESTS = {
         "tests/analyses/test_windows.py",
     ),
     "kernels/shapley.py": ("tests/external/test_shapley_exact.py", *_DEEP),
+    "kernels/events.py": (
+        "tests/kernels/test_events_kernel.py",
+        "tests/external/test_interval_coverage.py",
+    ),
     "kernels/sobol.py": (
         "tests/kernels/test_sobol_kernel.py",
         "tests/external/test_sobol_exact.py",
@@ -168,7 +172,11 @@ TESTS = {
         "tests/files/study",
         *_NUMBERS,
     ),
-    "cases/question.py": ("tests/cases/test_cases.py", "tests/files/study"),
+    "cases/question.py": (
+        "tests/cases/test_cases.py",
+        "tests/cases/test_batches.py",
+        "tests/files/study",
+    ),
     "runs/run.py": (
         "tests/runs/test_run_plans.py",
         "tests/runs/test_run.py",

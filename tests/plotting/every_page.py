@@ -1,5 +1,6 @@
 """Every page of every lung model with every bundled population, solved at tiny sizes."""
 
+from collections.abc import Iterator
 from functools import cache
 
 import xarray as xr
@@ -250,14 +251,11 @@ def results(name: str) -> tuple[tuple[str, xr.Dataset], ...]:
     return tuple((task.kind, task.run(lambda cases: None)) for task in tasks(name))
 
 
-@cache
-def pages(name: str) -> tuple[tuple[str, xr.Dataset, str, Figure, str], ...]:
-    """Return kind, result, name, figure and alternative text of every page of a study."""
-    return tuple(
-        (kind, result, page, figure, text)
-        for kind, result in results(name)
-        for page, figure, text in pages_of(kind, result)
-    )
+def pages(name: str) -> Iterator[tuple[str, str, Figure]]:
+    """Give kind, name and figure of every page of a study; a thousand figures are not kept."""
+    for kind, result in results(name):
+        for page, figure, _ in pages_of(kind, result):
+            yield kind, page, figure
 
 
 def _listed(names: tuple[str, ...]) -> str:

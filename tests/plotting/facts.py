@@ -148,7 +148,7 @@ def of_rare(page: str, result: xr.Dataset) -> list[str]:
         low, high = part["harm_share_interval"].sel(t_low=at["t_low"]).values
         said = f"{100 * float(at):.3g} % ({100 * low:.3g} to {100 * high:.3g} %)"
         if float(at) == 0.0:
-            said = "no harm found"
+            said = f"no harm found (at most {100 * high:.2g} %)"
         facts.append(
             f"{name}, {rule.replace('_', ' ')}: least at T low {float(at['t_low']):g} s, {said}"
         )

@@ -29,7 +29,7 @@ QUICK = "linear, one"
 )
 def test_texts_of_every_page_have_room(name):
     problems = {}
-    for kind, _, page, figure, _ in pages(name):
+    for kind, page, figure in pages(name):
         if found := layout_problems(figure):
             problems[kind, page] = found
     assert problems == {}

@@ -12,7 +12,7 @@ from ebbmap.analyses.window import find_window
 from ebbmap.cases.question import Question
 from ebbmap.caution import CAUTION
 from ebbmap.errors import EbbmapError
-from ebbmap.plotting.languages import translated
+from ebbmap.plotting.sentences import translated
 from ebbmap.plotting.slides import slides_of
 from ebbmap.plotting.views import VIEWS, plot
 from ebbmap.registries.limits import limit_set

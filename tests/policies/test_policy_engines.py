@@ -12,7 +12,7 @@ from ebbmap.files.policy import parse_policy
 from ebbmap.lungs import lung_model
 from ebbmap.policies import compiled
 from ebbmap.policies.cohort import draw_cohort
-from ebbmap.policies.language import Drift
+from ebbmap.policies.physiology import Drift
 from ebbmap.policies.simulate import Course, Simulation
 
 SMALL = (Path(__file__).parents[1] / "files" / "policy" / "small_policy.toml").read_text(

@@ -13,8 +13,9 @@ from ebbmap.files.policy import parse_policy
 from ebbmap.lungs import lung_model
 from ebbmap.policies import body
 from ebbmap.policies.cohort import Cohort, draw_cohort
-from ebbmap.policies.language import MOVABLE, Body, Breathing, Reading
+from ebbmap.policies.language import MOVABLE, Reading
 from ebbmap.policies.path import find_path, find_paths
+from ebbmap.policies.physiology import Body, Breathing
 from ebbmap.policies.readings import Chances, after_change, take, unmeasured
 from ebbmap.policies.simulate import Simulation, courses
 from ebbmap.policies.yields import find_yields, policy_holds

@@ -11,7 +11,7 @@ import xarray as xr
 
 import kept_runs
 from clusters import two_workers
-from ebbmap.analyses.common import sobol_work
+from ebbmap.analyses.common import places
 from ebbmap.analyses.map import Map, find_map, map_pieces
 from ebbmap.analyses.sobol import Sobol, find_sobol
 from ebbmap.cases.pieces import listed
@@ -305,15 +305,15 @@ def test_a_place_has_the_same_indices_beside_whatever_others(monkeypatch):
 def test_growing_designs_solve_new_rows_only_after_a_stop(tmp_path, monkeypatch):
     text = STUDY[: STUDY.index("[analyses.window]")].replace("compliance = [30.0, 60.0]\n", "")
     text += STUDY[STUDY.index("[analyses.sobol]") :]
-    solved, places = [], sobol_work.solve_places
+    solved, solve_places = [], places.solve_places
 
     def watched(question, values, **options):
         solved.append(next(iter(values.values())).size)
         if len(solved) == 5:
             raise KeyboardInterrupt
-        return places(question, values, **options)
+        return solve_places(question, values, **options)
 
-    monkeypatch.setattr(sobol_work, "solve_places", watched)
+    monkeypatch.setattr(places, "solve_places", watched)
     with pytest.raises(KeyboardInterrupt):
         everything(text, tmp_path / "out")
     found = everything(text, tmp_path / "out")["drivers_t_low"]

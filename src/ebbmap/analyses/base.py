@@ -62,6 +62,9 @@ class Analysis:
         Whether a study may ask it several times.
     by_population : bool
         Whether each piece is of one population, and those of further populations come behind.
+    takes_more_lungs : callable
+        ``takes_more_lungs(options, may_grow) -> bool``, of options as JSON knows them: whether its
+        pieces stay when more lungs are drawn, given whether the first ones stay the same.
     serves : callable
         ``serves(smaller, larger) -> bool``, of options as JSON knows them: whether pieces of the
         smaller ones are pieces of the larger ones too, or give rows to them.
@@ -88,6 +91,7 @@ class Analysis:
     counts_cases: bool = False
     several: bool = False
     by_population: bool = False
+    takes_more_lungs: Callable[[Mapping[str, Any], bool], bool] = lambda options, may_grow: False
     serves: Callable[[Mapping[str, Any], Mapping[str, Any]], bool] = lambda smaller, larger: False
     every_case: bool = False
     own_tables: Callable[[xr.Dataset], Iterator[Any]] | None = None

@@ -10,7 +10,6 @@ import xarray as xr
 from pydantic import Field
 
 from ebbmap.analyses.asked import Asked
-from ebbmap.analyses.base import Analysis
 from ebbmap.analyses.common.checks import check_something_drawn
 from ebbmap.analyses.common.events import (
     TOO_HIGH,
@@ -20,8 +19,9 @@ from ebbmap.analyses.common.events import (
     event_words,
     find_events,
 )
-from ebbmap.analyses.common.factors import FAILED, varying
+from ebbmap.analyses.common.factors import FAILED, count_failed, varying
 from ebbmap.analyses.common.failures import range_words
+from ebbmap.analyses.common.over import analysis_over, check_over, refuse_drawn
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
 from ebbmap.analyses.options import (
     NO_AXES,
@@ -33,17 +33,15 @@ from ebbmap.analyses.options import (
     refuse_unused,
 )
 from ebbmap.cases.design import RESAMPLING_STREAM, draw_random_design, seed_stream
-from ebbmap.cases.evaluate import unsolved
 from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Pieces, Progress, join_groups, listed
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.cases.simulate import simulate
-from ebbmap.cases.uses import Use, add_provenance
+from ebbmap.cases.uses import Use, add_provenance, span_text
 from ebbmap.kernels.boxes import Box, Stability, box_stability
 from ebbmap.kernels.covering import Covering, find_covering
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import Population
-from ebbmap.units import display
 
 #: Cases with an event below which no box is looked for: any five cases fit a box.
 LEAST_EVENTS = 50
@@ -52,6 +50,9 @@ CI_BOX = "central interval over bootstrap resamples; coverage and density on cas
 
 #: Events for which a box is searched, the first of every rule.
 BOXED = (UNSAFE, TOO_LOW, TOO_HIGH)
+
+#: What to do where a setting is drawn with the lungs.
+TRY_SETTINGS = "Try the lungs at settings."
 
 _EDGE_UNITS = "see parameter_units"
 
@@ -160,6 +161,7 @@ def find_boxes(
 def boxes_pieces(question: Question, options: Boxes, axes: Axes) -> Pieces[xr.Dataset]:
     """Cut the search for boxes into populations; see `find_boxes`."""
     question.require_rules()
+    refuse_drawn(question, options.over, TRY_SETTINGS)
     groups, spans = question.groups(), axes_of(axes, *options.over)
     return listed(
         len(groups),
@@ -187,8 +189,7 @@ def _finished(
         wanted_density=options.density,
         resamples=options.resamples,
         tried="; ".join(
-            f"{PARAMETERS[n].long_name} {a.min():g} to {a.max():g} {display(PARAMETERS[n].units)}"
-            for n, a in axes.items()
+            span_text(name, np.sort(axis)[[0, -1]], counted=False) for name, axis in axes.items()
         ),
         **interval,
     )
@@ -228,7 +229,7 @@ def _in_population(
         ]
         rules.append(xr.concat(each, dim="event", join="outer"))
     dataset = xr.concat(rules, dim=xr.Variable("rule", list(question.rules)), join="outer")
-    return dataset.assign(failed=int(unsolved(solved["status"].values).sum()))
+    return dataset.assign(failed=count_failed(solved))
 
 
 def _box_of(
@@ -356,25 +357,18 @@ def _size(question: Question, options: Boxes, axes: Axes) -> Size:
 
 
 def _check(asked: Asked) -> Iterator[str]:
-    yield from asked.need_axis("over")
-    for name in asked.words("over"):
-        if name in asked.study.drawn:
-            yield f"{asked.place}.over: {name} is drawn with the population."
+    yield from check_over(TRY_SETTINGS)(asked)
     yield from check_something_drawn(asked)
 
 
-ANALYSIS = Analysis(
-    name="boxes",
+ANALYSIS = analysis_over(
+    "boxes",
+    Boxes,
     long_name="boxes that hold the unsafe cases",
-    options=Boxes,
     pieces=boxes_pieces,
     size=_size,
     variables=VARIABLES,
-    lays_out=lambda asked: asked.words("over"),
-    draws=lambda asked: True,
     check=_check,
-    stem=lambda options: f"boxes_{'_'.join(options.over)}",
-    keeps_pieces=True,
     by_population=True,
     counts_cases=True,
 )

@@ -2,26 +2,31 @@
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import xarray as xr
 from pydantic import Field
 
 from ebbmap.analyses.asked import Asked
-from ebbmap.analyses.base import Analysis, whole
+from ebbmap.analyses.base import Analysis
 from ebbmap.analyses.common.checks import solved_lungs
+from ebbmap.analyses.common.models import further_models, of_models
 from ebbmap.analyses.common.sizes import middle_lungs
 from ebbmap.analyses.options import NO_AXES, Axes, LungName, Options, OutcomeName
 from ebbmap.cases.labelling import Variable, label_variables
-from ebbmap.cases.pieces import Progress
+from ebbmap.cases.pieces import Found, Pieces, Progress
 from ebbmap.cases.question import Question, middle_lung
 from ebbmap.cases.simulate import simulate
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.cases.waveforms import CLEAR, waveforms
 from ebbmap.registries.outcomes import OUTCOMES, outcomes_of
+
+#: Kinds of pieces: the outcomes of a case, and its curves.
+SOLVED, DRAWN = "solved", "drawn"
 
 #: Numbers below the curves, unless the options name others.
 TABLE = (
@@ -103,40 +108,74 @@ def find_compare(
     >>> two["case"].values.tolist()
     ['linear', 'tube']
     """
-    options = options or Compare()
+    return compare_pieces(question, options or Compare(), axes).whole(progress)
+
+
+def compare_pieces(
+    question: Question, options: Compare, axes: Axes = NO_AXES
+) -> Pieces[xr.Dataset]:
+    """Cut the comparison into populations and lung models, each solved and then drawn.
+
+    All are drawn at the same times, which are known once all are solved; see `find_compare`.
+    """
     models, outcomes = tuple(options.models), tuple(options.outcomes)
-    cases = list(_cases(question, models or (question.lung,)))
+    names = of_models(len(question.groups()), models or (question.lung,))
+    cases = dict(zip(names, _cases(question, models or (question.lung,)), strict=True))
     wanted = tuple(dict.fromkeys((*outcomes, *_NEEDED)))
-    solved = [
-        simulate(model, outcomes=wanted, progress=progress, **values)
-        for _, _, model, values in cases
-    ]
-    times = _times([float(one["t_low"]) for one in solved])
-    drawn = [
-        _one_release(model, values, one, times)
-        for (_, _, model, values), one in zip(cases, solved, strict=True)
-    ]
-    dataset = xr.concat(
-        drawn,
-        dim=xr.Variable("case", [name for name, *_ in cases]),
-        join="inner",
-        data_vars="all",
-        coords="different",
-        compat="equals",
-        combine_attrs="override",
-    )
-    for name in (*wanted, "t_high", "t_low"):
-        dataset[name] = ("case", np.array([float(case[name]) for case in solved]))
-    dataset["population"] = ("case", [group for _, group, *_ in cases])
-    label_variables(dataset, VARIABLES, registry=(*wanted, "t_high", "t_low"))
-    use = Use(middle=True, outcomes=wanted, lungs=models)
-    return add_provenance(dataset, question, "lungs side by side", use, table=" ".join(outcomes))
+
+    def times(found: Found) -> np.ndarray:
+        return _times([float(found[f"{SOLVED}.{name}"]["t_low"]) for name in names])
+
+    def drawn(found: Found) -> list[str]:
+        # curves at other times are other pieces
+        digest = f"{zlib.crc32(times(found).tobytes()):08x}"
+        return [f"{DRAWN}.{name}.{digest}" for name in names]
+
+    def pieces(found: Found) -> list[str]:
+        first = [f"{SOLVED}.{name}" for name in names]
+        return [*first, *(drawn(found) if all(name in found for name in first) else ())]
+
+    def solve(name: str, found: Found, progress: Progress) -> xr.Dataset:
+        kind, number, model, *_ = name.split(".")
+        values = cases[f"{number}.{model}"].values
+        if kind == SOLVED:
+            return simulate(model, outcomes=wanted, progress=progress, **values)
+        solved = found[f"{SOLVED}.{number}.{model}"]
+        return _one_release(model, values, solved, times(found))
+
+    def join(found: Found) -> xr.Dataset:
+        solved = [found[f"{SOLVED}.{name}"] for name in names]
+        dataset = xr.concat(
+            [found[name] for name in drawn(found)],
+            dim=xr.Variable("case", [case.words for case in cases.values()]),
+            join="inner",
+            data_vars="all",
+            coords="different",
+            compat="equals",
+            combine_attrs="override",
+        )
+        for name in (*wanted, "t_high", "t_low"):
+            dataset[name] = ("case", np.array([float(case[name]) for case in solved]))
+        dataset["population"] = ("case", [case.population for case in cases.values()])
+        label_variables(dataset, VARIABLES, registry=(*wanted, "t_high", "t_low"))
+        use = Use(middle=True, outcomes=wanted, lungs=models)
+        return add_provenance(
+            dataset, question, "lungs side by side", use, table=" ".join(outcomes)
+        )
+
+    return Pieces(pieces, solve, join)
 
 
-def _cases(
-    question: Question, models: Sequence[str]
-) -> Iterator[tuple[str, str, str, dict[str, Any]]]:
-    """Yield name, population, model and values of every case."""
+class _Case(NamedTuple):
+    """One population's middle lung in one model: in words, whose it is, its values."""
+
+    words: str
+    population: str
+    values: dict[str, Any]
+
+
+def _cases(question: Question, models: Sequence[str]) -> Iterator[_Case]:
+    """Yield every case, population by population."""
     asked = [replace(question, lung=model) for model in models]
     for number in range(len(question.groups())):
         for model, one in zip(models, asked, strict=True):
@@ -144,7 +183,7 @@ def _cases(
             parts = [group.name] if group else []
             parts += [model] if len(models) > 1 or not group else []
             values = middle_lung(one, group, {})
-            yield ", ".join(parts), group.name if group else "all", model, values
+            yield _Case(", ".join(parts), group.name if group else "all", values)
 
 
 def _times(t_lows: list[float]) -> np.ndarray:
@@ -197,10 +236,13 @@ ANALYSIS = Analysis(
     name="compare",
     long_name="lungs side by side",
     options=Compare,
-    pieces=whole(find_compare),
+    pieces=compare_pieces,
     size=middle_lungs(lambda question, options, axes: max(1, len(options.models))),
     variables=VARIABLES,
     models=lambda asked: asked.words("models"),
+    takes_more_lungs=lambda options, may_grow: True,
+    by_population=True,
+    serves=further_models,
     check=_check,
     computes=lambda options: tuple(options.outcomes),
 )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Annotated, Any
 
@@ -10,37 +10,42 @@ import numpy as np
 import xarray as xr
 from pydantic import Field
 
-from ebbmap.analyses.asked import Asked
-from ebbmap.analyses.base import Analysis
-from ebbmap.analyses.common.at_settings import BLOCK, lungs_of, refuse_drawn, solver_at
+from ebbmap.analyses.common.at_settings import BLOCK, lungs_of, solver_at
 from ebbmap.analyses.common.inner_box import INNER_BOX, find_inner_box, settings_tried
+from ebbmap.analyses.common.over import (
+    analysis_over,
+    check_over,
+    describe_settings,
+    refuse_drawn,
+)
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
 from ebbmap.analyses.options import (
     NO_AXES,
     Axes,
     Options,
-    ParameterName,
+    Settings,
     Share,
     axes_of,
     refuse_unused,
 )
 from ebbmap.cases.design import OTHER_LUNGS_STREAM, RESAMPLING_STREAM, seed_stream
-from ebbmap.cases.labelling import Variable, describe, label_variables
+from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Pieces, Progress, join_groups, listed
 from ebbmap.cases.question import Question, seed_of
-from ebbmap.cases.uses import Use, add_provenance
+from ebbmap.cases.uses import Use, add_provenance, span_text
 from ebbmap.errors import EbbmapError
 from ebbmap.kernels.judging import judge
 from ebbmap.kernels.refining import Cells, fresh_points, measure, projected, refine
 from ebbmap.registries.limits import LimitSet
-from ebbmap.registries.parameters import PARAMETERS
-from ebbmap.units import display
 
 #: Places of the picture along each axis.
 BINS = 32
 
 #: Resamples of the lungs, for what drawing them leaves open.
 RESAMPLES = 200
+
+#: What to do where a setting is drawn with the lungs.
+OVER_SETTINGS = "Seek the edge over settings."
 
 VARIABLES: Mapping[str, Variable] = {
     "volume": Variable("share of the settings' ranges that serves enough lungs"),
@@ -64,10 +69,8 @@ VARIABLES: Mapping[str, Variable] = {
 class Edge(Options):
     """Volume and edge of the safe region of up to six settings."""
 
-    over: list[ParameterName] = Field(
+    over: Settings = Field(
         default=["t_low"],
-        min_length=1,
-        max_length=6,
         description="settings whose region is sought, between the ends of their axes",
     )
     wanted: Share = Field(default=0.9, description="share of lungs that a setting must serve")
@@ -143,9 +146,8 @@ def edge_pieces(question: Question, options: Edge, axes: Axes) -> Pieces[xr.Data
     for name, (low, high) in spans.items():
         if not low < high:
             raise EbbmapError(f"{name} must have two values; got {low:g}. Give both ends.")
-    refuse_drawn(question, spans, "Seek the edge over settings.")
-    if not question.rules:
-        raise EbbmapError("a safe region needs limits. Give rules.")
+    refuse_drawn(question, spans, OVER_SETTINGS)
+    question.require_rules()
     groups, rules = question.groups(), list(question.rules.values())
 
     def solve(number: int, progress: Progress) -> xr.Dataset:
@@ -174,17 +176,9 @@ def _with_words(
     spans: Mapping[str, tuple[float, float]],
     options: Edge,
 ) -> xr.Dataset:
-    label_variables(dataset, VARIABLES, axes=tuple(spans)[:2])
-    for name in spans:
-        entry = PARAMETERS[name]
-        words = f"{entry.long_name} of the safest setting"
-        dataset[f"safest_{name}"] = describe(dataset[f"safest_{name}"], words, entry.units)
-        ends = dataset[f"box_{name}"]
-        said = f"{entry.long_name} of the largest box inside the region"
-        dataset[f"box_{name}"] = describe(ends, said, entry.units)
-    intervals = ("volume", "volume_lungs", "box_served", "box_lungs")
-    for name in map("{}_interval".format, intervals):
-        dataset[name].attrs["ci_level"] = options.level
+    label_variables(dataset, VARIABLES, axes=tuple(spans)[:2], level=options.level)
+    describe_settings(dataset, "safest", spans, "of the safest setting")
+    describe_settings(dataset, "box", spans, "of the largest box inside the region")
     return add_provenance(
         dataset,
         question,
@@ -196,10 +190,7 @@ def _with_words(
         tolerance=options.tolerance,
         points=options.points,
         ci_level=options.level,
-        over="; ".join(
-            f"{PARAMETERS[n].long_name} {low:g} to {high:g} {display(PARAMETERS[n].units)}"
-            for n, (low, high) in spans.items()
-        ),
+        over="; ".join(span_text(name, ends, counted=False) for name, ends in spans.items()),
     )
 
 
@@ -308,24 +299,13 @@ def _size(question: Question, options: Edge, axes: Axes) -> Size:
     return Size(works * settings * lungs_drawn(question), BLOCK, works * (BINS**2 + 40))
 
 
-def _check(asked: Asked) -> Iterator[str]:
-    yield from asked.need_axis("over")
-    for name in sorted(set(asked.words("over")) & asked.study.drawn):
-        yield f"{asked.place}.over: {name} is drawn with the lungs. Seek the edge over settings."
-    yield from asked.repeated("over")
-
-
-ANALYSIS = Analysis(
-    name="edge",
+ANALYSIS = analysis_over(
+    "edge",
+    Edge,
     long_name="edge of the safe region",
-    options=Edge,
     pieces=edge_pieces,
     size=_size,
     variables=VARIABLES,
-    lays_out=lambda asked: asked.words("over"),
-    draws=lambda asked: True,
-    check=_check,
-    stem=lambda options: f"edge_{'_'.join(options.over)}",
-    keeps_pieces=True,
+    check=check_over(OVER_SETTINGS),
     by_population=True,
 )

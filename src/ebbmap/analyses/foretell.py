@@ -14,6 +14,7 @@ from ebbmap.analyses.asked import Asked
 from ebbmap.analyses.base import Analysis
 from ebbmap.analyses.common.foretold import VARIABLES, after_choosing, scores_of
 from ebbmap.analyses.common.knowledge import with_knowledge
+from ebbmap.analyses.common.models import further_models, of_models
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
 from ebbmap.analyses.common.windows import SEARCHED, one_value_each
 from ebbmap.analyses.options import (
@@ -29,7 +30,7 @@ from ebbmap.analyses.options import (
 from ebbmap.cases.drawn_bounds import bar_leavers
 from ebbmap.cases.evaluate import evaluate, resolve
 from ebbmap.cases.labelling import label_variables
-from ebbmap.cases.pieces import Pieces, Progress, join_groups, listed
+from ebbmap.cases.pieces import Pieces, Progress, join_groups, named
 from ebbmap.cases.question import Question, draw_cases, seed_of
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.kernels.choosing import t_low_reaching
@@ -142,10 +143,10 @@ def foretell_pieces(question: Question, options: Foretell, axes: Axes) -> Pieces
     models = list(options.models) or [question.lung]
     groups = question.groups()
 
-    def solve(number: int, progress: Progress) -> xr.Dataset:
-        model = models[number % len(models)]
+    def solve(name: str, progress: Progress) -> xr.Dataset:
+        number, _, model = name.partition(".")
         asked = replace(question, lung=model)
-        group = asked.groups()[number // len(models)]
+        group = asked.groups()[int(number)]
         cases = _Cases(asked, options, draw_cases(asked, group, {}), progress)
         every = np.broadcast_to(t_low, (cases.lungs, t_low.size))
         looked_at = [way for way in options.ways if way != "t_low"]
@@ -163,13 +164,10 @@ def foretell_pieces(question: Question, options: Foretell, axes: Axes) -> Pieces
         whole = join_groups(
             [xr.concat(one, dim=dim, join="outer") for one in each], question.group_names
         )
-        label_variables(whole, VARIABLES, axes=(SPONTANEOUS,))
-        for name in whole.data_vars:
-            if str(name).endswith("_interval"):
-                whole[name].attrs["ci_level"] = options.level
+        label_variables(whole, VARIABLES, axes=(SPONTANEOUS,), level=options.level)
         return _with_words(whole, question, options, t_low)
 
-    return listed(len(groups) * len(models), solve, join)
+    return named(of_models(len(groups), models), solve, join)
 
 
 class _Cases:
@@ -327,5 +325,7 @@ ANALYSIS = with_knowledge(
         models=lambda asked: asked.words("models"),
         check=_check,
         keeps_pieces=True,
+        by_population=True,
+        serves=further_models,
     )
 )

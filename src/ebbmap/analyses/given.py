@@ -2,42 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 
 import numpy as np
 import xarray as xr
 
-from ebbmap.analyses.asked import Asked
-from ebbmap.analyses.base import Analysis
-from ebbmap.analyses.common.checks import check_design
+from ebbmap.analyses.common.checks import check_sample, refuse_groups
 from ebbmap.analyses.common.dependence import DEPENDENCE, estimate_dependence
-from ebbmap.analyses.common.factors import (
-    FAILED,
-    computed_outcomes,
-    factors_of,
-    finish,
-    named_outcomes,
-    place_pieces,
-    solve_places,
-)
+from ebbmap.analyses.common.factors import FAILED, count_failed
+from ebbmap.analyses.common.places import Place, analysis_along, pieces_along
 from ebbmap.analyses.common.sensitivity import (
+    estimate_by_kept,
+    label_estimates,
     pick_outcomes,
-    refuse_non_finite,
-    shared_coords,
     stack,
     unstack,
 )
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn, places_of
 from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, refuse_unused
 from ebbmap.cases.design import RESAMPLING_STREAM, seed_stream
-from ebbmap.cases.evaluate import unsolved
 from ebbmap.cases.labelling import Variable, label_variables
-from ebbmap.cases.pieces import Pieces, Progress, join_groups
+from ebbmap.cases.pieces import Pieces, Progress
 from ebbmap.cases.question import Question, draw_cases
-from ebbmap.errors import EbbmapError
 from ebbmap.kernels.given_data import CI_GIVEN, LEAST_CASES, GivenData, given_data_indices
 from ebbmap.kernels.sobol import NanPolicy
-from ebbmap.registries.populations import Population
 
 #: What is said of an outcome on one sample.
 INDICES: Mapping[str, Variable] = {
@@ -46,6 +34,14 @@ INDICES: Mapping[str, Variable] = {
     "total": Variable("share that stays once all that is independent of the property is known"),
     "independent_first": Variable("share that goes once what only the property brings is known"),
     "independent_total": Variable("share that stays once all other properties are known"),
+}
+
+#: What stands in place of groups.
+WITHOUT_GROUPS = "indices from given data have none"
+
+_OWN_DIMS = {
+    name: ("parameter", "ci_bound") if name.endswith("_interval") else ("parameter",)
+    for name in GivenData.__dataclass_fields__
 }
 
 VARIABLES: Mapping[str, Variable] = {
@@ -106,50 +102,28 @@ def estimate_given(
     >>> estimate_given(values, outputs)["first"].values.round(1).tolist()
     [[0.8, 0.2]]
     """
-    outcomes = pick_outcomes(outputs)
-    if nan_policy == "raise":
-        refuse_non_finite(outcomes)
+    outcomes = pick_outcomes(outputs, nan_policy)
     names = [str(name) for name in values.data_vars]
     x = np.stack([values[name].values for name in names], axis=1)
     y = stack(outcomes)
     kept = np.isfinite(y)
-    found = _by_kept(x, y, kept, correlation, level)
-    interval = {"ci_method": CI_GIVEN, "ci_level": float(level)}
-    result = xr.Dataset(
-        coords={
-            **shared_coords(outputs, outcomes),
-            "outcome": ("outcome", list(outcomes), {"long_name": "outcome"}),
-            "parameter": ("parameter", names, {"long_name": "parameter"}),
-            "ci_bound": ("ci_bound", ["lower", "upper"], {"long_name": "bound", **interval}),
-        },
-        attrs={"title": "indices from given data", "nan_policy": nan_policy, **interval},
-    )
-    for name, array in found.items():
-        own = ("parameter", "ci_bound") if name.endswith("_interval") else ("parameter",)
-        result[name] = unstack(array, own, outcomes)
+
+    def estimate(rows: np.ndarray, columns: np.ndarray) -> GivenData | None:
+        if not rows.all() and rows.sum() < LEAST_CASES:
+            return None
+        own = y[np.ix_(rows, columns)]
+        return given_data_indices(x[rows], own, correlation=correlation, level=level)
+
+    found = estimate_by_kept(kept, _OWN_DIMS, len(names), estimate)
+    attrs = {
+        "title": "indices from given data",
+        "nan_policy": nan_policy,
+        "ci_method": CI_GIVEN,
+        "ci_level": float(level),
+    }
+    result = label_estimates(found, VARIABLES, _OWN_DIMS, outputs, outcomes, names, {}, attrs)
     result["dropped"] = unstack((~kept).sum(axis=0).astype(float), (), outcomes)
     return label_variables(result, VARIABLES)
-
-
-def _by_kept(
-    x: np.ndarray, y: np.ndarray, kept: np.ndarray, correlation: np.ndarray | None, level: float
-) -> dict[str, np.ndarray]:
-    """Estimate outputs together that are finite in the same rows; arrays of the kernel by name."""
-    patterns, which = np.unique(kept, axis=1, return_inverse=True)
-    shape = x.shape[1], y.shape[1]
-    found = {
-        name: np.full((*shape, 2) if name.endswith("_interval") else shape, np.nan)
-        for name in GivenData.__dataclass_fields__
-    }
-    for number, rows in enumerate(patterns.T):
-        if not rows.all() and rows.sum() < LEAST_CASES:
-            continue
-        columns = np.flatnonzero(which.reshape(-1) == number)
-        own = y[np.ix_(rows, columns)]
-        one = given_data_indices(x[rows], own, correlation=correlation, level=level)
-        for name, array in found.items():
-            array[:, columns] = getattr(one, name)
-    return found
 
 
 def find_given(
@@ -195,57 +169,49 @@ def find_given(
 
 def given_pieces(question: Question, options: Given, axes: Axes = NO_AXES) -> Pieces[xr.Dataset]:
     """Cut the indices into one population at one place; see `find_given`."""
-    if options.groups is not None:
-        raise EbbmapError("groups: indices from given data have none. Drop them, or use sobol.")
-    names, along = named_outcomes(question, options.outcomes), options.along
+    refuse_groups(options, WITHOUT_GROUPS)
 
-    def solve(group: Population | None, place: np.ndarray, progress: Progress) -> xr.Dataset:
-        factors = factors_of(question, group, along, names, place=float(place[0]))
-        drawn = draw_cases(question, group, {along: place})
+    def solve(here: Place) -> xr.Dataset:
+        along, factors = options.along, here.factors
+        drawn = draw_cases(question, here.group, {along: here.grid})
         values = {
             name: array.isel({along: 0}, drop=True) if along in array.dims else array
             for name, array in drawn.items()
             if "sample" in array.dims
         }
-        solved = solve_places(
-            question, values, along=along, grid=place, outcomes=names, progress=progress
-        )
-        spread = np.sqrt(np.diag(factors.covariance))
+        solved = here.solve(values)
         lungs = xr.Dataset({name: values[name] for name in factors.names})
         found = estimate_given(
             lungs,
-            solved.drop_vars("status"),
-            correlation=factors.covariance / np.outer(spread, spread),
+            solved,
+            correlation=factors.covariance / np.outer(factors.spread, factors.spread),
             level=options.level,
-            nan_policy="drop_block" if options.drop_failed else "raise",
+            nan_policy=here.nan_policy,
         )
-        found = found.assign(failed=int(unsolved(solved["status"].values).sum()))
+        found = found.assign(failed=count_failed(solved))
         if not question.rules:
             return found
         stream = seed_stream(question.seed, RESAMPLING_STREAM)
         bearing = estimate_dependence(lungs, solved, question.rules, rng=stream)
         return found.assign_coords(rule=list(question.rules)).assign(
             {
-                name: xr.DataArray(array, dims=dims).expand_dims({along: place}, axis=1)
+                name: xr.DataArray(array, dims=dims).expand_dims({along: here.grid}, axis=1)
                 for name, (dims, array) in bearing.items()
             }
         )
 
-    def join(rows: list[xr.Dataset]) -> xr.Dataset:
-        dataset = finish(
-            join_groups(rows, question.group_names),
-            question,
-            f"what explains the outcomes along {along}, from lungs as they are",
-            along,
-            "Correlated properties share what they explain, so first-order indices may add up to "
-            "more than one; independent indices count what only the property brings.",
-            names,
-            design=False,
-        )
-        dataset.attrs |= {"lungs": question.lungs, "ci_level": options.level}
-        return label_variables(dataset, VARIABLES)
-
-    return place_pieces(question, along, options.grid(axes), solve, join)
+    return pieces_along(
+        question,
+        options,
+        axes,
+        solve,
+        variables=VARIABLES,
+        title=f"what explains the outcomes along {options.along}, from lungs as they are",
+        comment="Correlated properties share what they explain, so first-order indices may add up "
+        "to more than one; independent indices count what only the property brings.",
+        design=False,
+        attrs={"lungs": question.lungs, "ci_level": options.level},
+    )
 
 
 def _size(question: Question, options: Given, axes: Axes) -> Size:
@@ -253,28 +219,14 @@ def _size(question: Question, options: Given, axes: Axes) -> Size:
     return Size(groups_of(question) * places_of(options, axes) * lungs, lungs, lungs)
 
 
-def _check(asked: Asked) -> Iterator[str]:
-    yield from check_design(asked)
-    lungs = asked.study.raw.get("lungs", Question.lungs)
-    if isinstance(lungs, int) and lungs < LEAST_CASES:
-        yield f"{asked.place}: needs at least {LEAST_CASES} lungs; got {lungs}. Draw more."
-    if asked.get("groups") is not None:
-        yield f"{asked.place}.groups: indices from given data have none. Drop them."
-
-
-ANALYSIS = Analysis(
-    name="given",
+ANALYSIS = analysis_along(
+    "given",
+    Given,
     long_name="indices from lungs as they are",
-    options=Given,
     pieces=given_pieces,
     size=_size,
     variables=VARIABLES,
-    lays_out=lambda asked: [asked.get("along")],
-    draws=lambda asked: True,
-    check=_check,
-    computes=computed_outcomes,
-    stem=lambda options: f"given_{options.along}",
-    keeps_pieces=True,
+    check=check_sample(LEAST_CASES, WITHOUT_GROUPS),
     by_population=True,
     counts_cases=True,
 )

@@ -126,9 +126,7 @@ def limits_pieces(question: Question, options: EachLimit, axes: Axes) -> Pieces[
     def join(found: list[xr.Dataset]) -> xr.Dataset:
         dataset = same_everywhere(join_groups(found, question.group_names), "population")
         of = "lungs at all averaged settings" if axes else "lungs"
-        label_variables(dataset, VARIABLES, of=of)
-        for name in ("safe_share", "gained_share"):
-            dataset[f"{name}_interval"].attrs["ci_level"] = options.level
+        label_variables(dataset, VARIABLES, level=options.level, of=of)
         return add_provenance(
             dataset,
             question,

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import replace
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from math import prod
-from typing import Annotated
+from typing import Annotated, Any
 
 import numpy as np
 import xarray as xr
@@ -13,6 +13,7 @@ from pydantic import Field
 
 from ebbmap.analyses.asked import Asked
 from ebbmap.analyses.base import Analysis
+from ebbmap.analyses.common.cells import bounds_of, cell_shares, count_cells
 from ebbmap.analyses.common.knowledge import with_knowledge
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
 from ebbmap.analyses.common.stand_in import (
@@ -25,11 +26,11 @@ from ebbmap.analyses.common.stand_in import (
     stood_in,
     surrogate_cases,
 )
+from ebbmap.analyses.common.surrogate_kinds import SurrogateOptions
 from ebbmap.analyses.options import (
     NO_AXES,
     Axes,
     Number,
-    Options,
     ParameterName,
     Share,
     axes_of,
@@ -37,23 +38,19 @@ from ebbmap.analyses.options import (
 )
 from ebbmap.cases.checks import check_memory
 from ebbmap.cases.labelling import Variable, describe, label_variables
-from ebbmap.cases.pieces import Found, Pieces, Progress, in_a_row, join_groups, listed
-from ebbmap.cases.question import Question, draw_cases, middle_lung
+from ebbmap.cases.pieces import Found, Pieces, Progress, in_a_row, in_batches, join_groups, listed
+from ebbmap.cases.question import BATCH, Question, draw_cases, middle_lung
 from ebbmap.cases.simulate import simulate
 from ebbmap.cases.uses import Use, add_provenance
-from ebbmap.kernels.dropping import kept_probability
-from ebbmap.kernels.judging import cautions_clear, judge
-from ebbmap.kernels.shares import crossing, share_words, shares
+from ebbmap.kernels.shares import crossing, share_words
 from ebbmap.registries.limits import LimitSet
 from ebbmap.registries.parameters import parameter
-from ebbmap.registries.populations import Population
 
 #: The boundary of a safe region: where half of the lungs are served.
 BOUNDARY = 0.5
 
 #: Cases of a piece: some tenths of a second of the linear lung, and less than 0.2 GB.
 PIECE = 2**20
-
 
 _SHARES = (
     "safe_share",
@@ -75,7 +72,7 @@ VARIABLES: Mapping[str, Variable] = {
 }
 
 
-class Map(Options):
+class Map(SurrogateOptions):
     """Safe share over two axes."""
 
     x: ParameterName = Field(description="parameter on the horizontal axis")
@@ -84,18 +81,6 @@ class Map(Options):
         default=[], description="axes that are averaged over, with the lungs"
     )
     level: Share = Field(default=0.95, description="level of the intervals")
-    surrogate: bool = Field(
-        default=False,
-        description="let polynomials of the outcomes stand in for the lung, fitted to some of the "
-        "map's own cases, if fresh ones bear them out",
-    )
-    surrogate_runs: int = Field(
-        default=1024,
-        ge=64,
-        le=100_000,
-        strict=True,
-        description="cases that a surrogate is fitted to in each population; half as many judge it",
-    )
     over_limits: Annotated[Number, Field(ge=0)] | None = Field(
         default=None,
         description="average over the limits' uncertainty too; this one, in widths, where a limit "
@@ -167,74 +152,136 @@ def map_pieces(
         Cases of a piece, at most, unless a single row has more. It changes no number.
     """
     question.require_rules()
-    x, y = options.x, options.y
-    axes = axes_of(axes, x, y, *options.average_over)
-    row = lungs_drawn(question) * prod(len(axis) for name, axis in axes.items() if name != y)
-    height = max(1, piece // row)
-    starts = range(0, len(axes[y]), height)
-    groups = question.groups()
-
-    def rows_of(number: int) -> tuple[Population | None, dict[str, np.ndarray]]:
-        group, place = groups[number // len(starts)], starts[number % len(starts)]
-        return group, {**axes, y: axes[y][place : place + height]}
-
-    def judged(solved: xr.Dataset, errors: Mapping[str, Misjudged]) -> xr.Dataset:
-        return xr.concat(
-            [
-                _rows(solved, limits, options, errors.get(rule))
-                for rule, limits in question.rules.items()
-            ],
-            dim=xr.Variable("rule", list(question.rules)),
-            join="outer",
-        )
-
-    def solve(number: int, progress: Progress) -> xr.Dataset:
-        values = draw_cases(question, *rows_of(number))
-        solved = simulate(question.lung, outcomes=question.outcomes, progress=progress, **values)
-        rest = [dim for dim in solved["status"].dims if dim not in (x, y)]
-        return judged(solved.transpose(y, x, *rest), {})
-
-    def picked(group: int, progress: Progress) -> xr.Dataset:
-        values = draw_cases(question, groups[group], axes)
-        count = surrogate_cases(options.surrogate_runs)
-        return picked_cases(question, values, question.outcomes, count, progress)
-
-    def foretell(number: int, stand_in: StandIn, cases: xr.Dataset) -> xr.Dataset:
-        values = draw_cases(question, *rows_of(number))
-        rest = dict.fromkeys(d for array in values.values() for d in array.dims)
-        dims = (y, x, *(d for d in rest if d not in (x, y)))
-        outcomes = stand_in.foretell(values, dims)
-        solved = xr.Dataset(
-            {name: (dims, array) for name, array in outcomes.items()},
-            {n: values[n] for n in (x, y)},
-        )
-        errors = {r: misjudged(stand_in, cases, own) for r, own in question.rules.items()}
-        return judged(solved, errors).assign(surrogate_q2=stand_in.q2)
-
-    def join(found: list[xr.Dataset]) -> xr.Dataset:
-        per_group = [
-            in_a_row(found[at : at + len(starts)], y) for at in range(0, len(found), len(starts))
-        ]
-        dataset = join_groups(per_group, question.group_names)
-        edges = crossing(axes[x], dataset["safe_share"].values, BOUNDARY)
-        dataset["boundary"] = (("population", "rule", "ci_bound", y), np.stack(edges, axis=2))
-        dataset = dataset.assign(_middle_places(question, axes, (x, y)))
-        return _with_words(dataset, question, options, axes)
-
-    count = len(groups) * len(starts)
+    cut = _Cut(question, options, axes_of(axes, options.x, options.y, *options.average_over), piece)
+    groups, starts = len(question.groups()), len(cut.starts)
     if options.surrogate:
-        of = [number // len(starts) for number in range(count)]
-        runs = options.surrogate_runs
-        pieces = stood_in(len(groups), picked, of, foretell, join, runs)
+        of = [number // starts for number in range(groups * starts)]
+        pieces = stood_in(groups, cut.picked, of, cut.foretold, cut.join, options)
+    elif cut.grows:
+        pieces = in_batches(groups * starts, question.batches, cut.counted, cut.join_batches)
     else:
-        pieces = listed(count, solve, join)
+        pieces = listed(groups * starts, cut.shares, cut.join)
 
     def wanted(found: Found) -> list[str]:
-        # a larger map is counted while it streams: a sweep that keeps no case
-        check_memory(row * len(axes[y]), len(question.outcomes) + 4, f"the map of {y} against {x}")
+        cut.check_memory()
         return pieces.wanted(found)
 
     return replace(pieces, wanted=wanted)
+
+
+@dataclass(frozen=True)
+class _Cut:
+    """A map cut into rows of cells of one population: `height` places along y each.
+
+    The parameters are those of `map_pieces`, with all axes of the map.
+    """
+
+    question: Question
+    options: Map
+    axes: Axes
+    piece: int
+
+    @property
+    def grows(self) -> bool:
+        """Whether more lungs may come later, so that they are counted in batches."""
+        return self.question.lungs_may_grow and not self.options.surrogate
+
+    @property
+    def places(self) -> int:
+        """Places behind one along y."""
+        return prod(len(axis) for name, axis in self.axes.items() if name != self.options.y)
+
+    @property
+    def starts(self) -> range:
+        """Where the pieces of a population start along y."""
+        # rows of a piece must not depend on how many lungs there are where more of them may come
+        lungs = BATCH if self.grows else lungs_drawn(self.question)
+        return range(0, len(self.axes[self.options.y]), max(1, self.piece // (lungs * self.places)))
+
+    def check_memory(self) -> None:
+        """Refuse a map too large to hold: it is counted as it streams by a sweep without cases."""
+        x, y = self.options.x, self.options.y
+        cases = lungs_drawn(self.question) * self.places * len(self.axes[y])
+        check_memory(cases, len(self.question.outcomes) + 4, f"the map of {y} against {x}")
+
+    def _values(self, number: int, batch: int | None = None) -> dict[str, Any]:
+        """Draw the cases of a piece."""
+        group, at = divmod(number, len(self.starts))
+        y, start = self.options.y, self.starts[at]
+        own = {**self.axes, y: self.axes[y][start : start + self.starts.step]}
+        return draw_cases(self.question, self.question.groups()[group], own, batch=batch)
+
+    def _solved(self, number: int, progress: Progress, batch: int | None = None) -> xr.Dataset:
+        x, y, question = self.options.x, self.options.y, self.question
+        values = self._values(number, batch)
+        cases = simulate(question.lung, outcomes=question.outcomes, progress=progress, **values)
+        return cases.transpose(y, x, *(dim for dim in cases["status"].dims if dim not in (x, y)))
+
+    def _by_rule(self, rows: Callable[[str, LimitSet], xr.Dataset], **how: Any) -> xr.Dataset:
+        rules = self.question.rules
+        found = [rows(name, limits) for name, limits in rules.items()]
+        return xr.concat(found, dim=xr.Variable("rule", list(rules)), join="outer", **how)
+
+    def shares(self, number: int, progress: Progress) -> xr.Dataset:
+        """Solve a piece, and return its shares."""
+        cases = self._solved(number, progress)
+        return self._by_rule(lambda rule, limits: _rows(cases, limits, self.options))
+
+    def counted(self, number: int, progress: Progress, batch: int) -> xr.Dataset:
+        """Solve one batch of the lungs of a piece, and count."""
+        cases, options = self._solved(number, progress, batch), self.options
+        return self._by_rule(
+            lambda rule, limits: count_cells(cases, limits, options)[0], fill_value=0
+        )
+
+    def join_batches(self, found: list[list[xr.Dataset]]) -> xr.Dataset:
+        """Add up the batches of every piece, and put the pieces together."""
+        options = self.options
+        behind = lungs_drawn(self.question) * self.places // len(self.axes[options.x])
+
+        def added(batches: list[xr.Dataset]) -> xr.Dataset:
+            total = sum(batches[1:], batches[0])
+            own = {r: total.sel(rule=r).drop_vars("rule") for r in self.question.rules}
+            return self._by_rule(
+                lambda rule, limits: cell_shares(
+                    own[rule].sel(bound=bounds_of(limits)), behind, options
+                )
+            )
+
+        return self.join([added(batches) for batches in found])
+
+    def picked(self, group: int, progress: Progress) -> xr.Dataset:
+        """Solve what a surrogate of a population is fitted to and judged by."""
+        question = self.question
+        values = draw_cases(question, question.groups()[group], self.axes)
+        count = surrogate_cases(self.options.surrogate_runs)
+        return picked_cases(question, values, question.outcomes, count, progress)
+
+    def foretold(self, number: int, stand_in: StandIn, cases: xr.Dataset) -> xr.Dataset:
+        """Let a surrogate foretell a piece, and return its shares."""
+        x, y, values = self.options.x, self.options.y, self._values(number)
+        rest = dict.fromkeys(d for array in values.values() for d in array.dims)
+        dims = (y, x, *(d for d in rest if d not in (x, y)))
+        outcomes = stand_in.foretell(values, dims)
+        foretold = xr.Dataset(
+            {name: (dims, array) for name, array in outcomes.items()},
+            {n: values[n] for n in (x, y)},
+        )
+        return self._by_rule(
+            lambda rule, limits: _rows(
+                foretold, limits, self.options, misjudged(stand_in, cases, limits)
+            )
+        ).assign(surrogate_q2=stand_in.q2)
+
+    def join(self, found: list[xr.Dataset]) -> xr.Dataset:
+        """Put the pieces of every population together, and find where half of the lungs end."""
+        x, y, of = self.options.x, self.options.y, len(self.starts)
+        groups = [in_a_row(found[at : at + of], y) for at in range(0, len(found), of)]
+        dataset = join_groups(groups, self.question.group_names)
+        edges = crossing(self.axes[x], dataset["safe_share"].values, BOUNDARY)
+        dataset["boundary"] = (("population", "rule", "ci_bound", y), np.stack(edges, axis=2))
+        dataset = dataset.assign(_middle_places(self.question, self.axes, (x, y)))
+        return _with_words(dataset, self.question, self.options, self.axes)
 
 
 def _middle_places(
@@ -263,39 +310,13 @@ def _middle_places(
 def _rows(
     solved: xr.Dataset, limits: LimitSet, options: Map, error: Misjudged | None = None
 ) -> xr.Dataset:
-    x, y = options.x, options.y
-    cells = (solved.sizes[y], solved.sizes[x])
-    outcomes = {n: solved[n].values.reshape(*cells, -1) for n in limits.outcomes}
-    judged = judge(limits, outcomes)
-    bounds = [bound.name for bound in limits.hard]
-    counted = shares(judged.verdict, judged.binding, bounds=len(bounds), level=options.level)
-    named = np.array([*bounds, "none"])[counted.commonest]
-    ends = [counted.safe_low, counted.safe_high]
-    if error is not None:
-        ends = error.widened(judged.margin, options.level)
-    rows = xr.Dataset(
-        {
-            "safe_share": ((y, x), counted.safe),
-            "safe_share_interval": (
-                ("ci_bound", y, x),
-                np.stack(ends),
-            ),
-            "caution_share": ((y, x), counted.caution),
-            "undetermined_share": ((y, x), counted.undetermined),
-            "unsteady_share": ((y, x), judged.unsteady.mean(axis=-1)),
-            "broken_share": (("bound", y, x), counted.broken),
-            "commonest_bound": ((y, x), named),
-        },
-        {x: solved[x], y: solved[y], "bound": bounds, "ci_bound": ["lower", "upper"]},
-    )
-    if error is not None:
-        rows = rows.assign(error.said())
-    if options.over_limits is not None:
-        spread = [bound.spread(options.over_limits) for bound in limits.hard]
-        kept = kept_probability(judged.bound_margin, np.array(spread)).prod(axis=0)
-        clear = cautions_clear(limits, outcomes)
-        rows["averaged_share"] = ((y, x), (kept * clear).mean(axis=-1))
-    return rows
+    counted, judged = count_cells(solved, limits, options)
+    rows = cell_shares(counted, judged.verdict.shape[-1], options)
+    if error is None:
+        return rows
+    ends = error.widened(judged.margin, options.level)
+    rows["safe_share_interval"] = rows["safe_share_interval"].copy(data=np.stack(ends))
+    return rows.assign(error.said())
 
 
 def _with_words(dataset: xr.Dataset, question: Question, options: Map, axes: Axes) -> xr.Dataset:
@@ -314,7 +335,7 @@ def _with_words(dataset: xr.Dataset, question: Question, options: Map, axes: Axe
         f"safe region: {y} against {x}",
         Use(tuple(axes), averaged, outcomes=question.outcomes),
         lungs=question.lungs if question.populations or question.samples else 0,
-        surrogate_runs=options.surrogate_runs if options.surrogate else 0,
+        **options.stood_in_by,
     )
 
 
@@ -360,6 +381,7 @@ ANALYSIS = with_knowledge(
         stem=lambda options: f"map_{options.x}_{options.y}",
         keeps_pieces=True,
         by_population=True,
+        takes_more_lungs=lambda options, may_grow: may_grow and not options["surrogate"],
         counts_cases=True,
         several=True,
     )

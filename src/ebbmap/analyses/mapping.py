@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 
 import numpy as np
 import xarray as xr
 from pydantic import Field
 
-from ebbmap.analyses.asked import Asked
-from ebbmap.analyses.base import Analysis
-from ebbmap.analyses.common.checks import check_along, check_something_drawn
+from ebbmap.analyses.common.checks import check_drawn_along
 from ebbmap.analyses.common.events import (
     TOO_HIGH,
     TOO_LOW,
@@ -19,18 +17,17 @@ from ebbmap.analyses.common.events import (
     event_words,
     find_events,
 )
-from ebbmap.analyses.common.factors import FAILED, finish, place_pieces, varying
+from ebbmap.analyses.common.factors import FAILED, count_failed, varying
+from ebbmap.analyses.common.places import Place, analysis_along, pieces_along
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
 from ebbmap.analyses.options import NO_AXES, Along, Axes, refuse_unused
 from ebbmap.cases.checks import check_memory
 from ebbmap.cases.design import RESAMPLING_STREAM, seed_stream
-from ebbmap.cases.evaluate import unsolved
-from ebbmap.cases.labelling import Variable, label_variables
-from ebbmap.cases.pieces import Pieces, Progress, join_groups
+from ebbmap.cases.labelling import Variable
+from ebbmap.cases.pieces import Pieces, Progress
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.cases.simulate import simulate
 from ebbmap.kernels.contrast import LEAST_CASES, Contrasts, contrast_events, event_quantiles
-from ebbmap.registries.populations import Population
 
 QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
 
@@ -121,55 +118,34 @@ def mapping_pieces(
 ) -> Pieces[xr.Dataset]:
     """Cut factor mapping into one population at one place; see `find_mapping`."""
     question.require_rules()
-    grid = options.grid(axes)
-
-    def solve(group: Population | None, place: np.ndarray, progress: Progress) -> xr.Dataset:
-        return _at_place(question, group, options, grid, place, progress)
-
-    return place_pieces(
-        question, options.along, grid, solve, lambda rows: _finished(question, rows, options)
-    )
-
-
-def _finished(question: Question, rows: list[xr.Dataset], options: FactorMapping) -> xr.Dataset:
-    along = options.along
-    dataset = join_groups(rows, question.group_names)
-    label_variables(dataset, VARIABLES, along=along)
-    dataset["distance_interval"].attrs["ci_level"] = options.level
-    events = {name: event_words(name, along) for name in (UNSAFE, TOO_LOW, TOO_HIGH)}
-    dataset = finish(
-        dataset,
+    grid, along = options.grid(axes), options.along
+    said = "; ".join(f"{n}: {event_words(n, along)}" for n in (UNSAFE, TOO_LOW, TOO_HIGH))
+    return pieces_along(
         question,
-        f"which property makes a value of {along} unsafe",
-        along,
-        f"Kolmogorov-Smirnov distance; none below {LEAST_CASES} cases on a side. Along {along}: "
-        + "; ".join(f"{name}: {words}" for name, words in events.items())
-        + ".",
-        (),
+        options,
+        axes,
+        lambda here: _at_place(here, options, grid),
+        variables=VARIABLES,
+        title=f"which property makes a value of {along} unsafe",
+        comment=f"Kolmogorov-Smirnov distance; none below {LEAST_CASES} cases on a side. "
+        f"Along {along}: {said}.",
         design=False,
+        attrs={
+            "lungs": question.lungs,
+            "resamples": options.resamples,
+            "ci_method": CI_CONTRAST,
+            "ci_level": options.level,
+        },
     )
-    dataset.attrs |= {
-        "lungs": question.lungs,
-        "resamples": options.resamples,
-        "ci_method": CI_CONTRAST,
-        "ci_level": options.level,
-    }
-    return dataset
 
 
-def _at_place(
-    question: Question,
-    group: Population | None,
-    options: FactorMapping,
-    grid: np.ndarray,
-    place: np.ndarray,
-    progress: Progress,
-) -> xr.Dataset:
-    along = options.along
-    values = draw_cases(question, group, {along: place})
+def _at_place(here: Place, options: FactorMapping, grid: np.ndarray) -> xr.Dataset:
+    """Contrast every event of every rule at one place of a grid, shape (m,)."""
+    question, along, place = here.question, options.along, here.grid
+    values = draw_cases(question, here.group, {along: place})
     names = varying(question, values)
     check_memory(question.lungs, 2 * len(question.outcomes) + 4, "the mapping")
-    solved = simulate(question.lung, outcomes=question.outcomes, progress=progress, **values)
+    solved = simulate(question.lung, outcomes=question.outcomes, progress=here.progress, **values)
     solved = solved.transpose(along, "sample")
     properties = np.stack([_squeezed(values[name], along) for name in names], axis=1)
     number = int(np.flatnonzero(grid == place)[0])
@@ -198,8 +174,7 @@ def _at_place(
     every = list(dict.fromkeys(name for one in rules for name in one["event"].values.astype(str)))
     dim = xr.Variable("rule", list(question.rules))
     dataset = xr.concat([one.reindex(event=every) for one in rules], dim=dim)
-    failed = int(unsolved(solved["status"].values).sum())
-    return dataset.assign(failed=failed)
+    return dataset.assign(failed=count_failed(solved))
 
 
 def _squeezed(array: xr.DataArray, along: str) -> np.ndarray:
@@ -254,22 +229,13 @@ def _size(question: Question, options: FactorMapping, axes: Axes) -> Size:
     return Size(groups_of(question) * len(options.grid(axes)) * lungs, lungs, lungs)
 
 
-def _check(asked: Asked) -> Iterator[str]:
-    yield from check_along(asked)
-    yield from check_something_drawn(asked)
-
-
-ANALYSIS = Analysis(
-    name="mapping",
+ANALYSIS = analysis_along(
+    "mapping",
+    FactorMapping,
     long_name="factor mapping",
-    options=FactorMapping,
     pieces=mapping_pieces,
     size=_size,
     variables=VARIABLES,
-    lays_out=lambda asked: [asked.get("along")],
-    draws=lambda asked: True,
-    check=_check,
-    stem=lambda options: f"mapping_{options.along}",
-    keeps_pieces=True,
+    check=check_drawn_along,
     counts_cases=True,
 )

@@ -57,6 +57,8 @@ Number = Annotated[FiniteFloat, BeforeValidator(_number)]
 Positive = Annotated[Number, Field(gt=0)]
 NotNegative = Annotated[Number, Field(ge=0)]
 Share = Annotated[float, Field(gt=0, lt=1)]
+Settings = Annotated[list[ParameterName], Field(min_length=1, max_length=6)]
+Resamples = Annotated[int, Field(ge=100, le=100_000, strict=True)]
 
 
 if TYPE_CHECKING:

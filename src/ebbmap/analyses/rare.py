@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
@@ -10,30 +10,31 @@ import xarray as xr
 from pydantic import Field
 from scipy.special import stdtrit
 
-from ebbmap.analyses.asked import Asked
-from ebbmap.analyses.base import Analysis
-from ebbmap.analyses.common.checks import check_along, check_something_drawn
-from ebbmap.analyses.common.factors import Factors, factors_of, finish, place_pieces
+from ebbmap.analyses.common.checks import check_drawn_along
+from ebbmap.analyses.common.factors import Factors
+from ebbmap.analyses.common.places import Place, analysis_along, pieces_along
 from ebbmap.analyses.common.sizes import Size, groups_of, places_of
 from ebbmap.analyses.options import NO_AXES, Along, Axes, refuse_unused
 from ebbmap.cases.design import RESAMPLING_STREAM, seed_stream
-from ebbmap.cases.labelling import Variable, label_variables
-from ebbmap.cases.pieces import Pieces, Progress, join_groups
+from ebbmap.cases.labelling import Variable
+from ebbmap.cases.pieces import Pieces, Progress
 from ebbmap.cases.question import Question
 from ebbmap.cases.simulate import simulate
 from ebbmap.errors import EbbmapError
 from ebbmap.kernels.judging import judge
-from ebbmap.kernels.rare import MOST_LEVELS, STEP, Rare, rare_share
+from ebbmap.kernels.rare import MOST_LEVELS, SCOUTS, STEP, Rare, rare_share
 from ebbmap.registries.limits import LimitSet
-from ebbmap.registries.populations import Population
 
-CI_RARE = "Student's t on the logarithm over replicates; Wilson score where harm is common"
+CI_RARE = (
+    "logarithm of the mean over replicates, corrected for skewness (Hall), degrees of freedom by "
+    "kurtosis; Wilson score where harm is common; exact upper bound where none was found"
+)
 
 VARIABLES: Mapping[str, Variable] = {
     "harm_share": Variable("share of all lungs that surely break a hard limit"),
     "harm_share_interval": Variable("interval of the share that surely breaks a hard limit"),
     "undetermined_share": Variable("share of all lungs that could not be determined"),
-    "levels": Variable("levels of the descent, on average"),
+    "levels": Variable("levels of a descent, on average"),
     "cases": Variable("cases solved"),
     "plain_cases": Variable("lungs that counting would need for the same error"),
     "score_given_harm": Variable("mean normal score of the property where harm occurs"),
@@ -82,8 +83,9 @@ def find_rare(
     xarray.Dataset
         Dims (population, rule, along): `harm_share` with its interval, `undetermined_share`, the
         `cases` solved and the `plain_cases` that counting would need; by `parameter`,
-        `score_given_harm`, how many SD from its mean a property lies where harm occurs. The
-        interval has no upper end where no case of harm was found.
+        `score_given_harm`, how many SD from its mean a property lies where harm occurs. Where no
+        harm was found the interval ends at the exact bound of the plain draws; where few
+        replicates hold the share there is none.
 
     Raises
     ------
@@ -92,8 +94,8 @@ def find_rare(
 
     Notes
     -----
-    Subset simulation on the least margin in the populations' normal scores; see
-    `kernels.rare.rare_share` for what it assumes.
+    Subset simulation in the populations' normal scores, along the margin of each limit by itself;
+    see `kernels.rare.rare_share` for what it assumes.
 
     Examples
     --------
@@ -114,16 +116,15 @@ def rare_pieces(question: Question, options: RareHarm, axes: Axes = NO_AXES) -> 
     """Cut the search into one population at one place; see `find_rare`."""
     if not question.rules:
         raise EbbmapError("rare harm needs limits to break. Give rules.")
-    along, outcomes = options.along, question.outcomes
 
-    def solve(group: Population | None, place: np.ndarray, progress: Progress) -> xr.Dataset:
-        factors = factors_of(question, group, along, (), place=float(place[0]))
-        held = {**question.fixed, along: float(place[0])}
+    def solve(here: Place) -> xr.Dataset:
+        factors = here.factors
+        held = {**question.fixed, options.along: float(here.grid[0])}
         streams = seed_stream(question.seed, RESAMPLING_STREAM).spawn(len(question.rules))
         found = []
         for limits, stream in zip(question.rules.values(), streams, strict=True):
             rare = rare_share(
-                _margin_of(question, limits, factors, held, progress),
+                _margin_of(question, limits, factors, held, here.progress),
                 len(factors.names),
                 cases=options.cases,
                 replicates=options.replicates,
@@ -132,24 +133,26 @@ def rare_pieces(question: Question, options: RareHarm, axes: Axes = NO_AXES) -> 
             )
             found.append(_as_dataset(rare, factors, options.level))
         rules = xr.Variable("rule", list(question.rules))
-        return xr.concat(found, dim=rules, join="outer").expand_dims({along: place})
+        return xr.concat(found, dim=rules, join="outer").expand_dims({options.along: here.grid})
 
-    def join(rows: list[xr.Dataset]) -> xr.Dataset:
-        dataset = finish(
-            join_groups(rows, question.group_names),
-            question,
-            f"how often a limit is broken along {along}",
-            along,
-            "Each level of the descent is ten times rarer; the interval comes from independent "
-            "replicates, which may all miss a small remote part of the harm.",
-            outcomes,
-            design=False,
-        )
-        dataset.attrs |= {"replicates": options.replicates, "level_cases": options.cases}
-        dataset.attrs |= {"ci_level": options.level, "ci_method": CI_RARE}
-        return label_variables(dataset, VARIABLES)
-
-    return place_pieces(question, along, options.grid(axes), solve, join)
+    return pieces_along(
+        question,
+        options,
+        axes,
+        solve,
+        variables=VARIABLES,
+        title=f"how often a limit is broken along {options.along}",
+        comment="Each level of a descent is ten times rarer; limits that add less than one in a "
+        "hundred to the harm are left out. The interval comes from independent replicates, which "
+        "may all miss a small remote part of what breaks one limit.",
+        design=False,
+        attrs={
+            "replicates": options.replicates,
+            "level_cases": options.cases,
+            "ci_level": options.level,
+            "ci_method": CI_RARE,
+        },
+    )
 
 
 def _margin_of(
@@ -159,14 +162,14 @@ def _margin_of(
     held: Mapping[str, float],
     progress: Progress,
 ) -> Callable[[np.ndarray], np.ndarray]:
-    """Return the least margin as a function of independent standard normal scores."""
+    """Return the margin of every hard bound as a function of independent standard normal scores."""
     root = np.linalg.cholesky(factors.covariance)
 
     def margin(scores: np.ndarray) -> np.ndarray:
         values: dict[str, Any] = {**held, **factors.from_scores(factors.mean + scores @ root.T)}
         solved = simulate(question.lung, outcomes=limits.outcomes, progress=progress, **values)
         judged = judge(limits, {name: solved[name].values for name in limits.outcomes})
-        return np.broadcast_to(judged.margin, len(scores))
+        return np.broadcast_to(judged.bound_margin, (len(judged.hard), len(scores)))
 
     return margin
 
@@ -188,7 +191,7 @@ def _as_dataset(rare: Rare, factors: Factors, level: float) -> xr.Dataset:
             "undetermined_share": rare.undetermined,
             "levels": rare.levels,
             "cases": rare.cases,
-            "plain_cases": _plain_cases(rare, level),
+            "plain_cases": _plain_cases(rare),
             "score_given_harm": ("parameter", mean),
             "score_given_harm_interval": (
                 ("parameter", "ci_bound"),
@@ -199,37 +202,29 @@ def _as_dataset(rare: Rare, factors: Factors, level: float) -> xr.Dataset:
     )
 
 
-def _plain_cases(rare: Rare, level: float) -> float:
+def _plain_cases(rare: Rare) -> float:
     """Return the lungs that counting would need for the same error; NaN where none is known."""
-    if rare.levels == 1 or not rare.share > 0:
+    if rare.levels == 1 or not rare.error > 0:
         return float(rare.cases) if rare.share > 0 else np.nan
-    quantile = float(stdtrit(len(rare.scores) - 1, 0.5 + level / 2.0))
-    error = float(np.log(rare.share / rare.low)) / quantile
-    return float(round((1.0 - rare.share) / rare.share / error**2)) if error > 0 else np.nan
+    return float(round((1.0 - rare.share) / rare.share / rare.error**2))
 
 
 def _size(question: Question, options: RareHarm, axes: Axes) -> Size:
     places, rules = groups_of(question) * places_of(options, axes), max(1, len(question.rules))
-    descent = 1.0 + (1.0 - STEP) * (MOST_LEVELS - 1)
-    cases = round(places * rules * options.replicates * options.cases * descent)
+    # every replicate goes down along one bound, and the scouts along the others
+    others = sum(len(limits.hard) - 1 for limits in question.rules.values())
+    descents = rules * options.replicates + SCOUTS * max(0, others)
+    deepest = 1.0 + (1.0 - STEP) * (MOST_LEVELS - 1)
+    cases = round(places * descents * options.cases * deepest)
     return Size(cases, options.cases, places * rules * 40)
 
 
-def _check(asked: Asked) -> Iterator[str]:
-    yield from check_along(asked)
-    yield from check_something_drawn(asked)
-
-
-ANALYSIS = Analysis(
-    name="rare",
+ANALYSIS = analysis_along(
+    "rare",
+    RareHarm,
     long_name="rare harm",
-    options=RareHarm,
     pieces=rare_pieces,
     size=_size,
     variables=VARIABLES,
-    lays_out=lambda asked: [asked.get("along")],
-    draws=lambda asked: True,
-    check=_check,
-    stem=lambda options: f"rare_{options.along}",
-    keeps_pieces=True,
+    check=check_drawn_along,
 )

@@ -10,8 +10,7 @@ import xarray as xr
 from pydantic import Field
 
 from ebbmap.analyses.asked import Asked
-from ebbmap.analyses.base import Analysis
-from ebbmap.analyses.common.at_settings import BLOCK, refuse_drawn
+from ebbmap.analyses.common.at_settings import BLOCK
 from ebbmap.analyses.common.knowledge import (
     DRAW,
     KNOWLEDGE,
@@ -19,6 +18,12 @@ from ebbmap.analyses.common.knowledge import (
     add_intervals,
     asked_text,
     with_intervals_of_knowledge,
+)
+from ebbmap.analyses.common.over import (
+    analysis_over,
+    check_over,
+    describe_settings,
+    refuse_drawn,
 )
 from ebbmap.analyses.common.robust_search import FRESH, TRIED, Search
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
@@ -28,25 +33,28 @@ from ebbmap.analyses.options import (
     Options,
     ParameterName,
     Positive,
+    Settings,
     Share,
     axes_of,
     refuse_unused,
 )
-from ebbmap.cases.labelling import Variable, describe, label_variables
+from ebbmap.cases.labelling import Variable, label_variables
 from ebbmap.cases.pieces import Found, Pieces, Progress
 from ebbmap.cases.question import Question
-from ebbmap.cases.uses import Use, add_provenance
+from ebbmap.cases.uses import Use, add_provenance, span_text
 from ebbmap.digits import points_text
 from ebbmap.kernels.knowledge import check_draws
 from ebbmap.kernels.robust import goal_interval, goal_of
 from ebbmap.kernels.shares import paired_difference, wilson
 from ebbmap.registries.parameters import PARAMETERS
-from ebbmap.units import display
 
 _FRESH = "lungs that the search never met"
 _GOAL = f"{{goal}} of {_FRESH} that the choice serves"
 _REACHED = f"share of {_FRESH} that the choice serves"
 _LOSS = f"share of {_FRESH} that the choice for all groups loses beside the group's own best"
+
+#: What to do where a setting is drawn with the lungs.
+AMONG_SETTINGS = "Choose among settings."
 
 #: What the goal is, in words.
 GOALS: Mapping[str, str] = {"worst": "worst group's share", "mean": "mean share of the groups"}
@@ -78,10 +86,8 @@ VARIABLES: Mapping[str, Variable] = with_intervals_of_knowledge(
 class Robust(Options):
     """Settings that serve most lungs, whatever is not known of the populations."""
 
-    over: list[ParameterName] = Field(
+    over: Settings = Field(
         default=["t_low"],
-        min_length=1,
-        max_length=6,
         description="settings that are chosen, among the values of their axes",
     )
     width: dict[ParameterName, Positive] = Field(
@@ -166,7 +172,7 @@ def find_robust(
 def robust_pieces(question: Question, options: Robust, axes: Axes) -> Pieces[xr.Dataset]:
     """Cut search and certificate into groups and outer draws; see `find_robust`."""
     question.require_rules()
-    refuse_drawn(question, options.over, "Choose among settings.")
+    refuse_drawn(question, options.over, AMONG_SETTINGS)
     if question.knowledge:
         check_draws(question.knowledge, options.level)
     search = Search(
@@ -198,16 +204,11 @@ def _joined(search: Search, options: Robust, found: Found) -> xr.Dataset:
         central,
         VARIABLES,
         axes=list(search.axes)[:2],
+        level=options.level,
         goal=GOALS[options.goal],
         near=points_text(options.near),
     )
-    for name in search.axes:
-        entry = PARAMETERS[name]
-        said = f"{entry.long_name} that is chosen"
-        central[f"chosen_{name}"] = describe(central[f"chosen_{name}"], said, entry.units)
-    for name in ("goal_share", "reached_share", "loss"):
-        if name in central:
-            central[f"{name}_interval"].attrs["ci_level"] = options.level
+    describe_settings(central, "chosen", search.axes, "that is chosen")
     known = NOT_ASKED if question.populations else ""
     if draws:
         declared = {n: v for n, v in VARIABLES.items() if n.endswith(KNOWLEDGE)}
@@ -278,11 +279,6 @@ def _chosen(search: Search, choice: xr.Dataset) -> xr.Dataset:
 
 def _with_words(dataset: xr.Dataset, search: Search, options: Robust) -> xr.Dataset:
     question = search.question
-    ranges = (
-        f"{PARAMETERS[n].long_name} {axis[0]:g} to {axis[-1]:g} {display(PARAMETERS[n].units)} "
-        f"({len(axis)} values)"
-        for n, axis in search.axes.items()
-    )
     return add_provenance(
         dataset,
         question,
@@ -295,7 +291,7 @@ def _with_words(dataset: xr.Dataset, search: Search, options: Robust) -> xr.Data
         near=options.near,
         draws=question.knowledge,
         ci_level=options.level,
-        over="; ".join(ranges),
+        over="; ".join(span_text(name, axis) for name, axis in search.axes.items()),
         on_an_end=", ".join(_on_an_end(dataset, search.axes)),
     )
 
@@ -314,12 +310,6 @@ def end_words(result: xr.Dataset) -> str:
     return f"The choice takes an end of {names}: what lies beyond was not tried." if names else ""
 
 
-def chosen_text(found: xr.Dataset, name: str) -> str:
-    """Return the value, or the range, of one setting of a choice."""
-    low, high = found[f"chosen_{name}"].values
-    return f"{low:.4g}" if low == high else f"{low:.4g} to {high:.4g}"
-
-
 def _size(question: Question, options: Robust, axes: Axes) -> Size:
     rules, groups = max(1, len(question.rules)), groups_of(question)
     places = int(np.prod([len(axes[name]) for name in options.over]))
@@ -332,24 +322,17 @@ def _size(question: Question, options: Robust, axes: Axes) -> Size:
 
 
 def _check(asked: Asked) -> Iterator[str]:
-    yield from asked.need_axis("over")
-    yield from asked.repeated("over")
-    for name in sorted(set(asked.words("over")) & asked.study.drawn):
-        yield f"{asked.place}.over: {name} is drawn with the lungs. Choose among settings."
+    yield from check_over(AMONG_SETTINGS)(asked)
     for name in sorted(set(asked.table("width")) - set(asked.words("over"))):
         yield f"{asked.place}.width: {name} is not chosen. Add it to over, or drop it."
 
 
-ANALYSIS = Analysis(
-    name="robust",
+ANALYSIS = analysis_over(
+    "robust",
+    Robust,
     long_name="settings that serve most lungs, whatever is not known",
-    options=Robust,
     pieces=robust_pieces,
     size=_size,
     variables=VARIABLES,
-    lays_out=lambda asked: asked.words("over"),
-    draws=lambda asked: True,
     check=_check,
-    stem=lambda options: f"robust_{'_'.join(options.over)}",
-    keeps_pieces=True,
 )

@@ -8,26 +8,16 @@ import numpy as np
 import xarray as xr
 from pydantic import Field
 
-from ebbmap.analyses.base import Analysis
 from ebbmap.analyses.common.checks import check_design
 from ebbmap.analyses.common.design_size import design_size
-from ebbmap.analyses.common.factors import (
-    FAILED,
-    computed_outcomes,
-    finish,
-    groups_among,
-    named_outcomes,
-    place_pieces,
-    solve_places,
-)
-from ebbmap.analyses.common.factors import factors_of as find_factors
+from ebbmap.analyses.common.factors import FAILED, count_failed, groups_among
+from ebbmap.analyses.common.places import Place, analysis_along, pieces_along
 from ebbmap.analyses.common.sensitivity import (
     label_estimates,
     pick_outcomes,
-    refuse_non_finite,
     stack,
 )
-from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, Share, refuse_unused
+from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, Resamples, Share, refuse_unused
 from ebbmap.cases.design import (
     RESAMPLING_STREAM,
     check_counted,
@@ -36,13 +26,11 @@ from ebbmap.cases.design import (
     factors_of,
     seed_stream,
 )
-from ebbmap.cases.evaluate import unsolved
-from ebbmap.cases.labelling import Variable, flags, label_variables
-from ebbmap.cases.pieces import Pieces, Progress, join_groups
+from ebbmap.cases.labelling import Variable, flags
+from ebbmap.cases.pieces import Pieces, Progress
 from ebbmap.cases.question import Question
 from ebbmap.kernels.morris import CI_MORRIS, elementary_effects
 from ebbmap.kernels.sobol import NanPolicy
-from ebbmap.registries.populations import Population
 
 #: Codes of `verdict`.
 VERDICTS = ("can_be_fixed", "cannot_tell", "matters")
@@ -93,13 +81,7 @@ class Screening(OfOutcomes):
     fix_below: Share = Field(
         default=0.05, description="share of the largest effect below which a parameter can be fixed"
     )
-    resamples: int = Field(
-        default=1000,
-        ge=100,
-        le=100_000,
-        strict=True,
-        description="bootstrap resamples of the paths",
-    )
+    resamples: Resamples = Field(1000, description="bootstrap resamples of the paths")
 
 
 def estimate_effects(
@@ -147,9 +129,7 @@ def estimate_effects(
     """
     check_kind(design, "morris")
     check_counted(design, outputs)
-    outcomes = pick_outcomes(outputs)
-    if nan_policy == "raise":
-        refuse_non_finite(outcomes)
+    outcomes = pick_outcomes(outputs, nan_policy)
     factors = factors_of(design)
     membership = design["group"] if "group" in design.coords else design["parameter"]
     found = elementary_effects(
@@ -174,7 +154,7 @@ def estimate_effects(
         "ci_level": float(level),
     }
     own = {"effect_units": ("outcome", units, {"long_name": "units of the effects"})}
-    return label_estimates(found, EFFECTS, _OWN_DIMS, outputs, outcomes, factors, own, attrs)
+    return label_estimates(vars(found), EFFECTS, _OWN_DIMS, outputs, outcomes, factors, own, attrs)
 
 
 def find_screening(
@@ -236,53 +216,37 @@ def screening_pieces(
     question: Question, options: Screening, axes: Axes = NO_AXES
 ) -> Pieces[xr.Dataset]:
     """Cut a screening into one population at one place; see `find_screening`."""
-    names, along = named_outcomes(question, options.outcomes), options.along
-    policy: NanPolicy = "drop_block" if options.drop_failed else "raise"
 
-    def solve(group: Population | None, place: np.ndarray, progress: Progress) -> xr.Dataset:
-        factors = find_factors(question, group, along, names, place=float(place[0]))
+    def solve(here: Place) -> xr.Dataset:
         design = draw_morris_design(
-            factors.names,
+            here.factors.names,
             options.trajectories,
             levels=options.levels,
             seed=question.seed,
-            groups=groups_among(factors.names, options.groups),
+            groups=groups_among(here.factors.names, options.groups),
         )
-        solved = solve_places(
-            question,
-            factors.from_unit(design["unit"].values),
-            along=along,
-            grid=place,
-            outcomes=names,
-            progress=progress,
-        )
-        outputs = solved.drop_vars("status").assign_coords(sample=design["sample"])
+        solved = here.solve(here.factors.from_unit(design["unit"].values))
         found = estimate_effects(
             design,
-            outputs,
+            solved.assign_coords(sample=design["sample"]),
             resamples=options.resamples,
             level=options.level,
             seed=question.seed,
-            nan_policy=policy,
+            nan_policy=here.nan_policy,
         )
-        return found.assign(failed=int(unsolved(solved["status"].values).sum()))
+        return found.assign(failed=count_failed(solved))
 
-    def join(rows: list[xr.Dataset]) -> xr.Dataset:
-        dataset = join_groups(
-            [_judged(row, along, options.fix_below) for row in rows], question.group_names
-        )
-        dataset = finish(
-            dataset,
-            question,
-            f"screening of the parameters along {along}",
-            along,
-            "Effects over the whole range of a parameter; factors drawn independently.",
-            names,
-        )
-        dataset.attrs["fix_below"] = options.fix_below
-        return label_variables(dataset, VARIABLES)
-
-    return place_pieces(question, along, options.grid(axes), solve, join)
+    return pieces_along(
+        question,
+        options,
+        axes,
+        solve,
+        variables=VARIABLES,
+        title=f"screening of the parameters along {options.along}",
+        comment="Effects over the whole range of a parameter; factors drawn independently.",
+        of_population=lambda row: _judged(row, options.along, options.fix_below),
+        attrs={"fix_below": options.fix_below},
+    )
 
 
 def _judged(found: xr.Dataset, along: str, fix_below: float) -> xr.Dataset:
@@ -305,17 +269,13 @@ def _judged(found: xr.Dataset, along: str, fix_below: float) -> xr.Dataset:
     )
 
 
-ANALYSIS = Analysis(
-    name="screening",
+ANALYSIS = analysis_along(
+    "screening",
+    Screening,
     long_name="screening of the parameters",
-    options=Screening,
     pieces=screening_pieces,
     size=design_size(lambda options, factors: options.trajectories * (factors + 1)),
     variables=VARIABLES,
-    lays_out=lambda asked: [asked.get("along")],
-    draws=lambda asked: True,
     check=check_design,
-    computes=computed_outcomes,
-    stem=lambda options: f"screening_{options.along}",
-    keeps_pieces=True,
+    takes_more_lungs=lambda options, may_grow: True,
 )

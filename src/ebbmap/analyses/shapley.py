@@ -12,39 +12,30 @@ import numpy as np
 import xarray as xr
 from pydantic import Field
 
-from ebbmap.analyses.base import Analysis
 from ebbmap.analyses.common.checks import check_design
 from ebbmap.analyses.common.design_size import design_size
 from ebbmap.analyses.common.factors import (
     FAILED,
-    Factors,
-    computed_outcomes,
-    finish,
+    count_failed,
     groups_among,
-    named_outcomes,
-    place_pieces,
     say_factor,
     say_outcome,
-    solve_places,
 )
-from ebbmap.analyses.common.factors import factors_of as find_factors
+from ebbmap.analyses.common.places import Place, analysis_along, pieces_along
 from ebbmap.analyses.common.sensitivity import (
     label_estimates,
     pick_outcomes,
-    refuse_non_finite,
     stack,
 )
 from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, refuse_unused
 from ebbmap.cases.design import check_counted, check_kind, draw_shapley_design, factors_of
-from ebbmap.cases.evaluate import unsolved
-from ebbmap.cases.labelling import Variable, label_variables
-from ebbmap.cases.pieces import Pieces, Progress, join_groups
+from ebbmap.cases.labelling import Variable
+from ebbmap.cases.pieces import Pieces, Progress
 from ebbmap.cases.question import Question
 from ebbmap.kernels.resampling import CI_REPLICATES, REPLICATES
 from ebbmap.kernels.shapley import shapley_effects
 from ebbmap.kernels.sobol import NanPolicy
 from ebbmap.registries.parameters import PARAMETERS
-from ebbmap.registries.populations import Population
 from ebbmap.units import display
 
 #: The lungs as the population has them, and the same without correlations.
@@ -135,9 +126,7 @@ def estimate_shapley(
     """
     check_kind(design, "shapley")
     check_counted(design, outputs)
-    outcomes = pick_outcomes(outputs)
-    if nan_policy == "raise":
-        refuse_non_finite(outcomes)
+    outcomes = pick_outcomes(outputs, nan_policy)
     factors = factors_of(design)
     found = shapley_effects(
         stack(outcomes),
@@ -156,7 +145,7 @@ def estimate_shapley(
         "ci_method": CI_REPLICATES,
         "ci_level": float(level),
     }
-    return label_estimates(found, EFFECTS, _OWN_DIMS, outputs, outcomes, factors, {}, attrs)
+    return label_estimates(vars(found), EFFECTS, _OWN_DIMS, outputs, outcomes, factors, {}, attrs)
 
 
 def find_shapley(
@@ -212,62 +201,45 @@ def shapley_pieces(
     question: Question, options: Shapley, axes: Axes = NO_AXES
 ) -> Pieces[xr.Dataset]:
     """Cut the shares of the variance into one population at one place; see `find_shapley`."""
-    names, along = named_outcomes(question, options.outcomes), options.along
 
-    def solve(group: Population | None, place: np.ndarray, progress: Progress) -> xr.Dataset:
-        factors = find_factors(question, group, along, names, place=float(place[0]))
-        each = []
+    def solve(here: Place) -> xr.Dataset:
+        own = here.factors.covariance
         # without correlations each property keeps the mean and variance that it has given others
-        for covariance in (factors.covariance, np.diag(np.diag(factors.covariance))):
-            design = draw_shapley_design(
-                factors.names,
-                options.base_size,
-                mean=factors.mean,
-                covariance=covariance,
-                replicates=options.replicates,
-                groups=groups_among(factors.names, options.groups),
-                seed=question.seed,
-            )
-            each.append(_estimate(question, factors, design, options, place, names, progress))
+        each = [_estimate(here, options, one) for one in (own, np.diag(np.diag(own)))]
         return xr.concat(each, xr.Variable("dependence", [DEPENDENT, INDEPENDENT]))
 
-    def join(rows: list[xr.Dataset]) -> xr.Dataset:
-        changed = [row.assign(change=change_sentence(row, along)) for row in rows]
-        dataset = finish(
-            join_groups(changed, question.group_names),
-            question,
-            f"shares of the outcomes' variance along {along}",
-            along,
-            "Shapley effects add up to one. Independent: the same lungs without correlations, "
-            "where first and total are Sobol indices.",
-            names,
-        )
-        return label_variables(dataset, VARIABLES)
-
-    return place_pieces(question, along, options.grid(axes), solve, join)
-
-
-def _estimate(
-    question: Question,
-    factors: Factors,
-    design: xr.Dataset,
-    options: Shapley,
-    place: np.ndarray,
-    names: tuple[str, ...],
-    progress: Progress,
-) -> xr.Dataset:
-    solved = solve_places(
+    return pieces_along(
         question,
-        factors.from_scores(design["score"].values),
-        along=options.along,
-        grid=place,
-        outcomes=names,
-        progress=progress,
+        options,
+        axes,
+        solve,
+        variables=VARIABLES,
+        title=f"shares of the outcomes' variance along {options.along}",
+        comment="Shapley effects add up to one. Independent: the same lungs without correlations, "
+        "where first and total are Sobol indices.",
+        of_population=lambda row: row.assign(change=change_sentence(row, options.along)),
     )
-    outputs = solved.drop_vars("status").assign_coords(sample=design["sample"])
-    policy: NanPolicy = "drop_block" if options.drop_failed else "raise"
-    found = estimate_shapley(design, outputs, level=options.level, nan_policy=policy)
-    return found.assign(failed=int(unsolved(solved["status"].values).sum()))
+
+
+def _estimate(here: Place, options: Shapley, covariance: np.ndarray) -> xr.Dataset:
+    """Estimate the effects with scores of a covariance, shape (d, d)."""
+    design = draw_shapley_design(
+        here.factors.names,
+        options.base_size,
+        mean=here.factors.mean,
+        covariance=covariance,
+        replicates=options.replicates,
+        groups=groups_among(here.factors.names, options.groups),
+        seed=here.question.seed,
+    )
+    solved = here.solve(here.factors.from_scores(design["score"].values))
+    found = estimate_shapley(
+        design,
+        solved.assign_coords(sample=design["sample"]),
+        level=options.level,
+        nan_policy=here.nan_policy,
+    )
+    return found.assign(failed=count_failed(solved))
 
 
 def change_sentence(both: xr.Dataset, along: str) -> str:
@@ -306,18 +278,14 @@ def change_sentence(both: xr.Dataset, along: str) -> str:
     )
 
 
-ANALYSIS = Analysis(
-    name="shapley",
+ANALYSIS = analysis_along(
+    "shapley",
+    Shapley,
     long_name="shares of the outcomes' variance",
-    options=Shapley,
     pieces=shapley_pieces,
     size=design_size(lambda options, factors: options.base_size * 2 ** min(factors, 20)),
     variables=VARIABLES,
-    lays_out=lambda asked: [asked.get("along")],
-    draws=lambda asked: True,
     check=check_design,
-    computes=computed_outcomes,
-    stem=lambda options: f"shapley_{options.along}",
-    keeps_pieces=True,
+    takes_more_lungs=lambda options, may_grow: True,
     by_population=True,
 )

@@ -2,46 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 import xarray as xr
 from pydantic import Field
 
-from ebbmap.analyses.asked import Asked
-from ebbmap.analyses.base import Analysis
-from ebbmap.analyses.common.checks import check_design
-from ebbmap.analyses.common.factors import (
-    FAILED,
-    Factors,
-    computed_outcomes,
-    factors_of,
-    finish,
-    named_outcomes,
-    place_pieces,
-    solve_places,
-)
+from ebbmap.analyses.common.checks import check_sample, refuse_groups
+from ebbmap.analyses.common.factors import FAILED, computed_outcomes, count_failed, factors_of
+from ebbmap.analyses.common.places import Place, analysis_along, pieces_along
 from ebbmap.analyses.common.sensitivity import (
+    estimate_by_kept,
     label_estimates,
     pick_outcomes,
     refuse_non_finite,
     stack,
 )
 from ebbmap.analyses.common.sizes import Size, places_of
-from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, refuse_unused
+from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, Resamples, refuse_unused
 from ebbmap.cases.design import DESIGN_STREAM, RESAMPLING_STREAM, seed_stream
 from ebbmap.cases.drawn_bounds import bar_leavers
-from ebbmap.cases.evaluate import unsolved
 from ebbmap.cases.gradient import EXACT, gradient
-from ebbmap.cases.labelling import Variable, label_variables
-from ebbmap.cases.pieces import Pieces, Progress, join_groups
+from ebbmap.cases.labelling import Variable
+from ebbmap.cases.pieces import Pieces, Progress
 from ebbmap.cases.question import Question
 from ebbmap.engines import compiles
-from ebbmap.errors import EbbmapError
 from ebbmap.kernels.slopes import CI_SLOPES, LEAST_LUNGS, SlopeBounds, slope_bounds
 from ebbmap.lungs import lung_model
-from ebbmap.registries.populations import Population
 
 #: Step in a normal score for central differences: their error is about a millionth of the third
 #: derivative, and a solver's rounding of 1e-10 counts 1e-7.
@@ -51,6 +39,9 @@ STEP = 1e-3
 OWN_STEP = 1e-5
 
 DIFFERENCES = f"central differences, {STEP:g} of a standard deviation either way"
+
+#: What stands in place of groups.
+WITHOUT_GROUPS = "slopes have none"
 
 _OWN_DIMS = {
     "slope": ("parameter",),
@@ -86,13 +77,7 @@ VARIABLES: Mapping[str, Variable] = {
 class Slopes(OfOutcomes):
     """Bounds of Sobol indices from slopes: few lungs suffice, and every property is bounded."""
 
-    resamples: int = Field(
-        default=1000,
-        ge=100,
-        le=100_000,
-        strict=True,
-        description="bootstrap resamples of the lungs",
-    )
+    resamples: Resamples = Field(1000, description="bootstrap resamples of the lungs")
 
 
 def find_slopes(
@@ -156,78 +141,50 @@ def find_slopes(
 
 def slopes_pieces(question: Question, options: Slopes, axes: Axes = NO_AXES) -> Pieces[xr.Dataset]:
     """Cut the bounds into one population at one place; see `find_slopes`."""
-    if options.groups is not None:
-        raise EbbmapError("groups: slopes have none. Drop them, or use sobol.")
-    names, along = named_outcomes(question, options.outcomes), options.along
+    refuse_groups(options, WITHOUT_GROUPS)
+    compiled = compiles(lung_model(question.lung))
 
-    def solve(group: Population | None, place: np.ndarray, progress: Progress) -> xr.Dataset:
-        factors = factors_of(question, group, along, names, place=float(place[0]))
+    def solve(here: Place) -> xr.Dataset:
         rng = np.random.default_rng(seed_stream(question.seed, DESIGN_STREAM))
-        scores = _scores(factors, rng.standard_normal((question.lungs, len(factors.names))))
-        solved = solve_places(
-            question,
-            factors.from_scores(scores),
-            along=along,
-            grid=place,
-            outcomes=names,
-            progress=progress,
-        )
-        status = solved["status"].values
-        shown = [*names, *(f"margin_{rule}" for rule in question.rules)]
-        outputs = solved[shown].isel({along: 0})
-        if compiles(lung_model(question.lung)):
-            slopes = _exact(question, factors, scores, {along: place[0]}, names)
-        else:
-            slopes = _differences(question, factors, scores, along, place, names, shown, progress)
-        found = _estimate(question, options, outputs, factors.names, slopes)
-        found = found.expand_dims({along: place})
-        return found.assign(failed=int(unsolved(status).sum()))
+        drawn = rng.standard_normal((question.lungs, len(here.factors.names)))
+        scores = here.factors.mean + here.factors.spread * drawn
+        solved = here.solve(here.factors.from_scores(scores))
+        slopes = (_exact if compiled else _differences)(here, scores)
+        outputs = _with_slopes(solved).isel({options.along: 0})
+        found = _estimate(here, options, outputs, slopes).expand_dims({options.along: here.grid})
+        return found.assign(failed=count_failed(solved))
 
-    def join(rows: list[xr.Dataset]) -> xr.Dataset:
-        dataset = finish(
-            join_groups(rows, question.group_names),
-            question,
-            f"bounds of sensitivity from slopes along {along}",
-            along,
-            "Properties are drawn independently. The least share is at most the first-order Sobol "
-            "index, the largest one at least the total Sobol index. A verdict has no slope.",
-            names,
-        )
-        dataset.attrs |= {
+    return pieces_along(
+        question,
+        options,
+        axes,
+        solve,
+        variables=VARIABLES,
+        title=f"bounds of sensitivity from slopes along {options.along}",
+        comment="Properties are drawn independently. The least share is at most the first-order "
+        "Sobol index, the largest one at least the total Sobol index. A verdict has no slope.",
+        attrs={
             "lungs": question.lungs,
             "ci_level": options.level,
-            "derivatives": EXACT if compiles(lung_model(question.lung)) else DIFFERENCES,
-        }
-        return label_variables(dataset, VARIABLES)
-
-    return place_pieces(question, along, options.grid(axes), solve, join)
+            "derivatives": EXACT if compiled else DIFFERENCES,
+        },
+    )
 
 
-def _scores(factors: Factors, drawn: np.ndarray) -> np.ndarray:
-    """Return scores as the properties have them, from standard normal numbers, shape (n, d)."""
-    scores: np.ndarray = factors.mean + np.sqrt(np.diag(factors.covariance)) * drawn
-    return scores
-
-
-def _exact(
-    question: Question,
-    factors: Factors,
-    scores: np.ndarray,
-    placed: Mapping[str, Any],
-    names: tuple[str, ...],
-) -> np.ndarray:
-    """Return the slopes by the derivatives of the compiled engine, shape (n, d, s)."""
-    values: dict[str, Any] = {**question.fixed, **placed}
+def _exact(here: Place, scores: np.ndarray) -> np.ndarray:
+    """Return the slopes at scores, (n, d), by the compiled engine's derivatives, (n, d, s)."""
+    question, factors = here.question, here.factors
+    values: dict[str, Any] = {**question.fixed, here.options.along: here.grid[0]}
     values |= {name: array.values for name, array in factors.from_scores(scores).items()}
     slopes = gradient(
-        names,
+        here.outcomes,
         factors.names,
         question.lung,
         limits=question.rules,
         **bar_leavers(values, factors.names),
     )
-    spread = np.sqrt(np.diag(factors.covariance))
-    above, below = (factors.from_scores(scores + sign * OWN_STEP * spread) for sign in (1, -1))
+    step = OWN_STEP * factors.spread
+    above, below = (factors.from_scores(scores + sign * step) for sign in (1, -1))
     return np.stack(
         [
             np.stack([by[name] for by in slopes.values()], axis=-1)
@@ -238,41 +195,23 @@ def _exact(
     )
 
 
-def _differences(
-    question: Question,
-    factors: Factors,
-    scores: np.ndarray,
-    along: str,
-    place: np.ndarray,
-    names: tuple[str, ...],
-    shown: list[str],
-    progress: Progress,
-) -> np.ndarray:
-    """Return the slopes by central differences, shape (n, d, s)."""
-    spread, columns = np.sqrt(np.diag(factors.covariance)), []
-    for number in range(len(factors.names)):
-        step = np.zeros_like(spread)
-        step[number] = STEP * spread[number]
-        both = solve_places(
-            question,
-            factors.from_scores(np.concatenate([scores + step, scores - step])),
-            along=along,
-            grid=place,
-            outcomes=names,
-            progress=progress,
-        )
-        above, below = np.split(stack(pick_outcomes(both[shown])), 2)
+def _differences(here: Place, scores: np.ndarray) -> np.ndarray:
+    """Return the slopes at scores, (n, d), by central differences, (n, d, s)."""
+    columns = []
+    for step in STEP * np.diag(here.factors.spread):
+        sides = np.concatenate([scores + step, scores - step])
+        both = _with_slopes(here.solve(here.factors.from_scores(sides)))
+        above, below = np.split(stack(pick_outcomes(both)), 2)
         columns.append((above - below) / (2.0 * STEP))
     return np.stack(columns, axis=1)
 
 
-def _estimate(
-    question: Question,
-    options: Slopes,
-    outputs: xr.Dataset,
-    factors: list[str],
-    slopes: np.ndarray,
-) -> xr.Dataset:
+def _with_slopes(solved: xr.Dataset) -> xr.Dataset:
+    """Return the outputs of solved cases that have slopes: a verdict has none."""
+    return solved[[name for name in solved.data_vars if not str(name).startswith("safe_")]]
+
+
+def _estimate(here: Place, options: Slopes, outputs: xr.Dataset, slopes: np.ndarray) -> xr.Dataset:
     """Estimate the bounds of every output from the lungs whose value and slopes are known."""
     outcomes = pick_outcomes(outputs)
     values = stack(outcomes)
@@ -280,38 +219,27 @@ def _estimate(
     if not options.drop_failed:
         lost = {name: array.where(kept[:, at]) for at, (name, array) in enumerate(outcomes.items())}
         refuse_non_finite(lost)
-    sizes = {"parameter": len(factors), "ci_bound": 2}
-    # where the kernel puts the outputs: before the bounds of an interval, and last elsewhere
-    axis = {name: len(own) - ("ci_bound" in own) for name, own in _OWN_DIMS.items()}
-    found = {}
-    for name, own in _OWN_DIMS.items():
-        shape = [sizes[dim] for dim in own]
-        shape.insert(axis[name], len(outcomes))
-        found[name] = np.full(shape, np.nan)
-    patterns, which = np.unique(kept, axis=1, return_inverse=True)
-    for number, rows in enumerate(patterns.T):
+
+    def estimate(rows: np.ndarray, columns: np.ndarray) -> SlopeBounds | None:
         if rows.sum() < LEAST_LUNGS:
-            continue
-        columns = np.flatnonzero(which.reshape(-1) == number)
-        one = slope_bounds(
+            return None
+        return slope_bounds(
             values[np.ix_(rows, columns)],
             slopes[rows][:, :, columns],
             resamples=options.resamples,
             level=options.level,
-            rng=np.random.default_rng(seed_stream(question.seed, RESAMPLING_STREAM)),
+            rng=np.random.default_rng(seed_stream(here.question.seed, RESAMPLING_STREAM)),
         )
-        for name, array in found.items():
-            np.moveaxis(array, axis[name], 0)[columns] = np.moveaxis(
-                getattr(one, name), axis[name], 0
-            )
+
+    factors = here.factors.names
+    found = estimate_by_kept(kept, _OWN_DIMS, len(factors), estimate)
     units = [values.attrs.get("units", "1") for values in outcomes.values()]
     attrs = {"ci_method": CI_SLOPES, "ci_level": float(options.level)}
     by_outcome = {"slope_units": ("outcome", units, {"long_name": "units of the slopes"})}
     result = label_estimates(
-        SlopeBounds(**found), BOUNDS, _OWN_DIMS, outputs, outcomes, factors, by_outcome, attrs
+        found, BOUNDS, _OWN_DIMS, outputs, outcomes, factors, by_outcome, attrs
     )
-    dropped = (~kept).sum(axis=0).astype(float)
-    return result.assign(dropped=("outcome", dropped))
+    return result.assign(dropped=("outcome", (~kept).sum(axis=0).astype(float)))
 
 
 def _size(question: Question, options: Slopes, axes: Axes) -> Size:
@@ -324,26 +252,12 @@ def _size(question: Question, options: Slopes, axes: Axes) -> Size:
     return Size(places_of(options, axes) * total, largest, 0)
 
 
-def _check(asked: Asked) -> Iterator[str]:
-    yield from check_design(asked)
-    lungs = asked.study.raw.get("lungs", Question.lungs)
-    if isinstance(lungs, int) and lungs < LEAST_LUNGS:
-        yield f"{asked.place}: needs at least {LEAST_LUNGS} lungs; got {lungs}. Draw more."
-    if asked.get("groups") is not None:
-        yield f"{asked.place}.groups: slopes have none. Drop them."
-
-
-ANALYSIS = Analysis(
-    name="slopes",
+ANALYSIS = analysis_along(
+    "slopes",
+    Slopes,
     long_name="bounds of sensitivity from slopes",
-    options=Slopes,
     pieces=slopes_pieces,
     size=_size,
     variables=VARIABLES,
-    lays_out=lambda asked: [asked.get("along")],
-    draws=lambda asked: True,
-    check=_check,
-    computes=computed_outcomes,
-    stem=lambda options: f"slopes_{options.along}",
-    keeps_pieces=True,
+    check=check_sample(LEAST_LUNGS, WITHOUT_GROUPS),
 )

@@ -11,7 +11,6 @@ from collections.abc import Mapping
 import xarray as xr
 from pydantic import Field
 
-from ebbmap.analyses.base import Analysis
 from ebbmap.analyses.common.checks import check_design
 from ebbmap.analyses.common.design_size import (
     GROWTH,
@@ -20,13 +19,14 @@ from ebbmap.analyses.common.design_size import (
     largest_design,
     smaller_design,
 )
-from ebbmap.analyses.common.factors import computed_outcomes
 from ebbmap.analyses.common.growth import BY_SIZE
-from ebbmap.analyses.common.pawn import DISAGREEMENT, LARGEST, LARGEST_NOISE
+from ebbmap.analyses.common.pawn import PAWN
+from ebbmap.analyses.common.places import analysis_along
 from ebbmap.analyses.common.sensitivity import INDICES
 from ebbmap.analyses.common.sobol_work import SUMMARY, SobolWork
 from ebbmap.analyses.common.surrogate import SURROGATE, fresh_cases
-from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, Share, refuse_unused
+from ebbmap.analyses.common.surrogate_kinds import SurrogateOptions
+from ebbmap.analyses.options import NO_AXES, Axes, OfOutcomes, Resamples, Share, refuse_unused
 from ebbmap.cases.labelling import Variable
 from ebbmap.cases.pieces import Pieces, Progress
 from ebbmap.cases.question import Question
@@ -37,16 +37,11 @@ VARIABLES: Mapping[str, Variable] = {
     **BY_SIZE,
     **SUMMARY,
     **SURROGATE,
-    "pawn": Variable("PAWN index (median)"),
-    "pawn_interval": Variable("interval of the PAWN index"),
-    "pawn_noise": Variable("PAWN index that a factor without influence stays below"),
-    "pawn_largest": LARGEST,
-    "pawn_largest_noise": LARGEST_NOISE,
-    "disagreement": DISAGREEMENT,
+    **PAWN,
 }
 
 
-class Sobol(OfOutcomes):
+class Sobol(SurrogateOptions, OfOutcomes):
     """Sensitivity indices at every value of one axis."""
 
     base_size: int = Field(
@@ -76,18 +71,7 @@ class Sobol(OfOutcomes):
     replicates: int = Field(
         default=REPLICATES, ge=1, le=256, strict=True, description="designs that give the intervals"
     )
-    resamples: int = Field(
-        default=1000,
-        ge=100,
-        le=100_000,
-        strict=True,
-        description="bootstrap resamples of one replicate",
-    )
-    surrogate: bool = Field(
-        default=False,
-        description="let polynomials of the outcomes stand in for the lung, if fresh cases bear "
-        "them out",
-    )
+    resamples: Resamples = Field(1000, description="bootstrap resamples of one replicate")
     surrogate_runs: int = Field(
         default=256,
         ge=64,
@@ -170,10 +154,11 @@ def sobol_pieces(question: Question, options: Sobol, axes: Axes = NO_AXES) -> Pi
     return Pieces(work.wanted, work.solve, work.join)
 
 
-ANALYSIS = Analysis(
-    name="sobol",
+ANALYSIS = analysis_along(
+    "sobol",
+    Sobol,
+    stem="drivers",
     long_name="Sobol indices",
-    options=Sobol,
     pieces=sobol_pieces,
     size=design_size(
         lambda options, factors: (
@@ -184,12 +169,8 @@ ANALYSIS = Analysis(
         )
     ),
     variables=VARIABLES,
-    lays_out=lambda asked: [asked.get("along")],
-    draws=lambda asked: True,
     check=check_design,
-    computes=computed_outcomes,
-    stem=lambda options: f"drivers_{options.along}",
-    keeps_pieces=True,
+    takes_more_lungs=lambda options, may_grow: True,
     by_population=True,
     serves=smaller_design,
 )

@@ -158,10 +158,9 @@ def strategies_pieces(question: Question, options: Strategies, axes: Axes) -> Pi
         whole = whole.assign_coords({SPONTANEOUS: options.own_breathing})
         whole["strategy_source"] = ("strategy", [one.source for one in chosen])
         whole["leaves_out"] = ("strategy", ["; ".join(one.leaves_out) for one in chosen])
-        label_variables(whole, VARIABLES, registry=SETTINGS, axes=(SPONTANEOUS,))
-        for name in whole.data_vars:
-            if str(name).endswith("_interval"):
-                whole[name].attrs["ci_level"] = options.level
+        label_variables(
+            whole, VARIABLES, registry=SETTINGS, axes=(SPONTANEOUS,), level=options.level
+        )
         return add_provenance(
             whole,
             question,
@@ -194,9 +193,7 @@ def _solve(
     """Return outcomes, shape (own breathing, n); NaN where a lung has no settings."""
     known = np.isfinite(cases["p_high"])
     # an impossible P high marks a case without settings; what else is lost needs a number
-    filled = {
-        name: np.where(known, cases[name], 1.0) for name in SETTINGS if name not in ("p_high",)
-    }
+    filled = {name: np.where(known, cases[name], 1.0) for name in SETTINGS if name != "p_high"}
     columns = {n: np.reshape(v, (-1, 1)) for n, v in {**cases, **filled}.items()}
     levels = np.asarray(options.own_breathing)
     names = _needed(question, [strategy])

@@ -190,8 +190,7 @@ def _joined(found: list[xr.Dataset], question: Question, level: float, use: Use)
     dataset = join_groups(found, question.group_names)
     said = [identity_words(one, known_values(question)) for one in question.rules.values()]
     dataset["identity"] = ("rule", said)
-    label_variables(dataset, VARIABLES)
-    dataset["held_share_interval"].attrs["ci_level"] = level
+    label_variables(dataset, VARIABLES, level=level)
     title = f"limits that can hold together over {', '.join(use.laid_out)}"
     return add_provenance(dataset, question, title, use)
 

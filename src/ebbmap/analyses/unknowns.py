@@ -120,9 +120,8 @@ def _conclusion_pieces(question: Question, options: Unknowns, axes: Axes) -> Pie
         )
 
     def join(found: list[xr.Dataset]) -> xr.Dataset:
-        dataset = label_variables(join_groups(found, question.group_names), VARIABLES)
-        for name in CONCLUSIONS:
-            dataset[f"{name}_interval"].attrs["ci_level"] = options.level
+        dataset = join_groups(found, question.group_names)
+        label_variables(dataset, VARIABLES, level=options.level)
         use = Use(("t_low",), outcomes=question.outcomes)
         title = "which unknown number moves a conclusion most"
         lungs = lungs_drawn(question)

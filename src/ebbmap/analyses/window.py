@@ -15,6 +15,7 @@ from ebbmap.analyses.common.checks import check_along
 from ebbmap.analyses.common.knowledge import with_knowledge
 from ebbmap.analyses.common.sizes import Size, groups_of, lungs_drawn
 from ebbmap.analyses.common.stand_in import STOOD_IN, StandIn, stood_in, surrogate_cases
+from ebbmap.analyses.common.surrogate_kinds import SurrogateOptions
 from ebbmap.analyses.common.window_stand_in import (
     FRESH_LUNGS,
     WINDOW_STAND_IN,
@@ -27,6 +28,7 @@ from ebbmap.analyses.common.windows import (
     UNCLEAR,
     WINDOW,
     WINDOW_VARIABLES,
+    lungs_in_a_row,
     search_windows,
     stack_windows,
 )
@@ -34,7 +36,6 @@ from ebbmap.analyses.options import (
     NO_AXES,
     Axes,
     Number,
-    Options,
     ParameterName,
     Positive,
     Share,
@@ -42,7 +43,7 @@ from ebbmap.analyses.options import (
     refuse_unused,
 )
 from ebbmap.cases.labelling import Variable, label_variables
-from ebbmap.cases.pieces import Pieces, Progress, listed
+from ebbmap.cases.pieces import Pieces, Progress, in_batches, listed
 from ebbmap.cases.question import Question, draw_cases, middle_lung
 from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.errors import EbbmapError
@@ -93,7 +94,7 @@ VARIABLES: Mapping[str, Variable] = {
 }
 
 
-class Window(Options):
+class Window(SurrogateOptions):
     """Release windows of every lung, or along an axis."""
 
     along: ParameterName | None = Field(
@@ -114,19 +115,6 @@ class Window(Options):
         default=SEARCHED[0], description="shortest T low that is searched [s]"
     )
     longest: Positive = Field(default=SEARCHED[1], description="longest T low that is searched [s]")
-    surrogate: bool = Field(
-        default=False,
-        description="let polynomials of the outcomes stand in for the lung, fitted to some of its "
-        "lungs at random T low between shortest and longest, if fresh ones bear them out",
-    )
-    surrogate_runs: int = Field(
-        default=1024,
-        ge=64,
-        le=100_000,
-        strict=True,
-        description="cases that a surrogate is fitted to in each population; half as many, and 64 "
-        "lungs solved whole, judge it",
-    )
     level: Share = Field(default=0.95, description="level of the intervals")
 
     @property
@@ -223,12 +211,10 @@ def window_pieces(question: Question, options: Window, axes: Axes = NO_AXES) -> 
     how: dict[str, Any] = {"searched": options.searched, "resolution": options.resolution}
     _refuse_surrogate(options)
 
-    def solve(number: int, progress: Progress) -> xr.Dataset:
+    def solve(number: int, progress: Progress, batch: int | None = None) -> xr.Dataset:
         group = groups[number]
-        if along:
-            values = middle_lung(question, group, along)
-        else:
-            values = draw_cases(question, group, {})
+        drawn = {} if along else draw_cases(question, group, {}, batch=batch)
+        values = middle_lung(question, group, along) if along else drawn
         rules = [
             search_windows(question.lung, values | held, rule, **how)
             for rule, held in judges.values()
@@ -258,14 +244,17 @@ def window_pieces(question: Question, options: Window, axes: Axes = NO_AXES) -> 
             "release windows",
             use,
             along=", ".join(along),
-            surrogate_runs=options.surrogate_runs if options.surrogate else 0,
+            **options.stood_in_by,
             **kept,
         )
         return dataset if along else _with_shares(dataset, options, question.seed)
 
     if options.surrogate:
-        runs = options.surrogate_runs
-        return stood_in(len(groups), picked, range(len(groups)), foretell, join, runs)
+        return stood_in(len(groups), picked, range(len(groups)), foretell, join, options)
+    if question.lungs_may_grow and not along:
+        return in_batches(
+            len(groups), question.batches, solve, lambda found: join([*map(lungs_in_a_row, found)])
+        )
     return listed(len(groups), solve, join)
 
 
@@ -316,14 +305,12 @@ def _with_shares(dataset: xr.Dataset, options: Window, seed: int) -> xr.Dataset:
     dataset["best_t_low"] = (("population", "rule"), best[..., 0])
     dataset["best_t_low_interval"] = (("population", "rule", "ci_bound"), best[..., 1:])
     own = {name: VARIABLES[name] for name in VARIABLES if name not in WINDOW_VARIABLES}
-    label_variables(dataset, own, axes=["t_low"])
+    label_variables(dataset, own, axes=["t_low"], level=level)
     if options.surrogate:
         dataset = dataset.assign_coords(ci_bound=["lower", "upper"])
         for name in ("served_share_interval", "window_share_interval"):
             dataset[name] = dataset[name].transpose("ci_bound", "population", "rule", ...)
             dataset[name].attrs["ci_method"] += STOOD_IN
-    for name in ("served_share", "window_share", "best_t_low"):
-        dataset[f"{name}_interval"].attrs["ci_level"] = level
     return dataset
 
 
@@ -393,6 +380,9 @@ ANALYSIS = with_knowledge(
         check=_check,
         keeps_pieces=True,
         by_population=True,
+        takes_more_lungs=lambda options, may_grow: (
+            options["along"] is not None or (may_grow and not options["surrogate"])
+        ),
     ),
     where=lambda options: options.along is None,
 )

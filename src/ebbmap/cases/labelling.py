@@ -98,6 +98,7 @@ def label_variables(
     *,
     registry: Iterable[str] = (),
     axes: Iterable[str] = (),
+    level: float | None = None,
     **words: Any,
 ) -> xr.Dataset:
     """Label a result in place, so that no variable is copied.
@@ -112,6 +113,8 @@ def label_variables(
         Outcomes and parameters in it, which get all that the registry says of them.
     axes : iterable of str
         Parameters in it that are axes, which get their units and name.
+    level : float, optional
+        Level of the intervals, stated as `ci_level` wherever a variable has a `ci_method`.
     **words
         What stands in braces in the texts of `variables`.
 
@@ -130,7 +133,9 @@ def label_variables(
     """
     for name, variable in variables.items():
         if name in dataset.variables:
-            dataset[name].attrs = variable.attributes(**words)
+            attrs = variable.attributes(**words)
+            known = {} if level is None or "ci_method" not in attrs else {"ci_level": level}
+            dataset[name].attrs = attrs | known
     for name in registry:
         dataset[name].attrs = registry_attrs(name)
     for name in axes:

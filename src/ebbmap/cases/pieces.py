@@ -59,6 +59,29 @@ class Pieces(Generic[T]):
         return self.join(found)
 
 
+def named(
+    names: Sequence[str],
+    solve: Callable[[str, Progress], xr.Dataset],
+    join: Callable[[list[xr.Dataset]], T],
+) -> Pieces[T]:
+    """Cut work into pieces that need nothing of each other, each under a name of its own.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Of the pieces; what else there is, or in which order, changes no piece.
+    solve : callable
+        ``solve(name, progress) -> Dataset``.
+    join : callable
+        ``join(datasets) -> result``, in the order of the names.
+    """
+    return Pieces(
+        lambda found: list(names),
+        lambda name, found, progress: solve(name, progress),
+        lambda found: join([found[name] for name in names]),
+    )
+
+
 def listed(
     count: int,
     solve: Callable[[int, Progress], xr.Dataset],
@@ -76,10 +99,36 @@ def listed(
         ``join(datasets) -> result``, in order.
     """
     names = [f"{number:06d}" for number in range(count)]
+    return named(names, lambda name, progress: solve(int(name), progress), join)
+
+
+def in_batches(
+    count: int,
+    batches: int,
+    solve: Callable[[int, Progress, int], xr.Dataset],
+    join: Callable[[list[list[xr.Dataset]]], T],
+) -> Pieces[T]:
+    """Cut work into so many places, and each into batches of lungs that may become more.
+
+    Parameters
+    ----------
+    count, batches : int
+        Places, and batches of each; further batches leave the pieces of the others as they are.
+    solve : callable
+        ``solve(place, progress, batch) -> Dataset``.
+    join : callable
+        ``join(datasets) -> result``, those of every place in order.
+    """
+    names = [[f"{number:06d}.{batch:06d}" for batch in range(batches)] for number in range(count)]
+
+    def one(name: str, found: Found, progress: Progress) -> xr.Dataset:
+        number, _, batch = name.partition(".")
+        return solve(int(number), progress, int(batch))
+
     return Pieces(
-        lambda found: names,
-        lambda name, found, progress: solve(int(name), progress),
-        lambda found: join([found[name] for name in names]),
+        lambda found: [name for row in names for name in row],
+        one,
+        lambda found: join([[found[name] for name in row] for row in names]),
     )
 
 

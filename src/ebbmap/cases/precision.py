@@ -119,7 +119,7 @@ def _sample(
     """Draw cases of one population at random places of the axes, shape (n,) each."""
     group = question.groups()[number]
     rng = np.random.default_rng([question.seed, number])
-    asked = replace(question, lungs=LUNGS)
+    asked = question.with_lungs(LUNGS)
     places = {name: rng.choice(axis, PLACES) for name, axis in axes.items()}
     known = {*places, *question.fixed, *question.samples, *(group.properties if group else ())}
     for name in plan(lung_model(question.lung)).parameters:

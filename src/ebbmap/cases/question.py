@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Container, Hashable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import wraps
 from typing import Any, TypeVar, cast
 
@@ -23,6 +23,10 @@ from ebbmap.registries.populations import Marginal, Population
 from ebbmap.registry import Active, activate, active
 
 Find = TypeVar("Find", bound=Callable[..., Any])
+
+#: Lungs that are drawn, solved and kept together where more of them may come later: what a lung is,
+#: and to the last bit what it comes to, depends on no lung beyond its own batch.
+BATCH = 100
 
 #: What a question without a population says of its lung, for captions.
 STATED_LUNG = "No population: the properties of the lung are those stated."
@@ -54,12 +58,15 @@ class Question:
         Outer draws of what is not known of the populations; 0 leaves it out of every interval.
     catalogue : Catalogue, optional
         Bundled and own entries; the one that is active where the question is made.
+    lungs_may_grow : bool
+        Draw lungs and samples in batches of `BATCH`, so that the first ones stay what they are
+        when more are drawn. Otherwise other numbers of lungs are other lungs.
 
     Raises
     ------
     EbbmapError
-        If a population has a property that is no parameter, or knowledge is asked for where
-        nobody says how well the populations are known.
+        If a population has a property that is no parameter, knowledge is asked for where nobody
+        says how well the populations are known, or lungs that may grow do not fill their batches.
     """
 
     lung: str = DEFAULT_LUNG
@@ -71,6 +78,7 @@ class Question:
     seed: int = 0
     knowledge: int = 0
     catalogue: Active | None = field(default_factory=active)
+    lungs_may_grow: bool = False
 
     def __post_init__(self) -> None:
         """Refuse a property that no lung can take, and knowledge of what nobody knows."""
@@ -78,6 +86,11 @@ class Question:
             raise EbbmapError(
                 "knowledge must be at least 0 outer draws, of populations; got "
                 f"{self.knowledge}. Name populations, or set knowledge = 0."
+            )
+        if self.lungs_may_grow and self.lungs % BATCH:
+            raise EbbmapError(
+                f"lungs must be a multiple of {BATCH} where lungs_may_grow; got {self.lungs}. Take "
+                f"{-(-self.lungs // BATCH) * BATCH}."
             )
         for group in self.populations if self.knowledge else ():
             known_of(group)
@@ -170,6 +183,20 @@ class Question:
         if not self.rules:
             raise EbbmapError("nothing can be judged without limits. Give the question `rules`.")
 
+    def with_lungs(self, lungs: int) -> Question:
+        """Return the same question of some other lungs, however many."""
+        return replace(self, lungs=lungs, lungs_may_grow=False)
+
+    @property
+    def draws(self) -> bool:
+        """Whether lungs or samples are drawn at all."""
+        return bool(self.populations or self.samples)
+
+    @property
+    def batches(self) -> int:
+        """In how many batches cases are drawn that may become more."""
+        return self.lungs // BATCH if self.draws else 1
+
     def groups(self) -> tuple[Population | None, ...]:
         """Return the populations, or one None where the question has none."""
         return self.populations or (None,)
@@ -198,7 +225,11 @@ def in_catalogue(find: Find) -> Find:
 
 
 def draw_cases(
-    question: Question, group: Population | None, axes: Mapping[str, np.ndarray]
+    question: Question,
+    group: Population | None,
+    axes: Mapping[str, np.ndarray],
+    *,
+    batch: int | None = None,
 ) -> dict[str, Any]:
     """Values of every parameter: axes on their own dimensions, draws on `sample`.
 
@@ -211,6 +242,8 @@ def draw_cases(
     axes : mapping of str to ndarray, shape (m,)
         Parameters laid out on a grid. A property of the population that is an axis or fixed is
         held there, and the others are drawn from their distribution given it.
+    batch : int, optional
+        Number of a batch, from 0, where lungs may grow: its lungs alone; all if None.
 
     Returns
     -------
@@ -228,21 +261,53 @@ def draw_cases(
         values[name] = xr.DataArray(axis, dims=name, coords={name: axis})
     if group is None and not question.samples:
         return values
-    n = question.lungs
-    streams = _streams(question)
-    if group is not None:
-        drawn = _draw_lungs(group, values, n, seed_of(streams[0]))
-        values |= {name: array for name, array in drawn.items() if name in used}
+    drawn = [
+        _drawn_at_once(question, group, values, set(axes), *draw)
+        for draw in _draws(question, batch)
+    ]
+    return values | {
+        name: _behind([one[name] for one in drawn])
+        for name in drawn[0]
+        if name in used or name in question.samples
+    }
+
+
+def _behind(arrays: Sequence[xr.DataArray]) -> xr.DataArray:
+    """Put batches of drawn values behind each other."""
+    return arrays[0] if len(arrays) == 1 else xr.concat(arrays, "sample", combine_attrs="override")
+
+
+def _drawn_at_once(
+    question: Question,
+    group: Population | None,
+    values: Mapping[str, Any],
+    laid_out: Container[str],
+    streams: Sequence[np.random.SeedSequence],
+    n: int,
+) -> dict[str, xr.DataArray]:
+    """Draw n lungs, and n samples of what is not laid out, each from a stream of its own."""
+    drawn = {} if group is None else _draw_lungs(group, values, n, seed_of(streams[0]))
     scores = np.random.default_rng(streams[1]).standard_normal((n, len(question.samples)))
     for column, (name, marginal) in enumerate(question.samples.items()):
-        if name not in axes:
-            values[name] = _drawn(xr.DataArray(marginal.at(scores[:, column]), dims="sample"))
-    return values
+        if name not in laid_out:
+            drawn[name] = _drawn(xr.DataArray(marginal.at(scores[:, column]), dims="sample"))
+    return drawn
 
 
-def _streams(question: Question) -> list[np.random.SeedSequence]:
-    """Return where a question's lungs, and then its samples, are drawn from."""
-    return np.random.SeedSequence(question.seed).spawn(2)
+def _draws(
+    question: Question, batch: int | None = None
+) -> list[tuple[list[np.random.SeedSequence], int]]:
+    """Return where lungs, and then samples, are drawn from, and how many at once.
+
+    All from one pair of streams; where lungs may grow, each batch, or the one that is named, from
+    a pair of its own.
+    """
+    streams = np.random.SeedSequence(question.seed).spawn(2)
+    if not question.lungs_may_grow:
+        return [(streams, question.lungs)]
+    own = zip(*(stream.spawn(question.batches) for stream in streams), strict=True)
+    every = [(list(pair), BATCH) for pair in own]
+    return every if batch is None else [every[batch]]
 
 
 def draw_scores(question: Question, group: Population) -> np.ndarray:
@@ -256,8 +321,11 @@ def draw_scores(question: Question, group: Population) -> np.ndarray:
         The population; columns are in the order of its d properties.
     """
     held = {n: np.array([v]) for n, v in question.fixed.items() if n in group.properties}
-    seed = seed_of(_streams(question)[0])
-    scores = group.sample_scores(question.lungs, seed=seed, given=held)
+    drawn = [
+        group.sample_scores(n, seed=seed_of(streams[0]), given=held)
+        for streams, n in _draws(question)
+    ]
+    scores = np.concatenate(drawn, axis=-2)
     return scores[0] if held else scores
 
 

@@ -144,7 +144,7 @@ def use_words(question: Question, use: Use) -> dict[str, str]:
     """Say in words what an analysis holds, averages over and draws, each by its attribute."""
     samples = {} if use.middle else question.samples
     drawn = [m.say(name) for name, m in samples.items() if name not in use.laid_out]
-    averaged = [_span_text(name, axis) for name, axis in use.averaged.items()]
+    averaged = [span_text(name, axis) for name, axis in use.averaged.items()]
     own = {name for group in question.populations for name in group.properties}
     given = [n for n in dict.fromkeys((*question.fixed, *use.laid_out)) if n in own]
     return {
@@ -195,13 +195,19 @@ def _held_words(question: Question, use: Use, *, shortly: bool = False) -> list[
     return words
 
 
-def _span_text(name: str, axis: np.ndarray) -> str:
-    """Say the values of an axis that is averaged over."""
+def span_text(name: str, axis: Sequence[float] | np.ndarray, *, counted: bool = True) -> str:
+    """Return the values of an axis in words: its ends, and how many there are if `counted`.
+
+    Examples
+    --------
+    >>> span_text("t_low", [0.2, 0.5, 1.0]), span_text("fio2", [0.3, 0.6], counted=False)
+    ('T low 0.2 to 1 s (3 values)', 'inspired oxygen fraction 30 to 60 %')
+    """
     entry = PARAMETERS[name]
     if len(axis) == 1:
         return entry.say(float(axis[0]))
     ends = entry.range(float(axis[0]), float(axis[-1]), 4)
-    return f"{entry.long_name} {ends} ({len(axis)} values)"
+    return f"{entry.long_name} {ends}{f' ({len(axis)} values)' if counted else ''}"
 
 
 def _held_by_group(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any
 
 import typer
@@ -50,6 +50,27 @@ class Answer:
             from ebbmap.tables.plain import document
 
             print_json(document(**content))
+
+
+def open_answer(as_json: bool, document: Callable[[], dict[str, Any]]) -> Answer | None:
+    """Open an answer in words; where JSON is wanted, print the document instead.
+
+    Parameters
+    ----------
+    as_json : bool
+        Whether it is wanted.
+    document : callable
+        Makes the document.
+
+    Returns
+    -------
+    Answer or None
+        None where nothing is left to say.
+    """
+    if not as_json:
+        return Answer(False)
+    print_json(document())
+    return None
 
 
 def print_json(content: dict[str, Any]) -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from ebbmap.cli.answer import Answer, print_json
+from ebbmap.cli.answer import Answer, open_answer
 from ebbmap.cli.application import command
 from ebbmap.cli.asked import Asked, asked_of
 from ebbmap.cli.options import (
@@ -61,10 +61,9 @@ def cycle(
     # the names alone tell what is left to defaults
     named = Question(asked.lung, dict.fromkeys(asked.values, 0.0))
     solved.attrs["defaults"] = " ".join([*defaults_of(named, None, Use()), *asked.added])
-    if as_json:
-        print_json(case_document(solved))
+    answer = open_answer(as_json, lambda: case_document(solved))
+    if answer is None:
         return
-    answer = Answer(as_json)
     answer.say_lines(_cycle_lines(asked, solved, judged_by))
     answer.say(*([case_table(solved)] if everything else []))
     answer.say_lines(asked.closing(everything, len(solved.attrs["defaults"].split())))
@@ -135,10 +134,9 @@ def window(
         question = question_of(asked.lung, asked.given, judged_by, population, **draws)
         with progress_bar(quiet=not sys.stderr.isatty()) as bar:
             found = find_window(question, progress=bar.start(f"windows of {lungs} lungs", 0))
-    if as_json:
-        print_json(window_document(found))
+    answer = open_answer(as_json, lambda: window_document(found))
+    if answer is None:
         return
-    answer = Answer(as_json)
     if one_lung:
         answer.say_lines(window_lines(found, judged_by, asked.whose, width()))
         answer.say(*([lung_table(found, judged_by)] if everything else []))
@@ -173,10 +171,8 @@ def adjust(
         check_possible(asked.values)
     draws: dict[str, Any] = {"lungs": lungs, "seed": seed}
     found = find_adjust(question_of(asked.lung, asked.given, judged_by, population, **draws))
-    if as_json:
-        print_json(adjust_document(found))
-    else:
-        _say_steps("adjust", found, adjust_lines, asked, everything)
+    if answer := open_answer(as_json, lambda: adjust_document(found)):
+        _say_steps(answer, "adjust", found, adjust_lines, asked, everything)
 
 
 @command
@@ -219,13 +215,12 @@ def wean(
     if not as_json:
         check_possible(asked.values)
     path = find_wean(question_of(asked.lung, asked.given, judged_by, population), options)
-    if as_json:
-        print_json(wean_document(path))
-    else:
-        _say_steps("wean", path, wean_lines, asked, everything)
+    if answer := open_answer(as_json, lambda: wean_document(path)):
+        _say_steps(answer, "wean", path, wean_lines, asked, everything)
 
 
 def _say_steps(
+    answer: Answer,
     kind: str,
     found: xr.Dataset,
     lines_of: Callable[[xr.Dataset, int], Iterable[str]],
@@ -236,7 +231,6 @@ def _say_steps(
     from ebbmap.tables.results import summary
     from ebbmap.tables.terminal import width
 
-    answer = Answer(False)
     answer.say_lines(lines_of(found, width()))
     answer.say(*(summary(kind, found) if everything else []))
     answer.say_lines(asked.closing(everything))

@@ -65,7 +65,7 @@ def run(
     from ebbmap.runs import default_workers
     from ebbmap.runs.costs import approve, study_costs
     from ebbmap.tables.held import study_notes
-    from ebbmap.tables.runs import cost_data, cost_table
+    from ebbmap.tables.runs import cost_data, cost_table, kept_lines
 
     drawn = context.with_resource(_drawing(answer, formats, look, language, colours))
     checked = load_study(named_file(study, bundled_studies()))
@@ -76,6 +76,7 @@ def run(
     notes = list(study_notes(checked))
     answer.say(*notes)
     costs = study_costs(checked, folder, at_work, fresh=fresh)
+    answer.say(*kept_lines(costs))
     results: list[dict[str, Any]] = []
     if dry_run:
         answer.say(cost_table(costs, at_work))
@@ -139,7 +140,8 @@ def _results(
         )
         for task, result, path in started:
             bar.finish(task.name)
-            drawn = draw_result(task.kind, result, pictures, stem, formats, look)
+            named = stem if path.parent == folder else f"{stem}_{path.parent.name}"
+            drawn = draw_result(task.kind, result, pictures, named, formats, look)
             answer.say(f"wrote {path}", *summary(task.kind, result))
             yield {
                 "name": task.name,

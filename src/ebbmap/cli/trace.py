@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from ebbmap.cli.answer import Answer, print_json
+from ebbmap.cli.answer import open_answer
 from ebbmap.cli.application import command
 from ebbmap.cli.options import (
     JsonOption,
@@ -87,8 +87,5 @@ def fit(
     after = find_follow(found, limits=judged, seed=seed) if follow else None
     if out is not None:
         save_fit(found, out)
-    if as_json:
-        print_json(fit_document(found, after))
-    else:
-        more = [] if after is None else follow_tables(after)
-        Answer(as_json).say(fit_table(found), *more)
+    if answer := open_answer(as_json, lambda: fit_document(found, after)):
+        answer.say(fit_table(found), *([] if after is None else follow_tables(after)))

@@ -190,7 +190,9 @@ def of_study(
     held = {name: value for name, value in own.fixed.items() if name not in SETTINGS}
     chosen = lung or own.lung
     lungs = min(own.lungs, lungs_of_page(chosen) if page else LUNGS)
-    question = Question(chosen, held, {}, own.populations, {}, lungs=lungs, seed=own.seed)
+    grows = own.lungs_may_grow and lungs == own.lungs
+    draws: dict[str, Any] = {"lungs": lungs, "lungs_may_grow": grows, "seed": own.seed}
+    question = Question(chosen, held, {}, own.populations, {}, **draws)
     limits = next(iter(own.rules.values()), limit_set("harm"))
     if cells is None:
         cells = SERVED_CELLS if lung_model(chosen).costly and not page else CELLS

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -101,7 +101,7 @@ def of_store(folder: Path, study: Study) -> Stored:
     across, up, *_ = dict.fromkeys([*(name for name in named if name in places), *places])
     axes = [Axis(name, float(places[name][0]), float(places[name][-1])) for name in (across, up)]
     return Stored(
-        question=replace(study.question, lungs=cases.sizes.get(SAMPLE, 1)),
+        question=study.question.with_lungs(cases.sizes.get(SAMPLE, 1)),
         limits=limits,
         rules=rules,
         opening={name: nearest(at, PARAMETERS[name].default) for name, at in places.items()},

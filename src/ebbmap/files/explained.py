@@ -18,7 +18,8 @@ from ebbmap.digits import share_text
 from ebbmap.files.common.forgiving import plain
 from ebbmap.files.protocol.schema import ProtocolFile
 from ebbmap.policies.exact import listed
-from ebbmap.policies.language import Breathing, Policy, Reading, Rule
+from ebbmap.policies.language import Policy, Reading, Rule
+from ebbmap.policies.physiology import Breathing
 from ebbmap.registries.derivations import ways
 from ebbmap.registries.limits import Bound
 from ebbmap.registries.outcomes import OUTCOMES

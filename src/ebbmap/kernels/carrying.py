@@ -8,18 +8,12 @@ from __future__ import annotations
 import numpy as np
 
 #: Fewest base rows, in effect, that must carry an index, and the output's variance, for an
-#: interval to be printed. Measured over 400 seeds: with fewer, 95 % intervals of an event of 1 or
-#: 2 % cover as little as 7 %, and those of a heavy-tailed product 88 %.
+#: interval to be printed. Measured over 400 seeds: with fewer, 95 % intervals of a heavy-tailed
+#: product cover 88 %. Those of events are counted (`kernels.events`).
 CARRYING_ROWS = 8
 
-#: The same of a yes-or-no output for first-order indices, whose products are few and cancel: with
-#: fewer an interval is printed in one case of a hundred, and then holds the truth in half.
-EVENT_ROWS = 64
 
-
-def enough_rows(
-    products: np.ndarray, factors: int, size: np.ndarray, event: np.ndarray
-) -> np.ndarray:
+def enough_rows(products: np.ndarray, factors: int, size: np.ndarray) -> np.ndarray:
     """Return whether enough base rows carry each mean of products for an interval.
 
     Parameters
@@ -30,8 +24,6 @@ def enough_rows(
         Number of factors d.
     size : ndarray, shape (n, s)
         What each row adds to the output's variance.
-    event : ndarray of bool, shape (s,)
-        Whether an output is yes or no.
 
     Returns
     -------
@@ -46,7 +38,6 @@ def enough_rows(
     for part in (slice(factors), slice(factors, 2 * factors)):
         rows[part] = np.where(inert, of_output, rows[part])
     enough: np.ndarray = (rows >= CARRYING_ROWS) & (of_output >= CARRYING_ROWS)
-    enough[:factors] &= ~event | (of_output >= EVENT_ROWS)
     return enough
 
 
@@ -71,30 +62,3 @@ def effective_rows(values: np.ndarray) -> np.ndarray:
     squares = np.square(values).sum(axis=0)
     rows: np.ndarray = np.abs(values).sum(axis=0) ** 2 / np.where(squares > 0.0, squares, np.nan)
     return rows
-
-
-def yes_or_no(blocks: np.ndarray, kept: np.ndarray) -> np.ndarray:
-    """Return whether an output has two values only.
-
-    Parameters
-    ----------
-    blocks : ndarray, shape (n, r, s)
-        Outputs by base block.
-    kept : ndarray of bool, shape (n, s)
-        Base rows that count.
-
-    Returns
-    -------
-    ndarray of bool, shape (s,)
-
-    Examples
-    --------
-    >>> blocks = np.array([[[0.0, 0.0]], [[1.0, 0.5]], [[0.0, 1.0]]])
-    >>> yes_or_no(blocks, np.ones((3, 2), bool)).tolist()
-    [True, False]
-    """
-    counted = kept[:, None]
-    low = np.where(counted, blocks, np.inf).min(axis=(0, 1))
-    high = np.where(counted, blocks, -np.inf).max(axis=(0, 1))
-    two: np.ndarray = ((blocks == low) | (blocks == high) | ~counted).all(axis=(0, 1))
-    return two

@@ -76,7 +76,7 @@ class Shares:
 
 
 def shares(verdict: np.ndarray, binding: np.ndarray, *, bounds: int, level: float = 0.95) -> Shares:
-    """Count verdicts over the last axis.
+    """Return the shares of verdicts over the last axis.
 
     Parameters
     ----------
@@ -97,12 +97,33 @@ def shares(verdict: np.ndarray, binding: np.ndarray, *, bounds: int, level: floa
     >>> round(float(counted.safe), 3), float(counted.undetermined), int(counted.commonest)
     (0.5, 0.25, 1)
     """
+    counted = verdict_counts(verdict, binding, bounds=bounds)
+    return shares_of_counts(*counted, cases=verdict.shape[-1], level=level)
+
+
+def verdict_counts(
+    verdict: np.ndarray, binding: np.ndarray, *, bounds: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Count verdicts over the last axis.
+
+    Parameters
+    ----------
+    verdict, binding, bounds
+        As in `shares`.
+
+    Returns
+    -------
+    safe, caution, unknown : ndarray of int, shape (...)
+    broken : ndarray of int, shape (k, ...)
+        As `shares_of_counts` takes them.
+    """
     unsafe = verdict == UNSAFE
-    caution = (verdict == CAUTION).sum(axis=-1)
-    safe = (verdict == SAFE).sum(axis=-1)
-    unknown = (verdict == UNDETERMINED).sum(axis=-1)
-    broken = np.stack([(unsafe & (binding == k)).sum(axis=-1) for k in range(bounds)])
-    return shares_of_counts(safe, caution, unknown, broken, cases=verdict.shape[-1], level=level)
+    return (
+        (verdict == SAFE).sum(axis=-1),
+        (verdict == CAUTION).sum(axis=-1),
+        (verdict == UNDETERMINED).sum(axis=-1),
+        np.stack([(unsafe & (binding == k)).sum(axis=-1) for k in range(bounds)]),
+    )
 
 
 def shares_of_counts(

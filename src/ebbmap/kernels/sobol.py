@@ -13,7 +13,8 @@ On the same rows they have a half to a twentieth of the variance of the older on
 BA rows, and with V the variance over A and B, S_j = <B (AB_j - A)> / V and
 T_j = <(A - AB_j)^2> / 2V, as in SALib [1]_. A resample weighs each base row by how often it was
 drawn; the estimate itself is the resample that takes every row once.
-Intervals of replicates take their skewness and kurtosis into account (`replicate_interval`).
+Intervals of replicates take their skewness and kurtosis into account (`replicate_interval`);
+those of a yes-or-no output that few events decide are intervals of counts (`kernels.events`).
 A row bootstrap covers 94 to 96 % on independent rows, and all but 100 % on one scrambled
 Sobol design, whose evenness it cannot see; replicates can (tests/external measures both).
 Memory beyond the outputs is about 8 n (m + 1) bytes and a few times `PRODUCT_BYTES`.
@@ -38,7 +39,8 @@ import numpy as np
 import numpy.typing as npt
 
 from ebbmap.errors import DesignMismatchError, EbbmapError, NonFiniteOutcomeError
-from ebbmap.kernels.carrying import enough_rows, yes_or_no
+from ebbmap.kernels.carrying import enough_rows
+from ebbmap.kernels.events import count_intervals, enough_events, two_values
 from ebbmap.kernels.resampling import (
     RandomSource,
     Weighing,
@@ -71,8 +73,8 @@ class SobolIndices:
     second : ndarray, shape (d, d, s), or None
         Second-order indices [1], symmetric, NaN on the diagonal; None without second order.
     first_interval, total_interval : ndarray, shape (d, s, 2)
-        Lower and upper bound [1]. NaN where too few base rows carry the index or the output,
-        as in rare events: no interval can then be trusted (`kernels.carrying`).
+        Lower and upper bound [1]. NaN where too few base rows carry the index or the output
+        (`kernels.carrying`), or too few events (`kernels.events`): none can then be trusted.
     second_interval : ndarray, shape (d, d, s, 2), or None
         Lower and upper bound [1], NaN likewise.
     variance : ndarray, shape (s,)
@@ -274,12 +276,28 @@ def _estimate_all(
     columns = 2 * factors + len(pairs)
     points, ends, variance = np.empty((columns, s)), np.empty((2, columns, s)), np.empty(s)
     for cut in _cuts(s, 8 * n * (columns + factors + 2)):
-        estimates, variance[cut], enough = _estimate(
+        estimates, variance[cut], enough, events = _estimate(
             weighing.weights, blocks[:, :, cut], kept[:, cut], factors, pairs
         )
-        points[:, cut] = estimates[0]
-        ends[:, :, cut] = np.where(enough, weighing.interval(estimates), np.nan)
+        points[:, cut], both = estimates[0], weighing.interval(estimates)
+        first, total = estimates[0, :factors], estimates[0, factors : 2 * factors]
+        within = blocks.shape[1] > factors + 2
+        counted = count_intervals(first, total, events, weighing.level, within=within)
+        _put_counted(both[:, : 2 * factors], counted, within=within)
+        ends[:, :, cut] = np.where(enough, both, np.nan)
     return points, np.moveaxis(ends, 0, -1), variance
+
+
+def _put_counted(both: np.ndarray, counted: np.ndarray, *, within: bool) -> None:
+    """Put intervals of counts, NaN where there is none, in place of the replicates' or around them.
+
+    Without BA rows chance adds to first-order indices what the events of a pair do not tell.
+    """
+    if within:
+        np.copyto(both, counted, where=np.isfinite(counted))
+    else:
+        np.fmin(both[0], counted[0], out=both[0])
+        np.fmax(both[1], counted[1], out=both[1])
 
 
 def _estimate(
@@ -288,12 +306,13 @@ def _estimate(
     kept: np.ndarray,
     factors: int,
     pairs: list[tuple[int, int]],
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Estimate the indices of some outputs, for every set of weights of the base rows.
 
     Returns the estimates, shape (m + 1, 2 d + pairs, s): first order, total, second order of the
-    pairs; the variance, shape (s,); and whether enough base rows carry each estimate for an
-    interval, shape (2 d + pairs, s).
+    pairs; the variance, shape (s,); whether enough base rows, or events, carry each estimate for
+    an interval, shape (2 d + pairs, s); and the events behind the indices of each factor of a
+    yes-or-no output, shape (d, s), NaN for any other.
     """
     standard, deviation = _standardise(blocks, kept)
     a, b, ab, ba = _parts(standard, factors)
@@ -309,18 +328,25 @@ def _estimate(
     if ba is None:
         first, jumps = np.split(averages, 2, axis=1)
         scale = np.where(varies, variance[:, None], np.nan)
+        changes = np.broadcast_to(2.0 * scale[0], (factors, *scale.shape[2:]))
         estimates = np.concatenate([first, jumps / 2.0], axis=1) / scale
     else:
         first, jumps, scale, apart = np.split(averages, np.cumsum([factors] * 3), axis=1)
         scale = np.where(varies & (scale > 0.0), scale, np.nan)
+        changes = scale[0]
         first = 2.0 * first / scale
         j, k = np.array(pairs, dtype=int).reshape(-1, 2).T
         closed = 1.0 - 2.0 * apart / (scale[:, j] + scale[:, k])
         second = closed - first[:, j] - first[:, k]
         estimates = np.concatenate([first, jumps / scale, second], axis=1)
         products = np.concatenate([products[:, : 2 * factors], products[:, 3 * factors :]], axis=1)
-    trusted = enough_rows(products, factors, sums[:, 1], yes_or_no(standard, kept))
-    return estimates, variance[0] * deviation**2, trusted
+    events = changes * kept.sum(axis=0) / two_values(standard, kept) ** 2
+    trusted = np.where(
+        np.isfinite(events).any(axis=0),
+        enough_events(events, pairs),
+        enough_rows(products, factors, sums[:, 1]),
+    )
+    return estimates, variance[0] * deviation**2, trusted, events
 
 
 def _saltelli(a: np.ndarray, b: np.ndarray, ab: np.ndarray) -> np.ndarray:

@@ -7,7 +7,6 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
-from matplotlib.ticker import PercentFormatter
 
 from ebbmap.digits import share_text
 from ebbmap.plotting.colours import VERDICTS, fixed_colour
@@ -17,8 +16,10 @@ from ebbmap.plotting.style import (
     CYCLE,
     INK,
     MARKS,
+    PERCENT,
     T_LOW_TICKS,
     Look,
+    add_share_scale,
     colour_of,
     dress,
     entries,
@@ -41,9 +42,6 @@ VERDICT_COLOURS = {
 WRITTEN_FROM = 0.07
 
 ALL = "all"
-
-#: Shares on axes are in the unit of the text.
-PERCENT = PercentFormatter(1.0, decimals=0, symbol=" %")
 
 #: Look of every legend.
 LEGEND: Look = {"frameon": False, "fontsize": 9}
@@ -247,12 +245,12 @@ def map_figure(result: xr.Dataset, ranges: dict[str, tuple[float, float]]) -> Fi
     fig = Figure(figsize=(1.4 + 2.8 * size, 6.4), layout="constrained")
     axes = fig.subplots(2, size, squeeze=False, sharex=True, sharey=True)
     bounds = failing_bounds(result)
-    drawn = None
+    drawn = False
     for column, name, group, _ in entries(result, "group"):
         top, bottom = axes[:, column]
         if np.isfinite(group["safe_share"]).any():
             plot_map(group, x=x, y=y, ax=top)
-            drawn = top.collections[0]
+            drawn = True
             plot_map_failures(group, x=x, y=y, bounds=bounds, ax=bottom)
         top.set_title(name, color=fixed_colour(name) or INK, fontsize=11)
         top.set_xlabel("")
@@ -260,9 +258,8 @@ def map_figure(result: xr.Dataset, ranges: dict[str, tuple[float, float]]) -> Fi
             ax.add_patch(_ranges_patch(ranges[x], ranges[y]))
             if column:
                 ax.set_ylabel("")
-    if drawn is not None:
-        label = "share of lungs that are safe"
-        fig.colorbar(drawn, ax=axes[0], label=label, pad=0.01, format=PERCENT)
+    if drawn:
+        add_share_scale(axes[0], "share of lungs that are safe")
     look: Look = LEGEND | {"title": "limit broken most often", "title_fontsize": 9}
     handles = legend_of_bounds(bounds)
     fig.legend(handles=handles, loc="outside lower center", ncols=2, **look)

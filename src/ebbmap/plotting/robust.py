@@ -6,10 +6,10 @@ import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle
-from matplotlib.ticker import PercentFormatter
 
 from ebbmap.plotting.style import (
     INK,
+    PERCENT,
     SHARE_MAP,
     Look,
     colour_of,
@@ -49,7 +49,7 @@ def plot_robust(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     if line:
         ax.plot(places[0], reached, color=INK, lw=1.6)
         ax.set_ylim(0, 1)
-        ax.yaxis.set_major_formatter(PercentFormatter(1.0))
+        ax.yaxis.set_major_formatter(PERCENT)
     else:
         mesh = ax.pcolormesh(*places, reached.transpose(), cmap=SHARE_MAP, vmin=0.0, vmax=1.0)
         mesh.set_rasterized(True)
@@ -72,7 +72,7 @@ def plot_robust(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:
             ax.add_patch(Rectangle((low[0], low[1]), *(high - low), **frame))
         look: Look = {"mfc": "white" if number < 0 else colour, "mec": INK, "ms": 8, "ls": ""}
         ax.plot(*([value] for value in middle), mark, label=words(choice), **look)
-    return finish(ax, places[0], "share of lungs" if line else places[1])
+    return finish(ax, places[0], str(result.attrs["goal"]) if line else places[1])
 
 
 def plot_robust_groups(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:
@@ -109,5 +109,5 @@ def plot_robust_groups(result: xr.Dataset, *, ax: Axes | None = None) -> Axes:
     ax.set_yticks(range(len(names)), [words(name) for name in names])
     ax.set_ylim(len(names) - 0.5, -0.5)
     ax.set_xlim(-0.02, 1.02)
-    ax.xaxis.set_major_formatter(PercentFormatter(1.0))
+    ax.xaxis.set_major_formatter(PERCENT)
     return finish(ax, "share of lungs served", "")

@@ -18,7 +18,7 @@ from ebbmap.plotting.pages.caption import Page, conditions, limits_text, made_fr
 from ebbmap.plotting.pages.layout import LINE_HEIGHT, broken, settle
 from ebbmap.plotting.sentences import own_names
 from ebbmap.plotting.speaking import between, paragraph, speak, speaking, spoken
-from ebbmap.plotting.style import END, FAINT, INK, SHARE_MAP, Look, words
+from ebbmap.plotting.style import END, FAINT, INK, SHARE_MAP, Look, add_share_scale, words
 from ebbmap.plotting.views import VIEWS, plot
 
 #: Size of a slide [inch]; of all text of its panel and its headline, and of the foot [pt].
@@ -63,7 +63,7 @@ def slides_of(kind: str, result: xr.Dataset, language: str = ENGLISH) -> Iterato
         ax = fig.add_subplot()
         with speaking(language, own_names(result)):
             plot(kind, result, ax=ax, **choice)
-            _name(fig, ax)
+            _name(ax, view.shades(one))
             said = spoken(headline(kind, one))
             _lay_out(fig, said, _foot(result, choice))
             text = _told(said, result, choice)
@@ -79,7 +79,7 @@ def _choices(result: xr.Dataset, dims: tuple[str, ...]) -> list[dict[str, object
     return choices
 
 
-def _name(fig: Figure, ax: Axes) -> None:
+def _name(ax: Axes, label: str) -> None:
     """Name what is drawn, unless names stand beside it: lines in a legend, shades on a scale."""
     handles, labels = ax.get_legend_handles_labels()
     beside = any(text.get_gid() == END for text in ax.texts)
@@ -87,7 +87,7 @@ def _name(fig: Figure, ax: Axes) -> None:
         ax.legend(handles, [words(label) for label in labels], frameon=False)
     for shades in ax.collections:
         if isinstance(shades, QuadMesh) and shades.get_cmap() is SHARE_MAP:
-            fig.colorbar(shades, ax=ax, label="share of lungs", ticks=[0.0, 0.5, 1.0])
+            add_share_scale(ax, label)
 
 
 def _foot(result: xr.Dataset, choice: dict[str, object]) -> str:

@@ -9,8 +9,11 @@ import numpy as np
 import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.axis import Axis
-from matplotlib.colors import LinearSegmentedColormap
+from matplotlib.cm import ScalarMappable
+from matplotlib.colorbar import Colorbar
+from matplotlib.colors import LinearSegmentedColormap, Normalize
 from matplotlib.figure import Figure
+from matplotlib.ticker import PercentFormatter
 
 from ebbmap.plotting.colours import COLOURS as COLOURS
 from ebbmap.plotting.colours import CYCLE as CYCLE
@@ -28,6 +31,9 @@ _SHARE_COLOURS = {0: "#f7f3ea", 0.15: "#c9ddb8", 0.4: "#6db09d", 0.7: "#22747f",
 
 #: From nobody served to everybody served.
 SHARE_MAP = LinearSegmentedColormap.from_list("share", list(_SHARE_COLOURS.items()))
+
+#: Numbers of axes that show shares.
+PERCENT = PercentFormatter(1.0, decimals=0, symbol=" %")
 
 #: Lines of limits and of clock ranges, of what is not set, and of the quieter of two.
 LONG_DASHES, DASHES, SHORT_DASHES = (0, (5, 3)), (0, (4, 3)), (0, (3, 2))
@@ -170,6 +176,28 @@ def finish(ax: Axes, x: str | xr.DataArray, y: str | xr.DataArray) -> Axes:
     ax.set_ylabel(y if isinstance(y, str) else text_of(y))
     dress(ax)
     return ax
+
+
+def add_share_scale(axes: Axes | np.ndarray, label: str) -> Colorbar:
+    """Add the scale of `SHARE_MAP`, from none to all, beside axes that show shares by it.
+
+    Parameters
+    ----------
+    axes : Axes or ndarray of Axes
+        Panels that share the scale.
+    label : str
+        Of what the shares are.
+    """
+    first: Axes = axes if isinstance(axes, Axes) else axes.flat[0]
+    shades = ScalarMappable(Normalize(0.0, 1.0), SHARE_MAP)
+    ticks = [0.0, 0.25, 0.5, 0.75, 1.0]
+    bar: Colorbar = first.figure.colorbar(
+        shades, ax=axes, label=label, pad=0.01, ticks=ticks, format=PERCENT
+    )
+    bar.outline.set_visible(False)
+    bar.ax.tick_params(colors=INK, labelsize=10)
+    bar.ax.yaxis.label.set_color(INK)
+    return bar
 
 
 def say(ax: Axes, text: str, height: float = 0.5) -> None:

@@ -22,7 +22,7 @@ from ebbmap.plotting.boxes import plot_boxes
 from ebbmap.plotting.collapse import plot_collapse_closing
 from ebbmap.plotting.compare import plot_compare_flow
 from ebbmap.plotting.course import plot_course
-from ebbmap.plotting.edge import plot_edge
+from ebbmap.plotting.edge import plot_edge, room_words
 from ebbmap.plotting.foretell import plot_foretell
 from ebbmap.plotting.inside import plot_inside
 from ebbmap.plotting.limits import plot_limits
@@ -64,11 +64,14 @@ class View:
         Dimensions of which one entry is drawn.
     one_of_along : tuple of str, optional
         The same where the result goes along an axis; as else if None.
+    shades : callable
+        ``shades(result) -> str``: what its map shows, where it has one.
     """
 
     draw: Draw
     one_of: tuple[str, ...] = ()
     one_of_along: tuple[str, ...] | None = None
+    shades: Callable[[xr.Dataset], str] = lambda result: "share of lungs"
 
     def dims(self, result: xr.Dataset) -> tuple[str, ...]:
         """Return the dimensions of a result of which one entry is drawn."""
@@ -256,7 +259,9 @@ VIEWS: Mapping[str, View] = MappingProxyType(
             (_POPULATION, "case"),
         ),
         "course": View(lambda result, ax: plot_course(result, ax=ax)),
-        "edge": View(lambda result, ax: plot_edge(result, ax=ax), (_RULE, _POPULATION)),
+        "edge": View(
+            lambda result, ax: plot_edge(result, ax=ax), (_RULE, _POPULATION), shades=room_words
+        ),
         "foretell": View(_foretell, ("model", _RULE, _OWN)),
         "given": View(_given, (_POPULATION, "outcome")),
         "inside": View(lambda result, ax: plot_inside(result, ax=ax), (_POPULATION,)),
@@ -268,7 +273,11 @@ VIEWS: Mapping[str, View] = MappingProxyType(
         ),
         "profile": View(_profile),
         "rare": View(lambda result, ax: plot_rare(result, along=_along(result), ax=ax), (_RULE,)),
-        "robust": View(lambda result, ax: plot_robust(result, ax=ax), (_RULE,)),
+        "robust": View(
+            lambda result, ax: plot_robust(result, ax=ax),
+            (_RULE,),
+            shades=lambda result: str(result.attrs["goal"]),
+        ),
         "rules": View(_rules, (_POPULATION,)),
         "screening": View(
             lambda result, ax: plot_screening(result, along=_along(result), ax=ax),

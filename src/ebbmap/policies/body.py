@@ -19,7 +19,8 @@ from ebbmap.engines import compiles
 from ebbmap.exchange.co2 import STPD_TO_TENSION, paco2
 from ebbmap.exchange.co2_stores import co2_stores_after
 from ebbmap.lungs.base import Lung
-from ebbmap.policies.language import Body, Policy
+from ebbmap.policies.language import Policy
+from ebbmap.policies.physiology import Body
 from ebbmap.registries.outcomes import Plan, plan
 from ebbmap.registries.parameters import SPONTANEOUS
 

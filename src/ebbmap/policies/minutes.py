@@ -19,7 +19,8 @@ from ebbmap.engines.masked import added, chosen, for_some, put
 from ebbmap.kernels.judging import bound_margins
 from ebbmap.policies.bedside import decide
 from ebbmap.policies.body import Bodies
-from ebbmap.policies.language import Drift, Policy
+from ebbmap.policies.language import Policy
+from ebbmap.policies.physiology import Drift
 from ebbmap.policies.ward import HOUR, Patients, Ward
 from ebbmap.registries.parameters import PARAMETERS
 

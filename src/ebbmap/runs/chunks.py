@@ -11,6 +11,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import xarray as xr
 
 from ebbmap.errors import EbbmapError
@@ -18,8 +19,9 @@ from ebbmap.files.study import Study
 from ebbmap.files.writing import put_in_place, remove, save_dataset
 from ebbmap.runs import store
 from ebbmap.runs.enlarging import kept_pieces
+from ebbmap.runs.entries import Entry, Fingerprint
 from ebbmap.runs.forecast import Cost, check_room, forecast
-from ebbmap.runs.job import PART, STORE, Job, number_of
+from ebbmap.runs.job import FEWER, PART, STORE, Job, number_of
 from ebbmap.runs.ledger import FILES, Ledger
 from ebbmap.runs.plan import plan_of
 from ebbmap.runs.sweep import column_attrs, coordinates, summary_of
@@ -27,19 +29,6 @@ from ebbmap.runs.work import Finished, Kept
 
 #: Blocks up to which the finished ones among them are looked for before a run.
 LISTED_BLOCKS = 10**6
-
-_GB = 1e9  # bytes
-
-
-def streams(study: Study) -> bool:
-    """Return whether the sweep of a study goes block by block: it says so, or is large."""
-    asked = study.file.analyses.sweep
-    if asked is None or asked.store == "netcdf":
-        return False
-    if asked.store in ("zarr", "none") or asked.reductions or asked.precision == "float32":
-        return True
-    job = Job(study)
-    return bool(job.layout.cases * job.bytes_per_case > asked.netcdf_up_to_gb * _GB)
 
 
 def study_plan(study: Study) -> dict[str, Any]:
@@ -73,7 +62,9 @@ def check_begun(ledger: Ledger, *, fresh: bool = False) -> None:
         )
 
 
-def foresee(study: Study, folder: Path, workers: int, *, fresh: bool = False) -> Cost:
+def foresee(
+    study: Study, folder: Path, workers: int, *, fresh: bool = False, blocks: int | None = None
+) -> Cost:
     """Return the expected cost of what is left of a sweep that streams; nothing is written.
 
     Parameters
@@ -86,6 +77,8 @@ def foresee(study: Study, folder: Path, workers: int, *, fresh: bool = False) ->
         Processes.
     fresh : bool
         Whether what is finished there will be forgotten.
+    blocks : int, optional
+        Blocks that are to be done; those without an entry in the folder if not given.
 
     Raises
     ------
@@ -94,6 +87,8 @@ def foresee(study: Study, folder: Path, workers: int, *, fresh: bool = False) ->
     """
     job, ledger = Job(study), study_ledger(study, folder)
     check_begun(ledger, fresh=fresh)
+    if blocks is not None:
+        return forecast(job, blocks, workers) if blocks else Cost(PART, 0, 0.0, 0.0, 0.0)
     if fresh or job.layout.blocks > LISTED_BLOCKS:
         return forecast(job, job.layout.blocks, workers)
     there = set(ledger.names())
@@ -132,24 +127,54 @@ class Chunks:
         TooLargeError
             If disk or memory do not suffice.
         """
-        if todo:
-            check_room([forecast(self._job, todo, workers)], ledger.folder)
+        # blocks that only get further columns have their room already but for these
+        fewer = sum(name.endswith(f".{FEWER}") for name in ledger.names())
+        if todo > fewer:
+            check_room([forecast(self._job, todo - fewer, workers)], ledger.folder)
         if self._job.stored:
             prepare_store(self._job, ledger)
 
     def do(self, name: str, kept: Kept) -> Finished:
         """Solve the cases of a block."""
         job, number = self._job, number_of(name)
-        filled, sums = job.solve(job.layout.box(number))
+        before = f"{name}.{FEWER}"
+        there: dict[str, Fingerprint] = {}
+        replaces: tuple[str, ...] = ()
+        if kept.sound(before, content=True):
+            entry = kept.entry(before)
+            filled, sums = self._further(kept, entry, number)
+            sums, there, replaces = {**entry.arrays, **sums}, dict(entry.files), (before,)
+        else:
+            filled, sums = job.solve(job.layout.box(number))
         chunks = {
             place: partial(store.packed, filled[column], job.layout, job.asked.compression)
             for column, place in job.places(number).items()
+            if column in filled
         }
-        return Finished(sums, job.layout.cases_in(number), beside=chunks)
+        how: dict[str, Any] = {"beside": chunks, "there": there, "replaces": replaces}
+        return Finished(sums, job.layout.cases_in(number), **how)
+
+    def _further(
+        self, kept: Kept, entry: Entry, number: int
+    ) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
+        """Compute further columns of a block whose fewer columns are stored; see `Job.derive`."""
+        job, places = self._job, self._job.places(number)
+        shape = tuple(side.stop - side.start for side in job.layout.box(number))
+
+        def read(column: str) -> np.ndarray:
+            content = (kept.folder / places[column]).read_bytes()
+            kind = job.columns[column]
+            return store.unpacked(content, kind, shape, job.layout, job.asked.compression)
+
+        stored = [name for name in job.kept if places[name] in entry.files]
+        return job.derive(number, stored, read)
 
     def join(self, kept: Kept, ledger: Ledger) -> list[tuple[xr.Dataset, Path]]:
         """Open the store without reading it, and save what all blocks add up to, if asked for."""
         job, made = self._job, ledger.folder / STORE
+        for name in ledger.names():
+            if name.endswith(f".{FEWER}"):
+                ledger.strike(name)
         results = [(xr.open_zarr(made, chunks=None), made)] if job.stored else []
         if job.asked.reductions:
             summary = summary_of(job, lambda name: kept.entry(name).arrays)

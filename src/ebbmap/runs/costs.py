@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -32,6 +33,7 @@ from ebbmap.registries.populations import Population
 from ebbmap.runs.chunks import foresee
 from ebbmap.runs.forecast import WORKER_BYTES, Cost, check_room
 from ebbmap.runs.sources import plan_tasks
+from ebbmap.runs.standing import Standing, standing
 
 #: Past these a run is started with --yes only. An hour is longer than anybody waits by mistake, and
 #: 10 GB are more than a disk should lose unnoticed.
@@ -79,7 +81,7 @@ def study_costs(study: Study, folder: Path, workers: int, *, fresh: bool = False
     study : Study
         A checked study.
     folder : Path
-        Where its results go: what is finished there costs nothing, for a sweep that streams.
+        Where its results go: what is finished there, and stays, costs nothing.
     workers : int
         Processes.
     fresh : bool
@@ -94,9 +96,13 @@ def study_costs(study: Study, folder: Path, workers: int, *, fresh: bool = False
     group = question.groups()[0]
     rates: dict[tuple[str, ...], float] = {}
     costs = []
+    stands = {} if fresh else standing(study, folder)
     for task in plan_tasks(study):
+        here = stands.get(task.name)
         if task.streams:
-            costs.append(foresee(study, folder, workers, fresh=fresh))
+            blocks = None if here is None else here.new
+            cost = foresee(study, folder, workers, fresh=fresh, blocks=blocks)
+            costs.append(_beside_kept(cost, here))
             continue
         size = study.analyses[task.kind].size(question, task.options, study.axes)
         outcomes = solved_outcomes(question, task.options)
@@ -108,16 +114,41 @@ def study_costs(study: Study, folder: Path, workers: int, *, fresh: bool = False
         if task.kind in ("mapping", "boxes"):
             beside *= task.options.resamples
         held = _DOUBLE * (len(outcomes) + 4) * size.held
-        costs.append(
-            Cost(
-                task.name,
-                size.cases,
-                _DOUBLE * size.kept,
-                workers * (WORKER_BYTES + held),
-                ((rates[outcomes] + beside) * size.cases + size.seconds) / workers,
-            )
+        whole = Cost(
+            task.name,
+            size.cases,
+            _DOUBLE * size.kept,
+            workers * (WORKER_BYTES + held),
+            ((rates[outcomes] + beside) * size.cases + size.seconds) / workers,
         )
+        costs.append(_beside_kept(_less(whole, here), here))
+    for other in study.beside:
+        lung = other.file.lung
+        with other.catalogue.active():
+            found = study_costs(other, folder / lung, workers, fresh=fresh)
+        costs += [replace(cost, name=f"{lung}/{cost.name}") for cost in found]
     return costs
+
+
+def _less(cost: Cost, here: Standing | None) -> Cost:
+    """Return the cost of what is new: by cases where pieces count them, else by pieces."""
+    if here is None or not here.kept:
+        return cost
+    left = here.new / (here.new + here.kept)
+    if left and here.cases:
+        left = max(0.0, 1.0 - here.cases / cost.cases)
+    return replace(
+        cost,
+        cases=round(left * cost.cases),
+        disk=left * cost.disk,
+        seconds=left * cost.seconds,
+    )
+
+
+def _beside_kept(cost: Cost, here: Standing | None) -> Cost:
+    if here is None:
+        return cost
+    return replace(cost, kept=here.kept, new=here.new, why=here.why, adds=here.adds)
 
 
 def check_costs(protocol: Protocol, workers: int) -> list[Cost]:

@@ -46,6 +46,13 @@ class Cost:
         Time with all workers, if they do not hinder each other.
     blocks : int
         Blocks to do, where a sweep streams.
+    kept, new : int
+        Finished pieces that stay, and others that are known to be needed; both 0 where no earlier
+        run is gone on with.
+    why : str
+        Why pieces of an earlier, smaller study do not stay; empty where all do.
+    adds : str
+        What is added to those that stay without solving a case again; empty where nothing is.
     """
 
     name: str
@@ -54,6 +61,10 @@ class Cost:
     memory: float
     seconds: float
     blocks: int = 0
+    kept: int = 0
+    new: int = 0
+    why: str = ""
+    adds: str = ""
 
 
 def forecast(job: Job, blocks: int, workers: int) -> Cost:

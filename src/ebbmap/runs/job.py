@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -10,13 +12,14 @@ from ebbmap.cases.blocks import aligned, boxes, keep_heap, view
 from ebbmap.cases.drawn_bounds import DRAWN, bar_leavers
 from ebbmap.cases.evaluate import compute, evaluate, resolve
 from ebbmap.cases.inputs import as_arrays
-from ebbmap.cases.question import draw_cases
+from ebbmap.cases.question import BATCH, draw_cases
 from ebbmap.engines import compiles
 from ebbmap.files.study import Study
 from ebbmap.kernels.judging import Judgement, judge
 from ebbmap.lungs import lung_model
 from ebbmap.registries.outcomes import plan
 from ebbmap.runs.counts import bin_values, count_verdicts
+from ebbmap.runs.derived import Derivation, derivation, derive
 from ebbmap.runs.layout import cut
 
 #: Cases solved at a time: fewer arrays live at once here than where every outcome is kept, so
@@ -24,8 +27,13 @@ from ebbmap.runs.layout import cut
 BLOCK = 2**14
 
 
+_GB = 1e9  # bytes
+
 #: Name of a sweep among the parts of a run, and of its store.
 PART, STORE = "cases", "cases.zarr"
+
+#: Last part of the name of a block that a smaller study left, with fewer columns.
+FEWER = "fewer"
 
 
 class Job:
@@ -46,14 +54,14 @@ class Job:
         self.axes = study.axes
         self.lung = lung_model(self.question.lung)
         groups = self.question.groups()
-        drawn = bool(self.question.populations or self.question.samples)
+        drawn, grows = self.question.draws, self.question.draws and self.question.lungs_may_grow
         dims = ["population", *self.axes] + ["sample"] * drawn
         shape = [len(groups), *map(len, self.axes.values())] + [self.question.lungs] * drawn
         self.layout = cut(dims, shape, asked.block)
-        kept = None if asked.outcomes is None else tuple(asked.outcomes)
-        if asked.judged and kept is not None:
-            kept = tuple(dict.fromkeys((*kept, *self.question.outcomes)))
-        self.kept = plan(self.lung, kept).outcomes
+        if grows:
+            batch = cut(dims, [*shape[:-1], BATCH], asked.block)
+            self.layout = replace(batch, shape=tuple(shape), grows=True)
+        self.kept = self.kept_of(asked.outcomes)
         self.stored = asked.store != "none"
         self.rules = self.question.rules if asked.judged else {}
         #: what is solved for: what is kept, and what the rules judge by
@@ -69,6 +77,62 @@ class Job:
         #: parameters whose values were drawn, and may have left their bounds
         self._leavers: list[str] = []
         self._memory: dict[str, np.ndarray] = {}
+
+    def kept_of(self, named: Sequence[str] | None) -> tuple[str, ...]:
+        """Return the outcomes that are kept where these are named, those of the rules included."""
+        if named is not None and self.asked.judged:
+            named = (*named, *self.question.outcomes)
+        return plan(self.lung, named).outcomes
+
+    def derivation(self, stored: Collection[str]) -> Derivation:
+        """Return how the outcomes that are not stored follow from those that are."""
+        return derivation(self.todo, [n for n in self.kept if n not in stored], stored)
+
+    def derive(
+        self, number: int, stored: Collection[str], read: Callable[[str], np.ndarray]
+    ) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
+        """Compute what the cases of a block do not have yet, from what is stored of them.
+
+        Parameters
+        ----------
+        number : int
+            Of the block.
+        stored : collection of str
+            Outcomes that are stored.
+        read : callable
+            ``read(column) -> values``, of a stored column of the block.
+
+        Returns
+        -------
+        dict of str to ndarray
+            Further columns, and the status anew.
+        dict of str to ndarray
+            What the reductions keep of the further columns.
+        """
+        box, how = self.layout.box(number), self.derivation(stored)
+        shape = tuple(one.stop - one.start for one in box)
+        inputs = self._resolved(box, how.parameters)
+        columns, status = {name: read(name) for name in how.uses}, read("status")
+        new = [name for name in self.kept if name not in stored]
+        filled = {name: self._room(name, self.dtype, shape) for name in new}
+        filled["status"] = self._room("status", status.dtype, shape)
+        for part in boxes(shape, BLOCK):
+            given, held = (
+                {n: view(value, part) for n, value in own.items()} for own in (inputs, columns)
+            )
+            known, flags = derive(how, given, held, view(status, part))
+            for name in new:
+                filled[name][part] = known[name]
+            filled["status"][part] = flags
+        return filled, self._sums({name: filled[name] for name in new})
+
+    def _resolved(
+        self, box: tuple[slice, ...], parameters: tuple[str, ...]
+    ) -> dict[str, np.ndarray]:
+        """Return parameters of the cases of a box, one axis for each dimension."""
+        values = self.inputs(box)
+        inputs = resolve(bar_leavers(values, self._leavers), parameters)
+        return {name: aligned(value, len(box)) for name, value in inputs.items()}
 
     @property
     def _summed(self) -> bool:
@@ -93,6 +157,13 @@ class Job:
         """Bytes of one case before compression."""
         return sum(kind.itemsize for kind in self.columns.values())
 
+    def first_names(self, lungs: int) -> list[str]:
+        """Return the names of the blocks that so many lungs have too, where they may grow."""
+        if not self.layout.grows:
+            return []
+        before = replace(self.layout, shape=(*self.layout.shape[:-1], lungs))
+        return self.names()[: before.blocks]
+
     def names(self) -> list[str]:
         """Return the name of every block in the ledger."""
         return [f"{PART}.{number:08d}" for number in range(self.layout.blocks)]
@@ -107,9 +178,7 @@ class Job:
     def solve(self, box: tuple[slice, ...]) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray]]:
         """Solve the cases of a box: the columns, and what the reductions keep of them."""
         shape = tuple(one.stop - one.start for one in box)
-        values = self.inputs(box)
-        inputs = resolve(bar_leavers(values, self._leavers), self.todo.parameters)
-        inputs = {name: aligned(value, len(shape)) for name, value in inputs.items()}
+        inputs = self._resolved(box, self.todo.parameters)
         filled = {name: self._room(name, kind, shape) for name, kind in self.columns.items()}
         counts, cell = self._cells(shape)
         if not self.todo.outcomes:
@@ -141,10 +210,14 @@ class Job:
         """Return the values of a block by parameter, one axis per dimension."""
         cuts = dict(zip(self.layout.dims, box, strict=True))
         held = {name: self.axes[name][cuts[name]] for name in self.held}
-        key = (box[0].start, *((cuts[n].start, cuts[n].stop) for n in self.held))
+        # where lungs may grow, a block has one batch of them, and only labels ask for all
+        lungs = cuts.get("sample", slice(0))
+        alone = self.layout.grows and lungs.stop - (lungs.start or 0) <= BATCH
+        batch = lungs.start // BATCH if alone else None
+        key = (box[0].start, batch, *((cuts[n].start, cuts[n].stop) for n in self.held))
         if key not in self._drawn:
             group = self.question.groups()[box[0].start]
-            drawn = as_arrays(draw_cases(self.question, group, held))
+            drawn = as_arrays(draw_cases(self.question, group, held, batch=batch))
             drawn = {n: array for n, array in drawn.items() if n not in held}
             self._leavers = [n for n, array in drawn.items() if DRAWN in array.attrs]
             # one set of lungs at a time: a block is the next one of its neighbour
@@ -153,7 +226,7 @@ class Job:
         for name, array in self._drawn[key].items():
             own = [dim for dim in self.layout.dims if dim in array.dims]
             full = array.transpose(*own).values
-            if "sample" in own:
+            if "sample" in own and batch is None:
                 full = full[..., cuts["sample"]]
             lengths = dict(zip(own, full.shape, strict=True))
             values[name] = full.reshape([lengths.get(dim, 1) for dim in self.layout.dims])
@@ -203,7 +276,9 @@ class Job:
 
     def _sums(self, filled: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
         found: dict[str, np.ndarray] = {}
-        for name in self.kept if self._summed else ():
+        for name in filled if self._summed else ():
+            if name not in self.kept:
+                continue
             if "extremes" in self.asked.reductions:
                 flat = filled[name].reshape(-1)
                 found[f"extremes_{name}"] = np.array(
@@ -213,6 +288,17 @@ class Job:
                 bins, counted = bin_values(filled[name])
                 found[f"bins_{name}"] = np.stack([bins, counted])
         return found
+
+
+def streams(study: Study) -> bool:
+    """Return whether the sweep of a study goes block by block: it says so, or is large."""
+    asked = study.file.analyses.sweep
+    if asked is None or asked.store == "netcdf":
+        return False
+    if asked.store in ("zarr", "none") or asked.reductions or asked.precision == "float32":
+        return True
+    job = Job(study)
+    return bool(job.layout.cases * job.bytes_per_case > asked.netcdf_up_to_gb * _GB)
 
 
 def number_of(name: str) -> int:

@@ -22,11 +22,15 @@ class Layout:
         The population first, then the axes, then the drawn lungs.
     shape, chunk : tuple of int
         Length of each dimension, and of a block along it.
+    grows : bool
+        Whether the last dimension may get longer: blocks are numbered along it last of all, so
+        that those which are there keep their numbers.
     """
 
     dims: tuple[str, ...]
     shape: tuple[int, ...]
     chunk: tuple[int, ...]
+    grows: bool = False
 
     @property
     def cases(self) -> int:
@@ -44,8 +48,11 @@ class Layout:
         return prod(self.grid)
 
     def place(self, number: int) -> tuple[int, ...]:
-        """Return the index of a block along each dimension, in C order."""
-        return tuple(int(i) for i in np.unravel_index(number, self.grid))
+        """Return the index of a block along each dimension, in C order unless the last may grow."""
+        if not self.grows:
+            return tuple(int(i) for i in np.unravel_index(number, self.grid))
+        last, rest = divmod(number, prod(self.grid[:-1]))
+        return (*(int(i) for i in np.unravel_index(rest, self.grid[:-1])), last)
 
     def box(self, number: int) -> tuple[slice, ...]:
         """Return the cases of a block, as a box.

@@ -26,19 +26,13 @@ from filelock import FileLock, Timeout
 from ebbmap.errors import EbbmapError, UnfinishedError
 from ebbmap.files.writing import make_folder, put_in_place, remove, write_all
 from ebbmap.runs.entries import Entry, Fingerprint, checksum, fingerprint, seal, unseal
-from ebbmap.runs.plan import changes, key_of, plan_text, read_plan
+from ebbmap.runs.plan import Compare, Keeps, changes, key_of, plan_text, read_plan
 
 #: How long a run tries to take the lock [s]: a look at the status holds it for an instant.
 LOOKED_AT = 0.25
 
 #: How long a process waits while another one renames its files, which takes milliseconds [s].
 IN_TURN = 60.0
-
-#: ``keeps(name) -> bool``: whether a piece of an earlier, smaller question is one of a larger one.
-Keeps = Callable[[str], bool]
-
-#: ``compare(before, now) -> keeps``, of two plans; None where the new one does not merely ask more.
-Compare = Callable[[Mapping[str, Any], Mapping[str, Any]], Keeps | None]
 
 #: Part of the ledger that vouches for files which are no piece: results, axes, metadata.
 FILES = "files"
@@ -64,11 +58,11 @@ class Ledger:
         folder: Path,
         plan: Mapping[str, Any] | None = None,
         run: str = "",
-        compare: Compare = lambda before, now: None,
+        compare: Compare = lambda before, now: "",
     ):
         self.folder, self.path = folder, folder / "pieces"
         self.run, self._compare = run, compare
-        self._plan = plan if plan is not None else self._kept_plan()[0]
+        self._plan = plan if plan is not None else self.asked_before
         self.key = "" if self._plan is None else key_of(self._plan)
 
     # -- what was asked, and who is at work --------------------------------------------------
@@ -81,16 +75,17 @@ class Ledger:
     @property
     def sound(self) -> bool:
         """Whether the folder says, undamaged, what was asked."""
-        return self._kept_plan()[0] is not None
+        return self.asked_before is not None
 
     @property
     def started(self) -> str:
         """When the first run began, UTC; empty if the plan is gone."""
-        return self._kept_plan()[1]
+        return read_plan(self.path / "plan.json")[1]
 
-    def _kept_plan(self) -> tuple[dict[str, Any] | None, str]:
-        """Return what was asked, and when; None if the file is missing or damaged."""
-        return read_plan(self.path / "plan.json")
+    @property
+    def asked_before(self) -> dict[str, Any] | None:
+        """What an earlier run in the folder was asked; None if there is none, or it is damaged."""
+        return read_plan(self.path / "plan.json")[0]
 
     def check(self) -> None:
         """Refuse a folder that holds another run; nothing is written.
@@ -100,18 +95,20 @@ class Ledger:
         EbbmapError
             With what changed.
         """
-        before, _ = self._kept_plan()
+        before, said = self.asked_before, ""
         if before is not None:
-            reason = changes(before, self._plan)
-            if not reason or self._compare(before, self._plan or {}) is not None:
+            reason, keeps = changes(before, self._plan), self._compare(before, self._plan or {})
+            if not reason or not isinstance(keeps, str):
                 return
+            said = keeps
         elif any(entry.plan != self.key for entry in map(self._unsealed, self.names()) if entry):
             reason = f"{self.path / 'plan.json'} is gone, and its pieces are of something else"
         else:
             return
         raise EbbmapError(
             f"{self.folder} holds another run, which this one cannot resume: {reason}. "
-            "Undo the change, name another folder with --out, or start over with --fresh."
+            f"{said}{' ' if said else ''}Undo the change, name another folder with --out, or "
+            "start over with --fresh."
         )
 
     @contextmanager
@@ -144,24 +141,30 @@ class Ledger:
             yield
 
     def _take_in(self) -> None:
-        """Seal what a smaller question finished as pieces of this one; its own entries stay.
+        """Seal what a smaller question finished as pieces of this one; other entries are removed.
 
-        The plan is written last, so that a run which is killed here does it again.
+        The plan is written before these are, so that a run which is killed here does it again.
         """
-        before, _ = self._kept_plan()
+        before = self.asked_before
         if before is None or before == self._plan:
             return
-        keeps, key = self._compare(before, self._plan or {}), key_of(before)
-        for name in self.names() if keeps else ():
-            entry = self._unsealed(name)
-            if keeps and entry and (entry.name, entry.plan) == (name, key) and keeps(name):
-                sealed = seal(replace(entry, plan=self.key))
+        found, key = self._compare(before, self._plan or {}), key_of(before)
+        keeps: Keeps = (lambda name: "") if isinstance(found, str) else found
+        names = {name: keeps(name) for name in self.names()}
+        for name, own in names.items():
+            entry = self._unsealed(name) if own else None
+            if entry and (entry.name, entry.plan) == (name, key):
+                sealed = seal(replace(entry, name=own, plan=self.key))
                 put_in_place(
-                    {self._entry(name): partial(write_all, content=sealed)},
+                    {self._entry(own): partial(write_all, content=sealed)},
                     parts=self.parts,
                     turn=self.turn,
                 )
         self._write("plan.json", plan_text(self._plan or {}))
+        # results stay until they are written anew
+        for name in {*names} - {*names.values()}:
+            if not name.startswith(f"{FILES}."):
+                self.strike(name)
 
     def forget(self) -> None:
         """Remove what an earlier run finished here.
@@ -290,6 +293,7 @@ class Ledger:
         since: float | None = None,
         labels: Mapping[str, Any] | None = None,
         beside: Mapping[str, Callable[[], bytes | memoryview]] | None = None,
+        there: Mapping[str, Fingerprint] | None = None,
     ) -> None:
         """Put a finished piece in place, and the files that belong to it: all or none.
 
@@ -310,6 +314,8 @@ class Ledger:
             What is said of the arrays.
         beside : mapping of str to callable
             By place in the output folder, what gives the bytes of a file.
+        there : mapping of str to Fingerprint
+            Files in the output folder that belong to it and are in place already.
 
         Raises
         ------
@@ -318,7 +324,7 @@ class Ledger:
         UnfinishedError
             If the folder belongs to another run by now.
         """
-        files: dict[str, Fingerprint] = {}
+        files: dict[str, Fingerprint] = dict(there or {})
 
         def beside_it(place: str, give: Callable[[], bytes | memoryview], part: Path) -> None:
             content = memoryview(give()).cast("B")

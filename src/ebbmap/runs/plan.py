@@ -4,13 +4,21 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from ebbmap.cases.labelling import code_fingerprint, versions
 from ebbmap.runs.entries import checksum
+
+#: ``keeps(name) -> name``: under which name a piece of an earlier, smaller question is one of a
+#: larger one; empty where it is none.
+Keeps = Callable[[str], str]
+
+#: ``compare(before, now) -> keeps``, of two plans; where the new one does not merely ask more, what
+#: is said of it beside what changed.
+Compare = Callable[[Mapping[str, Any], Mapping[str, Any]], Keeps | str]
 
 #: Changes that a refusal names before it says how many more there are.
 NAMED_CHANGES = 5

@@ -35,7 +35,8 @@ class Results(Mapping[str, xr.Dataset]):
     folder : Path
         The same.
     names : list of str
-        What is there, in alphabetical order: stems of NetCDF files, and `cases` for a Zarr store.
+        What is there, in alphabetical order: stems of NetCDF files, and `cases` for a Zarr store;
+        of other lungs of a study, behind the name of the lung: `tube/window`.
     """
 
     def __init__(self, folder: Path):
@@ -46,9 +47,12 @@ class Results(Mapping[str, xr.Dataset]):
     def look(self) -> None:
         """Look again at what is there; what was opened is closed."""
         self.close()
-        self._paths = {path.stem: path for path in self.folder.glob("*.nc")}
-        if (self.folder / STORE).is_dir():
-            self._paths[Path(STORE).stem] = self.folder / STORE
+        self._paths = _paths_in(self.folder)
+        # of a study with other lungs, each of them has a folder of its own
+        if (self.folder / STUDY_FILE).is_file():
+            for asked in self.folder.glob(f"*/{STUDY_FILE}"):
+                lung = asked.parent
+                self._paths |= {f"{lung.name}/{n}": path for n, path in _paths_in(lung).items()}
         self.names = sorted(self._paths)
 
     @property
@@ -156,6 +160,14 @@ class Results(Mapping[str, xr.Dataset]):
             return ""
         done, pieces = (sum(getattr(p, key) for p in status.parts) for key in ("done", "pieces"))
         return f", {done:,} of {pieces:,} pieces finished{', at work' if status.running else ''}"
+
+
+def _paths_in(folder: Path) -> dict[str, Path]:
+    """Return the results of a folder by name."""
+    paths = {path.stem: path for path in folder.glob("*.nc")}
+    if (folder / STORE).is_dir():
+        paths[Path(STORE).stem] = folder / STORE
+    return paths
 
 
 def _summary(dataset: xr.Dataset) -> str:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
+from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -106,6 +108,9 @@ def run_study(
 ) -> Iterator[tuple[Task, xr.Dataset, Path]]:
     """Run every analysis of a study by its engine, or by another one; see `run_source`.
 
+    Then the same by each of its other lung models, in a folder of its name; their tasks are named
+    by folder and name.
+
     What single precision costs is measured first. Engine and precision are a part of what is
     asked, so that a folder holds pieces of one engine only.
 
@@ -116,10 +121,32 @@ def run_study(
         precision changes verdicts.
     """
     study = study.solved_by(engine, precision)
+    progress = how.pop("progress")
     with _solved_by(study.file.engine, how, study.file.precision):
-        with study.catalogue.active():
-            measure_single(study.question, study.axes, *study.computed)
-        yield from run_source(study_source(study), folder, **how)
+        # before any work, for all of them
+        for one in (study, *study.beside):
+            with one.catalogue.active():
+                measure_single(one.question, one.axes, *one.computed)
+        sources = {one.file.lung: study_source(one) for one in study.beside}
+        for lung, source in sources.items() if not how.get("fresh") else ():
+            if source.keeps:
+                source.work(folder / lung).ledger.check()
+        yield from run_source(study_source(study), folder, progress=progress, **how)
+        for lung, source in sources.items():
+            placed = partial(_placed, lung)
+            done = run_source(source, folder / lung, progress=_of_placed(progress, placed), **how)
+            yield from ((placed(task), dataset, path) for task, dataset, path in done)
+
+
+def _placed(lung: str, task: Task) -> Task:
+    """Return a task of another lung, named by its folder too."""
+    return replace(task, name=f"{lung}/{task.name}")
+
+
+def _of_placed(
+    progress: Callable[[Task], Callable[[int], None]], placed: Callable[[Task], Task]
+) -> Callable[[Task], Callable[[int], None]]:
+    return lambda task: progress(placed(task))
 
 
 @contextmanager

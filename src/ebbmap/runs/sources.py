@@ -26,10 +26,11 @@ from ebbmap.policies import pieces as policies
 from ebbmap.policies.beside_draft import beside_pieces
 from ebbmap.policies.compiled import piece_size
 from ebbmap.policies.language import Policy
-from ebbmap.runs.chunks import Chunks, streams, study_plan
+from ebbmap.runs.chunks import Chunks, study_plan
 from ebbmap.runs.enlarging import kept_pieces
-from ebbmap.runs.ledger import Compare, Ledger
-from ebbmap.runs.plan import plan_of
+from ebbmap.runs.job import streams
+from ebbmap.runs.ledger import Ledger
+from ebbmap.runs.plan import Compare, plan_of
 from ebbmap.runs.usual import usual_policy
 from ebbmap.runs.work import Part, Solved, Work
 
@@ -141,7 +142,7 @@ class Source:
     files: Mapping[str, str] = field(default_factory=dict)
     save: Save = _unsaved
     used: Used = NOTHING_USED
-    compare: Compare = lambda before, now: None
+    compare: Compare = lambda before, now: ""
 
     def work(self, folder: Path, run: str = "") -> Work:
         """Return the work of this source in a folder, for a run."""
@@ -171,7 +172,7 @@ def study_source(study: Study) -> Source:
 
     return Source(
         "study",
-        (study.text, study.file.engine, study.file.precision),
+        (study.text, study.file.engine, study.file.precision, study.file.lung),
         study_plan(study),
         tasks,
         parts,
@@ -257,8 +258,8 @@ def _parsed(parse: Callable[[str], Any], *words: Any) -> list[Any]:
 #: What makes a source from the output folder and the texts of its files, by name.
 SOURCES: Mapping[str, Callable[..., Source]] = MappingProxyType(
     {
-        "study": lambda folder, text, engine=None, precision=None: study_source(
-            parse_study(text, folder=folder).solved_by(engine, precision)
+        "study": lambda folder, text, engine=None, precision=None, lung=None: study_source(
+            parse_study(text, folder=folder).solved_by(engine, precision).by_lung(lung)
         ),
         "check": lambda folder, *words: _check_again(*words),
         "comparison": lambda folder, *words: comparison_source(*_parsed(parse_protocol, *words)),

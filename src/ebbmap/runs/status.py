@@ -9,6 +9,7 @@ from pathlib import Path
 
 from ebbmap.errors import EbbmapError
 from ebbmap.runs.entries import Entry
+from ebbmap.runs.job import FEWER
 from ebbmap.runs.ledger import FILES, Ledger
 
 
@@ -85,7 +86,7 @@ def status_of(folder: Path) -> Status | None:
             "the command of the run again: it keeps what it finished, and writes the file anew."
         )
     done: dict[str, list[Entry]] = {}
-    for entry in ledger.entries():
+    for entry in _finished(ledger):
         done.setdefault(entry.name.partition(".")[0], []).append(entry)
     parts = []
     for part, (pieces, cases) in ledger.known.items():
@@ -103,6 +104,11 @@ def status_of(folder: Path) -> Status | None:
             )
         )
     return Status(tuple(parts), ledger.busy(), int(ledger.holder.get("workers", 1)), ledger.started)
+
+
+def _finished(ledger: Ledger) -> Iterator[Entry]:
+    """Yield the entries of pieces that are whole."""
+    return (entry for entry in ledger.entries() if not entry.name.endswith(f".{FEWER}"))
 
 
 def find_damage(folder: Path) -> Iterator[str]:
@@ -124,7 +130,9 @@ def find_damage(folder: Path) -> Iterator[str]:
     if status.running:
         raise EbbmapError(f"a run is at work in {str(folder)!r}. Wait for it, then compare.")
     for name in ledger.names():
-        entry = ledger.read(name)
+        entry, whole = ledger.read(name), name.removesuffix(f".{FEWER}")
+        if whole != name and ledger.read(whole) is not None:
+            continue  # replaced, with another status
         if entry is None:
             yield f"{ledger.path / name}.piece is damaged, or of another piece or another study"
             continue
@@ -133,7 +141,7 @@ def find_damage(folder: Path) -> Iterator[str]:
     known = ledger.known
     if not known:
         yield f"{ledger.path / 'known.json'} must say which pieces there are; it is not readable"
-    finished = Counter(entry.name.partition(".")[0] for entry in ledger.entries())
+    finished = Counter(entry.name.partition(".")[0] for entry in _finished(ledger))
     for part, (pieces, _) in known.items():
         if finished[part] < pieces:
             left = pieces - finished[part]

@@ -81,6 +81,27 @@ def create(
     zarr.consolidate_metadata(path, zarr_format=2)
 
 
+def unpacked(
+    content: bytes, kind: np.dtype, shape: tuple[int, ...], layout: Layout, compression: str
+) -> np.ndarray:
+    """Return the values of a block from the bytes of a chunk; see `packed`.
+
+    Parameters
+    ----------
+    content : bytes
+        Of the chunk.
+    kind : dtype
+        Of its values.
+    shape : tuple of int
+        Of the block: as large as a chunk, or smaller at an edge.
+    layout, compression
+        As `packed` has them.
+    """
+    pack = codec(compression, kind.itemsize)
+    flat = np.frombuffer(content if pack is None else pack.decode(content), kind)
+    return flat.reshape(layout.chunk)[tuple(slice(n) for n in shape)]
+
+
 def packed(values: np.ndarray, layout: Layout, compression: str) -> memoryview:
     """Return the bytes of the one chunk that a column of a block is.
 

@@ -21,7 +21,7 @@ from ebbmap.cases.pieces import Pieces, Within
 from ebbmap.errors import UnfinishedError
 from ebbmap.files.writing import remove
 from ebbmap.runs.engine import run_pieces
-from ebbmap.runs.entries import Entry, pack_dataset, unpack_dataset
+from ebbmap.runs.entries import Entry, Fingerprint, pack_dataset, unpack_dataset
 from ebbmap.runs.ledger import Ledger
 
 #: Threads that compare files with their checksums, at most; a disk gives no more to more of them.
@@ -46,6 +46,11 @@ class Kept(Mapping[str, xr.Dataset]):
         #: Cases of the entries that were read; what has no file beside it is not read again.
         self._cases: dict[str, int] = {}
         self._alone: set[str] = set()
+
+    @property
+    def folder(self) -> Path:
+        """Where results, and files beside the pieces, are."""
+        return self._ledger.folder
 
     def entry(self, name: str) -> Entry:
         """Return the entry of a piece.
@@ -80,7 +85,7 @@ class Kept(Mapping[str, xr.Dataset]):
             entry = self.entry(name)
         except LostPieceError:
             return False
-        return not entry.differing(self._ledger.folder, content=content)
+        return not entry.differing(self.folder, content=content)
 
     def cases(self, name: str) -> int:
         """Return the cases behind a piece that was looked at."""
@@ -113,12 +118,18 @@ class Finished:
         What is said of the arrays.
     beside : mapping of str to callable
         By place in the output folder, what gives the bytes of a file.
+    there : mapping of str to Fingerprint
+        Files that belong to it and are in place already.
+    replaces : tuple of str
+        Pieces that it stands in for from now on.
     """
 
     arrays: Mapping[str, np.ndarray]
     cases: int
     labels: Mapping[str, Any] = field(default_factory=dict)
     beside: Mapping[str, Callable[[], bytes | memoryview]] = field(default_factory=dict)
+    there: Mapping[str, Fingerprint] = field(default_factory=dict)
+    replaces: tuple[str, ...] = ()
 
 
 class Part(Protocol):
@@ -235,7 +246,10 @@ class Work:
             since=start,
             labels=done.labels,
             beside=done.beside,
+            there=done.there,
         )
+        for piece in done.replaces:
+            self.ledger.strike(piece)
         return done.cases
 
     def finish(

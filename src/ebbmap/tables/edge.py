@@ -11,7 +11,7 @@ from ebbmap.digits import share_text
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.tables.common import by_rule_and_population
 from ebbmap.tables.model import COUNT, SHARE, Column, Form, Table, table, triple
-from ebbmap.units import display
+from ebbmap.units import bracketed
 
 
 def tables(result: xr.Dataset) -> Iterator[Table]:
@@ -67,7 +67,7 @@ def _box_table(result: xr.Dataset, names: list[str]) -> Table:
     columns = [
         "rule",
         "population",
-        *(f"{n} [{display(PARAMETERS[n].units)}]" for n in names),
+        *(bracketed(n, PARAMETERS[n].units) for n in names),
         Column("share of the ranges", Form(".2%")),
         Column("no box exceeds", Form(".2%")),
         Column("settings in it that serve enough other lungs", SHARE, interval=True),

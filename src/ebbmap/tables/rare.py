@@ -45,15 +45,16 @@ def tables(result: xr.Dataset) -> Iterator[Table]:
         Column("by counting", Form(",.0f", missing="not known")),
         "harmed lungs, SD from the mean",
     ]
-    yield table(
-        result.attrs["title"],
-        columns,
-        rows,
-        notes=[
-            f"{result.attrs['replicates']} replicates of {result.attrs['level_cases']:,} cases a "
-            "level; by counting: lungs that counting would need for the same error."
-        ],
-    )
+    notes = [
+        f"{result.attrs['replicates']} replicates of {result.attrs['level_cases']:,} cases a "
+        "level; by counting: lungs that counting would need for the same error."
+    ]
+    if bool(result["harm_share_interval"].isnull().any()):
+        notes.append(
+            "Where there is no interval, few of the replicates found what the share rests on: ask "
+            "for more cases a level."
+        )
+    yield table(result.attrs["title"], columns, rows, notes=notes)
 
 
 def _harmed(own: xr.Dataset) -> str:

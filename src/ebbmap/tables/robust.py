@@ -6,12 +6,12 @@ from collections.abc import Iterator
 
 import xarray as xr
 
-from ebbmap.analyses.robust import chosen_text, end_words
+from ebbmap.analyses.robust import end_words
 from ebbmap.digits import points_text
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.tables.common import by_rule_and_population, number_cell, number_column
 from ebbmap.tables.model import SHARE, SIGNED_SHARE, Cell, Column, Table, table
-from ebbmap.units import display
+from ebbmap.units import bracketed
 
 
 def tables(result: xr.Dataset) -> Iterator[Table]:
@@ -19,7 +19,7 @@ def tables(result: xr.Dataset) -> Iterator[Table]:
     names = [str(n).removeprefix("chosen_") for n in result.data_vars if "chosen_" in str(n)]
     goal = str(result.attrs["goal"])
     rows = [
-        (rule, choice, *(chosen_text(found, n) for n in names), *_shares(found))
+        (rule, choice, *(_chosen(found, n) for n in names), *_shares(found))
         for rule in result["rule"].values.astype(str).tolist()
         for choice in result["choice"].values.astype(str).tolist()
         for found in (result.sel(rule=rule, choice=choice),)
@@ -27,7 +27,7 @@ def tables(result: xr.Dataset) -> Iterator[Table]:
     columns = [
         "rule",
         "best for",
-        *(f"{n} [{display(PARAMETERS[n].units)}]" for n in names),
+        *(bracketed(n, PARAMETERS[n].units) for n in names),
         number_column(result, "goal_share", goal, SHARE),
         Column("the same on the lungs that chose", SHARE),
     ]
@@ -36,6 +36,12 @@ def tables(result: xr.Dataset) -> Iterator[Table]:
     yield _groups(result)
     if result.attrs["draws"]:
         yield _draws(result)
+
+
+def _chosen(found: xr.Dataset, name: str) -> str:
+    """Return the value, or the range, of one setting of a choice."""
+    low, high = found[f"chosen_{name}"].values
+    return f"{low:.4g}" if low == high else f"{low:.4g} to {high:.4g}"
 
 
 def _shares(found: xr.Dataset) -> tuple[Cell, Cell]:

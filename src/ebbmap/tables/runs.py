@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -46,6 +46,34 @@ def cost_table(costs: Sequence[Cost], workers: int) -> Table:
     return table(title, columns, rows)
 
 
+def kept_lines(costs: Sequence[Cost]) -> Iterator[str]:
+    """Yield what a run keeps of an earlier one in its folder, and what is new, part by part.
+
+    Examples
+    --------
+    >>> whole = Cost("window", 0, 0.0, 0.0, 0.0, kept=2)
+    >>> more = Cost("map_t_low_p_high", 4000, 0.0, 0.0, 90.0, kept=1, new=3)
+    >>> for line in kept_lines([whole, more]):
+    ...     print(line)
+    window: all 2 finished pieces stay
+    map_t_low_p_high: 1 finished piece stays; 3 are new, about 4,000 cases and 90.0 s
+    """
+    if not any(cost.kept or cost.why for cost in costs):
+        return
+    for cost in costs:
+        stay = "1 finished piece stays" if cost.kept == 1 else f"{cost.kept:,} finished pieces stay"
+        stay += f" ({cost.adds})" if cost.adds else ""
+        new = f"about {cost.cases:,} cases and {time_text(cost.seconds)}"
+        because = f", for {cost.why}" if cost.why else ""
+        if not cost.kept:
+            yield f"{cost.name}: {'solved anew' if cost.why else 'new'}{because}, {new}"
+        elif not cost.new:
+            yield f"{cost.name}: {'' if cost.kept == 1 else 'all '}{stay}"
+        else:
+            verb = "is" if cost.new == 1 else "are"
+            yield f"{cost.name}: {stay}; {cost.new:,} {verb} new{because}, {new}"
+
+
 def cost_data(costs: Sequence[Cost]) -> list[dict[str, Any]]:
     """Return expected costs as plain data."""
     return [
@@ -56,6 +84,10 @@ def cost_data(costs: Sequence[Cost]) -> list[dict[str, Any]]:
             "memory_bytes": cost.memory,
             "seconds": cost.seconds,
             "blocks": cost.blocks,
+            "kept": cost.kept,
+            "new": cost.new,
+            "why": cost.why,
+            "adds": cost.adds,
         }
         for cost in costs
     ]

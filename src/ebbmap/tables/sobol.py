@@ -62,8 +62,9 @@ def _certainty_table(result: xr.Dataset) -> Table:
     runs = int(result.attrs.get("surrogate_runs", 0))
     if runs:
         notes.append(
-            f"a surrogate stands in for the lung: polynomials fitted to {runs:,} cases at each "
-            "place and judged by half as many; its error is in the intervals"
+            f"a surrogate stands in for the lung: {result.attrs['surrogate_kind']} fitted to "
+            f"{runs:,} cases at each place and judged by half as many; its error is in the "
+            "intervals"
         )
     if "pawn" in result:
         notes += [

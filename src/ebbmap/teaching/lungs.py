@@ -6,7 +6,7 @@ windows, the axes from what the lungs do.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from itertools import pairwise, zip_longest
 from typing import Any, NamedTuple
 
@@ -32,7 +32,7 @@ STEP = 0.01
 #: have [s].
 GUESSED, DRAWN, WIDE = 3, 24, 0.08
 
-#: Lungs whose windows are looked for at a time.
+#: Lungs of each population whose windows are looked for at a time.
 FEW = 4
 
 Values = dict[str, float]
@@ -96,7 +96,10 @@ def presets_of(
 
 
 def safe_pieces(
-    lung: str, values: Mapping[str, Any], limits: LimitSet, searched: tuple[float, float]
+    lung: str,
+    lungs: Sequence[Mapping[str, float]],
+    limits: LimitSet,
+    searched: tuple[float, float],
 ) -> list[Pieces]:
     """Return, lung by lung, the T low between which all hard limits hold [s].
 
@@ -104,15 +107,20 @@ def safe_pieces(
     ----------
     lung : str
         Lung model.
-    values : mapping of str to float or ndarray, shape (n,)
-        Everything else of n lungs.
+    lungs : sequence of mapping of str to float
+        Everything else of each; what a lung has no value for is at its default. A dear lung costs
+        by the call, so many are searched together.
     limits : LimitSet
         What judges.
     searched : pair of float
         Range of T low [s].
     """
-    own = {name: value for name, value in values.items() if name != "t_low"}
-    found = search_windows(lung, own, limits, searched=searched)
+    names = dict.fromkeys(name for one in lungs for name in one if name != "t_low")
+    columns = {
+        name: np.array([one[name] if name in one else PARAMETERS[name].default for one in lungs])
+        for name in names
+    }
+    found = search_windows(lung, columns, limits, searched=searched)
     both = zip(found["lower"].values.tolist(), found["upper"].values.tolist(), strict=True)
     return [
         [(low, high) for low, high in zip(lows, highs, strict=True) if low == low]
@@ -178,10 +186,10 @@ def find_opening(
     for safe in names:
         settings = settings_for(values, presets[safe])
         told(f"finding the windows of T low at P high {settings['p_high']:g} cmH₂O")
-        pieces = {
-            name: safe_pieces(lung, {**own, **settings}, limits, searched)[0]
-            for name, own in presets.items()
-        }
+        found = safe_pieces(
+            lung, [{**own, **settings} for own in presets.values()], limits, searched
+        )
+        pieces = dict(zip(presets, found, strict=True))
         for fails in names:
             stretch = _only_first(pieces[safe], pieces[fails])
             if fails != safe and stretch is not None:
@@ -219,25 +227,32 @@ def lungs_to_guess(
     """
     groups = tuple(POPULATIONS.values())
     asked = Question(lung, dict(values), {}, groups, {limits.name: limits}, lungs=DRAWN)
-    turns: list[list[dict[str, Any]]] = []
-    for group in asked.populations:
-        drawn = {n: a.values for n, a in draw_cases(asked, group, {}).items() if n not in values}
-        each = [{name: float(a[number]) for name, a in drawn.items()} for number in range(DRAWN)]
-        settings = [settings_for(values, own) for own in each]
-        columns = {name: np.array([one[name] for one in settings]) for name in settings[0]}
-        everything = {**drawn, **columns}
-        found: list[dict[str, Any]] = []
-        # a few at a time, for a dear lung's windows take long and the first ones do
-        for first in range(0, DRAWN, FEW):
-            some = slice(first, first + FEW)
-            own = {name: np.asarray(array)[some] for name, array in everything.items()}
-            pieces = safe_pieces(lung, own, limits, searched)
-            found += [
-                {"population": group.name, "values": one, "settings": chosen}
-                for one, chosen, safe in zip(each[some], settings[some], pieces, strict=True)
-                if any(high - low >= WIDE for low, high in safe)
-            ]
-            if len(found) >= GUESSED:
-                break
-        turns.append(found[:GUESSED])
-    return [one for turn in zip_longest(*turns) for one in turn if one is not None]
+    drawn = {group.name: _drawn_with_settings(asked, group) for group in asked.populations}
+    turns: dict[str, list[dict[str, Any]]] = {name: [] for name in drawn}
+    # a few of each at a time, for a dear lung's windows take long and the first ones do
+    for first in range(0, DRAWN, FEW):
+        some = [
+            one
+            for name, found in turns.items()
+            if len(found) < GUESSED
+            for one in drawn[name][first : first + FEW]
+        ]
+        if not some:
+            break
+        each = [{**one["values"], **one["settings"]} for one in some]
+        for one, safe in zip(some, safe_pieces(lung, each, limits, searched), strict=True):
+            if any(high - low >= WIDE for low, high in safe):
+                turns[one["population"]].append(one)
+    both = zip_longest(*(found[:GUESSED] for found in turns.values()))
+    return [one for turn in both for one in turn if one is not None]
+
+
+def _drawn_with_settings(asked: Question, group: Population) -> list[dict[str, Any]]:
+    """Return drawn lungs of a population, each with the settings to open it with."""
+    held = asked.fixed
+    drawn = {n: a.values for n, a in draw_cases(asked, group, {}).items() if n not in held}
+    each = [{name: float(a[number]) for name, a in drawn.items()} for number in range(asked.lungs)]
+    return [
+        {"population": group.name, "values": one, "settings": settings_for(held, one)}
+        for one in each
+    ]

@@ -11,7 +11,6 @@ import xarray as xr
 from ebbmap.cases.pieces import Progress
 from ebbmap.cases.question import Question, draw_cases
 from ebbmap.cases.simulate import simulate
-from ebbmap.errors import EbbmapError
 from ebbmap.registries.populations import Population
 
 #: Cases in memory at once.
@@ -19,28 +18,6 @@ BLOCK = 2**18
 
 #: ``f(settings) -> outcomes by name``, shape (m, d) to (m, n).
 SolveAt = Callable[[np.ndarray], dict[str, np.ndarray]]
-
-
-def refuse_drawn(question: Question, names: Iterable[str], what: str) -> None:
-    """Refuse settings that are drawn with the lungs.
-
-    Parameters
-    ----------
-    question : Question
-        With its populations.
-    names : iterable of str
-        The settings.
-    what : str
-        What to do instead, as a sentence.
-
-    Raises
-    ------
-    EbbmapError
-        Naming the setting and the population.
-    """
-    for group in question.populations:
-        for name in sorted(set(names) & set(group.properties)):
-            raise EbbmapError(f"{name} is drawn with the lungs of {group.name}. {what}")
 
 
 def lungs_of(question: Question, group: Population | None, names: Iterable[str]) -> dict[str, Any]:
@@ -77,9 +54,7 @@ def solver_at(
     progress : callable, optional
         Called with the number of cases just finished.
     """
-    n = max(
-        (value.sizes["sample"] for value in lungs.values() if "sample" in value.dims), default=1
-    )
+    n = how_many(lungs)
 
     def solve(settings: np.ndarray) -> dict[str, np.ndarray]:
         values: dict[str, Any] = dict(lungs)

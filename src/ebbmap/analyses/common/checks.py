@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from ebbmap.analyses.asked import Asked, listed, values_complaint, words
-from ebbmap.errors import unknown_name
+from ebbmap.analyses.options import OfOutcomes
+from ebbmap.cases.question import Question
+from ebbmap.errors import EbbmapError, unknown_name
 from ebbmap.kernels.resampling import REPLICATES
 from ebbmap.lungs import LUNGS, Lung
 from ebbmap.registries.outcomes import OUTCOMES, outcomes_of
@@ -46,6 +48,12 @@ def check_something_drawn(asked: Asked) -> Iterator[str]:
         yield f"{asked.place}: needs a population or [samples]."
 
 
+def check_drawn_along(asked: Asked) -> Iterator[str]:
+    """Check an analysis of drawn lungs along an axis."""
+    yield from check_along(asked)
+    yield from check_something_drawn(asked)
+
+
 def check_design(asked: Asked) -> Iterator[str]:
     """Check an analysis that draws a design along an axis: sizes, groups, that enough varies."""
     yield from check_along(asked)
@@ -61,6 +69,26 @@ def check_design(asked: Asked) -> Iterator[str]:
         yield f"{asked.place}.groups: {name} is in two groups. Keep one of them."
     if not listed(asked.study.raw.get("populations")) and len(asked.study.table("samples")) < 2:
         yield f"{asked.place}: needs a population or at least two [samples]."
+
+
+def check_sample(least: int, without_groups: str) -> Callable[[Asked], Iterator[str]]:
+    """Return the check of indices from lungs as they are drawn: enough of them, and no groups."""
+
+    def check(asked: Asked) -> Iterator[str]:
+        yield from check_design(asked)
+        lungs = asked.study.raw.get("lungs", Question.lungs)
+        if isinstance(lungs, int) and lungs < least:
+            yield f"{asked.place}: needs at least {least} lungs; got {lungs}. Draw more."
+        if asked.get("groups") is not None:
+            yield f"{asked.place}.groups: {without_groups}. Drop them."
+
+    return check
+
+
+def refuse_groups(options: OfOutcomes, without_groups: str) -> None:
+    """Refuse groups of parameters, saying what has none; see `check_sample`."""
+    if options.groups is not None:
+        raise EbbmapError(f"groups: {without_groups}. Drop them, or use sobol.")
 
 
 def _check_sizes(asked: Asked) -> Iterator[str]:

@@ -13,14 +13,13 @@ import numpy as np
 import xarray as xr
 from scipy.special import ndtri
 
-from ebbmap.analyses.options import OfOutcomes
+from ebbmap.analyses.options import Along, OfOutcomes
 from ebbmap.cases.checks import check_memory
 from ebbmap.cases.drawn_bounds import DRAWN
-from ebbmap.cases.labelling import Variable, describe, label_variables
-from ebbmap.cases.pieces import Pieces, Progress, join_places, listed
+from ebbmap.cases.evaluate import unsolved
+from ebbmap.cases.labelling import Variable, describe
 from ebbmap.cases.question import Question
 from ebbmap.cases.simulate import simulate
-from ebbmap.cases.uses import Use, add_provenance
 from ebbmap.errors import EbbmapError
 from ebbmap.kernels.judging import CAUTION, SAFE, UNDETERMINED, judge
 from ebbmap.lungs import lung_model
@@ -31,6 +30,11 @@ from ebbmap.registries.populations import EDGE, Marginal, Population
 
 #: Cases without an answer, in the results of all analyses that draw.
 FAILED = Variable("cases that could not be solved")
+
+
+def count_failed(solved: xr.Dataset) -> int:
+    """Return how many of some solved cases could not be solved."""
+    return int(unsolved(solved["status"].values).sum())
 
 
 def say_factor(name: str) -> str:
@@ -82,6 +86,12 @@ class Factors:
         """Registry names, in the order of the columns."""
         return list(self.marginals)
 
+    @property
+    def spread(self) -> np.ndarray:
+        """Standard deviations of the normal scores, shape (d,)."""
+        deviations: np.ndarray = np.sqrt(np.diag(self.covariance))
+        return deviations
+
     def from_scores(self, scores: np.ndarray) -> dict[str, xr.DataArray]:
         """Return the parameters at normal scores, shape (n, d)."""
         return {
@@ -95,7 +105,7 @@ class Factors:
         Mean and variance of each score stay what they are given the held properties.
         """
         scores = ndtri(np.clip(unit, EDGE, 1.0 - EDGE))
-        return self.from_scores(self.mean + np.sqrt(np.diag(self.covariance)) * scores)
+        return self.from_scores(self.mean + self.spread * scores)
 
 
 def factors_of(
@@ -254,14 +264,16 @@ def varying(question: Question, values: dict[str, xr.DataArray]) -> list[str]:
     return names
 
 
-def named_outcomes(question: Question, outcomes: Sequence[str] | None) -> tuple[str, ...]:
-    """Return the outcomes that are asked for: all that the lung gives if None."""
-    return outcomes_of(lung_model(question.lung)) if outcomes is None else tuple(outcomes)
-
-
-def computed_outcomes(options: OfOutcomes) -> tuple[str, ...] | None:
+def computed_outcomes(options: Along) -> tuple[str, ...] | None:
     """Return the outcomes that an analysis computes besides those of the rules; None for all."""
-    return None if options.outcomes is None else tuple(options.outcomes)
+    named = options.outcomes if isinstance(options, OfOutcomes) else ()
+    return None if named is None else tuple(named)
+
+
+def named_outcomes(question: Question, options: Along) -> tuple[str, ...]:
+    """Return the same outcomes by name: all that the lung gives where none is named."""
+    named = computed_outcomes(options)
+    return outcomes_of(lung_model(question.lung)) if named is None else named
 
 
 def by_kind(names: Sequence[str]) -> dict[str, list[str]]:
@@ -276,6 +288,7 @@ def by_kind(names: Sequence[str]) -> dict[str, list[str]]:
         "setting": "settings",
         "lung property": "lung properties",
         "patient": "the patient's size",
+        "gas exchange": "gas exchange",
     }
     found: dict[str, list[str]] = {}
     for name in names:
@@ -293,58 +306,3 @@ def groups_among(
         return by_kind(names)
     present = {group: [n for n in inside if n in names] for group, inside in groups.items()}
     return {group: inside for group, inside in present.items() if inside}
-
-
-def place_pieces(
-    question: Question,
-    along: str,
-    grid: np.ndarray,
-    solve: Callable[[Population | None, np.ndarray, Progress], xr.Dataset],
-    join: Callable[[list[xr.Dataset]], xr.Dataset],
-) -> Pieces[xr.Dataset]:
-    """Cut an analysis along an axis into one population at one place.
-
-    Parameters
-    ----------
-    question : Question
-        With g populations.
-    along : str
-        Parameter on the axis.
-    grid : ndarray, shape (m,)
-        Its values.
-    solve : callable
-        ``solve(population, place, progress) -> Dataset``; `place` has shape (1,).
-    join : callable
-        ``join(rows) -> Dataset``: from one Dataset for each population, along the whole axis.
-    """
-    groups, m = question.groups(), len(grid)
-
-    def one(number: int, progress: Progress) -> xr.Dataset:
-        place = number % m
-        return solve(groups[number // m], grid[place : place + 1], progress)
-
-    def whole(found: list[xr.Dataset]) -> xr.Dataset:
-        return join([join_places(found[at : at + m], along) for at in range(0, len(found), m)])
-
-    return listed(len(groups) * m, one, whole)
-
-
-def finish(
-    dataset: xr.Dataset,
-    question: Question,
-    title: str,
-    along: str,
-    comment: str,
-    outcomes: tuple[str, ...] | None = None,
-    *,
-    design: bool = True,
-) -> xr.Dataset:
-    """Label the axis and add provenance: the last step of an analysis along an axis.
-
-    `outcomes` are those that were computed, all that the lung gives if None; `design` says that
-    cases come from a design, not from the draws of a population.
-    """
-    label_variables(dataset, {}, axes=[along])
-    wanted = None if outcomes is None else tuple(dict.fromkeys((*outcomes, *question.outcomes)))
-    use = Use((along,), factors=True, design=design, outcomes=wanted)
-    return add_provenance(dataset, question, title, use, comment=comment, along=along)

@@ -34,8 +34,8 @@ _ASKED = (
     "with the same lungs."
 )
 
-#: Dimension of the outer draws.
-DRAW = "draw"
+#: Part of the pieces that holds the outer draws, and their dimension.
+OUTER_DRAWS, DRAW = "knowledge", "draw"
 
 
 def with_knowledge(
@@ -136,10 +136,10 @@ def over_draws(
 
         def join(found: Mapping[str, xr.Dataset]) -> xr.Dataset:
             central = found["lungs"]
-            finish(question, options, central, found["knowledge"])
+            finish(question, options, central, found[OUTER_DRAWS])
             return central.assign_attrs(knowledge=asked_text(options.level, draws))
 
-        return together({"lungs": own, "knowledge": listed(draws, solve, stack)}, join)
+        return together({"lungs": own, OUTER_DRAWS: listed(draws, solve, stack)}, join)
 
     return pieces
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -9,7 +10,7 @@ import xarray as xr
 
 from ebbmap.analyses.common.factors import say_factor, say_outcome
 from ebbmap.cases.design import RESAMPLING_STREAM, factors_of, seed_stream
-from ebbmap.cases.labelling import Variable, describe
+from ebbmap.cases.labelling import Variable
 from ebbmap.kernels.pawn import SLICES, pawn_indices
 from ebbmap.kernels.resampling import REPLICATES
 from ebbmap.registries.parameters import PARAMETERS
@@ -19,13 +20,14 @@ PAWN_ROWS = 1024
 PAWN_OUTCOMES = ("auto_peep", "release_volume_per_kg")
 
 
-#: A sentence on what PAWN and total indices do not agree on.
-DISAGREEMENT = Variable("where the two kinds of index rank otherwise")
-
-
-#: What a factor does in the slice where it does most.
-LARGEST = Variable("largest distance of a slice (PAWN)")
-LARGEST_NOISE = Variable("largest distance that a factor without influence stays below")
+PAWN: Mapping[str, Variable] = {
+    "pawn": Variable("PAWN index (median)"),
+    "pawn_interval": Variable("interval of the PAWN index"),
+    "pawn_noise": Variable("PAWN index that a factor without influence stays below"),
+    "pawn_largest": Variable("largest distance of a slice (PAWN)"),
+    "pawn_largest_noise": Variable("largest distance that a factor without influence stays below"),
+    "disagreement": Variable("where the two kinds of index rank otherwise"),
+}
 
 
 def few_cases_notes(result: xr.Dataset) -> list[str]:
@@ -84,17 +86,19 @@ def estimate_pawn(
     interval = xr.DataArray(
         np.moveaxis(found.interval, 0, 1).reshape(*shape, 2), dims=(*dims, "ci_bound")
     )
-    return {
-        "pawn": describe(index, "PAWN index (median)", slices=SLICES, cases=int(solved.sum())),
-        "pawn_interval": describe(interval, "interval of the PAWN index", ci_level=level),
-        "pawn_largest": describe(
-            xr.DataArray(found.largest.T.reshape(shape), dims=dims), LARGEST.long_name
-        ),
-        "pawn_largest_noise": describe(xr.DataArray(found.largest_noise), LARGEST_NOISE.long_name),
-        "pawn_noise": describe(
-            xr.DataArray(found.noise), "PAWN index that a factor without influence stays below"
-        ),
+    largest = xr.DataArray(found.largest.T.reshape(shape), dims=dims)
+    index.attrs = {"slices": SLICES, "cases": int(solved.sum())}
+    interval.attrs = {"ci_level": level}
+    estimates = {
+        "pawn": index,
+        "pawn_interval": interval,
+        "pawn_largest": largest,
+        "pawn_largest_noise": xr.DataArray(found.largest_noise),
+        "pawn_noise": xr.DataArray(found.noise),
     }
+    for name, array in estimates.items():
+        array.attrs = PAWN[name].attributes() | array.attrs
+    return estimates
 
 
 def disagreement_sentence(

@@ -6,6 +6,8 @@ Sizes: k settings, r rules; a place is a rule, a setting and a direction, p = 2 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -78,47 +80,21 @@ def find_reach(
         starts from the slope and doubles its way, so that a stretch narrower than the way so far
         may be passed over.
     """
-    names, ways = list(steps), list(DIRECTIONS.values())
-    outcomes = tuple(dict.fromkeys(n for limits in rules.values() for n in limits.outcomes))
-    shape = len(rules), len(names), len(ways)
-    model = lung_model(lung)
-    given = {name: array.values for name, array in as_arrays(present).items()}
-    now = {name: float(present[name]) for name in names}
-
-    def judged(moved: Mapping[str, np.ndarray]) -> list[Judgement]:
-        """Judge cases by every rule; the settings that are moved have shape (p,)."""
-        (size,) = {values.shape for values in moved.values()}
-        solved = {
-            name: np.broadcast_to(values, size)
-            for name, values in evaluate(model, {**given, **moved}, outcomes).outcomes.items()
-        }
-        return [judge(own, {n: solved[n] for n in own.outcomes}) for own in rules.values()]
-
-    def at(change: np.ndarray) -> list[Judgement]:
-        """Judge each place by its own change, shape (r, k, 2)."""
-        moved = {name: np.full(shape, now[name]) for name in names}
-        for number, name in enumerate(names):
-            entry = PARAMETERS[name]
-            # at the end of the room rounding may pass a bound
-            moved[name][:, number] = np.clip(now[name] + change[:, number], entry.low, entry.high)
-        return judged({name: values.reshape(-1) for name, values in moved.items()})
-
-    def margin(size: np.ndarray) -> np.ndarray:
-        found = at(size * ways)
-        return np.stack([one.margin.reshape(shape)[number] for number, one in enumerate(found)])
-
-    slopes = _slopes(lung, present, steps, rules, judged)
-    pressures = resolve(given, ("p_high", "p_low"))
-    drop = float(pressures["p_high"]) - float(pressures["p_low"])
-    own_room = [[_room(name, now[name], way, drop) for way in ways] for name in names]
-    room = np.array([own_room] * shape[0])
-    unit = np.array([steps[name] for name in names])[:, None]
+    moved = _Moved(lung, present, steps, rules)
+    shape, ways = moved.shape, np.array(list(DIRECTIONS.values()))
+    unit = np.array([steps[name] for name in steps])[:, None]
+    slopes = moved.slopes()
     toward = slopes[:, :, None] * ways / unit
-    last, past = turning_points(margin, toward, np.broadcast_to(unit, shape), room)
+    last, past = turning_points(
+        lambda size: moved.margins(size * ways),
+        toward,
+        np.broadcast_to(unit, shape),
+        np.broadcast_to(moved.room(), shape),
+    )
     sure = np.isfinite(past)
-    held = margin(np.zeros(shape)) >= 0.0
+    held = moved.margins(np.zeros(shape)) >= 0.0
     # a limit that breaks is named beyond the turn, one that is mended before it
-    named = at(np.where(sure, np.where(held, past, last), 0.0) * ways)
+    named = moved.judged_at(np.where(sure, np.where(held, past, last), 0.0) * ways)
     words = np.full(shape, "", dtype=object)
     for place in zip(*np.nonzero(sure), strict=True):
         one = named[place[0]]
@@ -133,11 +109,84 @@ def find_reach(
         },
         {
             "rule": list(rules),
-            "setting": names,
+            "setting": list(steps),
             "direction": list(DIRECTIONS),
-            "setting_units": ("setting", [PARAMETERS[name].units for name in names]),
+            "setting_units": ("setting", [PARAMETERS[name].units for name in steps]),
         },
     )
+
+
+@dataclass(frozen=True)
+class _Moved:
+    """A lung with one setting moved at each place; the parameters are those of `find_reach`."""
+
+    lung: str
+    present: Mapping[str, Any]
+    steps: Mapping[str, float]
+    rules: Mapping[str, LimitSet]
+
+    @property
+    def shape(self) -> tuple[int, int, int]:
+        """Rules, settings and directions."""
+        return len(self.rules), len(self.steps), len(DIRECTIONS)
+
+    @cached_property
+    def _given(self) -> dict[str, np.ndarray]:
+        return {name: array.values for name, array in as_arrays(self.present).items()}
+
+    def _judged(self, moved: Mapping[str, np.ndarray]) -> list[Judgement]:
+        """Judge cases by every rule; the settings that are moved have shape (p,)."""
+        (size,) = {values.shape for values in moved.values()}
+        rules = self.rules.values()
+        outcomes = tuple(dict.fromkeys(n for limits in rules for n in limits.outcomes))
+        solved = evaluate(lung_model(self.lung), {**self._given, **moved}, outcomes).outcomes
+        full = {name: np.broadcast_to(values, size) for name, values in solved.items()}
+        return [judge(own, {name: full[name] for name in own.outcomes}) for own in rules]
+
+    def judged_at(self, change: np.ndarray) -> list[Judgement]:
+        """Judge each place by its own change, shape (r, k, 2); by rule, each of all p places."""
+        moved = {}
+        for number, name in enumerate(self.steps):
+            entry, now = PARAMETERS[name], float(self.present[name])
+            values = np.full(self.shape, now)
+            # at the end of the room rounding may pass a bound
+            values[:, number] = np.clip(now + change[:, number], entry.low, entry.high)
+            moved[name] = values.reshape(-1)
+        return self._judged(moved)
+
+    def margins(self, change: np.ndarray) -> np.ndarray:
+        """Return the margin of each place under its own rule, shape (r, k, 2)."""
+        judged = self.judged_at(change)
+        return np.stack([one.margin.reshape(self.shape)[at] for at, one in enumerate(judged)])
+
+    def room(self) -> np.ndarray:
+        """Return how far each setting may go either way, shape (k, 2)."""
+        pressures = resolve(self._given, ("p_high", "p_low"))
+        drop = float(pressures["p_high"]) - float(pressures["p_low"])
+        ways = DIRECTIONS.values()
+        return np.array(
+            [[_room(n, float(self.present[n]), way, drop) for way in ways] for n in self.steps]
+        )
+
+    def slopes(self) -> np.ndarray:
+        """Return the change of each rule's margin with one step of each setting, shape (r, k)."""
+        model, steps = lung_model(self.lung), self.steps
+        if compiles(model):
+            outcomes = {name for limits in self.rules.values() for name in limits.outcomes}
+            used = all_inputs(plan(model, outcomes).parameters)
+            moved = [name for name in steps if name in used]
+            values = {n: np.asarray(v, dtype=float).reshape(()) for n, v in self.present.items()}
+            found = gradient((), moved, self.lung, limits=self.rules, **values)
+            by_rule = [found[f"{MARGIN}_{rule}"] for rule in self.rules]
+            return np.array([[float(by.get(n, 0.0)) * steps[n] for n in steps] for by in by_rule])
+        columns = []
+        for name, step in steps.items():
+            entry = PARAMETERS[name]
+            sides = float(self.present[name]) + np.array([1.0, -1.0]) * PART * step
+            sides = np.clip(sides, entry.low, entry.high)
+            margins = np.stack([one.margin for one in self._judged({name: sides})])
+            columns.append((margins[:, 0] - margins[:, 1]) / (sides[0] - sides[1]) * step)
+        return np.stack(columns, axis=1)
 
 
 def _room(name: str, now: float, way: float, drop: float) -> float:
@@ -146,33 +195,6 @@ def _room(name: str, now: float, way: float, drop: float) -> float:
     room = max((entry.high - now) if way > 0 else (now - entry.low), 0.0)
     meets = (name == "p_high" and way < 0) or (name == "p_low" and way > 0)
     return min(room, APART * drop) if meets else room
-
-
-def _slopes(
-    lung: str,
-    present: Mapping[str, Any],
-    steps: Mapping[str, float],
-    rules: Mapping[str, LimitSet],
-    judged: Any,
-) -> np.ndarray:
-    """Return the change of each rule's margin with one step of each setting, shape (r, k)."""
-    names = list(steps)
-    if compiles(lung_model(lung)):
-        outcomes = {name for limits in rules.values() for name in limits.outcomes}
-        used = all_inputs(plan(lung_model(lung), outcomes).parameters)
-        moved = [name for name in names if name in used]
-        values = {n: np.asarray(value, dtype=float).reshape(()) for n, value in present.items()}
-        found = gradient((), moved, lung, limits=rules, **values)
-        by_rule = [found[f"{MARGIN}_{rule}"] for rule in rules]
-        return np.array([[float(by.get(n, 0.0)) * steps[n] for n in names] for by in by_rule])
-    columns = []
-    for name in names:
-        sides = float(present[name]) + np.array([1.0, -1.0]) * PART * steps[name]
-        entry = PARAMETERS[name]
-        sides = np.clip(sides, entry.low, entry.high)
-        margins = np.stack([one.margin for one in judged({name: sides})])
-        columns.append((margins[:, 0] - margins[:, 1]) / (sides[0] - sides[1]) * steps[name])
-    return np.stack(columns, axis=1)
 
 
 def _first(

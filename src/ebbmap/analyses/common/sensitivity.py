@@ -7,7 +7,7 @@ Sizes: d parameters, s outputs (outcomes times their extra dims).
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
@@ -104,9 +104,7 @@ def estimate_sobol(
     [0.5, 0.5]
     """
     check_design(design, outputs)
-    outcomes = pick_outcomes(outputs)
-    if nan_policy == "raise":
-        refuse_non_finite(outcomes)
+    outcomes = pick_outcomes(outputs, nan_policy)
     factors = factors_of(design)
     replicates = int(design.attrs["replicates"])
     indices = sobol_indices(
@@ -136,11 +134,13 @@ def estimate_sobol(
         "comment": comment,
     }
     own = {"variance_units": ("outcome", units, {"long_name": "units of the variance"})}
-    return label_estimates(indices, INDICES, _OWN_DIMS, outputs, outcomes, factors, own, attrs)
+    return label_estimates(
+        vars(indices), INDICES, _OWN_DIMS, outputs, outcomes, factors, own, attrs
+    )
 
 
 def label_estimates(
-    estimates: object,
+    estimates: Mapping[str, np.ndarray | None],
     variables: Mapping[str, Variable],
     own_dims: Mapping[str, tuple[str, ...]],
     outputs: xr.Dataset,
@@ -153,10 +153,10 @@ def label_estimates(
 
     Parameters
     ----------
-    estimates : object
-        Arrays by attribute; None for what was not asked.
+    estimates : mapping of str to ndarray
+        Arrays by name; None for what was not asked.
     variables, own_dims : mapping
-        By attribute, what each is, and its dims besides those of the outcomes.
+        By name, what each is, and its dims besides those of the outcomes.
     outputs, outcomes
         What was estimated from, and which of it are outcomes, by name.
     factors : list of str
@@ -181,15 +181,73 @@ def label_estimates(
         attrs={"Conventions": "CF-1.11", **attrs},
     )
     for name, dims in own_dims.items():
-        values = getattr(estimates, name)
+        values = estimates[name]
         if values is not None:
             result[name] = unstack(values, dims, outcomes)
             result[name].attrs |= variables[name].attributes()
     return result
 
 
-def pick_outcomes(outputs: xr.Dataset) -> dict[str, xr.DataArray]:
-    """Pick the outcomes, `sample` first; flags of a sweep have a variance, but no meaning."""
+def estimate_by_kept(
+    kept: np.ndarray,
+    own_dims: Mapping[str, tuple[str, ...]],
+    d: int,
+    estimate: Callable[[np.ndarray, np.ndarray], object | None],
+) -> dict[str, np.ndarray]:
+    """Estimate together the outputs that are known in the same rows.
+
+    Parameters
+    ----------
+    kept : ndarray of bool, shape (rows, s)
+        Where each output is known.
+    own_dims : mapping of str to tuple of str
+        Dims of each estimate besides those of the outcomes.
+    d : int
+        Parameters.
+    estimate : callable
+        ``estimate(rows, columns) -> estimates``, by attribute, from rows as a mask, shape (rows,),
+        of the outputs in some columns; None where there are too few.
+
+    Returns
+    -------
+    dict of str to ndarray
+        Arrays of the shapes that a kernel gives; NaN where there are too few rows.
+    """
+    sizes = {"parameter": d, "ci_bound": 2}
+    found = {
+        name: np.full((kept.shape[1], *(sizes[dim] for dim in own)), np.nan)
+        for name, own in own_dims.items()
+    }
+    patterns, which = np.unique(kept, axis=1, return_inverse=True)
+    for number, rows in enumerate(patterns.T):
+        columns = np.flatnonzero(which.reshape(-1) == number)
+        estimates = estimate(rows, columns)
+        if estimates is not None:
+            for name, array in found.items():
+                own = getattr(estimates, name)
+                array[columns] = np.moveaxis(own, _output_axis(own_dims[name]), 0)
+    return {
+        name: np.moveaxis(array, 0, _output_axis(own_dims[name])) for name, array in found.items()
+    }
+
+
+def _output_axis(own: tuple[str, ...]) -> int:
+    """Return where a kernel puts the outputs: before the bounds of an interval, else last."""
+    return len(own) - ("ci_bound" in own)
+
+
+def pick_outcomes(
+    outputs: xr.Dataset, nan_policy: NanPolicy = "drop_block"
+) -> dict[str, xr.DataArray]:
+    """Pick the outcomes, `sample` first; flags of a sweep have a variance, but no meaning.
+
+    Raises
+    ------
+    DesignMismatchError
+        If there is none, or one has no `sample`.
+    NonFiniteOutcomeError
+        If `nan_policy` is "raise" and one is not finite; every such outcome is named.
+    """
     outcomes = {
         str(name): values
         for name, values in outputs.data_vars.items()
@@ -201,7 +259,10 @@ def pick_outcomes(outputs: xr.Dataset) -> dict[str, xr.DataArray]:
             "outputs must hold outcomes with dim sample; "
             + (f"{', '.join(misfits)} has none. Drop it." if misfits else "there are none.")
         )
-    return {name: values.transpose("sample", ...) for name, values in outcomes.items()}
+    outcomes = {name: values.transpose("sample", ...) for name, values in outcomes.items()}
+    if nan_policy == "raise":
+        refuse_non_finite(outcomes)
+    return outcomes
 
 
 def extra_dims(outcomes: Mapping[str, xr.DataArray]) -> dict[str, int]:
@@ -256,8 +317,7 @@ def unstack(
     The kernel puts the outputs behind parameter and parameter_other and before the bounds; here
     they go first, and an outcome without some extra dim is repeated along it.
     """
-    axis = len(own) - ("ci_bound" in own)
-    by_output = np.moveaxis(values, axis, 0)
+    by_output = np.moveaxis(values, _output_axis(own), 0)
     extra = extra_dims(outcomes)
     pieces, start = [], 0
     for outcome in outcomes.values():

@@ -13,11 +13,8 @@ from ebbmap.analyses.common.design_size import LEAST_SIZE, largest_design
 from ebbmap.analyses.common.factors import (
     FAILED,
     Factors,
-    factors_of,
-    finish,
     groups_among,
     named_outcomes,
-    solve_places,
 )
 from ebbmap.analyses.common.failures import locate_failures
 from ebbmap.analyses.common.growth import (
@@ -32,7 +29,8 @@ from ebbmap.analyses.common.growth import (
     widest_of,
     without_rows,
 )
-from ebbmap.analyses.common.pawn import DISAGREEMENT, disagreement_sentence, estimate_pawn
+from ebbmap.analyses.common.pawn import PAWN, disagreement_sentence, estimate_pawn
+from ebbmap.analyses.common.places import Place, finish
 from ebbmap.analyses.common.sensitivity import estimate_sobol
 from ebbmap.analyses.common.surrogate import Surrogate, fit_surrogate
 from ebbmap.cases.design import draw_sobol_design
@@ -86,10 +84,10 @@ class SobolWork:
 
     def __init__(self, question: Question, options: Any, grid: np.ndarray):
         self.question, self.options, self.grid = question, options, grid
-        self.outcomes = named_outcomes(question, options.outcomes)
         self.populations = question.groups()
         self.design = lru_cache(maxsize=2)(self._draw)
         self.surrogate = lru_cache(maxsize=2)(self._fit)
+        self.fit_to = options.fitter()
 
     def wanted(self, found: Found) -> list[str]:
         """Return all pieces that are known to be needed, given those that are there."""
@@ -119,10 +117,12 @@ class SobolWork:
                 return
             size *= 2
 
-    def _factors(self, number: int, place: float) -> Factors:
-        along = self.options.along
+    def _place(self, number: int, place: float, progress: Progress = None) -> Place:
         group = self.populations[number]
-        return factors_of(self.question, group, along, self.outcomes, place=float(place))
+        return Place(self.question, self.options, group, np.array([place]), progress)
+
+    def _factors(self, number: int, place: float) -> Factors:
+        return self._place(number, place).factors
 
     def _draw(self, number: int, size: int) -> xr.Dataset:
         # the same factors at every place, though not with the same distributions
@@ -168,14 +168,8 @@ class SobolWork:
         """Solve rows of a design at one place, shape (1,), or let a surrogate foretell them."""
         if self.options.surrogate:
             return self.surrogate(number, float(place[0])).predict(unit)
-        return solve_places(
-            self.question,
-            self._factors(number, place[0]).from_unit(unit),
-            along=self.options.along,
-            grid=place,
-            outcomes=self.outcomes,
-            progress=progress,
-        )
+        here = self._place(number, place[0], progress)
+        return here.solve(here.factors.from_unit(unit))
 
     def _fit(self, number: int, place: float) -> Surrogate:
         return fit_surrogate(
@@ -183,8 +177,9 @@ class SobolWork:
             self._factors(number, place),
             along=self.options.along,
             place=place,
-            outcomes=self.outcomes,
+            outcomes=named_outcomes(self.question, self.options),
             runs=self.options.surrogate_runs,
+            fit_to=self.fit_to,
         )
 
     def _estimated(
@@ -249,16 +244,15 @@ class SobolWork:
         dataset = finish(
             join_groups([self._population(n, found) for n in numbers], self.question.group_names),
             self.question,
+            options,
             f"what drives the outcomes along {options.along}",
-            options.along,
             INDEPENDENT,
-            self.outcomes,
         )
         width = options.stopping_width
         dataset.attrs |= {
             "base_size": int(dataset["rows"].max()),
             "stopping_width": float("nan") if width is None else width,
-            "surrogate_runs": options.surrogate_runs if options.surrogate else 0,
+            **options.stood_in_by,
             "max_base_size": largest_design(options),
             "failures": _failures(dataset, options.drop_failed),
         }
@@ -294,7 +288,7 @@ class SobolWork:
         for kind in _GAPS:
             whole = whole.assign(self._counted(kind, number, design, last))
         whole = whole.assign(cases=design.sizes["sample"] * len(self.grid))
-        return label_variables(whole, {**SUMMARY, "disagreement": DISAGREEMENT})
+        return label_variables(whole, {**SUMMARY, "disagreement": PAWN["disagreement"]})
 
     def _counted(
         self, kind: str, number: int, design: xr.Dataset, pieces: Sequence[xr.Dataset]

@@ -1,4 +1,4 @@
-"""Polynomials that stand in for a dear lung over many cases, settings and properties alike.
+"""Fits that stand in for a dear lung over many cases, settings and properties alike.
 
 Some of a map's, or of a window's, own cases, picked at random, are solved and fitted; fresh ones
 judge the fit; all others are foretold, and judged as solved ones are.
@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ebbmap.analyses.common.surrogate import LEAST_Q2, fresh_cases
+from ebbmap.analyses.common.surrogate import LEAST_Q2, OTHER_KIND, fresh_cases
+from ebbmap.analyses.common.surrogate_kinds import Fit, Fitter, SurrogateOptions
 from ebbmap.cases.design import DESIGN_STREAM, seed_stream
 from ebbmap.cases.evaluate import unsolved
 from ebbmap.cases.labelling import Variable
@@ -23,7 +24,6 @@ from ebbmap.cases.question import Question
 from ebbmap.cases.simulate import simulate
 from ebbmap.digits import percent
 from ebbmap.errors import EbbmapError, NonFiniteOutcomeError
-from ebbmap.kernels.chaos import Chaos, fit_chaos
 from ebbmap.kernels.judging import judge
 from ebbmap.kernels.shares import wilson
 from ebbmap.registries.limits import LimitSet
@@ -48,17 +48,17 @@ STAND_IN: Mapping[str, Variable] = {
 
 @dataclass(frozen=True)
 class StandIn:
-    """A lung over all cases of a map or a window, as polynomials.
+    """A lung over all cases of a map or a window, as what was fitted to some.
 
     Parameters
     ----------
     names : tuple of str
-        The d inputs that vary, in the order of the polynomials' scores.
+        The d inputs that vary, in the order of the fits' scores.
     logs : ndarray of bool, shape (d,)
         Whether an input's logarithm is taken.
     middle, spread : ndarray, shape (d,)
         Mean and standard deviation of the inputs so taken, by which they become scores.
-    fits : mapping of str to Chaos
+    fits : mapping of str to Fit
         By outcome.
     fresh : int
         Fresh cases that judged it.
@@ -70,7 +70,7 @@ class StandIn:
     logs: np.ndarray
     middle: np.ndarray
     spread: np.ndarray
-    fits: Mapping[str, Chaos]
+    fits: Mapping[str, Fit]
     fresh: int
     q2: float
 
@@ -196,7 +196,9 @@ def picked_cases(
     )
 
 
-def fit_stand_in(solved: xr.Dataset, runs: int, least: float | None = None) -> StandIn:
+def fit_stand_in(
+    solved: xr.Dataset, runs: int, fit_to: Fitter, least: float | None = None
+) -> StandIn:
     """Fit the first cases of a random pick, and refuse what the others do not bear out.
 
     Parameters
@@ -205,6 +207,8 @@ def fit_stand_in(solved: xr.Dataset, runs: int, least: float | None = None) -> S
         From `picked_cases`.
     runs : int
         Cases to fit; the others are fresh.
+    fit_to : callable
+        Fits an outcome; see `SurrogateOptions.fitter`.
     least : float, optional
         Q2 that every outcome must have; `LEAST_Q2` if None.
 
@@ -224,7 +228,7 @@ def fit_stand_in(solved: xr.Dataset, runs: int, least: float | None = None) -> S
     fits, poor, worst = {}, [], 1.0
     for key, output in true.items():
         name = key.removeprefix("solved_")
-        fit = fits[name] = fit_chaos(scores[:runs], output[:runs])
+        fit = fits[name] = fit_to(scores[:runs], output[:runs])
         fresh = output[runs:]
         variance = float(fresh.var())
         error = float(np.mean((fit.predict(scores[runs:]) - fresh) ** 2))
@@ -236,7 +240,7 @@ def fit_stand_in(solved: xr.Dataset, runs: int, least: float | None = None) -> S
         raise EbbmapError(
             f"surrogate: Q2 must be at least {least} to stand in for the lung over its cases; got "
             f"{'; '.join(poor)}. Raise surrogate_runs, narrow axes or ranges, judge by other "
-            "limits, or solve without a surrogate."
+            f"limits, {OTHER_KIND}, or solve without a surrogate."
         )
     return StandIn(names, logs, middle, spread, fits, len(inputs) - runs, worst)
 
@@ -279,7 +283,7 @@ def stood_in(
     of: Sequence[int],
     foretell: Callable[[int, StandIn, xr.Dataset], xr.Dataset],
     join: Callable[[list[xr.Dataset]], xr.Dataset],
-    runs: int,
+    options: SurrogateOptions,
 ) -> Pieces[xr.Dataset]:
     """Cut work that a surrogate stands in for: what each population's is fitted to, then the rest.
 
@@ -295,9 +299,15 @@ def stood_in(
         ``foretell(number, stand_in, cases) -> Dataset``: do another piece.
     join : callable
         ``join(datasets) -> result`` of these, in order.
-    runs : int
-        Cases to fit.
+    options : SurrogateOptions
+        Cases to fit, and how.
+
+    Raises
+    ------
+    EbbmapError
+        If a package that it needs is not installed.
     """
+    fit_to = options.fitter()
     picks = [f"fit_{group:04d}" for group in range(groups)]
     names = [f"{number:06d}" for number in range(len(of))]
     kept: dict[str, StandIn] = {}
@@ -310,7 +320,7 @@ def stood_in(
             return pick(picks.index(name), progress)
         own = picks[of[int(name)]]
         if own not in kept:
-            kept[own] = fit_stand_in(found[own], runs)
+            kept[own] = fit_stand_in(found[own], options.surrogate_runs, fit_to)
         return foretell(int(name), kept[own], found[own])
 
     return Pieces(wanted, solve, lambda found: join([found[name] for name in names]))
@@ -322,7 +332,7 @@ def surrogate_notes(result: xr.Dataset) -> Iterator[str]:
         return
     wrong = float(result["surrogate_misjudged"].max())
     yield (
-        f"a surrogate stands in for the lung: polynomials fitted to "
+        f"a surrogate stands in for the lung: {result.attrs['surrogate_kind']} fitted to "
         f"{result.attrs['surrogate_runs']:,} of the cases in each population; of half as many "
         f"fresh ones it misjudges {percent(wrong, 1)} % at most (Q2 "
         f"{float(result['surrogate_q2'].min()):.3f}); intervals contain what it may misjudge"

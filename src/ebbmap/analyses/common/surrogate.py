@@ -1,4 +1,4 @@
-"""A stand-in for a dear lung: polynomials of its outcomes, judged like the outcomes themselves.
+"""A stand-in for a dear lung: fits of its outcomes, judged like the outcomes themselves.
 
 Sizes: n cases, s outputs.
 """
@@ -14,12 +14,13 @@ import xarray as xr
 from scipy.special import ndtr, ndtri
 
 from ebbmap.analyses.common.factors import Factors, add_judgements
+from ebbmap.analyses.common.surrogate_kinds import Fit, Fitter
 from ebbmap.cases.design import draw_random_design
 from ebbmap.cases.labelling import Variable
 from ebbmap.cases.question import Question
 from ebbmap.cases.simulate import simulate
 from ebbmap.errors import EbbmapError, NonFiniteOutcomeError
-from ebbmap.kernels.chaos import Chaos, fit_chaos, widened
+from ebbmap.kernels.chaos import widened
 from ebbmap.kernels.shares import wilson
 from ebbmap.registries.populations import EDGE
 
@@ -35,6 +36,9 @@ WIDER = 1.25
 #: Fresh cases for each case that is fitted.
 FRESH_SHARE = 0.5
 
+#: What else may bear an outcome out that polynomials do not.
+OTHER_KIND = 'try the other surrogate_kind ("polynomials" or "gaussian_process")'
+
 SURROGATE: Mapping[str, Variable] = {
     "surrogate_q2": Variable("Q2 of the surrogate on fresh cases"),
 }
@@ -47,11 +51,19 @@ def fresh_cases(runs: int) -> int:
 
 @dataclass(frozen=True)
 class Surrogate:
-    """A lung at one place of an axis, as polynomials.
+    """A lung at one place of an axis, as what was fitted to some cases.
 
     Parameters
     ----------
-    fits : mapping of str to Chaos
+    question : Question
+        Its rules judge what is foretold.
+    outcomes : tuple of str
+        What is kept, besides margins and verdicts.
+    along : str
+        Parameter on the axis.
+    place : float
+        Its value.
+    fits : mapping of str to Fit
         By outcome, those of the rules included.
     attrs : mapping of str to mapping
         Attributes of each outcome, and of the status.
@@ -65,7 +77,7 @@ class Surrogate:
     outcomes: tuple[str, ...]
     along: str
     place: float
-    fits: Mapping[str, Chaos]
+    fits: Mapping[str, Fit]
     attrs: Mapping[str, Mapping[str, Any]]
     errors: Mapping[str, float]
     q2: Mapping[str, float]
@@ -102,6 +114,7 @@ def fit_surrogate(
     place: float,
     outcomes: Sequence[str],
     runs: int,
+    fit_to: Fitter,
     least: float | None = None,
 ) -> Surrogate:
     """Fit the outcomes of a lung at one place, and refuse what fresh cases do not bear out.
@@ -120,6 +133,8 @@ def fit_surrogate(
         Outcomes to keep, besides those of the rules.
     runs : int
         Cases to fit; half as many judge them.
+    fit_to : callable
+        Fits an outcome; see `SurrogateOptions.fitter`.
     least : float, optional
         Q2 that every outcome must have; `LEAST_Q2` if None.
 
@@ -144,7 +159,7 @@ def fit_surrogate(
             f"{place:g}. Name other outcomes, or solve without a surrogate."
         )
     scores = ndtri(unit)
-    fits = {name: fit_chaos(scores[:runs], array[:runs]) for name, array in true.items()}
+    fits = {name: fit_to(scores[:runs], array[:runs]) for name, array in true.items()}
     attrs = {name: dict(solved[name].attrs) for name in (*wanted, "status")}
     bare = Surrogate(question, tuple(outcomes), along, place, fits, attrs, {}, {})
     fresh = {name: array[runs:] for name, array in true.items()}
@@ -182,7 +197,7 @@ def _refuse_poor(
         raise EbbmapError(
             f"surrogate: Q2 must be at least {least} to stand in for the lung at {bare.along} "
             f"{bare.place:g}; got {'; '.join(poor)}. Raise surrogate_runs, leave these outcomes "
-            "out, or solve without a surrogate."
+            f"out, {OTHER_KIND}, or solve without a surrogate."
         )
 
 

@@ -1,4 +1,4 @@
-"""Release windows by polynomials that stand in for a dear lung, held against fresh lungs.
+"""Release windows by fits that stand in for a dear lung, held against fresh lungs.
 
 Cases of the population's own lungs at random T low are fitted, fresh ones judge the fit, and the
 windows of fresh lungs, solved whole, say what the windows that it foretells may miss.
@@ -139,7 +139,7 @@ def _held_against_fresh_lungs(
 ) -> tuple[Any, float, float]:
     """Return how windows fare on lungs that were not fitted, error of edges, share misjudged."""
     seed = seed_of(seed_stream(question.seed, OTHER_LUNGS_STREAM))
-    values = draw_cases(replace(question, seed=seed, lungs=FRESH_LUNGS), group, {})
+    values = draw_cases(replace(question, seed=seed).with_lungs(FRESH_LUNGS), group, {})
     true, foretold = (
         search_windows(question.lung, values, limits, solve=solve, **how)
         for solve in (None, stand_in.outcomes_at)

@@ -229,8 +229,7 @@ def resolution_words(resolution: float) -> str:
 
 def stack_windows(parts: list[xr.Dataset], dim: str, names: list[str]) -> xr.Dataset:
     """Put windows side by side, with as many pieces as any lung has."""
-    sizes = {piece: max(part.sizes[piece] for part in parts) for piece in PIECE_DIMS}
-    parts = [pad_pieces(part, sizes) for part in parts]
+    parts = _padded(parts)
     # a property that a population does not have is unknown in its lungs
     given = {name: coord for part in parts for name, coord in part.coords.items()}
     parts = [
@@ -252,6 +251,16 @@ def stack_windows(parts: list[xr.Dataset], dim: str, names: list[str]) -> xr.Dat
         compat="equals",
         combine_attrs="override",
     )
+
+
+def lungs_in_a_row(parts: list[xr.Dataset]) -> xr.Dataset:
+    """Put windows of some lungs behind those of others, with as many pieces as any lung has."""
+    return xr.concat(_padded(parts), "sample", join="exact", combine_attrs="override")
+
+
+def _padded(parts: list[xr.Dataset]) -> list[xr.Dataset]:
+    sizes = {piece: max(part.sizes[piece] for part in parts) for piece in PIECE_DIMS}
+    return [pad_pieces(part, sizes) for part in parts]
 
 
 def pad_pieces(dataset: xr.Dataset, sizes: Mapping[str, int]) -> xr.Dataset:

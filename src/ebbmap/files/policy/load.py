@@ -21,15 +21,13 @@ from ebbmap.lungs import lung_model
 from ebbmap.policies.language import (
     KNOWN_SETTINGS,
     SET_RATE,
-    Body,
-    Breathing,
     Criterion,
-    Drift,
     Mend,
     Policy,
     Reading,
     Rule,
 )
+from ebbmap.policies.physiology import Body, Breathing, Drift
 from ebbmap.registries.outcomes import plan
 
 #: Names of the rules that the table `wean` makes.

@@ -40,7 +40,7 @@ def cross_checks(
         Places whose unit is written beside the number.
     """
     study = RawStudy(raw)
-    return [
+    found = [
         *_check_fixed(study),
         *check_distributions(raw, stated),
         *_check_axes(study),
@@ -50,6 +50,26 @@ def cross_checks(
         *_check_analyses(study, analyses),
         *(text for text in unused(study, analyses) if text),
     ]
+    return [*found, *_check_other_lungs(study, analyses, stated, found)]
+
+
+def _check_other_lungs(
+    study: RawStudy,
+    analyses: Mapping[str, Analysis],
+    stated: Collection[Place],
+    found: Collection[str],
+) -> Iterator[str]:
+    """Check that the study can be asked of each of its other lung models too."""
+    names = study.raw.get("other_lungs")
+    named = [name for name in names if isinstance(name, str)] if isinstance(names, list) else []
+    for number, name in enumerate(named):
+        if name == study.lung.name or name in named[:number]:
+            yield f"other_lungs.{number}: {name} is named already. Drop it."
+        elif name in LUNGS:
+            alone = {k: v for k, v in study.raw.items() if k != "other_lungs"}
+            for text in cross_checks({**alone, "lung": name}, analyses, stated):
+                if text not in found:
+                    yield f"other_lungs.{number}: with the lung {name!r}, {text}"
 
 
 def _check_fixed(study: RawStudy) -> Iterator[str]:

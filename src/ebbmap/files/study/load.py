@@ -86,6 +86,7 @@ class Study:
             populations=tuple(_populations(file)),
             rules=file.limits.build(),
             lungs=file.lungs,
+            lungs_may_grow=file.lungs_may_grow,
             seed=file.seed,
             knowledge=file.knowledge,
         )
@@ -108,6 +109,21 @@ class Study:
         other.file = self.file.model_copy(update={k: v for k, v in changed.items() if v})
         check_choice(other.file.engine, other.file.precision)
         return other
+
+    def by_lung(self, lung: str | None) -> Self:
+        """Return the same study by another lung model alone; None leaves its own."""
+        if lung in (None, self.file.lung):
+            return self
+        other = copy(self)
+        other.file = self.file.model_copy(update={"lung": lung, "other_lungs": []})
+        with self.catalogue.active():
+            other.question = replace(self.question, lung=str(lung))
+        return other
+
+    @property
+    def beside(self) -> list[Self]:
+        """The same study by each of its other lung models."""
+        return [self.by_lung(lung) for lung in self.file.other_lungs]
 
     @property
     def computed(self) -> tuple[list[str], list[str] | None]:
@@ -218,6 +234,9 @@ def _checked(
     try:
         study = Study(file, text, analyses, used).solved_by(None, None)
         problems, notes = leaving(raw, file, study.question, analyses, study.axes)
+        for other in study.beside:
+            found, _ = leaving(raw, other.file, other.question, analyses, study.axes)
+            problems = [*problems, *(text for text in found if text not in problems)]
     except EbbmapError as error:
         raise StudyError(where, str(error).splitlines()) from None
     if problems:

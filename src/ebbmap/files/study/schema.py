@@ -95,6 +95,11 @@ class StudyFile(Table):
         DEFAULT_LUNG,
         description="lung model that solves every case; `ebbmap describe` lists them",
     )
+    other_lungs: list[LungName] = Field(
+        [],
+        description="lung models that solve the same cases too: the results of each go to a folder "
+        "of its name beside those of `lung`",
+    )
     engine: EngineName = "numpy"
     precision: Precision = Field(
         "double",
@@ -111,6 +116,11 @@ class StudyFile(Table):
     )
     lungs: int = Field(
         2000, ge=2, le=MAX_LUNGS, strict=True, description="lungs drawn from each population"
+    )
+    lungs_may_grow: bool = Field(
+        False,
+        description="draw lungs by hundreds, so that a finished run can take more of them; if "
+        "false, another number of lungs is other lungs",
     )
     knowledge: int = Field(
         0,

@@ -9,10 +9,10 @@ import xarray as xr
 from matplotlib.figure import Figure
 
 from ebbmap.digits import percent, share_text
-from ebbmap.plotting.edge import plot_edge
+from ebbmap.plotting.edge import plot_edge, room_words, shown_settings
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import in_rows
-from ebbmap.plotting.style import colour_of, words
+from ebbmap.plotting.style import add_share_scale, colour_of, words
 from ebbmap.registries.parameters import PARAMETERS
 
 
@@ -30,10 +30,12 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
             ax.set_title(words(name), color=colour_of(name, number), fontsize=11)
         for ax in axes.flat[len(names) :]:
             ax.set_axis_off()
+        if len(shown_settings(result)) > 1:
+            add_share_scale(axes, room_words(result))
         said = "; ".join(_volume(one.sel(population=name)) for name in names)
         add_caption(
             fig,
-            f"Rule: {words(rule)}. The darker, the more of all other settings' ranges serves "
+            f"Rule: {words(rule)}. Drawn: the {room_words(result)} that serves "
             f"{share_text(result.attrs['wanted'])} of {result.attrs['lungs']:,} lungs; ranges: "
             f"{result.attrs['over']}; cross: the setting with the largest margin. Share of the "
             f"ranges, {share_text(result.attrs['ci_level'])} interval from "

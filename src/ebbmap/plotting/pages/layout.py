@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import re
-from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from functools import lru_cache
-from itertools import pairwise
+from itertools import accumulate, pairwise, takewhile
 from typing import Any
 
 import numpy as np
@@ -47,9 +46,6 @@ DIGITS = "0123456789.,−-% "
 
 #: A word of a line, or a number with its sign of per cent.
 _WORD = re.compile(r"\S*\d %\S*|\S+")
-
-#: Words of a line that are measured first.
-FIRST_GUESS = 16
 
 #: Columns of populations on a page; more begin a new row.
 MOST_COLUMNS = 3
@@ -111,17 +107,12 @@ def _lines(part: str, size: float, width: float) -> list[str]:
 def _fitting(words: list[str], size: float, width: float) -> int:
     """Return how many words fit on a line, one at least.
 
-    Measuring a line costs more than all else of a caption, so the place is bisected: a line grows
-    with every word.
+    Measuring costs more than all else of a caption, and words come again and again: a line is as
+    wide as its words and the spaces between them, so no line is measured.
     """
-
-    def length(count: int) -> float:
-        return line_width(" ".join(words[:count]), size)
-
-    most = FIRST_GUESS
-    while most < len(words) and length(most) <= width:
-        most *= 2
-    return max(1, bisect_right(range(1, min(most, len(words)) + 1), width, key=length))
+    space = line_width("a a", size) - 2.0 * line_width("a", size)
+    ends = accumulate(line_width(word, size) + space for word in words)
+    return max(1, sum(1 for _ in takewhile(lambda end: end - space <= width, ends)))
 
 
 def legend_above(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
 import xarray as xr
 from matplotlib.figure import Figure
 
@@ -49,7 +50,12 @@ def _least(found: xr.Dataset, along: str) -> str:
     least = found.isel({along: int(found["harm_share"].values.argmin())})
     low, high = (100 * float(end) for end in least["harm_share_interval"])
     share = 100 * float(least["harm_share"])
-    said = f"{share:.3g} % ({low:.3g} to {high:.3g} %)" if share > 0 else "no harm found"
+    if not share > 0:
+        said = f"no harm found (at most {high:.2g} %)"
+    elif np.isfinite(low) and np.isfinite(high):
+        said = f"{share:.3g} % ({low:.3g} to {high:.3g} %)"
+    else:
+        said = f"{share:.3g} % (no interval: few replicates hold it)"
     place = place_text(along, float(least[along]))
     names = f"{least['population'].item()}, {words(str(least['rule'].item()))}"
     return f"{names}: least at {place}, {said}"

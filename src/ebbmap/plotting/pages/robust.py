@@ -7,13 +7,12 @@ from collections.abc import Iterator
 import xarray as xr
 from matplotlib.figure import Figure
 
-from ebbmap.analyses.robust import chosen_text, end_words
+from ebbmap.analyses.robust import end_words
 from ebbmap.digits import share_text
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.robust import plot_robust, plot_robust_groups
-from ebbmap.plotting.style import words
+from ebbmap.plotting.style import add_share_scale, words
 from ebbmap.registries.parameters import PARAMETERS
-from ebbmap.units import display
 
 
 def pages(result: xr.Dataset) -> Iterator[Page]:
@@ -25,12 +24,14 @@ def pages(result: xr.Dataset) -> Iterator[Page]:
         left, right = fig.subplots(1, 2)
         plot_robust(one, ax=left)
         plot_robust_groups(one, ax=right)
+        if one["attainable"].ndim > 1:
+            add_share_scale(left, str(result.attrs["goal"]))
         handles, labels = left.get_legend_handles_labels()
         said = _said(one)
         add_caption(
             fig,
             f"Rule: {words(rule)}. Left: {result.attrs['goal']} that the best choice of all other "
-            f"settings reaches{_draws(result)}{_shades(one)}; cross: the settings chosen for all "
+            f"settings reaches{_draws(result)}; cross: the settings chosen for all "
             f"groups, other marks: for each group alone; among {result.attrs['over']}. Right: "
             f"what they serve of {result.attrs['lungs']:,} lungs that the search never met; thick "
             f"lines: {share_text(result.attrs['ci_level'])} intervals of lungs"
@@ -49,10 +50,6 @@ def _draws(result: xr.Dataset) -> str:
     if not sure:
         return f", on average over {draws:,} outer draws"
     return f" in {share_text(sure)} of {draws:,} outer draws"
-
-
-def _shades(one: xr.Dataset) -> str:
-    return ", the darker the more" if one["attainable"].ndim > 1 else ""
 
 
 def _thin(result: xr.Dataset) -> str:
@@ -82,9 +79,10 @@ def _share(own: xr.Dataset) -> str:
 
 def _settings(one: xr.Dataset, choice: int) -> str:
     """Return the settings of a choice in words."""
-    own = one.isel(choice=choice)
-    names = [str(n).removeprefix("chosen_") for n in one.data_vars if "chosen_" in str(n)]
-    return ", ".join(
-        f"{PARAMETERS[n].long_name} {chosen_text(own, n)} {display(PARAMETERS[n].units)}".rstrip()
-        for n in names
-    )
+    said = []
+    for name, ends in one.isel(choice=choice).data_vars.items():
+        if str(name).startswith("chosen_"):
+            entry = PARAMETERS[str(name).removeprefix("chosen_")]
+            low, high = ends.values.tolist()
+            said.append(f"{entry.long_name} {entry.range(low, high, 4)}")
+    return ", ".join(said)

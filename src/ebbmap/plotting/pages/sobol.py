@@ -268,14 +268,15 @@ def _verdict_text(result: xr.Dataset) -> str:
 
 
 def _surrogate_text(result: xr.Dataset) -> str:
-    """Return that polynomials stand in for the lung, if they do."""
+    """Return what stands in for the lung, if anything does."""
     runs = int(result.attrs.get("surrogate_runs", 0))
     if not runs:
         return ""
+    kind = str(result.attrs["surrogate_kind"])
+    least = float(result["surrogate_q2"].sel(outcome=_smooth(result)).min())
     return (
-        f" Polynomials fitted to {runs:,} cases at each place stand in for the lung; Q2 at least "
-        f"{float(result['surrogate_q2'].sel(outcome=_smooth(result)).min()):.3f} on fresh cases; "
-        "their error is in the intervals."
+        f" {kind[0].upper()}{kind[1:]} fitted to {runs:,} cases at each place stand in for the "
+        f"lung; Q2 at least {least:.3f} on fresh cases; their error is in the intervals."
     )
 
 

@@ -13,6 +13,10 @@ COSTS_KEYS = {
     "costs[].memory_bytes": "bytes of memory, all workers together",
     "costs[].seconds": "expected time with all workers",
     "costs[].blocks": "blocks left to do, where a sweep streams; else 0",
+    "costs[].kept": "finished pieces of an earlier run in the folder that stay",
+    "costs[].new": "pieces known to be needed besides, where an earlier run is gone on with",
+    "costs[].why": "why pieces of an earlier, smaller study do not stay; empty where all do",
+    "costs[].adds": "what is added to those that stay without solving a case again",
 }
 
 #: How a file was understood.
