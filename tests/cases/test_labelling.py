@@ -7,15 +7,32 @@ import xarray as xr
 
 from ebbmap.cases.evaluate import STATUS
 from ebbmap.cases.labelling import (
+    Variable,
     code_fingerprint,
     label,
     label_binding,
     label_status,
+    label_variables,
     label_verdict,
     provenance,
 )
 from ebbmap.registries.limits import LIMIT_SETS
 from ebbmap.registries.outcomes import OUTCOMES
+
+
+def test_the_level_of_intervals_stands_beside_their_method():
+    declared = {
+        "share": Variable("share of all {of}"),
+        "share_interval": Variable("interval of the share", attrs={"ci_method": "Wilson score"}),
+    }
+    result = xr.Dataset({"share": 0.5, "share_interval": ("ci_bound", [0.4, 0.6])})
+    label_variables(result, declared, level=0.9, of="lungs")
+    assert result["share"].attrs == {"units": "1", "long_name": "share of all lungs"}
+    assert result["share_interval"].attrs["ci_level"] == 0.9
+    # declared once, for every result: labelling changes no declaration
+    assert "ci_level" not in declared["share_interval"].attrs
+    label_variables(result, declared, of="lungs")
+    assert "ci_level" not in result["share_interval"].attrs
 
 
 def test_a_label_replaces_what_arithmetic_carried_along():

@@ -120,9 +120,9 @@ def test_a_fit(tmp_path):
     (tmp_path / "trace.csv").write_text("\n".join(lines), encoding="utf-8")
     words = ("fit", tmp_path / "trace.csv", "--lung", "linear", "--no-compare", "--json")
     follow = {key for key in KEYS["fit"] if key.startswith("follow")}
-    check_keys("fit", document(*words), absent={*follow, "disagreeing[]", "not_measurable[]"})
+    check_keys("fit", document(*words), absent={*follow, "doubtful[]", "not_measurable[]"})
     after = document(*words, "--follow")
-    check_keys("fit", after, absent={"disagreeing[]", "not_measurable[]"})
+    check_keys("fit", after, absent={"doubtful[]", "not_measurable[]"})
     assert after["properties"]["compliance"]["units"] == "mL cmH2O-1"
 
 

@@ -167,7 +167,7 @@ def test_lines_stay_where_each_is_known_and_are_broken_anew_elsewhere():
         "(Regel nach dem Flussverhältnis)",
     ]
     # no word is broken
-    assert translated("common\nstart:\n0.5 to\n1 s", "de") == "üblicher\nBeginn:\n0,5\nbis 1\ns"
+    assert translated("common\nstart:\n0.5 to\n1 s", "de") == "üblicher\nBeginn:\n0,5 bis\n1 s"
 
 
 def test_a_pages_language_ends_with_it():

@@ -38,6 +38,8 @@ def test_a_window_gives_probabilities_that_single_cases_give_too(fit):
     question = fitted_question(fit, lungs=200)
     served = find_window(question)["served_share"].squeeze()
     followed = find_follow(fit, lungs=200)
+    # that of the trace, a little off 0.5 s, is no line of its own
+    assert np.min(np.diff(followed["t_low"])) > 0.04
     for t_low in (0.3, 0.4, 0.5, 0.6, 0.9):
         near = float(served.interp(t_low=t_low))
         # windows are known at looks 12 % apart

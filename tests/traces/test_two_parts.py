@@ -77,7 +77,7 @@ def test_a_leak_alone_does_not_hide_a_slow_part():
     without = find_best(lung_model("linear"), linear, cycles, {}, wide=("leak",))
     right = find_best(lung_model("paired"), SCALE, cycles, {}, wide=("leak",))
     assert right.noise < without.noise
-    gain = right.misfit.density(right.place[None]) - without.misfit.at_noise(
-        right.misfit.noise
+    gain = right.misfit.density(right.place[None]) - without.misfit.same_bins(
+        noise=right.misfit.noise
     ).density(without.place[None])
     assert gain[0] > 20.0

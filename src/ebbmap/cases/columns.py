@@ -27,8 +27,11 @@ MISSING = frozenset({"", "na", "n/a", "nan", "null", "none", "-", "."})
 #: Dimensions of the lungs that a saved fit holds.
 FITTED = ("draw", "property")
 
-#: Lines that are skipped.
-COMMENT = "#"
+#: Lines that are skipped; decimals may be written with this where it does not part cells.
+COMMENT, DECIMAL = "#", ","
+
+#: What parts cells, one of them in a file.
+SEPARATORS = ";\t,"
 
 _BRACKETS = re.compile(r"\s*(?P<name>.*?)\s*[\[(](?P<unit>[^\])]*)[\])]\s*")
 
@@ -50,7 +53,8 @@ def read_columns(path: Path | str) -> Columns:
     Parameters
     ----------
     path : path
-        A .nc file, or text with a header, separated by commas, semicolons or tabs. A header may
+        A .nc file, or text with a header, separated by commas, semicolons or tabs; decimals
+        may have commas where these do not part cells. A header may
         state its unit: ``flow [L/min]``, ``flow (L/min)`` or ``flow_L_per_min``. Of a saved fit
         the lungs drawn from its posterior are the rows, as they are.
 
@@ -174,18 +178,25 @@ def _from_text(path: Path) -> Columns:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
-        raise EbbmapError(f"{path} must be a text file in UTF-8: {error}.") from None
+        raise EbbmapError(
+            f"{path} must be a text file in UTF-8; got: {error}. Save it as CSV in UTF-8."
+        ) from None
     lines = [line for line in text.splitlines() if line.strip() and line[0] != COMMENT]
     if len(lines) < 2:
         raise EbbmapError(f"{path} must have a header and rows; got {len(lines)} lines.")
-    separator = max(";\t,", key=lines[0].count)
+    separator, next_one = (max(SEPARATORS, key=line.count) for line in lines[:2])
+    if separator not in lines[0] and lines[1].count(next_one) > 1:
+        raise EbbmapError(
+            f"{path} must begin with its header; got {shortened(lines[0])}. Begin each line above "
+            f"the header with {COMMENT}."
+        )
     rows = list(csv.reader(lines, delimiter=separator))
     headers = rows[0]
     for number, row in enumerate(rows[1:], start=2):
         if len(row) != len(headers):
             raise EbbmapError(
-                f"{path}, row {number}: must have {len(headers)} cells; got {len(row)}. "
-                "Correct the row."
+                f"{path}, row {number}: must have {len(headers)} cells, as the header has; got "
+                f"{len(row)}. {_remedy(len(row), len(headers), separator)}"
             )
     values: dict[str, np.ndarray] = {}
     units: dict[str, str] = {}
@@ -194,12 +205,19 @@ def _from_text(path: Path) -> Columns:
         if name in values:
             raise EbbmapError(f"{path}: two columns are named {name!r}. Rename one.")
         cells = [row[place].strip() for row in rows[1:]]
-        if separator == ";":
+        if separator != DECIMAL:
             cells = [re.sub(r"^(-?\d*),(\d+)$", r"\1.\2", cell) for cell in cells]
         values[name] = _numbers(cells)
         if unit:
             units[name] = unit
     return Columns(values, units)
+
+
+def _remedy(cells: int, headers: int, separator: str) -> str:
+    """Return what to do about a row with too few or too many cells."""
+    if separator == DECIMAL and cells == 2 * headers:
+        return "If decimals are written with commas, part the cells by semicolons."
+    return f"Correct the row, or begin each line above the header with {COMMENT}."
 
 
 def _numbers(cells: list[str]) -> np.ndarray:
@@ -229,13 +247,16 @@ def pick(columns: Columns, wanted: Mapping[str, tuple[str, ...]], where: str) ->
         If one is not there.
     """
     known = {name.lower().replace(" ", "_"): name for name in columns.values}
-    found = {}
-    for what, spellings in wanted.items():
-        hits = [known[spelling] for spelling in spellings if spelling in known]
-        if not hits:
-            raise EbbmapError(
-                f"{where}: {unknown_name('column', spellings[0], columns.values)} "
-                f"Name the column of {what} with --column {what}=HEADER."
-            )
-        found[what] = hits[0]
-    return found
+    hits = {
+        what: [known[spelling] for spelling in spellings if spelling in known]
+        for what, spellings in wanted.items()
+    }
+    missing = [what for what, found in hits.items() if not found]
+    if missing:
+        sought = wanted[missing[0]][0]
+        options = " ".join(f"--column {what}=HEADER" for what in missing)
+        raise EbbmapError(
+            f"{where}: {unknown_name('column', sought, columns.values)} Name what is not found: "
+            f"{options}."
+        )
+    return {what: found[0] for what, found in hits.items()}

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from functools import lru_cache
+from itertools import chain
 from textwrap import fill
 from typing import NamedTuple
 
@@ -61,18 +62,22 @@ class Form(NamedTuple):
     words: tuple[str, ...]
     pattern: re.Pattern[str]
 
-    @property
-    def letters(self) -> int:
-        """How many letters stand outside of its places."""
-        return sum(map(len, self.words))
+
+class Forms(NamedTuple):
+    """The forms of a catalogue, each kind with those of most words first."""
+
+    sentences: tuple[Form, ...]
+    shorter: tuple[Form, ...]
 
 
 @lru_cache
-def forms(code: str) -> tuple[Form, ...]:
-    """Return the texts of a catalogue that have places, those of most words first."""
+def forms(code: str) -> Forms:
+    """Return the texts of a catalogue that have places."""
     texts = [text for text in catalogue(code) if _PLACE.search(text)]
-    made = (Form(text, tuple(_PLACE.split(text)[::3]), _pattern(text)) for text in texts)
-    return tuple(sorted(made, key=lambda form: -form.letters))
+    made = [Form(text, tuple(_PLACE.split(text)[::3]), _pattern(text)) for text in texts]
+    made.sort(key=lambda form: -len("".join(form.words)))
+    sentences = [form for form in made if len("".join(form.words)) >= SENTENCE]
+    return Forms(tuple(sentences), tuple(made[len(sentences) :]))
 
 
 def _pattern(text: str) -> re.Pattern[str]:
@@ -106,7 +111,7 @@ def translated(text: str, code: str, names: Names = BUNDLED) -> str:
     if all(said or not line for said, line in zip(by_line, lines, strict=True)):
         return "\n".join(by_line)
     whole = _said(" ".join(text.split()), code, names)
-    widest = max(map(len, lines))
+    widest = max(map(len, [*lines, *whole.split()]))
     return fill(whole, widest, break_long_words=False) if whole else numbers_in(text, code)
 
 
@@ -160,7 +165,7 @@ def _quotes(text: str, code: str) -> bool:
     """Return whether a text is a sentence that quotes others as they are."""
     return any(
         VERBATIM in form.text and _holds(text, form.words) and form.pattern.fullmatch(text)
-        for form in forms(code)
+        for form in chain(*forms(code))
     )
 
 
@@ -186,13 +191,12 @@ def _said(text: str, code: str, names: Names) -> str:
     if said := words.get(_lower(text), ""):
         return _capital(said)
     # a sentence may hold lists, and a list what has a form
-    sentences = len([form for form in forms(code) if form.letters >= SENTENCE])
-    if said := _formed(text, forms(code)[:sentences], code, names):
+    if said := _formed(text, forms(code).sentences, code, names):
         return said
     for mark in _MARKS:
         if mark in text and (said := _listed(text, mark, code, names)):
             return said
-    return _formed(text, forms(code)[sentences:], code, names) or (text if text in names else "")
+    return _formed(text, forms(code).shorter, code, names) or (text if text in names else "")
 
 
 def _formed(text: str, known: Sequence[Form], code: str, names: Names) -> str:

@@ -26,6 +26,17 @@ UNITS = {
 #: Disturbances that are told.
 TOLD = ("offset", "drift", "leak")
 
+#: Least share of a supposition that is told, and the one that nothing is large beside the lung.
+LIKELY, NOTHING = 0.1, "nothing"
+
+#: Suppositions in a sentence.
+BESIDE = {
+    "offset": "an offset",
+    "leak": "a leak",
+    "offset and leak": "an offset and a leak",
+    NOTHING: NOTHING,
+}
+
 
 def fit_table(fit: xr.Dataset) -> Table:
     """Return the properties of a fitted lung, each with its interval and what the trace tells."""
@@ -107,6 +118,7 @@ def fit_sentences(fit: xr.Dataset) -> list[str]:
     """Return what a fit says beside its numbers."""
     attrs = fit.attrs
     said = [
+        *_of_other_lungs(fit),
         f"{attrs['notes']}; P high {attrs['set_p_high']:.3g} and P low {attrs['set_p_low']:.3g} "
         f"cmH₂O, T high {attrs['set_t_high']:.3g} and T low {attrs['set_t_low']:.3g} s, valve "
         f"{attrs['set_valve_time']:.2g} s.",
@@ -122,28 +134,61 @@ def fit_sentences(fit: xr.Dataset) -> list[str]:
             f"These intervals are too narrow: in random patients they held the truth in "
             f"{100.0 * covered:.0f} of 100 instead of 90."
         )
-    if attrs["large_disturbances"]:
-        values = {
-            str(name): float(value)
-            for name, value in zip(
-                fit["disturbance"].values, fit["disturbance_estimate"].values, strict=True
-            )
-        }
-        told = ", ".join(f"{name} {values[name]:.2g} L/s" for name in ("offset", "drift"))
-        said.append(f"Found beside the lung: {told}, leak {values['leak']:.2g} L/s per cmH₂O.")
-    if attrs["better_lung"]:
-        said.append(
-            f"The lung {attrs['better_lung']} explains the trace better than {attrs['lung']}: do "
-            "not trust these properties."
-        )
-    if attrs["disagreeing"]:
-        said.append(
-            "Lungs that explain cycles left out as well give another compliance: "
-            f"{attrs['disagreeing'].replace(' ', ', ')}."
-        )
+    said += _beside(fit)
     if attrs["held"]:
         said.append(f"Held: {attrs['held']}.")
     return said
+
+
+def _beside(fit: xr.Dataset) -> list[str]:
+    """Return which offset, drift or leak the trace has, each supposition that is likely."""
+    share = fit["supposition_share"].to_series().sort_values(ascending=False)
+    likely = [str(name) for name in share.index[share >= LIKELY]]
+    if likely == [NOTHING]:
+        return []
+    told = []
+    for name in likely:
+        found = {
+            what: float(fit["supposed"].sel(supposition=name, disturbance=what)) for what in TOLD
+        }
+        parts = []
+        if "offset" in name:
+            parts.append(f"an offset of {found['offset']:.2g} L/s (drift {found['drift']:.2g})")
+        if "leak" in name:
+            parts.append(f"a leak of {found['leak']:.2g} L/s per cmH₂O")
+        words = " and ".join(parts) or name
+        told.append(f"{words} ({100.0 * share[name]:.0f} %)" if len(likely) > 1 else words)
+    return [f"Beside the lung: {', or '.join(told)}."]
+
+
+def _of_other_lungs(fit: xr.Dataset) -> list[str]:
+    """Return which lungs explain the trace better, or as well, and with which compliance."""
+    lung, better = str(fit.attrs["lung"]), fit.attrs["better_lung"]
+    unit = display(PARAMETERS["compliance"].units)
+    own = int(fit["likeliest"].sel(lung=lung))
+    if better:
+        there = _compliance(fit, better, int(fit["likeliest"].sel(lung=better)))
+        return [
+            f"The lung {better} (compliance {there:.3g} {unit}) explains the trace better than "
+            f"{lung} ({_compliance(fit, lung, own):.3g}): do not trust these properties."
+        ]
+    rivals = str(fit.attrs["doubtful"]).split()
+    if not rivals:
+        return []
+    beside = [BESIDE[str(name)] for name in fit["supposition"].values]
+    numbers = map(int, str(fit.attrs["doubtful_supposing"]).split())
+    named = " or ".join(
+        f"{one} with {beside[number]} (compliance {_compliance(fit, one, number):.3g} {unit})"
+        for one, number in zip(rivals, numbers, strict=True)
+    )
+    return [
+        f"The trace cannot tell {lung} with {beside[own]} ({_compliance(fit, lung, own):.3g}) from "
+        f"{named}: these properties hold only if the lung is right."
+    ]
+
+
+def _compliance(fit: xr.Dataset, lung: str, supposition: int) -> float:
+    return float(fit["compliance"].sel(lung=lung)[supposition])
 
 
 def fit_document(fit: xr.Dataset, follow: xr.Dataset | None = None) -> dict[str, Any]:
@@ -173,10 +218,15 @@ def fit_document(fit: xr.Dataset, follow: xr.Dataset | None = None) -> dict[str,
             for one in names
         },
         lungs={
-            str(name): {"held_out": float(value), "units": "L s-1"}
-            for name, value in zip(fit["lung"].values, fit["held_out"].values, strict=True)
+            str(name): {
+                "held_out": float(fit["held_out"].sel(lung=name)),
+                "units": "L s-1",
+                "evidence": float(fit["evidence"].sel(lung=name)),
+                "compliance": _compliance(fit, str(name), int(fit["likeliest"].sel(lung=name))),
+            }
+            for name in fit["lung"].values
         },
-        disagreeing=attrs["disagreeing"].split(),
+        doubtful=attrs["doubtful"].split(),
         disturbances={
             str(name): {
                 "estimate": float(fit["disturbance_estimate"][place]),

@@ -76,7 +76,6 @@ def find_best(
     held: Mapping[str, float],
     *,
     wide: tuple[str, ...] = (),
-    begin: np.ndarray | None = None,
 ) -> Best:
     """Find the lung that fits best.
 
@@ -84,8 +83,6 @@ def find_best(
     ----------
     lung, scale, cycles, held, wide
         As in `Misfit`.
-    begin : ndarray, shape (d,), optional
-        Coordinates to begin from, beside lungs that the trace suggests.
 
     Raises
     ------
@@ -93,10 +90,7 @@ def find_best(
         If the model gives no flow anywhere near the trace.
     """
     misfit = Misfit(lung, scale, cycles, held, _rough_noise(cycles), wide=wide)
-    places = _starts(scale, cycles)
-    if begin is not None:
-        places = np.concatenate([places, begin[None]])
-    place, places = _lowest(misfit, places)
+    place, places = _lowest(misfit, starting_places(scale, cycles))
     names: tuple[str, ...] = ()
     for _ in range(ROUNDS):
         misfit, names = with_disturbances(misfit, place)
@@ -112,21 +106,41 @@ def find_best(
             misfit = misfit.retimed(longer)
         elif misfit.cycles.settled or "up" in names:
             misfit = misfit.shifted(*moves)
+    return _finished(misfit, place)
+
+
+def supposing(best: Best, wide: tuple[str, ...], place: np.ndarray) -> Best:
+    """Return the best fit with other disturbances supposed to be large, begun from a lung.
+
+    Parameters
+    ----------
+    best : Best
+        Under another supposition.
+    wide : tuple of str
+        As in `Misfit`.
+    place : ndarray, shape (d,)
+        Coordinates to begin from.
+    """
+    return _finished(replace(best.misfit, wide=wide), place)
+
+
+def _finished(misfit: Misfit, place: np.ndarray) -> Best:
+    """Return the best fit near a lung, the noise widened by what residuals remember."""
     misfit, names = with_disturbances(misfit, place)
     noise = _noise(misfit, place)
     memory = autocorrelation_time(misfit.sample_residuals(place))
     effective = noise * np.sqrt(memory if memory > INDEPENDENT else 1.0)
     misfit = replace(misfit, noise=float(effective))
-    done = descend(misfit.residuals, place[None], scale.box)
-    place = scale.in_order(done.place[0])
+    done = descend(misfit.residuals, place[None], misfit.scale.box)
+    place = misfit.scale.in_order(done.place[0])
     if not np.array_equal(place, done.place[0]):
-        done = descend(misfit.residuals, place[None], scale.box)
+        done = descend(misfit.residuals, place[None], misfit.scale.box)
         place = done.place[0]
     found, errors = misfit.found_disturbances(place)
     return Best(misfit, place, done.slopes[0], names, found, errors, noise, memory)
 
 
-def _starts(scale: Scale, cycles: Cycles) -> np.ndarray:
+def starting_places(scale: Scale, cycles: Cycles) -> np.ndarray:
     """Return coordinates to begin from, shape (s, d); the prior's middle is among them."""
     starts = [scale.place({**defaults(scale.names), **one}) for one in starts_of(cycles)]
     known = np.array([name in scale.held_by for name in scale.names])

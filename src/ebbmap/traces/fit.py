@@ -16,8 +16,8 @@ from ebbmap.registries.folding import folded
 from ebbmap.registries.parameters import PARAMETERS, parameter
 from ebbmap.registries.populations import population
 from ebbmap.registry import Active, activate
-from ebbmap.traces.best import Best, find_best
-from ebbmap.traces.compare import Score, better_lung, disagreeing, score_of
+from ebbmap.traces.best import Best, find_best, supposing
+from ebbmap.traces.compare import Explained, better_lung, compare_lungs, doubtful_lungs, explain
 from ebbmap.traces.cycles import Cycles, find_cycles
 from ebbmap.traces.disturbances import SUPPOSITIONS, sizes_of
 from ebbmap.traces.doubts import Structure, identifiable, structure_of
@@ -31,9 +31,6 @@ FLAT = "flat"
 
 #: Large disturbances are taken up where they make the trace so much likelier (in logarithms).
 LIKELIER = 2.0
-
-#: Flat priors and this lung decide whether disturbances are large: the richest of the rivals.
-RICHEST = RIVALS[-1]
 
 VARIABLES: Mapping[str, Variable] = {
     "estimate": Variable("median of the posterior, in the property's unit", None),
@@ -49,6 +46,11 @@ VARIABLES: Mapping[str, Variable] = {
     "residual": Variable("measured less fitted flow", "L s-1"),
     "disturbance_estimate": Variable("disturbance of the measurement", None),
     "disturbance_error": Variable("its standard error", None),
+    "supposition_share": Variable("how likely it is that this is large beside the lung"),
+    "supposed": Variable("disturbance of the measurement where this is large", None),
+    "evidence": Variable("log likelihood of each kind of lung, less that of the first"),
+    "compliance": Variable("static compliance of the best lung of each kind", "mL cmH2O-1"),
+    "likeliest": Variable("number of the likeliest supposition"),
     "held_out": Variable("root mean square of flow in samples left out of the fit", "L s-1"),
 }
 
@@ -60,8 +62,8 @@ class Fitted(NamedTuple):
     draws: Draws
     profiles: Profiles
     structure: Structure
-    scores: Mapping[str, Score]
-    disagreeing: list[str]
+    own: Explained
+    compared: Mapping[str, Explained]
 
 
 def find_fit(
@@ -106,9 +108,11 @@ def find_fit(
     -------
     xarray.Dataset
         By `property`: `estimate`, `lower`, `upper` (90 %), `identifiable`, `correlation`,
-        `draws`, profiles; by `time`: flow, fitted flow and residual; disturbances; by `lung`: how
-        well each explains what a fit has not seen. The attribute `better_lung` names one that
-        explains the trace better, and is empty where none does.
+        `draws`, profiles; by `time`: flow, fitted flow and residual; disturbances, and
+        how likely each `supposition` of large ones is; by `lung`: how
+        likely the trace is of each, its compliance, and how well it explains what a fit has not
+        seen. The attribute `better_lung` names one that explains the trace better, and is empty
+        where none does; `doubtful` names those that the trace cannot tell from the lung.
 
     Raises
     ------
@@ -130,17 +134,17 @@ def find_fit(
             names = tuple(name for name in names if name not in twice)
         if not names:
             raise EbbmapError("at least one property must be fitted; all are held. Hold fewer.")
-        bests = _bests(lung, names, group, fixed, cycles, compare)
-        best = bests[lung]
+        begun = find_best(model, scale_of(names, group, lung), cycles, fixed, wide=SUPPOSITIONS[-1])
+        own = explain(begun.misfit, begun.place[None])
+        best = _likelier(begun, own)
         draws = draw_posterior(best, seed=seed)
-        scores = {name: score_of(one) for name, one in bests.items()}
         parts = Fitted(
             best,
             draws,
             profiles(best, draws.places),
             structure_of(best, best.misfit.sample_residuals(best.place)),
-            scores,
-            disagreeing(lung, bests, scores),
+            own,
+            _compared(begun, cycles) if compare else {lung: own},
         )
         return _dataset(parts, lung, prior)
 
@@ -154,53 +158,24 @@ def _prior(prior: str | Population, lung: str) -> Population | None:
     return folded(prior, lung_model(lung))
 
 
-def _bests(
-    lung: str,
-    names: tuple[str, ...],
-    group: Population | None,
-    held: Mapping[str, float],
-    cycles: Cycles,
-    compare: bool,
-) -> dict[str, Best]:
-    """Return the best fit of each lung, all with disturbances of the same size."""
-    judge = RICHEST if compare else lung
-    wanted = {lung, *(RIVALS if compare else ())}
+def _likelier(begun: Best, found: Explained) -> Best:
+    """Return the fit under the likeliest supposition of what is large beside the lung.
 
-    def fitted(name: str, wide: tuple[str, ...], begin: np.ndarray | None = None) -> Best:
-        model = lung_model(name)
-        own = names if name == lung else fitted_of(model, None, None)
-        scale = scale_of(own, group if name == lung else None, name)
-        kept = held if name == lung else {}
-        return find_best(model, scale, cycles, kept, wide=wide, begin=begin)
-
-    _, *single, both = SUPPOSITIONS
-    tried: dict[tuple[str, ...], Best] = {(): fitted(judge, ())}
-    tried[both] = fitted(judge, both, tried[()].place)
-    if _likelier(tried) == both:
-        tried |= {wide: fitted(judge, wide, tried[both].place) for wide in single}
-    wide = _likelier(tried)
-    return {
-        name: tried[wide] if name == judge else fitted(name, wide)
-        for name in sorted(wanted, key=lambda one: one != lung)
-    }
+    Nothing is, unless the trace is much likelier with some.
+    """
+    number = found.likeliest
+    if found.weights[number] < found.weights[0] + LIKELIER:
+        number = 0
+    return supposing(begun, SUPPOSITIONS[number], found.places[number])
 
 
-def _likelier(tried: Mapping[tuple[str, ...], Best]) -> tuple[str, ...]:
-    """Return which disturbances are large: none, unless the trace is much likelier with some."""
-    noise = min(best.noise for best in tried.values())
-    found = {wide: _evidence(best, noise) for wide, best in tried.items()}
-    most = max(found, key=found.__getitem__)
-    return most if found[most] > found[()] + LIKELIER else ()
-
-
-def _evidence(best: Best, noise: float) -> float:
-    """Return the logarithm of how likely the trace is, whatever lung and disturbances are."""
-    spread = best.misfit.scale.spread()
-    slopes = best.slopes * (best.misfit.noise / noise)
-    information = slopes.T @ slopes * np.outer(spread, spread) + np.eye(spread.size)
-    return best.misfit.at_noise(noise).evidence(best.place) - 0.5 * float(
-        np.linalg.slogdet(information)[1]
-    )
+def _compared(begun: Best, cycles: Cycles) -> dict[str, Explained]:
+    """Return how the lung asked for and its rivals explain the trace."""
+    richest = lung_model(RIVALS[-1])
+    if begun.misfit.lung.name == richest.name:
+        return compare_lungs(begun, begun)
+    scale = scale_of(fitted_of(richest, None, None), None, richest.name)
+    return compare_lungs(find_best(richest, scale, cycles, {}, wide=SUPPOSITIONS[-1]), begun)
 
 
 def _dataset(parts: Fitted, lung: str, prior: str | Population) -> xr.Dataset:
@@ -216,9 +191,11 @@ def _dataset(parts: Fitted, lung: str, prior: str | Population) -> xr.Dataset:
     residual = misfit.sample_residuals(best.place)
     flow = misfit.cycles.flow[misfit.used]
     sizes = sizes_of(misfit, best.names)
+    wide = sizes_of(parts.own.misfit, best.names)
     with np.errstate(invalid="ignore", divide="ignore"):
         correlation = np.atleast_2d(np.corrcoef(table, rowvar=False))
-    lungs = list(parts.scores)
+    lungs = sorted(parts.compared, key=lambda one: one != lung)
+    compared = [parts.compared[one] for one in lungs]
     dataset = xr.Dataset(
         {
             "estimate": ("property", middle),
@@ -234,16 +211,19 @@ def _dataset(parts: Fitted, lung: str, prior: str | Population) -> xr.Dataset:
             "residual": ("time", residual),
             "disturbance_estimate": ("disturbance", best.found * sizes),
             "disturbance_error": ("disturbance", best.errors * sizes),
-            "held_out": (
-                "lung",
-                [np.sqrt(np.sum(parts.scores[name].held_out) / flow.size) for name in lungs],
-            ),
+            "supposition_share": ("supposition", parts.own.shares),
+            "supposed": (("supposition", "disturbance"), parts.own.beside() * wide),
+            "held_out": ("lung", [np.sqrt(one.held_out() / flow.size) for one in compared]),
+            "evidence": ("lung", [one.evidence - compared[0].evidence for one in compared]),
+            "compliance": (("lung", "supposition"), [one.compliances for one in compared]),
+            "likeliest": ("lung", np.array([one.likeliest for one in compared], dtype=np.int8)),
         },
         {
             "property": names,
             "property_other": names,
             "time": ("time", misfit.cycles.time[misfit.used], {"units": "s", "long_name": "time"}),
             "disturbance": list(best.names),
+            "supposition": [" and ".join(one) or "nothing" for one in SUPPOSITIONS],
             "lung": lungs,
         },
         _attributes(parts, lung, prior),
@@ -253,7 +233,8 @@ def _dataset(parts: Fitted, lung: str, prior: str | Population) -> xr.Dataset:
 
 def _attributes(parts: Fitted, lung: str, prior: str | Population) -> dict[str, Any]:
     """Return what a fit says of itself."""
-    best = parts.best
+    best, compared = parts.best, parts.compared
+    doubtful = doubtful_lungs(lung, compared)
     cycles = best.misfit.cycles
     unseen = [n for n in best.misfit.lung.parameters if n in UNSEEN]
     held = {
@@ -264,8 +245,9 @@ def _attributes(parts: Fitted, lung: str, prior: str | Population) -> dict[str, 
     }
     return {
         **provenance("a lung fitted to a trace", lung=lung, lungs_from="One lung, as measured."),
-        "better_lung": better_lung(lung, parts.scores) or "",
-        "disagreeing": " ".join(parts.disagreeing),
+        "better_lung": better_lung(lung, compared) or "",
+        "doubtful": " ".join(doubtful),
+        "doubtful_supposing": " ".join(map(str, doubtful.values())),
         "prior": prior if isinstance(prior, str) else prior.name,
         "posterior": parts.draws.method,
         "effective_draws": parts.draws.effective,

@@ -36,6 +36,9 @@ TRUTHS, AFTER, HALVINGS = 60, 1, 30
 #: What the same measurement again does to independent normal doubts.
 AGAIN = 1.0 - 0.5**0.5
 
+#: The trace's T low counts as one of the ladder nearer than this [s]: no bedside sets them apart.
+LEAST_STEP = 0.006
+
 #: The measurement that was made.
 SAME = "the same again"
 
@@ -263,7 +266,9 @@ def find_follow(
     question = fitted_question(fit, limits=limits, lungs=lungs, seed=seed)
     now = dict(question.fixed)
     t_low = float(fit.attrs["set_t_low"])
-    ladder = np.round(np.unique([*np.arange(0.2, 2.0001, 0.05), round(t_low, 3)]), 3)
+    ladder = np.round(np.arange(0.2, 2.0001, 0.05), 3)
+    if np.min(np.abs(ladder - t_low)) > LEAST_STEP:
+        ladder = np.sort([*ladder, round(t_low, 3)])
     inside = [_safe(question, {**now, "t_low": float(one)}) for one in ladder]
     moves: dict[str, dict[str, float]] = {"as it is": {}} | {
         f"{name} {sign * step:+g} {display(PARAMETERS[name].units)}": {name: sign * step}

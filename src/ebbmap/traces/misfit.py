@@ -328,19 +328,6 @@ class Misfit:
         covariance = np.linalg.inv(scaled.T @ scaled + np.eye(scaled.shape[1]))
         return self.centre + covariance @ (scaled.T @ off), np.sqrt(np.diag(covariance))
 
-    def evidence(self, place: np.ndarray) -> float:
-        """Return the logarithm of how likely the trace is of one lung, up to a constant.
-
-        Under the supposition of `wide`, whatever the disturbances are, weighted by their prior: a
-        wide prior that is not needed costs.
-        """
-        off = self.residuals(place[None])[0]
-        return float(self.same_bins(suppositions=None).supposed.costs[0] - 0.5 * (off @ off))
-
-    def at_noise(self, noise: float) -> Misfit:
-        """Return the same with another noise of flow [L s-1]."""
-        return self.same_bins(noise=noise)
-
     def same_bins(self, **changes: Any) -> Misfit:
         """Return the same with changes that leave bins and their weights as they are."""
         twin = replace(self, **changes)

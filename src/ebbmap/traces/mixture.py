@@ -16,8 +16,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ebbmap.kernels.descent import descend, slopes_of
+from ebbmap.kernels.descent import slopes_of
 from ebbmap.traces.best import Best
+from ebbmap.traces.valleys import descended
 
 #: Draws from the prior, how many of them descend, and steps of each descent.
 SPREAD, DESCENTS, STEPS = 3000, 96, 25
@@ -89,32 +90,9 @@ def _first(best: Best, rng: np.random.Generator) -> np.ndarray:
     starts = places[np.unique(often(rng, weight, DESCENTS))]
     count = misfit.supposed.costs.size
     starts = np.concatenate([starts, np.repeat(best.place[None], count, axis=0)])
-    ends = _descended(best, starts, np.arange(len(starts)) % count)
+    ends = descended(misfit, starts, np.arange(len(starts)) % count, steps=STEPS).place
     ends = np.array([scale.in_order(place) for place in ends])
     return ends[often(rng, _tempered(misfit.density(ends), DESCENTS // 4), CENTRES)]
-
-
-def _descended(best: Best, starts: np.ndarray, supposed: np.ndarray) -> np.ndarray:
-    """Return where descents end, each under its supposition of what is large, shape (s, d).
-
-    All descend together, so each row carries the number of its supposition.
-    """
-    misfit, count = best.misfit, best.misfit.supposed.costs.size
-    under = [misfit.supposing(number) for number in range(count)]
-    root = misfit.scale.prior_root()
-
-    def residuals(rows: np.ndarray) -> np.ndarray:
-        places, number = rows[:, :-1], np.rint(rows[:, -1]).astype(int)
-        off = misfit.flow(places) - misfit.expected
-        for one in range(count):
-            off[number == one] = under[one].whitened(off[number == one])
-        return np.concatenate([off, places @ root.T], axis=1)
-
-    rows = np.concatenate([starts, supposed[:, None]], axis=1)
-    box = np.concatenate([misfit.scale.box, [[0.0], [count - 1.0]]], axis=1)
-    free = np.ones(rows.shape, dtype=bool)
-    free[:, -1] = False
-    return descend(residuals, rows, box, free=free, steps=STEPS).place[:, :-1]
 
 
 def _round(

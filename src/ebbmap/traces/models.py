@@ -134,6 +134,10 @@ class Scale:
                 found[name] = place if is_plain(name) else np.exp(place)
         return found
 
+    def lung(self, place: np.ndarray) -> dict[str, float]:
+        """Return the properties of one lung that move, at its coordinates, shape (d,)."""
+        return {name: float(value[0]) for name, value in self.values(place[None]).items()}
+
     def place(self, values: Mapping[str, float]) -> np.ndarray:
         """Return the coordinates of one lung, shape (d,), within the box."""
         found = []

@@ -81,12 +81,6 @@ def draw_posterior(best: Best, *, seed: int) -> Draws:
     return Draws(places[often(rng, weight, KEPT)], f"{WEIGHTED}, coarse", effective)
 
 
-def approximate_draws(best: Best, size: int) -> np.ndarray:
-    """Return lungs from the normal approximation within the box, shape (n, d)."""
-    rng = np.random.default_rng(0)
-    return _proposed(rng, *_approximation(best), best.misfit.scale, size)
-
-
 def _approximation(best: Best) -> tuple[np.ndarray, np.ndarray]:
     """Return centre and root of the covariance of the normal approximation."""
     spread = best.misfit.scale.spread()
