@@ -313,12 +313,12 @@ def test_a_sweep_to_a_store_is_done_with_the_workers_that_it_is_given(monkeypatc
 
 @pytest.mark.parametrize(
     ("kind", "texts"),
-    [("study", 3), ("check", 3), ("comparison", 3)],
+    [("study", 4), ("check", 3), ("comparison", 3)],
 )
 def test_a_worker_makes_the_source_again_and_does_the_piece_that_it_is_given(
     monkeypatch, tmp_path, kind, texts
 ):
-    """Every word that is sent away is a text: files, groups of a part, engine, and precision."""
+    """Every word sent away is a text: files, groups of a part, engine, precision and lung."""
     study = parse_study(f"{START}t_low = {T_LOW}\n[analyses.mapping]\nalong = 't_low'")
     drafts = [load_protocol(SMALL / f"small_{name}.toml") for name in ("draft", "revision")]
     kinds = {

@@ -198,6 +198,16 @@ def test_settings_that_nobody_names_are_told_before_any_work():
     assert told == "analyses.sobol does not set P high 25 cmH₂O, T high 5 s: the default"
 
 
+def test_the_first_map_whose_settings_take_their_default_is_number_one():
+    asked = parse_study(
+        "title = 'maps'\nlungs = 20\npopulations = ['normal']\nlung = 'linear'\n"
+        "[fixed]\np_low = 0.0\n"
+        "[axes]\nt_low = [0.3, 0.6]\np_high = [20.0, 30.0]\n[limits]\nsets = ['auto_peep']\n"
+        "[[analyses.map]]\nx = 't_low'\ny = 'p_high'\n"
+    )
+    assert asked.defaults == {"analyses.map.1": ["t_high"]}
+
+
 OWN = """
 [population.mine]
 base = "normal"

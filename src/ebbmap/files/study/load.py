@@ -242,7 +242,8 @@ def _checked(
     if problems:
         raise StudyError(where, problems)
     study.notes = tuple(map(counted_from_one, notes))
-    study.defaults = default_settings(raw, file, study.question, analyses)
+    defaults = default_settings(raw, file, study.question, analyses)
+    study.defaults = {counted_from_one(place): names for place, names in defaults.items()}
     return study
 
 
