@@ -274,6 +274,13 @@ def test_a_draft_that_holds_is_not_told_to_change():
     assert all("holds as it is" in line for line in advice.advice(check).values())
 
 
+def test_a_mixture_that_holds_names_the_group_for_whom_the_draft_does_not():
+    check = changed(check_of(PLAIN), grade=["unsafe", "safe", "safe"])
+    *_, last = advice.advice_lines(check)
+    said = "all together: holds for all groups mixed, which hides for whom it does not: normal"
+    assert last.startswith(said)
+
+
 _WAYS = (
     r"(\w+): one T low serves (\d+) %, the time constant (\d+) % without error and (\d+) % with "
     r"(\d+) %(?: \((?:clearly better up to an error of (\d+) %|no gain)\))"

@@ -51,12 +51,24 @@ def _advice(check: Check, name: str) -> str:
     if needed == needs.NOBODY or grade == "excluded":
         return "nobody gets the mode"
     if grade in HELD:
+        failing = _failing(check) if name == ALL else []
+        if failing:
+            return (
+                f"holds for all groups mixed, which hides for whom it does not: {listed(failing)}"
+            )
         return "holds as it is" + _ranges(found, SCOPES[0], draft, ": ")
     if needed == needs.HOLDS:
         return "a narrower draft holds" + _ranges(found, SCOPES[0], draft, ": ")
     if needed == needs.OTHER:
         return "another range holds" + _ranges(found, SCOPES[1], draft, ": ")
     return _without_box(check, name, needed)
+
+
+def _failing(check: Check) -> list[str]:
+    """Return the groups who get the mode and for whom the draft does not hold."""
+    verdict = check.results["verdict"]
+    grades = {name: text_of(verdict.sel(group=name), "grade") for name in groups_of(verdict)}
+    return [n for n, grade in grades.items() if n != ALL and grade not in {*HELD, "excluded"}]
 
 
 def _without_box(check: Check, name: str, needed: str) -> str:
