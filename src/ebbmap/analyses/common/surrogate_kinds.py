@@ -53,7 +53,7 @@ class SurrogateOptions(Options):
     surrogate_kind: Literal["polynomials", "gaussian_process"] = Field(
         default="polynomials",
         description="what stands in: polynomials; or Gaussian processes, which follow outcomes "
-        "that bend, take longer and need ebbmap[surrogate]",
+        "that bend with 256 to 512 cases, take longer to fit and need ebbmap[surrogate]",
     )
     surrogate_runs: int = Field(
         default=1024,
