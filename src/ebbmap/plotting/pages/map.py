@@ -24,7 +24,7 @@ from ebbmap.plotting.map import (
 )
 from ebbmap.plotting.pages.caption import Page, add_caption
 from ebbmap.plotting.pages.layout import in_rows
-from ebbmap.plotting.style import INK, colour_of, judged_by, text_of, words
+from ebbmap.plotting.style import INK, add_share_scale, colour_of, judged_by, text_of, words
 
 
 def pages(result: xr.Dataset) -> Iterator[Page]:
@@ -98,7 +98,7 @@ def _figure(own: xr.Dataset, x: str, y: str) -> tuple[Figure, bool]:
             upper[column].set_xlabel("")
         for ax in (*upper[len(block) :], *lower[len(block) :]):
             ax.set_visible(False)
-        fig.colorbar(upper[0].collections[0], ax=upper, label=text_of(own["safe_share"]), pad=0.01)
+        add_share_scale(upper, text_of(own["safe_share"]))
     return fig, marked
 
 
