@@ -112,6 +112,16 @@ class TestReading:
         with pytest.raises(EbbmapError, match=message):
             read_trace(change(recorded(ONE, Bedside(cycles=3), seed=1)))
 
+    @pytest.mark.parametrize("lung", ["linear", "tube", "paired", "whole"])
+    def test_the_sign_of_flow_is_told_whatever_lies_beside_a_switch(self, lung):
+        # of the last lung's patients some have flow that has not turned at the first low sample
+        for number in (39, 84, 121, 173, *range(20)):
+            patient, how = random_patient(lung, np.random.default_rng([number, 3]))
+            table = recorded(patient, how, seed=number)
+            read_trace(table)
+            with pytest.raises(EbbmapError, match="must be positive"):
+                read_trace({**table, "flow": -table["flow"]})
+
     def test_rows_without_a_value_are_left_out_and_said(self):
         table = recorded(ONE, Bedside(cycles=3), seed=1)
         table["flow"][[5, 9]] = np.nan
