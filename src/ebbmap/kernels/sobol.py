@@ -9,14 +9,14 @@ Outputs are centred on their mean over all rows. With BA rows, and D_j the mean 
 S_j = 2 <(BA_j - B)(A - AB_j)> / D_j and T_j = <(B - BA_j)^2 + (A - AB_j)^2> / D_j, which use
 every row, and for pairs, by the same reasoning,
 S_jk = 1 - 2 <(BA_j - AB_k)^2 + (BA_k - AB_j)^2> / (D_j + D_k) - S_j - S_k.
-On the same rows they have a half to a twentieth of the variance of the older ones. Without
-BA rows, and with V the variance over A and B, S_j = <B (AB_j - A)> / V and
-T_j = <(A - AB_j)^2> / 2V, as in SALib [1]_. A resample weighs each base row by how often it was
-drawn; the estimate itself is the resample that takes every row once.
+On the same rows they have a half to a twentieth of the older ones' variance. Without BA rows, and
+with V the variance over A and B, S_j = <B (AB_j - A)> / V and T_j = <(A - AB_j)^2> / 2V, as in
+SALib [1]_. A resample weighs each base row by how often it was drawn; the estimate itself is the
+resample that takes every row once.
 Intervals of replicates take their skewness and kurtosis into account (`replicate_interval`);
 those of a yes-or-no output that few events decide are intervals of counts (`kernels.events`).
-A row bootstrap covers 94 to 96 % on independent rows, and all but 100 % on one scrambled
-Sobol design, whose evenness it cannot see; replicates can (tests/external measures both).
+A row bootstrap covers all but 100 % on a scrambled Sobol design, whose evenness it cannot see;
+replicates can (tests/external measures both).
 Memory beyond the outputs is about 8 n (m + 1) bytes and a few times `PRODUCT_BYTES`.
 
 References
@@ -24,8 +24,7 @@ References
 .. [1] Saltelli A et al. Comput Phys Commun 2010;181:259-270, doi:10.1016/j.cpc.2009.09.018
    (first order and total without BA rows).
 .. [2] Azzini I, Mara TA, Rosati R. Comparison of two sets of Monte Carlo estimators of Sobol'
-   indices. Environ Model Softw 2021;144:105167 (citation from memory; the estimators are
-   derived again in tests/external/test_sobol_exact.py).
+   indices. Environ Model Softw 2021;144:105167 (from memory; derived again in tests/external).
 """
 
 from __future__ import annotations

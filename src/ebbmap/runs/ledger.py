@@ -361,10 +361,7 @@ class Ledger:
 
     def entries(self) -> Iterator[Entry]:
         """Yield every sound entry of what is asked, in order of names."""
-        for name in self.names():
-            entry = self.read(name)
-            if entry is not None:
-                yield entry
+        yield from (entry for name in self.names() if (entry := self.read(name)) is not None)
 
     def read(self, name: str) -> Entry | None:
         """Return what is kept of a piece, or None if its entry is missing, damaged or another's."""
