@@ -13,15 +13,12 @@ from ebbmap.committee.verdict import ALL
 from ebbmap.digits import share_text
 from ebbmap.registries.bedside import say_range, say_value
 from ebbmap.registries.parameters import PARAMETERS
-from ebbmap.report.persons import criterion_words, listed, tells_apart
+from ebbmap.report.persons import HELD, criterion_words, grades_of, listed, tells_apart
 from ebbmap.tables.committee.common import groups_of, text_of
 from ebbmap.units import display
 
 #: Settings that a rule can set from the lung.
 RULED = ("p_high", "t_low")
-
-#: Grades with which a draft holds for a group.
-HELD = ("safe", "caution")
 
 #: A single combination is told where it is safe for so many more lungs than the draft.
 BETTER = 0.05
@@ -66,9 +63,8 @@ def _advice(check: Check, name: str) -> str:
 
 def _failing(check: Check) -> list[str]:
     """Return the groups who get the mode and for whom the draft does not hold."""
-    verdict = check.results["verdict"]
-    grades = {name: text_of(verdict.sel(group=name), "grade") for name in groups_of(verdict)}
-    return [n for n, grade in grades.items() if n != ALL and grade not in {*HELD, "excluded"}]
+    grades = grades_of(check).items()
+    return [name for name, grade in grades if grade not in (*HELD, "excluded")]
 
 
 def _without_box(check: Check, name: str, needed: str) -> str:

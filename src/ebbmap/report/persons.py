@@ -17,6 +17,8 @@ from ebbmap.tables.committee.patients import order_of
 #: Kinds in the order in which they are told.
 _TOLD = ("always", "set_well", "never", "open")
 
+#: Grades with which a draft holds for a group.
+HELD = ("safe", "caution")
 
 #: Sensitivity and specificity less one, from which on a criterion is named: our choice. Below it,
 #: it points to fewer than 20 more of 100 who are meant than of 100 who are not.
@@ -157,12 +159,17 @@ def rows_of_hundred(check: Check) -> list[tuple[str, ...]]:
     return rows
 
 
+def grades_of(check: Check) -> dict[str, str]:
+    """Return the grade of the draft for every group."""
+    ds = check.results["verdict"]
+    return {name: text_of(ds.sel(group=name), "grade") for name in groups_of(ds)[:-1]}
+
+
 def for_whom(check: Check) -> str:
     """Return for which groups the draft holds and for which it does not."""
-    ds = check.results["verdict"]
-    grades = {name: text_of(ds.sel(group=name), "grade") for name in groups_of(ds)[:-1]}
+    grades = grades_of(check)
     kept = {
-        "holds for": [name for name, grade in grades.items() if grade in ("safe", "caution")],
+        "holds for": [name for name, grade in grades.items() if grade in HELD],
         "does not hold for": [name for name, grade in grades.items() if grade == "unsafe"],
         "is open for": [name for name, grade in grades.items() if grade == "undetermined"],
         "is not given to": [name for name, grade in grades.items() if grade == "excluded"],

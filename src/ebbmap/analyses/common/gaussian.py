@@ -97,12 +97,9 @@ def fit_gaussian(scores: np.ndarray, output: np.ndarray) -> Gaussian:
     """
     if np.ptp(output) <= 64.0 * np.finfo(float).eps * float(np.abs(output).max(initial=0.0)):
         return Gaussian(None, float(output.mean()), 0.0, 1.0)
-    if output.min() > 0 and len(output) > TO_DECIDE:
-        few = scores[:TO_DECIDE], output[:TO_DECIDE]
-        return _fit(scores, output, _fit(*few, True).q2 > _fit(*few, False).q2)
-    if output.min() > 0:
-        return max((_fit(scores, output, logs) for logs in (False, True)), key=lambda fit: fit.q2)
-    return _fit(scores, output, False)
+    few = scores[:TO_DECIDE], output[:TO_DECIDE]
+    logarithm = output.min() > 0 and _fit(*few, True).q2 > _fit(*few, False).q2
+    return _fit(scores, output, bool(logarithm))
 
 
 def _fit(scores: np.ndarray, output: np.ndarray, logarithm: bool) -> Gaussian:

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 
-from ebbmap.analyses.common.surrogate import LEAST_Q2, OTHER_KIND, fresh_cases
+from ebbmap.analyses.common.surrogate import explained, fresh_cases, refuse_poor
 from ebbmap.analyses.common.surrogate_kinds import Fit, Fitter, SurrogateOptions
 from ebbmap.cases.design import DESIGN_STREAM, seed_stream
 from ebbmap.cases.evaluate import unsolved
@@ -23,7 +23,7 @@ from ebbmap.cases.pieces import Found, Pieces, Progress
 from ebbmap.cases.question import Question
 from ebbmap.cases.simulate import simulate
 from ebbmap.digits import percent
-from ebbmap.errors import EbbmapError, NonFiniteOutcomeError
+from ebbmap.errors import NonFiniteOutcomeError
 from ebbmap.kernels.judging import judge
 from ebbmap.kernels.shares import wilson
 from ebbmap.registries.limits import LimitSet
@@ -217,7 +217,6 @@ def fit_stand_in(
     EbbmapError
         If an outcome's Q2 is below `least`, with the numbers.
     """
-    least = LEAST_Q2 if least is None else least
     true = {str(n): solved[n].values for n in solved.data_vars if str(n).startswith("solved_")}
     names = tuple(str(name) for name in solved.data_vars if str(name) not in true)
     inputs = np.stack([solved[name].values for name in names], axis=1)
@@ -225,24 +224,14 @@ def fit_stand_in(
     taken = np.where(logs, np.log(np.where(logs, inputs, 1.0)), inputs)
     middle, spread = taken.mean(axis=0), taken.std(axis=0)
     scores = (taken - middle) / spread
-    fits, poor, worst = {}, [], 1.0
+    fits, q2 = {}, {}
     for key, output in true.items():
         name = key.removeprefix("solved_")
-        fit = fits[name] = fit_to(scores[:runs], output[:runs])
-        fresh = output[runs:]
-        variance = float(fresh.var())
-        error = float(np.mean((fit.predict(scores[runs:]) - fresh) ** 2))
-        q2 = 1.0 - error / variance if variance > 0 else 1.0
-        worst = min(worst, q2)
-        if min(q2, fit.q2) < least:
-            poor.append(f"{name} {fit.q2:.3f} on cases left out, {q2:.3f} on fresh ones")
-    if poor:
-        raise EbbmapError(
-            f"surrogate: Q2 must be at least {least} to stand in for the lung over its cases; got "
-            f"{'; '.join(poor)}. Raise surrogate_runs, narrow axes or ranges, judge by other "
-            f"limits, {OTHER_KIND}, or solve without a surrogate."
-        )
-    return StandIn(names, logs, middle, spread, fits, len(inputs) - runs, worst)
+        fits[name] = fit_to(scores[:runs], output[:runs])
+        q2[name] = explained(fits[name].predict(scores[runs:]), output[runs:])
+    remedy = "narrow axes or ranges, judge by other limits"
+    refuse_poor(fits, q2, least, "over its cases", remedy)
+    return StandIn(names, logs, middle, spread, fits, len(inputs) - runs, min(q2.values()))
 
 
 def misjudged(stand_in: StandIn, solved: xr.Dataset, limits: LimitSet) -> Misjudged:

@@ -36,9 +36,6 @@ WIDER = 1.25
 #: Fresh cases for each case that is fitted.
 FRESH_SHARE = 0.5
 
-#: What else may bear an outcome out that polynomials do not.
-OTHER_KIND = 'try the other surrogate_kind ("polynomials" or "gaussian_process")'
-
 SURROGATE: Mapping[str, Variable] = {
     "surrogate_q2": Variable("Q2 of the surrogate on fresh cases"),
 }
@@ -178,26 +175,51 @@ def fit_surrogate(
             # of few fresh cases none may be misjudged, though some of the others are
             error = float(wilson(round(error * (cases - runs)), cases - runs, SURE)[1])
         errors[known] = error
-    _refuse_poor(bare, fresh, unit[runs:], LEAST_Q2 if least is None else least)
+    of_fresh = {
+        name: explained(fit.predict(scores[runs:]), fresh[name]) for name, fit in fits.items()
+    }
+    refuse_poor(fits, of_fresh, least, f"at {along} {place:g}", "leave these outcomes out")
     return Surrogate(question, tuple(outcomes), along, place, fits, attrs, errors, q2)
 
 
-def _refuse_poor(
-    bare: Surrogate, fresh: Mapping[str, np.ndarray], unit: np.ndarray, least: float
+def explained(foretold: np.ndarray, true: np.ndarray) -> float:
+    """Return Q2, 1 less the mean square error over the variance; 1 for what does not vary."""
+    variance = float(true.var())
+    return 1.0 - float(np.mean((foretold - true) ** 2)) / variance if variance > 0 else 1.0
+
+
+def refuse_poor(
+    fits: Mapping[str, Fit], q2: Mapping[str, float], least: float | None, where: str, remedy: str
 ) -> None:
-    """Refuse outcomes that are foretold too poorly."""
-    poor, scores = [], ndtri(unit)
-    for name, fit in bare.fits.items():
-        spread = float(fresh[name].var())
-        error = float(np.mean((fit.predict(scores) - fresh[name]) ** 2))
-        q2 = 1.0 - error / spread if spread > 0 else 1.0
-        if min(q2, fit.q2) < least:
-            poor.append(f"{name} {fit.q2:.3f} on cases left out, {q2:.3f} on fresh ones")
+    """Refuse outcomes that are foretold too poorly.
+
+    Parameters
+    ----------
+    fits : mapping of str to Fit
+        By outcome.
+    q2 : mapping of str to float
+        Of each on fresh cases.
+    least : float, optional
+        What each must have, on cases left out and on fresh ones; `LEAST_Q2` if None.
+    where, remedy : str
+        Where they stand in for the lung, and what else may be done about it.
+
+    Raises
+    ------
+    EbbmapError
+        If one has less, with the numbers.
+    """
+    least = LEAST_Q2 if least is None else least
+    poor = [
+        f"{name} {fit.q2:.3f} on cases left out, {q2[name]:.3f} on fresh ones"
+        for name, fit in fits.items()
+        if min(q2[name], fit.q2) < least
+    ]
     if poor:
         raise EbbmapError(
-            f"surrogate: Q2 must be at least {least} to stand in for the lung at {bare.along} "
-            f"{bare.place:g}; got {'; '.join(poor)}. Raise surrogate_runs, leave these outcomes "
-            f"out, {OTHER_KIND}, or solve without a surrogate."
+            f"surrogate: Q2 must be at least {least} to stand in for the lung {where}; got "
+            f"{'; '.join(poor)}. Raise surrogate_runs, {remedy}, try the other surrogate_kind "
+            '("polynomials" or "gaussian_process"), or solve without a surrogate.'
         )
 
 

@@ -5,14 +5,19 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from types import MappingProxyType
 
-from ebbmap.files.new.questions import Kind, Pair, Question, of_parameter
+from ebbmap.files.new.questions import Condition, Kind, Pair, Question, of_parameter
 from ebbmap.registries.limits import LIMIT_SETS, RULES
 from ebbmap.registries.parameters import PARAMETERS
 from ebbmap.registries.populations import POPULATIONS
 
 
-def _share(key: str, label: str, default: float) -> Question:
-    return Question(key, label, default, "number", "1", 0.01, 0.99, (0.01, 0.99))
+def _share(key: str, label: str, default: float, when: Condition = None) -> Question:
+    return Question(key, label, default, "number", "1", 0.01, 0.99, (0.01, 0.99), when=when)
+
+
+def _choice(key: str, label: str, *choices: str, when: Condition = None) -> Question:
+    """Return a choice, the first of which is the answer where nobody gives one."""
+    return Question(key, label, choices[0], "choice", choices=choices, when=when)
 
 
 _RANGE, _PLATEAU = ("p_high_rule", ("range",)), ("p_high_rule", ("plateau",))
@@ -34,12 +39,8 @@ def _weights() -> Iterator[Question]:
 
 
 def _settings() -> Iterator[Question]:
-    yield Question(
-        "p_high_rule",
-        "P high: a range, or each patient's plateau pressure",
-        "range",
-        "choice",
-        choices=("range", "plateau"),
+    yield _choice(
+        "p_high_rule", "P high: a range, or each patient's plateau pressure", "range", "plateau"
     )
     yield of_parameter("p_high_low", "P high, from", "p_high", 18.0, _RANGE)
     yield of_parameter("p_high_high", "P high, to", "p_high", 22.0, _RANGE)
@@ -49,22 +50,15 @@ def _settings() -> Iterator[Question]:
     yield of_parameter("plateau_peep", "Plateau above a PEEP of", "plateau_peep", 10.0, _PLATEAU)
     yield of_parameter("p_high_at_most", "P high at most", "p_high_at_most", 30.0, _PLATEAU)
     by_value, by_share = ("p_low_rule", ("value",)), ("p_low_rule", ("share_of_p_high",))
-    yield Question(
-        "p_low_rule",
-        "P low: a value, or a share of P high",
-        "value",
-        "choice",
-        choices=("value", "share_of_p_high"),
-    )
+    yield _choice("p_low_rule", "P low: a value, or a share of P high", "value", "share_of_p_high")
     yield of_parameter("p_low", "P low", "p_low", 0.0, by_value)
     yield of_parameter("p_low_share", "P low as a share of P high", "p_low_share", 0.2, by_share)
     high_range, by_frequency = ("t_high_rule", ("range",)), ("t_high_rule", ("frequency",))
-    yield Question(
+    yield _choice(
         "t_high_rule",
         "T high: a range, or what T low leaves for so many releases per minute",
         "range",
-        "choice",
-        choices=("range", "frequency"),
+        "frequency",
     )
     yield of_parameter("t_high_low", "T high, from", "t_high", 4.0, high_range)
     yield of_parameter("t_high_high", "T high, to", "t_high", 6.0, high_range)
@@ -75,29 +69,19 @@ def _settings() -> Iterator[Question]:
         "per_minute_high", "Releases per minute, to", "release_frequency", 14.0, by_frequency
     )
     yield of_parameter("t_high_start", "T high at which T low is read", "t_high", 5.0, by_frequency)
-    yield Question(
+    yield _choice(
         "t_low_rule",
         "T low: a range, where flow has fallen to a share of its peak, or a multiple of the "
         "measured time constant",
         "range",
-        "choice",
-        choices=("range", "flow_ratio", "time_constant"),
+        "flow_ratio",
+        "time_constant",
     )
     by_range, by_flow = ("t_low_rule", ("range",)), ("t_low_rule", ("flow_ratio",))
     by_rule = ("t_low_rule", ("flow_ratio", "time_constant"))
     yield of_parameter("t_low_low", "T low, from", "t_low", 0.4, by_range)
     yield of_parameter("t_low_high", "T low, to", "t_low", 0.5, by_range)
-    yield Question(
-        "flow_ratio",
-        "The release ends at this share of peak flow",
-        0.75,
-        "number",
-        "1",
-        0.01,
-        0.99,
-        (0.01, 0.99),
-        when=by_flow,
-    )
+    yield _share("flow_ratio", "The release ends at this share of peak flow", 0.75, by_flow)
     yield of_parameter(
         "multiple",
         "T low in measured time constants",
@@ -138,14 +122,8 @@ OWN_SETTINGS: Mapping[str, tuple[str, str, float]] = MappingProxyType(
 
 def _own_settings() -> Iterator[Question]:
     for name, population in POPULATIONS.items():
-        yield Question(
-            f"own_{name}",
-            f"Settings of this group: {population.long_name}",
-            AS_ALL,
-            "choice",
-            choices=(AS_ALL, OWN),
-            when=(f"weight_{name}", ("+",)),
-        )
+        label = f"Settings of this group: {population.long_name}"
+        yield _choice(f"own_{name}", label, AS_ALL, OWN, when=(f"weight_{name}", ("+",)))
         for key, (label, parameter, default) in OWN_SETTINGS.items():
             yield of_parameter(
                 f"{name}_{key}",

@@ -13,6 +13,9 @@ from ebbmap.units import conversion, display, likely_slip, mistaken
 
 Value = str | float
 
+#: Another question, and the answers to it with which one is asked; see `word`. None: always.
+Condition = tuple[str, tuple[str, ...]] | None
+
 #: Keys of answers, and the answers.
 Answers = Mapping[str, Value]
 
@@ -65,7 +68,7 @@ class Question:
     high: float = math.inf
     usual: tuple[float, float] | None = None
     choices: tuple[str, ...] = ()
-    when: tuple[str, tuple[str, ...]] | None = None
+    when: Condition = None
 
     def asked(self, answers: Answers) -> bool:
         """Return whether it is asked beside these answers."""
@@ -180,7 +183,7 @@ def of_parameter(
     label: str,
     name: str,
     default: float,
-    when: tuple[str, tuple[str, ...]] | None = None,
+    when: Condition = None,
 ) -> Question:
     """Return a question whose unit and bounds are those of a parameter."""
     entry = PARAMETERS[name]
