@@ -15,6 +15,7 @@ from ebbmap.files.policy import parse_policy
 from ebbmap.files.protocol import parse_protocol
 from ebbmap.policies.compiled import compiled_work
 from ebbmap.runs.run import run_difference
+from random_protocols import LEAST_SIZES
 
 DATE = "2026-01-01"
 
@@ -27,7 +28,8 @@ POLICY = (Path(__file__).parents[1] / "files" / "policy" / "small_policy.toml").
 #: Limits away from the targets that ways of choosing T low try: a T low found for a target lies
 #: on it to rounding, and rounding would say on which side. One of them moves with P high, so that
 #: no two settings are equally good.
-DRAFT = """
+DRAFT = (
+    """
 title = "two engines"
 lung = "linear"
 seed = 3
@@ -60,19 +62,9 @@ outcome = "flow_ratio"
 low = 0.26
 high = 0.76
 why = "invented"
-[sizes]
-search_lungs = 16
-search_settings = 16
-own_settings = 64
-certificate_lungs = 64
-certificate_settings = 8
-choice_lungs = 16
-tried_lungs = 64
-window_lungs = 16
-map_lungs = 16
-map_places = 5
-driver_rows = 64
 """
+    + LEAST_SIZES
+)
 
 
 def with_key(text, engine="jax"):

@@ -5,6 +5,7 @@ from types import SimpleNamespace
 import pytest
 
 import kept_runs
+from ebbmap.runs.work import Work
 
 BASE = """
 title = "streamed"
@@ -53,3 +54,17 @@ def fork(tmp_path):
     """Start copies of this process that end with the test."""
     with kept_runs.forks(tmp_path) as start:
         yield start
+
+
+@pytest.fixture
+def solved(monkeypatch):
+    """Names of the pieces that are done, in order."""
+    done, whole = [], Work.run
+
+    def record(self, name):
+        cases = whole(self, name)
+        done.append(name)
+        return cases
+
+    monkeypatch.setattr(Work, "run", record)
+    return done

@@ -10,10 +10,9 @@ from ebbmap.files.study import parse_study
 from ebbmap.runs.chunks import study_plan
 from ebbmap.runs.enlarging import kept_pieces
 from ebbmap.runs.plan import read_plan
-from ebbmap.runs.run import run_study
 from ebbmap.runs.status import find_damage
 from ebbmap.runs.work import Work
-from kept_runs import contents, quiet
+from kept_runs import contents, run
 
 HEAD = """
 title = "small"
@@ -37,11 +36,6 @@ pawn = false
 outcomes = ["auto_peep"]
 """
 SMALL = HEAD + SOBOL
-
-
-def run(text, folder, **how):
-    for _ in run_study(parse_study(text), folder, progress=quiet, **how):
-        pass
 
 
 def results(folder):

@@ -11,11 +11,10 @@ from ebbmap.lungs import lung_model
 from ebbmap.registries.outcomes import outcomes_of
 from ebbmap.runs.costs import study_costs
 from ebbmap.runs.job import Job
-from ebbmap.runs.run import run_study
 from ebbmap.runs.status import find_damage, status_of
 from ebbmap.runs.work import Work
 from ebbmap.tables.runs import kept_lines
-from kept_runs import quiet
+from kept_runs import results, run
 
 #: A P low above P high makes cases impossible; a short T low leaves some without a steady state.
 HEAD = """
@@ -56,19 +55,6 @@ def with_outcomes(text, *names):
     """The text with these outcomes of the sweep."""
     before = text[text.index("outcomes = ") :].partition("\n")[0]
     return text.replace(before, f"outcomes = {json.dumps(names)}", 1)
-
-
-def run(text, folder, **how):
-    for _ in run_study(parse_study(text), folder, progress=quiet, **how):
-        pass
-
-
-def results(folder):
-    return {
-        str(path.relative_to(folder)): path.read_bytes()
-        for path in folder.rglob("*")
-        if path.is_file() and "pieces" not in path.relative_to(folder).parts
-    }
 
 
 def said(text, folder):

@@ -5,11 +5,10 @@ import pytest
 from ebbmap.errors import EbbmapError
 from ebbmap.files.study import parse_study
 from ebbmap.runs.costs import study_costs
-from ebbmap.runs.run import run_study
 from ebbmap.runs.status import find_damage
 from ebbmap.runs.work import Work
 from ebbmap.tables.runs import kept_lines
-from kept_runs import quiet
+from kept_runs import results, run
 
 AXES = """
 [axes]
@@ -56,36 +55,8 @@ KINDS = {
 }
 
 
-def run(text, folder, **how):
-    for _ in run_study(parse_study(text), folder, progress=quiet, **how):
-        pass
-
-
-def results(folder):
-    """Bytes of every file of the results, chunks of a store among them."""
-    return {
-        str(path.relative_to(folder)): path.read_bytes()
-        for path in folder.rglob("*")
-        if path.is_file() and "pieces" not in path.relative_to(folder).parts
-    }
-
-
 def larger(text, lungs=400):
     return text.replace("lungs = 200", f"lungs = {lungs}")
-
-
-@pytest.fixture
-def solved(monkeypatch):
-    """Names of the pieces that are done, in order."""
-    done, whole = [], Work.run
-
-    def record(self, name):
-        cases = whole(self, name)
-        done.append(name)
-        return cases
-
-    monkeypatch.setattr(Work, "run", record)
-    return done
 
 
 @pytest.mark.parametrize("kind", KINDS)

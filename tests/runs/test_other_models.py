@@ -10,9 +10,8 @@ from ebbmap.files.study import parse_study
 from ebbmap.runs.costs import study_costs
 from ebbmap.runs.results import open_results
 from ebbmap.runs.run import run_study
-from ebbmap.runs.work import Work
 from ebbmap.tables.runs import kept_lines
-from kept_runs import quiet
+from kept_runs import quiet, results
 
 HEAD = """
 title = "models"
@@ -41,28 +40,6 @@ def run(text, folder, **how):
     for task, _, path in run_study(parse_study(text), folder, progress=quiet, **how):
         found.append((task.name, path))
     return found
-
-
-def results(folder):
-    return {
-        str(path.relative_to(folder)): path.read_bytes()
-        for path in folder.rglob("*")
-        if path.is_file() and "pieces" not in path.relative_to(folder).parts
-    }
-
-
-@pytest.fixture
-def solved(monkeypatch):
-    """Names of the pieces that are done, in order."""
-    done, whole = [], Work.run
-
-    def record(self, name):
-        cases = whole(self, name)
-        done.append(name)
-        return cases
-
-    monkeypatch.setattr(Work, "run", record)
-    return done
 
 
 def test_a_further_model_of_a_comparison_is_solved_alone(tmp_path, solved):

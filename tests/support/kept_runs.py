@@ -129,14 +129,19 @@ def other(kind):
     return text.replace(*change)
 
 
-def contents(folder):
-    """Hash of every file of the results, and of what every entry keeps but times."""
+def results(folder):
+    """Bytes of every file of the results, chunks of a store among them."""
     folder = Path(folder)
-    files = {
-        str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest()
+    return {
+        str(path.relative_to(folder)): path.read_bytes()
         for path in sorted(folder.rglob("*"))
         if path.is_file() and "pieces" not in path.relative_to(folder).parts
     }
+
+
+def contents(folder):
+    """Hash of every file of the results, and of what every entry keeps but times."""
+    files = {name: hashlib.sha256(kept).hexdigest() for name, kept in results(folder).items()}
     for entry in Ledger(folder).entries():
         kept = [
             (name, array.dtype.str, array.shape, array.tobytes())

@@ -7,7 +7,7 @@ import random
 PROTOCOLS = int(os.environ.get("EBBMAP_PROTOCOLS", "20"))
 
 #: The least of everything, so that one check takes a fraction of a second.
-_SIZES = """
+LEAST_SIZES = """
 [sizes]
 search_lungs = 16
 search_settings = 16
@@ -111,7 +111,7 @@ def random_protocol(number):
         f'title = "Random draft {number}"\nlung = "linear"',
         f"seed = {rng.randint(0, 999)}\nlungs = {pick((64, 65, 100))}\nsettings_drawn = 8",
         f"wanted = {pick((0.05, 0.5, 0.9, 0.99))}\n{breathing}",
-        _SIZES,
+        LEAST_SIZES,
         "[settings]\np_high = {}\np_low = {}\nt_high = {}\nt_low = {}".format(*settings),
         f"[fixed]\nfio2 = 0.6\nspontaneous_alveolar_ventilation = {pick((0.0, 2.0, 4.0))}",
         *groups,
